@@ -1,0 +1,68 @@
+# What every target of the house is built with: the language, the warnings, the compiler cache, and the
+# libraries that others wrote (found here once, so that a missing package is named at configure time).
+
+include_guard(GLOBAL)
+
+# --- Language -------------------------------------------------------------------------------------------
+
+set(CMAKE_CXX_STANDARD 23)
+set(CMAKE_CXX_STANDARD_REQUIRED ON)
+set(CMAKE_CXX_EXTENSIONS OFF)
+set(CMAKE_EXPORT_COMPILE_COMMANDS ON)
+set(CMAKE_RUNTIME_OUTPUT_DIRECTORY ${PROJECT_BINARY_DIR}/bin)
+
+if(NOT CMAKE_BUILD_TYPE)
+    set(CMAKE_BUILD_TYPE RelWithDebInfo CACHE STRING "how to build" FORCE)
+endif()
+
+# Assertions state what the programmer relies on; a broken one must stop the process with every output
+# withheld. They therefore stay on in every build type: NDEBUG is never defined.
+set(CMAKE_CXX_FLAGS_RELWITHDEBINFO "-O2 -g1")
+set(CMAKE_CXX_FLAGS_RELEASE "-O2")
+set(CMAKE_CXX_FLAGS_DEBUG "-O0 -g1")
+
+# --- Compiler cache ---------------------------------------------------------------------------------------
+
+# A precompiled header carries time stamps of the headers in it; without this sloppiness the cache would
+# refuse every source that uses one.
+find_program(TAUTGATE_CCACHE ccache)
+if(TAUTGATE_CCACHE)
+    set(CMAKE_CXX_COMPILER_LAUNCHER
+        ${CMAKE_COMMAND} -E env CCACHE_SLOPPINESS=pch_defines,time_macros,include_file_mtime,include_file_ctime
+        ${TAUTGATE_CCACHE})
+endif()
+
+# --- Libraries from outside -------------------------------------------------------------------------------
+
+find_package(Threads REQUIRED)
+find_package(PkgConfig REQUIRED)
+find_package(Boost 1.81 REQUIRED)
+find_package(SQLiteCpp REQUIRED)
+find_package(nlohmann_json 3.11 REQUIRED)
+find_package(fmt 9 REQUIRED)
+find_package(spdlog REQUIRED)
+find_package(CLI11 REQUIRED)
+pkg_check_modules(modbus REQUIRED IMPORTED_TARGET libmodbus)
+pkg_check_modules(sodium REQUIRED IMPORTED_TARGET libsodium)
+pkg_check_modules(systemd REQUIRED IMPORTED_TARGET libsystemd)
+pkg_check_modules(re2 REQUIRED IMPORTED_TARGET re2)
+pkg_check_modules(sqlite3 REQUIRED IMPORTED_TARGET sqlite3)
+if(TAUTGATE_TESTS)
+    find_package(Catch2 2 REQUIRED)
+    find_package(rapidcheck REQUIRED)
+endif()
+
+# --- Warnings ---------------------------------------------------------------------------------------------
+
+# Headers of others come in as system headers (imported targets do by themselves), so that a warning is
+# always about a line written here.
+add_library(tautgate_warnings INTERFACE)
+target_compile_options(tautgate_warnings INTERFACE
+    -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wnon-virtual-dtor -Werror)
+
+add_library(tautgate_build INTERFACE)
+target_link_libraries(tautgate_build INTERFACE tautgate_warnings)
+target_include_directories(tautgate_build INTERFACE ${PROJECT_SOURCE_DIR})
+target_compile_definitions(tautgate_build INTERFACE _GLIBCXX_ASSERTIONS)
+# -fpch-preprocess lets the compiler cache see a precompiled header in preprocessed text.
+target_compile_options(tautgate_build INTERFACE -fpch-preprocess)
