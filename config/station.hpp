@@ -1,0 +1,318 @@
+// What a station is: its bays, tools, equipment, joints, plans and people rules, as immutable values. They
+// are read once, at the door (reader.hpp); from then on no raw number or text of a file reaches a decision.
+// Parts refer to each other by id; check.hpp has found every dangling one before anybody uses the station.
+// Plain values without clock or I/O; any thread.
+#pragma once
+
+#include <chrono>
+#include <compare>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "protocol/quantity.hpp"
+#include "protocol/register_profile.hpp"
+#include "protocol/ticket.hpp"
+
+namespace tautgate::config {
+
+using protocol::Angle;
+using protocol::Torque;
+
+// Danger to life, breakdown, nuisance (after VDI/VDE 2862-1).
+enum class RiskClass : std::uint8_t { a, b, c };
+TAUTGATE_ENUM(RiskClass, a, b, c);
+
+enum class Role : std::uint8_t {
+    line_operator,
+    production_supervisor,
+    quality_engineer,
+    manufacturing_engineer,
+    maintenance,
+    administrator
+};
+TAUTGATE_ENUM(Role, line_operator, production_supervisor, quality_engineer, manufacturing_engineer,
+              maintenance, administrator);
+
+// ---- joints -------------------------------------------------------------------------------------------
+
+// From where the final angle is counted. An angle window without an origin means nothing.
+enum class AngleOrigin : std::uint8_t { start, threshold_torque, snug_point, step_change };
+TAUTGATE_ENUM(AngleOrigin, start, threshold_torque, snug_point, step_change);
+
+struct TorqueWindow {
+    Torque min;
+    Torque max;
+    std::optional<Torque> target;  // for display and design help; never a limit
+};
+
+struct AngleWindow {
+    Angle min;
+    Angle max;
+    AngleOrigin origin = AngleOrigin::start;
+    std::optional<Torque> threshold;  // with AngleOrigin::threshold_torque
+};
+
+// Limits are inclusive: exactly on the limit is inside.
+struct Window {
+    TorqueWindow torque;
+    std::optional<AngleWindow> angle;
+};
+
+// One round over all fasteners, for instance snug, then final.
+struct Pass {
+    std::string name;
+    std::string program;  // of the tool; empty: the tool names none
+    Window window;
+};
+
+// How a result finds its fastener within the joint.
+enum class Placement : std::uint8_t {
+    listed,   // the fasteners are tightened in the order of the list
+    counted,  // in any order; only their number is known
+    by_tool   // the tool says which position it is at
+};
+TAUTGATE_ENUM(Placement, listed, counted, by_tool);
+
+// What counts as proof. A confirmed check (a person says that it was done) serves class C only.
+enum class Method : std::uint8_t { tightening, confirmed_check };
+TAUTGATE_ENUM(Method, tightening, confirmed_check);
+
+// What happens after a tightening that is not OK.
+struct Retry {
+    std::uint32_t attempts = 1;         // per fastener and pass; then the fastener locks
+    bool loosening_between = false;     // a loosening must be seen before the next attempt counts
+    bool replace_fastener = false;      // a bolt once tightened to yield must not be used again
+};
+
+struct Fastener {
+    std::string name;
+    std::int32_t x_mm = 0;  // for the drawing on the board; no rule reads it
+    std::int32_t y_mm = 0;
+};
+
+struct Joint {
+    std::string id;
+    std::string name;
+    RiskClass risk = RiskClass::a;
+    Method method = Method::tightening;
+    std::string thread;          // "M20"; empty: not stated
+    std::string property_class;  // "10.9"
+    std::vector<Fastener> fasteners;
+    Placement placement = Placement::listed;
+    std::vector<Pass> passes;         // empty with Method::confirmed_check
+    std::vector<std::string> tools;   // ids; any of them may tighten the joint
+    Retry retry;
+    // At most this angle with the torque reached is a re-hit of a tight fastener, not a tightening.
+    std::optional<Angle> rehit_angle_max;
+    // Inclusive limits for a hand-checked value at an override.
+    std::optional<TorqueWindow> audit;
+};
+
+// ---- plans --------------------------------------------------------------------------------------------
+
+struct ScanStep {
+    std::string ticket_kind;
+};
+struct TightenStep {
+    std::string joint;  // id; joints with Method::confirmed_check are confirmed by a person here
+};
+struct ConfirmStep {
+    std::string id;
+    std::string text;  // what the operator confirms
+};
+using Step = std::variant<ScanStep, TightenStep, ConfirmStep>;
+
+// Steps that are open together, in any order. A stage opens when everything before it is done.
+struct Stage {
+    std::string name;
+    std::vector<Step> steps;
+};
+
+// How a unit that is not proven may leave: over permissives that two people release, or by a way that no
+// permissive guards (described in words for the board).
+struct LeavingIncomplete {
+    std::vector<std::string> permissives;
+    std::string unguarded_way;
+};
+
+struct Plan {
+    std::string id;
+    std::string name;
+    std::string revision;
+    std::vector<Stage> stages;
+    LeavingIncomplete leaving_incomplete;
+};
+
+struct TypesOfKind {
+    std::string ticket_kind;
+    std::vector<std::string> types;  // sub-assembly types that belong to the variant
+};
+
+struct Variant {
+    std::string id;
+    std::string name;
+    std::string plan;  // id
+    std::vector<TypesOfKind> types;
+};
+
+// Which two tickets belong together. The variant stands on one of them.
+struct PairRule {
+    std::vector<std::string> ticket_kinds;  // all of these must be scanned
+    bool same_order = true;
+    std::string unit_kind;     // the ticket whose serial number is the unit's
+    std::string variant_kind;  // the ticket whose type names the variant
+};
+
+// ---- equipment ----------------------------------------------------------------------------------------
+
+enum class Scope : std::uint8_t { every_joint, classes };
+TAUTGATE_ENUM(Scope, every_joint, classes);
+
+// A signal that lets one movement happen.
+struct Permissive {
+    std::string id;
+    std::uint16_t number = 0;  // on the wire; unique within the station, 1..
+    std::string bay;
+    std::string name;
+    std::string movement;      // what it lets happen, in words
+    bool leaving = false;      // the movement ends the stay
+    bool one_shot = false;     // used up by the first movement of a stay
+    Scope scope = Scope::every_joint;       // steps that are not joints are always in scope of every_joint
+    std::vector<RiskClass> classes;         // with Scope::classes
+};
+
+// The equipment's controller of one bay: permissives go out, presence and counts come back.
+enum class WireRole : std::uint8_t { client, server };
+TAUTGATE_ENUM(WireRole, client, server);
+
+struct ControllerLink {
+    WireRole role = WireRole::client;
+    std::string host;               // client: the controller; server: the address we listen on
+    std::uint16_t port = 502;
+    std::uint8_t unit = 1;
+    std::uint16_t permissive_address = 0;  // zero-based wire offset of the first permissive block
+    std::uint16_t feedback_address = 0;
+    std::chrono::milliseconds beat_interval{100};
+    std::chrono::milliseconds echo_timeout{500};   // no good echo for this long: withheld
+    std::chrono::milliseconds settling{1000};      // good again only after this long
+};
+
+struct Bay {
+    std::string id;
+    std::uint16_t number = 0;  // on the wire, 1..
+    std::string name;
+    ControllerLink controller;
+    bool simulated = false;    // the equipment is simulated: only such a bay accepts simulated results
+};
+
+// A tool that speaks our line protocol connects to the station's tool port; it is known by its peer address
+// and by the name in its hello.
+struct LineLink {
+    std::string peer;  // address from which it may connect
+};
+// A tool whose registers we poll.
+struct RegisterLink {
+    std::string host;
+    std::uint16_t port = 502;
+    std::uint8_t unit = 1;
+    std::string profile;  // id
+    std::chrono::milliseconds poll_interval{100};
+};
+
+struct Tool {
+    std::string id;
+    std::string name;
+    std::string bay;
+    std::variant<LineLink, RegisterLink> link;
+    bool simulated = false;
+    Torque torque_min;         // of its capable range
+    Torque torque_max;         // of its capable range, and of its sensor
+    Torque torque_resolution;
+    Angle angle_resolution;
+    std::chrono::milliseconds silence_limit{2000};  // without a sign of life for this long: link lost
+    std::chrono::milliseconds settling{1000};
+    std::chrono::milliseconds longest_run{20000};   // of one tightening, from trigger to result
+};
+
+struct Scanner {
+    std::string id;
+    std::string bay;
+    std::string peer;  // address from which it may connect
+};
+
+struct Endpoint {
+    std::string address = "127.0.0.1";
+    std::uint16_t port = 0;
+};
+
+struct NamedProfile {
+    std::string id;
+    protocol::RegisterProfile profile;
+};
+
+// ---- people and time ----------------------------------------------------------------------------------
+
+// How many people must agree that a joint counts without proof, and who they may be.
+struct OverrideRule {
+    RiskClass risk = RiskClass::a;
+    std::uint32_t people = 2;
+    std::vector<Role> roles;
+    bool hand_checked_value = true;  // a measured value within the joint's audit window is required
+};
+
+struct ReasonCode {
+    std::string code;
+    std::string text;
+};
+
+struct PeopleRules {
+    std::vector<OverrideRule> overrides;  // one per class
+    std::vector<Role> leaving_incomplete; // who may be one of the two
+    std::vector<Role> decisions;          // who may answer what the station asks (gaps, unassigned results)
+    std::vector<ReasonCode> reason_codes;
+    std::uint32_t reason_text_min = 10;   // characters
+    std::chrono::seconds sign_in_lasts{300};
+};
+
+struct Shift {
+    std::string name;
+    std::chrono::minutes begin{0};  // of the local day
+    std::chrono::minutes end{0};    // earlier than begin: the shift ends on the next day
+    std::vector<std::chrono::weekday> days;  // days on which it begins; that day is its date
+};
+
+struct Calendar {
+    std::string zone;  // IANA name
+    std::vector<Shift> shifts;
+};
+
+// ---- the whole ----------------------------------------------------------------------------------------
+
+struct Station {
+    std::string id;
+    std::uint16_t number = 1;  // on the wire
+    std::string name;
+    std::string site;
+    std::string journal;       // path of the database file
+    Endpoint api;              // HTTP
+    std::optional<Endpoint> tool_port;     // line protocol
+    std::optional<Endpoint> scanner_port;
+    std::chrono::milliseconds sync_limit{5000};  // a sync outstanding for longer withholds
+    std::vector<Bay> bays;
+    std::vector<Tool> tools;
+    std::vector<Scanner> scanners;
+    std::vector<NamedProfile> profiles;
+    std::vector<protocol::TicketRule> tickets;
+    std::vector<Permissive> permissives;
+    std::vector<Joint> joints;
+    std::vector<Plan> plans;
+    std::vector<Variant> variants;
+    PairRule pair;
+    PeopleRules people;
+    Calendar calendar;
+};
+
+}  // namespace tautgate::config
