@@ -1,0 +1,75 @@
+// Judges one tightening against its spec window. The verdict has the four values of OPC 40001-101; only OK
+// proves. Every violated limit is named, not just the first. Pure: no clock, no I/O; any thread.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "config/station.hpp"
+#include "protocol/reading.hpp"
+
+namespace tautgate::evaluation {
+
+// OPC 40001-101 ResultEvaluation: ok, not ok, not decidable, undefined.
+enum class Verdict : std::uint8_t { ok, not_ok, not_decidable, undefined };
+TAUTGATE_ENUM(Verdict, ok, not_ok, not_decidable, undefined);
+
+// What was found about one tightening. The names are stored in the journal: never rename one.
+enum class FindingCode : std::uint8_t {
+    aborted,                  // ended before anything was measured
+    no_values,                // neither torque nor angle was sent
+    wrong_program,            // the tool ran another program than the plan names
+    program_missing,          // the plan names a program and the tool named none
+    torque_low,
+    torque_high,
+    angle_low,
+    angle_high,
+    torque_missing,
+    torque_unusable,
+    angle_missing,
+    angle_unusable,
+    angle_without_torque,     // turns without getting tight: stripped, or a part is missing
+    torque_without_angle,     // tight too early: cross-threaded, or already tight
+    tool_says_not_ok,
+    tool_verdict_missing,     // the class needs the tool's own verdict
+    verdicts_disagree,        // tool and station judge differently
+    tool_limits_differ,       // the tool judged by other limits than the plan's
+    out_of_tool_range         // torque outside the tool's capable range
+};
+TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high, angle_low,
+              angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
+              angle_without_torque, torque_without_angle, tool_says_not_ok, tool_verdict_missing,
+              verdicts_disagree, tool_limits_differ, out_of_tool_range);
+
+struct Finding {
+    FindingCode code = FindingCode::aborted;
+    std::string found;    // as people read it, with unit; empty where there is nothing to show
+    std::string allowed;
+    bool operator==(const Finding&) const = default;
+};
+TAUTGATE_FIELDS(Finding, code, found, allowed);
+
+struct Judgement {
+    Verdict verdict = Verdict::undefined;
+    std::vector<Finding> findings;  // empty exactly when the verdict is ok
+    bool operator==(const Judgement&) const = default;
+};
+TAUTGATE_FIELDS(Judgement, verdict, findings);
+
+// One sentence for people and the advice that goes with it.
+struct FindingText {
+    std::string_view sentence;
+    std::string_view advice;
+};
+[[nodiscard]] FindingText text_of(FindingCode code) noexcept;
+
+[[nodiscard]] Judgement judge(const config::Joint& joint, const config::Pass& pass, const config::Tool& tool,
+                              const protocol::Reading& reading);
+
+// Torque reached with almost no angle: a fastener that was tight already. False where the joint states no
+// re-hit angle, or where the angle is not known.
+[[nodiscard]] bool is_rehit(const config::Joint& joint, const config::Pass& pass,
+                            const protocol::Reading& reading) noexcept;
+
+}  // namespace tautgate::evaluation

@@ -1,0 +1,210 @@
+// The decision core. `decide` takes the rules, the state of the whole station and one event, and returns the
+// next state, what came of the event, and what is to be done. It asks no clock, no disk and nobody: the same
+// arguments give the same bytes, which is what recovery, `why` and the exploration rest on.
+//
+// A release is built from positive evidence for everything in the permissive's scope (`holds_of` returns
+// nothing), never from the absence of complaints: whatever is not known is a reason. In doubt it withholds.
+// Pure; any thread.
+#pragma once
+
+#include <map>
+#include <memory>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "config/station.hpp"
+#include "service/interlock/state.hpp"
+
+namespace tautgate::interlock {
+
+// Every set of rules that a stay may still follow, by revision.
+using RuleBook = std::map<Revision, std::shared_ptr<const config::Station>>;
+
+// ---- what came of an event ----------------------------------------------------------------------------
+
+// Taken into account; nothing more to say.
+struct Applied {
+    bool operator==(const Applied&) const = default;
+};
+TAUTGATE_NO_FIELDS(Applied);
+
+// A result that counts for one fastener.
+struct Attributed {
+    EventNumber stay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    std::uint32_t pass = 0;      // index, 0..
+    std::uint32_t attempt = 0;   // 1..
+    evaluation::Judgement judgement;
+    bool operator==(const Attributed&) const = default;
+};
+TAUTGATE_FIELDS(Attributed, stay, joint, fastener, pass, attempt, judgement);
+
+// A second hit on a tight fastener: recorded, counted for nothing.
+struct Rehit {
+    EventNumber stay;
+    JointId joint;
+    bool operator==(const Rehit&) const = default;
+};
+TAUTGATE_FIELDS(Rehit, stay, joint);
+
+// Proof was taken away by a loosening, from one fastener or (where it could not be placed) from whole joints.
+struct Loosened {
+    EventNumber stay;
+    std::vector<JointId> joints;
+    std::optional<std::uint32_t> fastener;
+    bool operator==(const Loosened&) const = default;
+};
+TAUTGATE_FIELDS(Loosened, stay, joints, fastener);
+
+// Kept, and counted for no fastener.
+struct Unassigned {
+    UnassignedWhy why = UnassignedWhy::no_stay;
+    std::optional<EventNumber> stay;  // the stay that waits for a decision about it
+    bool operator==(const Unassigned&) const = default;
+};
+TAUTGATE_FIELDS(Unassigned, why, stay);
+
+// A result of a unit that has left, filed to its stay.
+struct FiledLate {
+    EventNumber stay;
+    Serial unit;
+    bool on_hold = false;  // it speaks against the unit
+    bool operator==(const FiledLate&) const = default;
+};
+TAUTGATE_FIELDS(FiledLate, stay, unit, on_hold);
+
+// The same result once more.
+struct Repeated {
+    bool operator==(const Repeated&) const = default;
+};
+TAUTGATE_NO_FIELDS(Repeated);
+
+// Older than the first word of the tool: made before we followed it.
+struct BeforeBaseline {
+    bool operator==(const BeforeBaseline&) const = default;
+};
+TAUTGATE_NO_FIELDS(BeforeBaseline);
+
+// The same key with other content. The tool's results no longer count until people decide.
+struct Conflict {
+    bool operator==(const Conflict&) const = default;
+};
+TAUTGATE_NO_FIELDS(Conflict);
+
+// A person's act that the rules do not allow. Nothing changed but the record.
+enum class RefusalCode : std::uint8_t {
+    unknown_person,
+    suspended,
+    not_entitled,
+    same_person_twice,
+    tightened_it,
+    no_stay,
+    no_such_joint,
+    no_such_thing,
+    already_settled,
+    reason_missing,
+    value_missing,
+    value_outside_audit_window,
+    seen_too_old,
+    not_possible_now,
+    needs_second_administrator
+};
+TAUTGATE_ENUM(RefusalCode, unknown_person, suspended, not_entitled, same_person_twice, tightened_it, no_stay,
+              no_such_joint, no_such_thing, already_settled, reason_missing, value_missing,
+              value_outside_audit_window, seen_too_old, not_possible_now, needs_second_administrator);
+struct Refused {
+    RefusalCode code = RefusalCode::not_possible_now;
+    std::string detail;
+    bool operator==(const Refused&) const = default;
+};
+TAUTGATE_FIELDS(Refused, code, detail);
+
+// The act waits for a second person.
+struct AwaitsSecond {
+    EventNumber proposal;
+    bool operator==(const AwaitsSecond&) const = default;
+};
+TAUTGATE_FIELDS(AwaitsSecond, proposal);
+
+using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated, BeforeBaseline,
+                             Conflict, Refused, AwaitsSecond>;
+
+// ---- what is to be done -------------------------------------------------------------------------------
+
+// Tell the tool that everything up to this counter is stored. Only after the event is durable.
+struct Acknowledge {
+    ToolId tool;
+    std::string epoch;
+    std::uint64_t counter = 0;
+    bool operator==(const Acknowledge&) const = default;
+};
+TAUTGATE_FIELDS(Acknowledge, tool, epoch, counter);
+
+enum class AlarmCode : std::uint8_t {
+    left_unproven,
+    moved_unproven,
+    late_result_against_unit,
+    result_conflict,
+    event_set_aside,
+    decision_differs
+};
+TAUTGATE_ENUM(AlarmCode, left_unproven, moved_unproven, late_result_against_unit, result_conflict, event_set_aside,
+              decision_differs);
+
+// A person must act.
+struct Alarm {
+    AlarmCode code = AlarmCode::left_unproven;
+    BayId bay;
+    Serial unit;
+    std::string detail;
+    bool operator==(const Alarm&) const = default;
+};
+TAUTGATE_FIELDS(Alarm, code, bay, unit, detail);
+
+// A bay fell empty: a good moment for a snapshot.
+struct TakeSnapshot {
+    bool operator==(const TakeSnapshot&) const = default;
+};
+TAUTGATE_NO_FIELDS(TakeSnapshot);
+
+using Effect = std::variant<Acknowledge, Alarm, TakeSnapshot>;
+
+// A permissive whose output or whose reasons are not what they were.
+struct PermissiveChange {
+    BayId bay;
+    PermissiveId permissive;
+    Output now;
+    std::vector<Reason> reasons;  // worst first; empty exactly when not withheld
+    bool operator==(const PermissiveChange&) const = default;
+};
+TAUTGATE_FIELDS(PermissiveChange, bay, permissive, now, reasons);
+
+// The part of a decision that the journal keeps beside the event.
+struct Record {
+    Outcome outcome;
+    std::vector<PermissiveChange> changes;
+    std::vector<Effect> effects;
+    bool operator==(const Record&) const = default;
+};
+TAUTGATE_FIELDS(Record, outcome, changes, effects);
+
+struct Decision {
+    State state;
+    Record record;
+};
+
+[[nodiscard]] Decision decide(const RuleBook& rules, State state, const Event& event);
+
+// Everything that holds the permissive back now, worst first. Empty: nothing does.
+[[nodiscard]] std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const BayState& bay,
+                                           const PermissiveId& permissive);
+
+// What must be true of every state; the first broken rule in words, or nothing. Checked after each decision:
+// a break ends the process withheld.
+[[nodiscard]] std::string broken_invariant(const RuleBook& rules, const State& state);
+
+[[nodiscard]] std::string sentence(const Refused& refused);
+
+}  // namespace tautgate::interlock

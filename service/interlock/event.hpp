@@ -1,0 +1,409 @@
+// Everything that can happen to a station, as past facts. The interlock sees time, chance and the outside
+// world only in here: stamps, fresh tokens and what the shell looked up are part of the event, so that the
+// same events always lead to the same state. The names of kinds, fields and enumerators are stored in the
+// journal: add, never rename. Plain values; any thread.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "protocol/reading.hpp"
+#include "service/domain/ids.hpp"
+#include "service/domain/person.hpp"
+#include "service/domain/stamp.hpp"
+
+namespace tautgate::interlock {
+
+using domain::BayId;
+using domain::EventNumber;
+using domain::Interval;
+using domain::JointId;
+using domain::PermissiveId;
+using domain::Person;
+using domain::PersonNumber;
+using domain::Revision;
+using domain::Serial;
+using domain::Stamp;
+using domain::Token;
+using domain::ToolId;
+
+// How far a link can be believed. Stale and failed act at once; good comes only after the settling time.
+enum class Quality : std::uint8_t { unknown, good, stale, failed };
+TAUTGATE_ENUM(Quality, unknown, good, stale, failed);
+
+enum class Presence : std::uint8_t { unknown, absent, present };
+TAUTGATE_ENUM(Presence, unknown, absent, present);
+
+// What stood on the wire for a permissive when something moved.
+enum class OnWire : std::uint8_t { withheld, released, leaving_incomplete };
+TAUTGATE_ENUM(OnWire, withheld, released, leaving_incomplete);
+
+// ---- the station --------------------------------------------------------------------------------------
+
+struct FreshToken {
+    BayId bay;
+    Token token;
+    bool operator==(const FreshToken&) const = default;
+};
+TAUTGATE_FIELDS(FreshToken, bay, token);
+
+// The service came up. Every quality is unknown from here on.
+struct StationStarted {
+    std::string program_version;
+    bool clean_end = false;            // the run before ended in order
+    std::vector<FreshToken> tokens;    // for bays that have none yet
+    bool operator==(const StationStarted&) const = default;
+};
+TAUTGATE_FIELDS(StationStarted, program_version, clean_end, tokens);
+
+struct StationStopped {
+    bool operator==(const StationStopped&) const = default;
+};
+TAUTGATE_NO_FIELDS(StationStopped);
+
+// Rules that two people approved. Bays take them with their next stay.
+struct RulesApproved {
+    Revision revision;
+    PersonNumber by;
+    PersonNumber seconded_by;
+    std::vector<FreshToken> tokens;  // for bays that the rules bring in
+    bool operator==(const RulesApproved&) const = default;
+};
+TAUTGATE_FIELDS(RulesApproved, revision, by, seconded_by, tokens);
+
+// Somebody was enrolled or got other roles. The first administrator is enrolled at the station itself and
+// has nobody to approve it; from then on `by` is an administrator, and a role that approves needs a second.
+struct PersonEnrolled {
+    Person person;
+    std::optional<PersonNumber> by;
+    std::optional<PersonNumber> seconded_by;
+    bool operator==(const PersonEnrolled&) const = default;
+};
+TAUTGATE_FIELDS(PersonEnrolled, person, by, seconded_by);
+
+struct PersonSuspended {
+    PersonNumber person;
+    PersonNumber by;
+    bool operator==(const PersonSuspended&) const = default;
+};
+TAUTGATE_FIELDS(PersonSuspended, person, by);
+
+// A wrong secret, or a sign-in while locked. Changes no state; kept for the record.
+struct SignInRefused {
+    PersonNumber person;
+    std::string why;
+    bool operator==(const SignInRefused&) const = default;
+};
+TAUTGATE_FIELDS(SignInRefused, person, why);
+
+// ---- links --------------------------------------------------------------------------------------------
+
+struct ToolLinkChanged {
+    ToolId tool;
+    Quality quality = Quality::unknown;
+    std::string why;
+    std::uint32_t changes = 1;  // more than one: the link flapped and this stands for all
+    bool operator==(const ToolLinkChanged&) const = default;
+};
+TAUTGATE_FIELDS(ToolLinkChanged, tool, quality, why, changes);
+
+// The tool said where its count stands (on connecting, or by its registers).
+struct ToolAnswered {
+    ToolId tool;
+    std::string epoch;       // changes when the tool's count starts again
+    std::uint64_t last = 0;  // counter of its newest result
+    bool operator==(const ToolAnswered&) const = default;
+};
+TAUTGATE_FIELDS(ToolAnswered, tool, epoch, last);
+
+struct ControllerLinkChanged {
+    BayId bay;
+    Quality quality = Quality::unknown;
+    std::string why;
+    std::uint32_t changes = 1;
+    bool operator==(const ControllerLinkChanged&) const = default;
+};
+TAUTGATE_FIELDS(ControllerLinkChanged, bay, quality, why, changes);
+
+struct Moved {
+    PermissiveId permissive;
+    std::uint16_t count = 0;
+    bool operator==(const Moved&) const = default;
+};
+TAUTGATE_FIELDS(Moved, permissive, count);
+
+// What the equipment's controller reports; sent when any of it changed, and once after the link came up.
+struct ControllerReported {
+    BayId bay;
+    Presence present = Presence::unknown;
+    std::uint16_t arrivals = 0;
+    std::uint16_t departures = 0;
+    std::uint16_t starts = 0;
+    std::vector<Moved> moved;
+    Token echoed;
+    bool fault = false;
+    Token fresh;                       // for the next stay, should this end one
+    std::vector<PermissiveId> on_wire_released;  // released (or leaving incomplete) on the wire until now
+    bool operator==(const ControllerReported&) const = default;
+};
+TAUTGATE_FIELDS(ControllerReported, bay, present, arrivals, departures, starts, moved, echoed, fault, fresh,
+                on_wire_released);
+
+// ---- the bay ------------------------------------------------------------------------------------------
+
+struct TicketScanned {
+    BayId bay;
+    std::string kind;
+    Serial serial;
+    std::string order;
+    std::string type;
+    std::string raw;
+    std::uint32_t earlier_stays = 0;   // how often the journal has seen this serial before
+    bool operator==(const TicketScanned&) const = default;
+};
+TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays);
+
+struct LabelMisread {
+    BayId bay;
+    std::string raw;
+    std::string why;
+    bool operator==(const LabelMisread&) const = default;
+};
+TAUTGATE_FIELDS(LabelMisread, bay, raw, why);
+
+struct OperatorSignedOn {
+    BayId bay;
+    PersonNumber person;
+    bool operator==(const OperatorSignedOn&) const = default;
+};
+TAUTGATE_FIELDS(OperatorSignedOn, bay, person);
+
+struct OperatorSignedOff {
+    BayId bay;
+    bool operator==(const OperatorSignedOff&) const = default;
+};
+TAUTGATE_FIELDS(OperatorSignedOff, bay);
+
+// One run of a tool, as it arrived. `digest` (hex) is over the received bytes: the same key with another
+// digest is a conflict, not a repetition.
+struct ResultReceived {
+    ToolId tool;
+    std::string epoch;
+    protocol::Reading reading;
+    Interval made;
+    std::string digest;
+    bool operator==(const ResultReceived&) const = default;
+};
+TAUTGATE_FIELDS(ResultReceived, tool, epoch, reading, made, digest);
+
+// Bytes from a tool that could not be understood as a result. Kept as they came.
+struct InputRefused {
+    std::string source;  // tool, scanner or controller
+    std::string raw;
+    std::string why;
+    std::uint32_t count = 1;  // several in a row are one event
+    bool operator==(const InputRefused&) const = default;
+};
+TAUTGATE_FIELDS(InputRefused, source, raw, why, count);
+
+// A person says that a step was done (ConfirmStep), or a joint with Method::confirmed_check.
+struct CheckConfirmed {
+    BayId bay;
+    std::string step;  // id of the step or of the joint
+    PersonNumber by;
+    bool operator==(const CheckConfirmed&) const = default;
+};
+TAUTGATE_FIELDS(CheckConfirmed, bay, step, by);
+
+// ---- decisions of people ------------------------------------------------------------------------------
+
+// One joint of this unit counts without proof.
+struct OverrideJoint {
+    JointId joint;
+    std::string verified;                           // what was verified and how
+    std::optional<protocol::Torque> checked_torque; // by hand, where the rule asks for it
+    bool operator==(const OverrideJoint&) const = default;
+};
+TAUTGATE_FIELDS(OverrideJoint, joint, verified, checked_torque);
+struct TakeBackOverride {
+    JointId joint;
+    bool operator==(const TakeBackOverride&) const = default;
+};
+TAUTGATE_FIELDS(TakeBackOverride, joint);
+// The unit leaves unproven, over the permissives that its plan names for that.
+struct LeaveIncomplete {
+    bool operator==(const LeaveIncomplete&) const = default;
+};
+TAUTGATE_NO_FIELDS(LeaveIncomplete);
+// Results are missing in the tool's count, and nobody will bring them.
+struct AcceptGap {
+    ToolId tool;
+    bool operator==(const AcceptGap&) const = default;
+};
+TAUTGATE_FIELDS(AcceptGap, tool);
+// After an unclean end: this source cannot say what it missed; a person looked.
+struct AcceptSource {
+    ToolId tool;
+    bool operator==(const AcceptSource&) const = default;
+};
+TAUTGATE_FIELDS(AcceptSource, tool);
+// A locked fastener gets one more attempt; where the plan asks for a new fastener, it was replaced.
+struct UnlockFastener {
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    bool operator==(const UnlockFastener&) const = default;
+};
+TAUTGATE_FIELDS(UnlockFastener, joint, fastener);
+struct AssignResult {
+    EventNumber result;
+    JointId joint;
+    std::uint32_t fastener = 0;
+    bool operator==(const AssignResult&) const = default;
+};
+TAUTGATE_FIELDS(AssignResult, result, joint, fastener);
+struct SetResultAside {
+    EventNumber result;
+    bool operator==(const SetResultAside&) const = default;
+};
+TAUTGATE_FIELDS(SetResultAside, result);
+// Answers to "a second ticket was scanned: has the unit left?"
+struct UnitStillHere {
+    bool operator==(const UnitStillHere&) const = default;
+};
+TAUTGATE_NO_FIELDS(UnitStillHere);
+struct UnitHasLeft {
+    Token fresh;
+    bool operator==(const UnitHasLeft&) const = default;
+};
+TAUTGATE_FIELDS(UnitHasLeft, fresh);
+// The wrong ticket was scanned; this one is right. The wrong one stays in the record.
+struct CorrectTicket {
+    std::string kind;
+    Serial serial;
+    std::string order;
+    std::string type;
+    std::string raw;
+    std::uint32_t earlier_stays = 0;
+    bool operator==(const CorrectTicket&) const = default;
+};
+TAUTGATE_FIELDS(CorrectTicket, kind, serial, order, type, raw, earlier_stays);
+// The serial was here before, and this is rework, not a duplicate label.
+struct AcceptReturn {
+    bool operator==(const AcceptReturn&) const = default;
+};
+TAUTGATE_NO_FIELDS(AcceptReturn);
+struct AcknowledgeMove {
+    PermissiveId permissive;
+    bool operator==(const AcknowledgeMove&) const = default;
+};
+TAUTGATE_FIELDS(AcknowledgeMove, permissive);
+// A one-shot movement was interrupted: it may be made once more.
+struct RearmPermissive {
+    PermissiveId permissive;
+    bool operator==(const RearmPermissive&) const = default;
+};
+TAUTGATE_FIELDS(RearmPermissive, permissive);
+// An event that the program could not digest was looked at, and the stay may go on.
+struct DisposeSetAside {
+    EventNumber event;
+    bool operator==(const DisposeSetAside&) const = default;
+};
+TAUTGATE_FIELDS(DisposeSetAside, event);
+// A newer program would have decided otherwise; people looked, and the stored decision stands.
+struct AcceptDifference {
+    bool operator==(const AcceptDifference&) const = default;
+};
+TAUTGATE_NO_FIELDS(AcceptDifference);
+struct PlaceHold {
+    Serial serial;
+    bool operator==(const PlaceHold&) const = default;
+};
+TAUTGATE_FIELDS(PlaceHold, serial);
+struct LiftHold {
+    Serial serial;
+    bool operator==(const LiftHold&) const = default;
+};
+TAUTGATE_FIELDS(LiftHold, serial);
+
+using Action = std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource,
+                            UnlockFastener, AssignResult, SetResultAside, UnitStillHere, UnitHasLeft,
+                            CorrectTicket, AcceptReturn, AcknowledgeMove, RearmPermissive, DisposeSetAside,
+                            AcceptDifference, PlaceHold, LiftHold>;
+
+// A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
+// another person's Seconded. `seen` is the newest event that the person's screen had shown.
+struct Proposed {
+    BayId bay;
+    Action action;
+    PersonNumber by;
+    std::string reason_code;
+    std::string reason_text;
+    EventNumber seen;
+    bool operator==(const Proposed&) const = default;
+};
+TAUTGATE_FIELDS(Proposed, bay, action, by, reason_code, reason_text, seen);
+
+struct Seconded {
+    BayId bay;
+    EventNumber proposal;  // the event that proposed
+    PersonNumber by;
+    EventNumber seen;
+    bool operator==(const Seconded&) const = default;
+};
+TAUTGATE_FIELDS(Seconded, bay, proposal, by, seen);
+
+// The proposer took it back, or the second person refused.
+struct ProposalEnded {
+    BayId bay;
+    EventNumber proposal;
+    PersonNumber by;
+    std::string why;
+    bool operator==(const ProposalEnded&) const = default;
+};
+TAUTGATE_FIELDS(ProposalEnded, bay, proposal, by, why);
+
+// ---- the record about itself --------------------------------------------------------------------------
+
+// The process died while deciding this; it is kept, not decided again.
+struct EventSetAside {
+    std::optional<BayId> bay;  // none: it concerned every bay
+    std::string raw;           // the event as it was noted
+    std::string why;
+    bool operator==(const EventSetAside&) const = default;
+};
+TAUTGATE_FIELDS(EventSetAside, bay, raw, why);
+
+// Replaying an event, this program version came to another decision than the one stored.
+struct DecisionDiffered {
+    EventNumber first;       // the first event that differed
+    std::string program_version;
+    bool operator==(const DecisionDiffered&) const = default;
+};
+TAUTGATE_FIELDS(DecisionDiffered, first, program_version);
+
+// The whole state, from which a replay may begin. `state` is in canonical bytes (canonical.hpp).
+struct SnapshotTaken {
+    std::string state;
+    bool operator==(const SnapshotTaken&) const = default;
+};
+TAUTGATE_FIELDS(SnapshotTaken, state);
+
+using Payload =
+    std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended, SignInRefused,
+                 ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported, TicketScanned,
+                 LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived, InputRefused,
+                 CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside, DecisionDiffered,
+                 SnapshotTaken>;
+
+struct Event {
+    EventNumber number;
+    Stamp at;
+    Payload payload;
+    bool operator==(const Event&) const = default;
+};
+TAUTGATE_FIELDS(Event, number, at, payload);
+
+}  // namespace tautgate::interlock

@@ -1,0 +1,23 @@
+// The release gate: what may stand on the wire, given what was decided and what is durable. The core may run
+// ahead of the disk; withholding never waits for it, a release always does.
+//
+// A release bears the number of the event that decided it. It goes out only when the newest decided state
+// still holds that very release and everything up to its number is durable. A withhold in between ends it for
+// good: a later release bears a later number and waits for that. Pure; any thread.
+#pragma once
+
+#include "service/interlock/state.hpp"
+
+namespace tautgate::interlock {
+
+// What the equipment is told for one permissive.
+struct WireOrder {
+    OnWire code = OnWire::withheld;
+    Token token;  // of the stay, or the one offered to the next
+    bool operator==(const WireOrder&) const = default;
+};
+TAUTGATE_FIELDS(WireOrder, code, token);
+
+[[nodiscard]] WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventNumber durable);
+
+}  // namespace tautgate::interlock

@@ -1,0 +1,342 @@
+// The whole station as far as decisions depend on it. Each state holds only what is true in it. The state
+// grows with what is open at the station (bays, tools, people, holds), never with its history. It holds no
+// clock reading that an unjournaled renewal could move.
+//
+//   a bay:   Empty --arrival / first ticket--> Stay --departure / leaving movement / "has left"--> Empty
+//   a permissive:
+//            Withheld --no reason left--> Released --any reason, used, stay ends--> Withheld
+//            Withheld --two people decide that the unit leaves incomplete--> LeavingIncomplete --> Withheld
+//
+// Plain values; any thread.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "service/evaluation/judgement.hpp"
+#include "service/interlock/event.hpp"
+#include "service/interlock/reason.hpp"
+
+namespace tautgate::interlock {
+
+// ---- tools --------------------------------------------------------------------------------------------
+
+// The tool's count is not known yet: its first word is a baseline, not a result of ours.
+struct NoBaseline {
+    bool operator==(const NoBaseline&) const = default;
+};
+TAUTGATE_NO_FIELDS(NoBaseline);
+
+struct Following {
+    std::string epoch;
+    std::uint64_t counter = 0;  // of the newest result that the journal has
+    bool operator==(const Following&) const = default;
+};
+TAUTGATE_FIELDS(Following, epoch, counter);
+
+// The tool's count does not continue ours. Its results are unassigned until people decide.
+struct Broken {
+    std::string epoch;           // as the tool says now
+    std::uint64_t expected = 0;
+    std::uint64_t got = 0;
+    std::uint64_t newest = 0;    // newest counter stored under the break
+    std::string old_epoch;
+    bool operator==(const Broken&) const = default;
+};
+TAUTGATE_FIELDS(Broken, epoch, expected, got, newest, old_epoch);
+
+struct SeenResult {
+    std::uint64_t counter = 0;
+    std::string digest;
+    bool operator==(const SeenResult&) const = default;
+};
+TAUTGATE_FIELDS(SeenResult, counter, digest);
+
+struct ToolState {
+    ToolId id;
+    Quality link = Quality::unknown;
+    std::variant<NoBaseline, Following, Broken> count;
+    std::optional<std::uint64_t> outstanding_to;  // the tool holds results up to this one that we lack
+    bool asked = false;                 // since an unclean end, its count was compared with ours
+    bool conflict = false;              // the same key came with other content
+    std::vector<SeenResult> recent;     // the newest few, oldest first
+    bool operator==(const ToolState&) const = default;
+};
+TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent);
+
+// ---- joints -------------------------------------------------------------------------------------------
+
+struct Proof {
+    EventNumber result;
+    std::optional<PersonNumber> operator_;  // who was signed on
+    bool assigned_by_hand = false;
+    bool operator==(const Proof&) const = default;
+};
+TAUTGATE_FIELDS(Proof, result, operator_, assigned_by_hand);
+
+struct NotOk {
+    EventNumber result;
+    evaluation::Judgement judgement;
+    bool operator==(const NotOk&) const = default;
+};
+TAUTGATE_FIELDS(NotOk, result, judgement);
+
+// One fastener in one pass.
+struct PassState {
+    std::uint32_t attempts = 0;   // used in this pass since the last unlock
+    std::optional<Proof> proof;
+    std::optional<NotOk> not_ok;  // the newest attempt, if it was not OK
+    bool operator==(const PassState&) const = default;
+};
+TAUTGATE_FIELDS(PassState, attempts, proof, not_ok);
+
+struct FastenerState {
+    std::vector<PassState> passes;
+    bool locked = false;
+    bool loosening_due = false;
+    bool replacement_due = false;
+    bool operator==(const FastenerState&) const = default;
+};
+TAUTGATE_FIELDS(FastenerState, passes, locked, loosening_due, replacement_due);
+
+struct Override {
+    EventNumber proposal;
+    PersonNumber by;
+    std::optional<PersonNumber> seconded_by;
+    std::string reason_code;
+    std::vector<ReasonCode> lifts;  // only these
+    bool operator==(const Override&) const = default;
+};
+TAUTGATE_FIELDS(Override, proposal, by, seconded_by, reason_code, lifts);
+
+struct JointState {
+    JointId id;
+    std::vector<FastenerState> fasteners;   // empty for a confirmed check
+    std::optional<EventNumber> confirmed;   // of a confirmed check
+    std::optional<PersonNumber> confirmed_by;
+    std::optional<Override> override_;
+    EventNumber changed;                    // last event that changed anything about this joint
+    std::vector<PersonNumber> tightened_by; // everybody signed on while it was tightened
+    bool tightened_unsigned = false;        // some of it while nobody was signed on
+    bool operator==(const JointState&) const = default;
+};
+TAUTGATE_FIELDS(JointState, id, fasteners, confirmed, confirmed_by, override_, changed, tightened_by,
+                tightened_unsigned);
+
+// ---- a stay -------------------------------------------------------------------------------------------
+
+struct Ticket {
+    std::string kind;
+    Serial serial;
+    std::string order;
+    std::string type;
+    EventNumber scanned;
+    std::uint32_t earlier_stays = 0;
+    bool operator==(const Ticket&) const = default;
+};
+TAUTGATE_FIELDS(Ticket, kind, serial, order, type, scanned, earlier_stays);
+
+struct TicketsMissing {
+    bool operator==(const TicketsMissing&) const = default;
+};
+TAUTGATE_NO_FIELDS(TicketsMissing);
+struct WrongPair {
+    std::string why;
+    bool operator==(const WrongPair&) const = default;
+};
+TAUTGATE_FIELDS(WrongPair, why);
+struct UnknownVariant {
+    std::string type;
+    bool operator==(const UnknownVariant&) const = default;
+};
+TAUTGATE_FIELDS(UnknownVariant, type);
+struct Identified {
+    Serial unit;
+    std::string variant;
+    std::string plan;
+    std::string plan_revision;
+    bool operator==(const Identified&) const = default;
+};
+TAUTGATE_FIELDS(Identified, unit, variant, plan, plan_revision);
+
+using Identity = std::variant<TicketsMissing, WrongPair, UnknownVariant, Identified>;
+
+enum class Doubt : std::uint8_t { none, restarted, controller_link_lost, controller_restarted, counts_changed };
+TAUTGATE_ENUM(Doubt, none, restarted, controller_link_lost, controller_restarted, counts_changed);
+
+enum class UnassignedWhy : std::uint8_t {
+    no_stay,             // no unit was there when it was made
+    not_in_one_stay,     // the moment cannot be placed within one stay
+    not_identified,      // the unit's pair is not right (yet)
+    no_open_joint,       // nothing open takes this tool
+    several_joints,      // more than one joint could claim it
+    position_unknown,    // the tool's position is none of the joint's fasteners, or is missing
+    count_broken,        // the tool's count does not continue
+    question_open,       // a question about the unit was unanswered
+    not_loosened,        // a loosening had to be seen first
+    fastener_locked,
+    simulated_tool,      // a simulated result never proves a real unit
+    unknown_tool
+};
+TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_joint, several_joints,
+              position_unknown, count_broken, question_open, not_loosened, fastener_locked, simulated_tool,
+              unknown_tool);
+
+// Kept whole, so that people can still file it.
+struct UnassignedResult {
+    EventNumber result;
+    ToolId tool;
+    UnassignedWhy why = UnassignedWhy::no_stay;
+    protocol::Reading reading;
+    std::optional<PersonNumber> operator_;
+    bool operator==(const UnassignedResult&) const = default;
+};
+TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_);
+
+struct Proposal {
+    EventNumber number;
+    Proposed what;
+    bool operator==(const Proposal&) const = default;
+};
+TAUTGATE_FIELDS(Proposal, number, what);
+
+struct MovedUnproven {
+    PermissiveId permissive;
+    EventNumber seen;
+    bool operator==(const MovedUnproven&) const = default;
+};
+TAUTGATE_FIELDS(MovedUnproven, permissive, seen);
+
+struct CheckDone {
+    std::string step;
+    EventNumber confirmed;
+    PersonNumber by;
+    bool operator==(const CheckDone&) const = default;
+};
+TAUTGATE_FIELDS(CheckDone, step, confirmed, by);
+
+struct Stay {
+    EventNumber id;      // the event that began it
+    Token token;
+    Stamp began;
+    Revision rules;      // it ends under what it began with
+    std::vector<Ticket> tickets;
+    std::vector<Ticket> refused_tickets;   // of a kind that the unit has already: the open question
+    Identity identity;
+    bool return_accepted = false;
+    Doubt doubt = Doubt::none;             // about the tie between unit and token
+    std::vector<JointState> joints;        // in the plan's order; empty until identified
+    std::vector<CheckDone> checks;
+    std::vector<UnassignedResult> unassigned;
+    std::vector<Proposal> proposals;       // waiting for a second person
+    std::vector<MovedUnproven> moved_unproven;
+    std::vector<PermissiveId> used;        // one-shot movements that were made
+    std::vector<EventNumber> set_aside;
+    bool differs = false;                  // a newer program would have decided otherwise
+    std::optional<EventNumber> leaves_incomplete;
+    bool operator==(const Stay&) const = default;
+};
+TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt, joints,
+                checks, unassigned, proposals, moved_unproven, used, set_aside, differs, leaves_incomplete);
+
+struct Empty {
+    bool operator==(const Empty&) const = default;
+};
+TAUTGATE_NO_FIELDS(Empty);
+
+// ---- outputs ------------------------------------------------------------------------------------------
+
+struct Withheld {
+    bool operator==(const Withheld&) const = default;
+};
+TAUTGATE_NO_FIELDS(Withheld);
+struct Released {
+    EventNumber by;  // the event that decided it
+    Token token;
+    bool operator==(const Released&) const = default;
+};
+TAUTGATE_FIELDS(Released, by, token);
+struct LeavingIncomplete {
+    EventNumber by;
+    Token token;
+    bool operator==(const LeavingIncomplete&) const = default;
+};
+TAUTGATE_FIELDS(LeavingIncomplete, by, token);
+
+using Output = std::variant<Withheld, Released, LeavingIncomplete>;
+
+struct PermissiveState {
+    PermissiveId id;
+    Output output;
+    bool operator==(const PermissiveState&) const = default;
+};
+TAUTGATE_FIELDS(PermissiveState, id, output);
+
+// ---- bays and station ---------------------------------------------------------------------------------
+
+struct ControllerCounts {
+    std::uint16_t arrivals = 0;
+    std::uint16_t departures = 0;
+    std::uint16_t starts = 0;
+    std::vector<Moved> moved;
+    bool operator==(const ControllerCounts&) const = default;
+};
+TAUTGATE_FIELDS(ControllerCounts, arrivals, departures, starts, moved);
+
+struct ControllerState {
+    Quality link = Quality::unknown;
+    Presence present = Presence::unknown;
+    std::optional<ControllerCounts> counts;  // none before its first report
+    Token echoed;
+    bool fault = false;
+    bool operator==(const ControllerState&) const = default;
+};
+TAUTGATE_FIELDS(ControllerState, link, present, counts, echoed, fault);
+
+struct BayState {
+    BayId id;
+    Token offered;  // on the wire while the bay is empty; the next stay takes it
+    ControllerState controller;
+    std::optional<PersonNumber> signed_on;
+    std::variant<Empty, Stay> occupant;
+    std::vector<PermissiveState> permissives;
+    bool operator==(const BayState&) const = default;
+};
+TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, permissives);
+
+// A stay that ended lately: results made in it may still arrive.
+struct EndedStay {
+    EventNumber id;
+    BayId bay;
+    Serial unit;  // empty: never identified
+    Stamp began;
+    Stamp ended;
+    bool operator==(const EndedStay&) const = default;
+};
+TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended);
+
+struct UnitHold {
+    Serial unit;
+    EventNumber since;
+    std::string why;
+    bool operator==(const UnitHold&) const = default;
+};
+TAUTGATE_FIELDS(UnitHold, unit, since, why);
+
+struct State {
+    EventNumber newest;              // the event that led here
+    std::optional<Revision> rules;   // in force for the next stays
+    std::vector<BayState> bays;
+    std::vector<ToolState> tools;
+    std::vector<Person> people;
+    std::vector<EndedStay> ended;    // the newest few, oldest first
+    std::vector<UnitHold> holds;     // until quality lifts them
+    std::vector<UnassignedResult> unassigned;  // results that belong to no present stay, newest last, bounded
+    bool operator==(const State&) const = default;
+};
+TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned);
+
+}  // namespace tautgate::interlock
