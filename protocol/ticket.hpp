@@ -1,0 +1,94 @@
+// Build tickets and what a scanner reads from them. Each kind of ticket has a pattern with named groups; a
+// text that fits none, or more than one, is refused with the reason, never guessed. A reader holds compiled
+// patterns and may be used by any thread; a splitter belongs to one scanner and one thread.
+#pragma once
+
+#include <cstddef>
+#include <expected>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "protocol/describe.hpp"
+
+namespace tautgate::protocol {
+
+// Most bytes of a label.
+inline constexpr std::size_t label_limit = 256;
+
+// The pattern (RE2 syntax) must fit the whole label. Named groups: `serial` (needed), `order`, `type`.
+struct TicketRule {
+    std::string kind;  // "D"
+    std::string pattern;
+    bool operator==(const TicketRule&) const = default;
+};
+TAUTGATE_FIELDS(TicketRule, kind, pattern);
+
+struct Ticket {
+    std::string kind;
+    std::string serial;  // never empty
+    std::string order;   // empty: the label names none
+    std::string type;    // empty: the label names none
+    std::string raw;
+    bool operator==(const Ticket&) const = default;
+};
+TAUTGATE_FIELDS(Ticket, kind, serial, order, type, raw);
+
+// Why a scan is no ticket; one sentence each, fit for the operator.
+struct LabelFault {
+    std::string what;
+    std::string remedy;
+    std::string raw;  // as scanned, cut at label_limit
+    bool operator==(const LabelFault&) const = default;
+};
+TAUTGATE_FIELDS(LabelFault, what, remedy, raw);
+
+// A mistake in a rule. `rule` is its index, `key` the member ("pattern").
+struct TicketRuleFault {
+    std::size_t rule = 0;
+    std::string key;
+    std::string finding;
+    std::string remedy;
+    bool operator==(const TicketRuleFault&) const = default;
+};
+TAUTGATE_FIELDS(TicketRuleFault, rule, key, finding, remedy);
+
+class LabelReader {
+  public:
+    // All mistakes of all rules, or a reader. No rules: a reader that refuses every label.
+    [[nodiscard]] static std::expected<LabelReader, std::vector<TicketRuleFault>>
+    compile(const std::vector<TicketRule>& rules);
+
+    LabelReader(LabelReader&&) noexcept;
+    LabelReader& operator=(LabelReader&&) noexcept;
+    LabelReader(const LabelReader&) = delete;
+    LabelReader& operator=(const LabelReader&) = delete;
+    ~LabelReader();
+
+    [[nodiscard]] std::expected<Ticket, LabelFault> read(std::string_view text) const;
+
+  private:
+    struct Compiled;
+    explicit LabelReader(std::vector<Compiled> rules);
+    std::vector<Compiled> rules_;
+};
+
+// Cuts what a scanner sends into labels. A label ends with CR, LF or CR LF; a scanner that sends no end is
+// served by abandon() after the caller's time-out.
+class ScanSplitter {
+  public:
+    void feed(std::string_view bytes);
+    // Whole labels, oldest first. One that is too long is a fault; the next one is read as usual.
+    [[nodiscard]] std::optional<std::expected<std::string, LabelFault>> next();
+    // Drops a half label, because nothing more came in time, and says so; nothing if there is none.
+    [[nodiscard]] std::optional<LabelFault> abandon();
+
+  private:
+    std::string buffer_;
+    std::size_t begin_ = 0;
+    bool discarding_ = false;
+};
+
+}  // namespace tautgate::protocol
