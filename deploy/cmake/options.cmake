@@ -19,7 +19,9 @@ endif()
 # withheld. They therefore stay on in every build type: NDEBUG is never defined.
 set(CMAKE_CXX_FLAGS_RELWITHDEBINFO "-O2 -g1")
 set(CMAKE_CXX_FLAGS_RELEASE "-O2")
-set(CMAKE_CXX_FLAGS_DEBUG "-O0 -g1")
+set(CMAKE_CXX_FLAGS_DEBUG "-O0 -g")
+set(CMAKE_CXX_FLAGS_SANITIZE "-O1 -g1 -fno-omit-frame-pointer")
+set(CMAKE_EXE_LINKER_FLAGS_SANITIZE "")
 
 # --- Compiler cache ---------------------------------------------------------------------------------------
 
