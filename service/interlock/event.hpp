@@ -372,9 +372,12 @@ struct EventSetAside {
     std::optional<BayId> bay;  // none: it concerned every bay
     std::string raw;           // the event as it was noted
     std::string why;
+    std::optional<ToolId> tool;  // it was a result of this tool: its count goes on, and it is acknowledged
+    std::string epoch;
+    std::uint64_t counter = 0;
     bool operator==(const EventSetAside&) const = default;
 };
-TAUTGATE_FIELDS(EventSetAside, bay, raw, why);
+TAUTGATE_FIELDS(EventSetAside, bay, raw, why, tool, epoch, counter);
 
 // Replaying an event, this program version came to another decision than the one stored.
 struct DecisionDiffered {

@@ -50,16 +50,14 @@ enum class ReasonCode : std::uint16_t {
     loosening_due = 72,
     joint_not_ok = 73,
     joint_open = 74,
-    check_open = 75,
-    // ways of leaving
-    not_for_leaving_complete = 80  // this permissive is only for a unit that leaves incomplete
+    check_open = 75
 };
 TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs, moved_unproven,
               unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before, no_unit,
               ticket_missing, presence_unconfirmed, unit_absent, controller_link_lost, controller_fault,
               token_not_taken, movement_used, tool_link_lost, tool_not_asked, result_gap, results_outstanding,
               result_conflict, result_unassigned, fastener_locked, replacement_due, loosening_due, joint_not_ok,
-              joint_open, check_open, not_for_leaving_complete);
+              joint_open, check_open);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone

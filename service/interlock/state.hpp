@@ -176,14 +176,11 @@ enum class UnassignedWhy : std::uint8_t {
     position_unknown,    // the tool's position is none of the joint's fasteners, or is missing
     count_broken,        // the tool's count does not continue
     question_open,       // a question about the unit was unanswered
-    not_loosened,        // a loosening had to be seen first
-    fastener_locked,
     simulated_tool,      // a simulated result never proves a real unit
     unknown_tool
 };
 TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_joint, several_joints,
-              position_unknown, count_broken, question_open, not_loosened, fastener_locked, simulated_tool,
-              unknown_tool);
+              position_unknown, count_broken, question_open, simulated_tool, unknown_tool);
 
 // Kept whole, so that people can still file it.
 struct UnassignedResult {
@@ -271,9 +268,10 @@ using Output = std::variant<Withheld, Released, LeavingIncomplete>;
 struct PermissiveState {
     PermissiveId id;
     Output output;
+    std::vector<Reason> reasons;  // worst first; empty exactly when the output is not Withheld
     bool operator==(const PermissiveState&) const = default;
 };
-TAUTGATE_FIELDS(PermissiveState, id, output);
+TAUTGATE_FIELDS(PermissiveState, id, output, reasons);
 
 // ---- bays and station ---------------------------------------------------------------------------------
 
@@ -292,9 +290,12 @@ struct ControllerState {
     std::optional<ControllerCounts> counts;  // none before its first report
     Token echoed;
     bool fault = false;
+    // What was released when we lost sight of the equipment: a movement that it reports afterwards may have
+    // been made under that.
+    std::vector<PermissiveId> standing;
     bool operator==(const ControllerState&) const = default;
 };
-TAUTGATE_FIELDS(ControllerState, link, present, counts, echoed, fault);
+TAUTGATE_FIELDS(ControllerState, link, present, counts, echoed, fault, standing);
 
 struct BayState {
     BayId id;
@@ -302,10 +303,15 @@ struct BayState {
     ControllerState controller;
     std::optional<PersonNumber> signed_on;
     std::variant<Empty, Stay> occupant;
+    // A leaving movement ended the stay and the unit's departure is still to be counted: until then nothing
+    // that is scanned belongs to a new unit.
+    bool departure_due = false;
+    // Leaving permissives that were released when the last stay ended: their movement may be counted late.
+    std::vector<PermissiveId> left_released;
     std::vector<PermissiveState> permissives;
     bool operator==(const BayState&) const = default;
 };
-TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, permissives);
+TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released, permissives);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {
