@@ -19,9 +19,9 @@ inline constexpr std::size_t described_fields =
 }  // namespace tautgate::protocol
 
 // Use at namespace scope, directly after the struct. The struct must be an aggregate without bases.
-#define TAUTGATE_FIELDS(Type, ...)                                                                        \
-    BOOST_DESCRIBE_STRUCT(Type, (), (__VA_ARGS__))                                                        \
-    static_assert(::tautgate::protocol::described_fields<Type> == ::boost::pfr::tuple_size_v<Type>,       \
+#define TAUTGATE_FIELDS(Type, ...)                                                                           \
+    BOOST_DESCRIBE_STRUCT(Type, (), (__VA_ARGS__))                                                           \
+    static_assert(::tautgate::protocol::described_fields<Type> == ::boost::pfr::tuple_size_v<Type>,          \
                   #Type ": TAUTGATE_FIELDS leaves a field out")
 
 // For a struct without fields.

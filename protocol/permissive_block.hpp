@@ -180,24 +180,26 @@ struct PlcState {
     std::uint16_t plc_starts = 0;
     std::uint16_t moved_count = 0;
     // from scan to scan
-    bool scanned = false;           // the first scan is over
-    std::uint16_t seen_beat = 0;    // of the last whole block, accepted or not
-    std::uint64_t accepted_ms = 0;  // when a block was last accepted
-    bool link_good = false;         // a block was accepted, and no fault or stand-still since
+    bool scanned = false;                    // the first scan is over
+    std::optional<std::uint16_t> seen_beat;  // of the last whole block, accepted or not
+    std::uint64_t accepted_ms = 0;           // when a block was last accepted
+    bool link_good = false;                  // a block was accepted, and no fault or stand-still since
     std::uint16_t accepted_beat = 0;
     bool present = false;
     bool moved = false;
-    bool wants_token = false;      // a unit came whose token is still to be taken
-    std::uint32_t token = 0;       // held, 0: none
-    Code code = Code::withheld;    // of the last accepted block
-    std::uint32_t code_token = 0;  // and whom it is for
-    PlcFault fault = PlcFault::waiting_for_beat;
+    bool wants_token = false;                          // a unit came whose token is still to be taken
+    std::uint32_t token = 0;                           // held, 0: none
+    Code code = Code::withheld;                        // of the last accepted block
+    std::uint32_t code_token = 0;                      // and whom it is for
+    PlcFault link_fault = PlcFault::waiting_for_beat;  // why the link is not good
+    PlcFault fault = PlcFault::waiting_for_beat;       // what is reported
+    bool left_allowed = false;                         // the unit went away while the movement was allowed
     bool moved_wrongly = false;  // a movement was made that had not been allowed; until the next arrival
     bool operator==(const PlcState&) const = default;
 };
 TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned, seen_beat, accepted_ms,
-                link_good, accepted_beat, present, moved, wants_token, token, code, code_token, fault,
-                moved_wrongly);
+                link_good, accepted_beat, present, moved, wants_token, token, code, code_token, link_fault,
+                fault, left_allowed, moved_wrongly);
 
 // The state at a start of the PLC program.
 [[nodiscard]] PlcState plc_start(const PlcState& before) noexcept;

@@ -58,12 +58,12 @@ struct Reading {
     std::uint64_t counter = 0;  // the tool's own count of results
     std::string program;        // empty: the tool names none
     Direction direction = Direction::tighten;
-    bool aborted = false;       // ended before anything was measured
-    Measured<Torque> torque;    // final torque
-    Measured<Angle> angle;      // final angle, counted from the origin that the spec window names
+    bool aborted = false;                   // ended before anything was measured
+    Measured<Torque> torque;                // final torque
+    Measured<Angle> angle;                  // final angle, counted from the origin that the spec window names
     std::optional<std::uint32_t> position;  // fastener number 1.., if the tool knows it
     ToolVerdict tool_verdict = ToolVerdict::absent;
-    std::string tool_reason;    // the tool's own word for it, never dropped
+    std::string tool_reason;  // the tool's own word for it, never dropped
     ToolLimits tool_limits;
     std::optional<std::int64_t> stamp_utc_us;  // the tool's own time stamp, microseconds since 1970
     AsReceived received;

@@ -85,14 +85,16 @@ struct TorqueField {
 };
 TAUTGATE_FIELDS(TorqueField, field, unit);
 
-// A code that is in neither list makes the block a DecodeFault: a loosening must not pass for a tightening.
+// Codes, or a status word (perhaps that of the verdict) of which `mask` keeps the bits that matter. A code
+// that is in neither list makes the block a DecodeFault: a loosening must not pass for a tightening.
 struct DirectionField {
     RegisterField field;
+    std::uint32_t mask = 0xFFFFFFFF;
     std::vector<std::int64_t> tighten;
     std::vector<std::int64_t> loosen;
     bool operator==(const DirectionField&) const = default;
 };
-TAUTGATE_FIELDS(DirectionField, field, tighten, loosen);
+TAUTGATE_FIELDS(DirectionField, field, mask, tighten, loosen);
 
 // A verdict code, or a status word of which `mask` keeps the bits that matter. Only a code listed under `ok`
 // is OK; one that is in no list is not OK, with the code itself as the tool's reason.
@@ -157,7 +159,8 @@ struct RegisterProfile {
 TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, second_read, epoch, program, torque,
                 angle, direction, verdict, limits, stamp, position, acknowledge, range);
 
-// One mistake in a profile. `place` is a JSON pointer relative to the profile, "/torque/unit".
+// One mistake in a profile. `place` is a JSON pointer relative to the profile, in which the members of a
+// `field` stand beside the others: "/torque/unit", "/torque/scale", "/limits/angle_min/order".
 struct ProfileFault {
     std::string place;
     std::string finding;

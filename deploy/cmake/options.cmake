@@ -71,4 +71,5 @@ target_link_libraries(tautgate_build INTERFACE tautgate_warnings)
 target_include_directories(tautgate_build INTERFACE ${PROJECT_SOURCE_DIR})
 target_compile_definitions(tautgate_build INTERFACE _GLIBCXX_ASSERTIONS)
 # -fpch-preprocess lets the compiler cache see a precompiled header in preprocessed text.
-target_compile_options(tautgate_build INTERFACE -fpch-preprocess)
+# -pthread everywhere: some libraries ask for it, and a precompiled header without it would not fit them.
+target_compile_options(tautgate_build INTERFACE -fpch-preprocess -pthread)

@@ -1,0 +1,463 @@
+// From registers to a reading, and from two reads to "is there a new result".
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <limits>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "protocol/register_profile.hpp"
+#include "protocol/utc.hpp"
+
+namespace tautgate::protocol {
+
+namespace {
+
+__extension__ typedef __int128 WideSigned;
+
+using Words = std::span<const std::uint16_t>;
+
+// The bits of a number, brought from the order of the wire into that of a number.
+std::uint64_t join(Words words, WordOrder order) {
+    const bool low_word_first = order == WordOrder::cdab || order == WordOrder::dcba;
+    const bool low_byte_first = order == WordOrder::badc || order == WordOrder::dcba;
+    std::uint64_t bits = 0;
+    for (std::size_t i = 0; i < words.size(); ++i) {
+        const std::uint16_t word = words[low_word_first ? words.size() - 1 - i : i];
+        const auto swapped = static_cast<std::uint16_t>((word << 8U) | (word >> 8U));
+        bits = (bits << 16U) | (low_byte_first ? swapped : word);
+    }
+    return bits;
+}
+
+std::vector<std::uint16_t> split(std::uint64_t bits, std::uint16_t registers, WordOrder order) {
+    std::vector<std::uint16_t> words(registers);
+    for (std::size_t i = 0; i < words.size(); ++i)
+        words[words.size() - 1 - i] = static_cast<std::uint16_t>(bits >> (16 * i));
+    const std::vector<std::uint16_t> straight = words;
+    for (std::size_t i = 0; i < words.size(); ++i)  // each order is its own inverse
+        words[i] = static_cast<std::uint16_t>(join(Words(&straight[i], 1), order));
+    if (order == WordOrder::cdab || order == WordOrder::dcba)
+        std::ranges::reverse(words);
+    return words;
+}
+
+WordOrder order_of(const RegisterField& field) {
+    return field.order.value_or(WordOrder::abcd);  // a single register needs none
+}
+
+// A number as the tool means it, before any unit: scaled, exact.
+struct Scaled {
+    std::string text;
+    std::expected<Decimal, Unusable> value;
+};
+
+std::expected<Decimal, Unusable> narrow(WideSigned mantissa, int exponent) {
+    while (mantissa != 0 && mantissa % 10 == 0) {
+        mantissa /= 10;
+        ++exponent;
+    }
+    if (mantissa > std::numeric_limits<std::int64_t>::max() ||
+        mantissa < std::numeric_limits<std::int64_t>::min())
+        return std::unexpected(Unusable::too_large);
+    return Decimal{static_cast<std::int64_t>(mantissa), mantissa == 0 ? 0 : exponent};
+}
+
+WideSigned times_ten(WideSigned value, int times) {
+    for (int i = 0; i < times; ++i)
+        value *= 10;
+    return value;
+}
+
+// raw * scale + offset. check() bounds scale and offset so that this stays far below 128 bits; a profile
+// that was never checked gets `too_large` instead of a wrong number.
+std::expected<Decimal, Unusable> scaled(Decimal raw, const RegisterField& field) {
+    const WideSigned product = WideSigned{raw.mantissa} * field.scale.mantissa;
+    const int exponent = raw.exponent + field.scale.exponent;
+    if (field.offset.mantissa == 0)
+        return narrow(product, exponent);
+    const int lower = std::min(exponent, field.offset.exponent);
+    constexpr WideSigned product_limit = WideSigned{1'000'000'000'000'000'000} * 1'000;
+    if (exponent - lower > 18 || field.offset.exponent - lower > 18 || product > product_limit ||
+        product < -product_limit)
+        return std::unexpected(Unusable::too_large);
+    return narrow(times_ten(product, exponent - lower) +
+                      times_ten(WideSigned{field.offset.mantissa}, field.offset.exponent - lower),
+                  lower);
+}
+
+std::int64_t whole_number(std::uint64_t bits, FieldType type) {
+    switch (type) {
+    case FieldType::int16: return static_cast<std::int16_t>(bits);
+    case FieldType::int32: return static_cast<std::int32_t>(bits);
+    case FieldType::uint16:
+    case FieldType::uint32:
+    case FieldType::float32:
+    case FieldType::uint64: return static_cast<std::int64_t>(bits);
+    }
+    std::unreachable();
+}
+
+Scaled number(std::uint64_t bits, const RegisterField& field) {
+    if (field.type == FieldType::uint64 && bits > std::uint64_t{std::numeric_limits<std::int64_t>::max()})
+        return {std::to_string(bits), std::unexpected(Unusable::too_large)};
+    Decimal raw{whole_number(bits, field.type), 0};
+    if (field.type == FieldType::float32) {
+        const auto value = std::bit_cast<float>(static_cast<std::uint32_t>(bits));
+        if (std::isnan(value))
+            return {"NaN", std::unexpected(Unusable::not_a_number)};
+        if (std::isinf(value))
+            return {value < 0 ? "-Infinity" : "Infinity", std::unexpected(Unusable::infinite)};
+        raw = shortest_decimal(value).value_or(Decimal{});
+    }
+    auto value = scaled(raw, field);
+    return {to_text(value ? *value : raw), value};
+}
+
+// The registers of one block, which refuses to be read outside of what was read.
+class Block {
+  public:
+    Block(const RegisterProfile& profile, Words words) : profile_(profile), words_(words) {}
+
+    [[nodiscard]] std::optional<DecodeFault> wrong_length() const {
+        if (words_.size() == profile_.length)
+            return std::nullopt;
+        return DecodeFault{
+            "",
+            fmt::format("the block has {} registers, the profile says {}", words_.size(), profile_.length),
+            "check length in the profile, and what the tool answers", std::nullopt};
+    }
+    [[nodiscard]] std::optional<Words> registers(const RegisterField& field, std::uint16_t count) const {
+        const int first = int{field.address} - int{profile_.start};
+        if (first < 0 || static_cast<std::size_t>(first) + count > words_.size())
+            return std::nullopt;
+        return words_.subspan(static_cast<std::size_t>(first), count);
+    }
+    [[nodiscard]] std::expected<std::uint64_t, DecodeFault> bits(const char* name,
+                                                                 const RegisterField& field) const {
+        const auto found = registers(field, width(field.type));
+        if (!found)
+            return std::unexpected(DecodeFault{name,
+                                               fmt::format("register {} is outside the block", field.address),
+                                               "correct the address in the profile", std::nullopt});
+        return join(*found, order_of(field));
+    }
+    [[nodiscard]] Words words() const { return words_; }
+
+  private:
+    const RegisterProfile& profile_;
+    Words words_;
+};
+
+std::string wire_bytes(Words words) {
+    std::string bytes;
+    bytes.reserve(words.size() * 2);
+    for (const std::uint16_t word : words) {
+        bytes += static_cast<char>(word >> 8U);
+        bytes += static_cast<char>(word & 0xFFU);
+    }
+    return bytes;
+}
+
+const std::string* text_of(const std::vector<CodeText>& names, std::int64_t code) {
+    const auto found = std::ranges::find(names, code, &CodeText::code);
+    return found == names.end() ? nullptr : &found->text;
+}
+
+bool lists(const std::vector<std::int64_t>& codes, std::int64_t code) {
+    return std::ranges::find(codes, code) != codes.end();
+}
+
+// A code, or what is left of a status word. A mask that keeps everything keeps the sign too.
+std::int64_t masked(std::uint64_t bits, FieldType type, std::uint32_t mask) {
+    return mask == 0xFFFFFFFF ? whole_number(bits, type) : static_cast<std::int64_t>(bits & mask);
+}
+
+// Fills one reading, field by field. The first field that makes the block unusable ends it.
+class Decoder {
+  public:
+    Decoder(const RegisterProfile& profile, Words words) : profile_(profile), block_(profile, words) {}
+
+    std::expected<Reading, DecodeFault> run() {
+        fault_ = block_.wrong_length();
+        if (!fault_)
+            take_counter();
+        if (!fault_)
+            take_measured();
+        if (!fault_)
+            take_limits();
+        if (!fault_)
+            take_names();
+        if (!fault_)
+            take_verdict();
+        if (!fault_)
+            take_stamp();
+        if (fault_)
+            return std::unexpected(std::move(*fault_));
+        reading_.received.raw = wire_bytes(block_.words());
+        return std::move(reading_);
+    }
+
+  private:
+    // The bits of a field, or 0 with the fault noted.
+    std::uint64_t bits(const char* name, const RegisterField& field) {
+        auto found = block_.bits(name, field);
+        if (found)
+            return *found;
+        note(std::move(found.error()));
+        return 0;
+    }
+    void note(DecodeFault fault) {
+        if (fault_)
+            return;
+        fault.counter = counter_;
+        fault_ = std::move(fault);
+    }
+
+    void take_counter() {
+        reading_.counter = bits("counter", profile_.counter.field);
+        if (!fault_)
+            counter_ = reading_.counter;
+    }
+
+    std::expected<Torque, Unusable> torque(const Scaled& number) const {
+        if (!number.value)
+            return std::unexpected(number.value.error());
+        if (!profile_.torque->unit || profile_.range.torque_resolution.micro_nm <= 0)
+            return std::unexpected(Unusable::unreadable);
+        return torque_from(*number.value, *profile_.torque->unit, profile_.range.torque_resolution);
+    }
+    std::expected<Angle, Unusable> angle(const Scaled& number) const {
+        if (!number.value)
+            return std::unexpected(number.value.error());
+        if (profile_.range.angle_resolution.micro_deg <= 0)
+            return std::unexpected(Unusable::unreadable);
+        return angle_from(*number.value, profile_.range.angle_resolution);
+    }
+
+    template <class Quantity>
+    static Measured<Quantity> measured(const std::expected<Quantity, Unusable>& value, Quantity most) {
+        if (!value)
+            return Unreadable{value.error()};
+        if (*value > most)
+            return Unreadable{Unusable::out_of_sensor_range};
+        return *value;
+    }
+
+    void take_measured() {
+        if (profile_.torque) {
+            const Scaled value = number(bits("torque", profile_.torque->field), profile_.torque->field);
+            reading_.torque = measured(torque(value), profile_.range.torque_max);
+            reading_.received.torque = value.text;
+            if (profile_.torque->unit)
+                reading_.received.torque_unit = symbol(*profile_.torque->unit);
+        }
+        if (profile_.angle) {
+            const Scaled value = number(bits("angle", *profile_.angle), *profile_.angle);
+            reading_.angle = measured(angle(value), profile_.range.angle_max);
+            reading_.received.angle = value.text;
+        }
+    }
+
+    // A limit that cannot be read leaves open under which program the tool judged. That must not look like
+    // "no limit", so the value that it belongs to is not usable either.
+    void take_limits() {
+        const LimitFields& fields = profile_.limits;
+        ToolLimits& limits = reading_.tool_limits;
+        for (const auto& [field, limit] : {std::pair{&fields.torque_min, &limits.torque_min},
+                                           std::pair{&fields.torque_max, &limits.torque_max}}) {
+            if (!*field || !profile_.torque)
+                continue;
+            const auto value = torque(number(bits("limits", **field), **field));
+            if (value)
+                *limit = *value;
+            else
+                reading_.torque = Unreadable{value.error()};
+        }
+        for (const auto& [field, limit] : {std::pair{&fields.angle_min, &limits.angle_min},
+                                           std::pair{&fields.angle_max, &limits.angle_max}}) {
+            if (!*field || !profile_.angle)
+                continue;
+            const auto value = angle(number(bits("limits", **field), **field));
+            if (value)
+                *limit = *value;
+            else
+                reading_.angle = Unreadable{value.error()};
+        }
+    }
+
+    void take_names() {
+        if (const auto& program = profile_.program) {
+            const std::int64_t code = whole_number(bits("program", program->field), program->field.type);
+            const std::string* name = text_of(program->names, code);
+            reading_.program = name != nullptr ? *name : std::to_string(code);
+        }
+        if (const auto& field = profile_.position) {
+            const std::int64_t position = whole_number(bits("position", *field), field->type);
+            if (position < 0 || position > std::numeric_limits<std::uint32_t>::max())
+                note({"position", fmt::format("fastener number {}", position),
+                      "check address, type and order of position in the profile", std::nullopt});
+            else if (position != 0)
+                reading_.position = static_cast<std::uint32_t>(position);
+        }
+        if (const auto& direction = profile_.direction) {
+            const std::int64_t code =
+                masked(bits("direction", direction->field), direction->field.type, direction->mask);
+            if (lists(direction->loosen, code))
+                reading_.direction = Direction::loosen;
+            else if (!lists(direction->tighten, code))
+                note({"direction", fmt::format("code {} means neither tightening nor loosening", code),
+                      "list the code in the profile", std::nullopt});
+        }
+    }
+
+    void take_verdict() {
+        if (!profile_.verdict)
+            return;
+        const VerdictField& verdict = *profile_.verdict;
+        const std::int64_t code = masked(bits("verdict", verdict.field), verdict.field.type, verdict.mask);
+        const bool ok = lists(verdict.ok, code);
+        reading_.tool_verdict = ok ? ToolVerdict::ok : ToolVerdict::not_ok;
+        reading_.aborted = lists(verdict.aborted, code);
+        if (const std::string* reason = text_of(verdict.reasons, code))
+            reading_.tool_reason = *reason;
+        else if (!ok)
+            reading_.tool_reason = fmt::format("code {}", code);
+    }
+
+    void take_stamp() {
+        if (!profile_.stamp)
+            return;
+        const StampField& stamp = *profile_.stamp;
+        const std::int64_t offset_us = std::int64_t{stamp.utc_offset_minutes} * 60'000'000;
+        switch (stamp.kind) {
+        case StampKind::unix_seconds:
+        case StampKind::unix_milliseconds: {
+            const std::uint64_t raw = bits("stamp", stamp.field);
+            const std::int64_t value = whole_number(raw, stamp.field.type);
+            const std::int64_t per_unit = stamp.kind == StampKind::unix_seconds ? 1'000'000 : 1'000;
+            reading_.received.stamp =
+                stamp.field.type == FieldType::uint64 ? std::to_string(raw) : std::to_string(value);
+            // 0: the clock was never set. Beyond the year 9999: no clock.
+            if (value > 0 && value <= 253'402'300'799'000'000 / per_unit)
+                reading_.stamp_utc_us = value * per_unit - offset_us;
+            return;
+        }
+        case StampKind::calendar: {
+            const auto parts = block_.registers(stamp.field, 6);
+            if (!parts)
+                return note({"stamp", "the six registers of the stamp are not all in the block",
+                             "correct the address in the profile", std::nullopt});
+            const auto part = [&](std::size_t i) {
+                return join(parts->subspan(i, 1), order_of(stamp.field));
+            };
+            reading_.received.stamp = fmt::format("{:04}-{:02}-{:02}T{:02}:{:02}:{:02}", part(0), part(1),
+                                                  part(2), part(3), part(4), part(5));
+            if (const auto local = parse_utc(reading_.received.stamp + "Z"); local && !local->leap_second)
+                reading_.stamp_utc_us = local->micros - offset_us;
+            return;
+        }
+        }
+    }
+
+    const RegisterProfile& profile_;
+    Block block_;
+    Reading reading_;
+    std::optional<std::uint64_t> counter_;
+    std::optional<DecodeFault> fault_;
+};
+
+// What the raw number in a counter register says, against the last known count.
+WatchOutcome follow(const CounterField& counter, KnownResult& known, std::uint64_t raw) {
+    const std::uint64_t expected = known.counter + 1;
+    if (raw < counter.lowest || raw > counter.highest) {  // below: "no result yet"; above: no such count
+        if (raw == known.counter)
+            return NoNew{};
+        known.counter = raw;
+        return Jump{expected, raw, std::nullopt};
+    }
+    const std::uint64_t last = counter.highest - counter.lowest;  // ring size minus one, which always fits
+    const auto ring = static_cast<WideSigned>(last) + 1;
+    const WideSigned distance = (WideSigned{raw} - known.counter) % ring;
+    const auto advance = static_cast<std::uint64_t>(distance < 0 ? distance + ring : distance);
+    if (advance == 0)
+        return NoNew{};
+    if (advance > last / 2 + 1) {
+        known.counter = raw;
+        return Jump{expected, raw, std::nullopt};
+    }
+    known.counter += advance;
+    if (advance == 1)
+        return NewResult{known.counter};
+    return Jump{expected, known.counter, advance - 1};
+}
+
+}  // namespace
+
+std::expected<Reading, DecodeFault> decode(const RegisterProfile& profile,
+                                           std::span<const std::uint16_t> words) {
+    return Decoder(profile, words).run();
+}
+
+std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile, std::uint64_t counter) {
+    const CounterField& field = profile.counter;
+    const auto ring = static_cast<WideSigned>(field.highest) - field.lowest + 1;
+    WideSigned raw = counter;
+    if (ring > 0 && raw > field.highest)
+        raw = field.lowest + (raw - field.lowest) % ring;
+    return split(static_cast<std::uint64_t>(raw), width(field.field.type), order_of(field.field));
+}
+
+std::expected<WatchOutcome, DecodeFault> ResultWatch::observe(const RegisterProfile& profile,
+                                                              std::span<const std::uint16_t> block,
+                                                              std::span<const std::uint16_t> again) {
+    const Block first(profile, block);
+    if (auto fault = first.wrong_length())
+        return std::unexpected(std::move(*fault));
+    const auto counter_words = first.registers(profile.counter.field, width(profile.counter.field.type));
+    const auto raw = first.bits("counter", profile.counter.field);
+    if (!raw || !counter_words)
+        return std::unexpected(raw.error());
+    const Words compared = profile.second_read == SecondRead::counter ? *counter_words : block;
+    if (again.size() != compared.size())
+        return std::unexpected(DecodeFault{
+            "counter",
+            fmt::format("the second read has {} registers instead of {}", again.size(), compared.size()),
+            "check what the tool answers", *raw});
+    if (!std::ranges::equal(compared, again))
+        return Torn{};
+
+    std::optional<std::uint64_t> epoch;
+    if (profile.epoch) {
+        const auto value = first.bits("epoch", *profile.epoch);
+        if (!value)
+            return std::unexpected(value.error());
+        epoch = *value;
+    }
+    if (!known_) {
+        known_ = KnownResult{*raw, epoch};
+        return Baseline{*raw};
+    }
+    if (epoch && known_->epoch && *epoch != *known_->epoch) {
+        const std::uint64_t before = *known_->epoch;
+        known_ = KnownResult{*raw, epoch};
+        return Restarted{before, *epoch, *raw};
+    }
+    known_->epoch = epoch;
+    return follow(profile.counter, *known_, *raw);
+}
+
+std::expected<EveryOrder, DecodeFault> in_every_order(FieldType type, std::span<const std::uint16_t> words) {
+    if (words.size() != width(type))
+        return std::unexpected(
+            DecodeFault{"", fmt::format("{} registers instead of {}", words.size(), width(type)),
+                        "read as many registers as the type is wide", std::nullopt});
+    const auto text = [&](WordOrder order) {
+        return number(join(words, order), RegisterField{.type = type, .order = order}).text;
+    };
+    return EveryOrder{text(WordOrder::abcd), text(WordOrder::cdab), text(WordOrder::badc),
+                      text(WordOrder::dcba)};
+}
+
+}  // namespace tautgate::protocol

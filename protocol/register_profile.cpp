@@ -1,0 +1,286 @@
+// The checks of a profile: every mistake once, each with its place, before a tool is polled with it.
+#include "protocol/register_profile.hpp"
+
+#include <algorithm>
+#include <cstdlib>
+#include <limits>
+#include <string_view>
+#include <utility>
+
+#include <fmt/format.h>
+
+namespace tautgate::protocol {
+
+namespace {
+
+// Digits of a scale or offset such that raw * scale + offset stays within 18 digits.
+constexpr std::int64_t factor_limit = 1'000'000'000;
+constexpr std::int32_t exponent_limit = 9;
+constexpr std::int64_t torque_limit_micro_nm = 1'000'000'000'000'000;
+
+struct Placed {
+    std::string place;
+    RegisterField field;
+    std::uint32_t registers = 1;
+    bool status_word = false;  // only some of its bits, so that another field may have others
+};
+
+class Checker {
+  public:
+    explicit Checker(const RegisterProfile& profile) : profile_(profile) {}
+
+    std::vector<ProfileFault> run() {
+        check_block();
+        check_counter();
+        check_measured();
+        check_codes();
+        check_stamp();
+        check_range();
+        check_places();
+        return std::move(faults_);
+    }
+
+  private:
+    void fault(std::string place, std::string finding, std::string remedy) {
+        faults_.push_back({std::move(place), std::move(finding), std::move(remedy)});
+    }
+
+    void check_block() {
+        if (profile_.name.empty())
+            fault("/name", "the profile has no name", "give it the name of the kind of tool");
+        if (profile_.length == 0 || profile_.length > registers_per_read)
+            fault("/length", fmt::format("{} registers", profile_.length),
+                  "use 1 to 125, the most that one Modbus read returns");
+        else if (std::uint32_t{profile_.start} + profile_.length > 65536)
+            fault("/length", "the block ends beyond register 65535", "lower start or length");
+        if (!profile_.torque && !profile_.angle)
+            fault("", "the profile names neither torque nor angle", "name at least one measured value");
+    }
+
+    // A field whose raw number is used as it is.
+    void check_whole(const std::string& place, const RegisterField& field, bool status_word = false) {
+        placed_.push_back({place, field, width(field.type), status_word});
+        if (field.type == FieldType::float32)
+            fault(place + "/type", "float32 cannot count", "use a whole number type");
+        if (field.scale != Decimal{1, 0})
+            fault(place + "/scale", "this number is not a measurement and cannot be scaled", "remove scale");
+        if (field.offset.mantissa != 0)
+            fault(place + "/offset", "this number is not a measurement and cannot be shifted",
+                  "remove offset");
+    }
+
+    void check_unsigned(const std::string& place, const RegisterField& field) {
+        check_whole(place, field);
+        if (field.type == FieldType::int16 || field.type == FieldType::int32)
+            fault(place + "/type", "a count cannot be negative", "use uint16, uint32 or uint64");
+    }
+
+    void check_code(const std::string& place, const RegisterField& field, bool status_word = false) {
+        check_whole(place, field, status_word);
+        if (field.type == FieldType::uint64)
+            fault(place + "/type", "uint64 is too wide for a code", "use at most 32 bits");
+    }
+
+    void check_measurement(const std::string& place, const RegisterField& field) {
+        placed_.push_back({place, field, width(field.type)});
+        if (field.type == FieldType::uint64)
+            fault(place + "/type", "uint64 is too wide for a measurement", "use at most 32 bits");
+        if (field.scale.mantissa == 0)
+            fault(place + "/scale", "a scale of 0 makes every value 0",
+                  "give the worth of one count, such as 0.1");
+        for (const auto& [key, value] :
+             {std::pair{"/scale", field.scale}, std::pair{"/offset", field.offset}})
+            if (std::abs(value.exponent) > exponent_limit || value.mantissa >= factor_limit ||
+                value.mantissa <= -factor_limit)
+                fault(place + key, to_text(value) + " has too many digits",
+                      "use at most 9 digits and at most 9 decimals");
+        if (field.type == FieldType::float32 && field.offset.mantissa != 0)
+            fault(place + "/offset", "a float32 takes no offset", "remove offset");
+    }
+
+    void check_counter() {
+        const CounterField& counter = profile_.counter;
+        check_unsigned("/counter", counter.field);
+        if (counter.lowest > 1)
+            fault("/counter/lowest", fmt::format("a counter that starts again at {}", counter.lowest),
+                  "use 0 or 1");
+        const int bits = 16 * width(counter.field.type);
+        const std::uint64_t most =
+            bits >= 64 ? std::numeric_limits<std::uint64_t>::max() : (1ULL << bits) - 1;
+        if (counter.highest <= counter.lowest || counter.highest > most)
+            fault("/counter/highest", fmt::format("{} does not fit the counter", counter.highest),
+                  fmt::format("use the last count before it starts again, at most {}", most));
+        if (profile_.epoch)
+            check_unsigned("/epoch", *profile_.epoch);
+    }
+
+    void check_measured() {
+        if (profile_.torque) {
+            check_measurement("/torque", profile_.torque->field);
+            if (!profile_.torque->unit)
+                fault("/torque/unit", "missing", "name the unit: N.m, cN.m, lbf.ft, lbf.in or kgf.m");
+        }
+        if (profile_.angle)
+            check_measurement("/angle", *profile_.angle);
+        const LimitFields& limits = profile_.limits;
+        check_limit("/limits/torque_min", limits.torque_min, profile_.torque.has_value(), "/torque");
+        check_limit("/limits/torque_max", limits.torque_max, profile_.torque.has_value(), "/torque");
+        check_limit("/limits/angle_min", limits.angle_min, profile_.angle.has_value(), "/angle");
+        check_limit("/limits/angle_max", limits.angle_max, profile_.angle.has_value(), "/angle");
+    }
+
+    void check_limit(const std::string& place, const std::optional<RegisterField>& field, bool measured,
+                     std::string_view of) {
+        if (!field)
+            return;
+        check_measurement(place, *field);
+        if (!measured)
+            fault(place, "a limit of a value that the profile does not name", fmt::format("name {} too", of));
+    }
+
+    // No code may mean two things.
+    void
+    check_lists(const std::string& place, std::uint32_t mask,
+                std::initializer_list<std::pair<std::string_view, const std::vector<std::int64_t>*>> lists) {
+        if (mask == 0)
+            fault(place + "/mask", "a mask of 0 keeps no bit", "set the bits that matter");
+        std::vector<std::int64_t> met;
+        for (const auto& [key, codes] : lists)
+            for (const std::int64_t code : *codes) {
+                if (std::ranges::find(met, code) != met.end())
+                    fault(fmt::format("{}/{}", place, key), fmt::format("code {} is listed twice", code),
+                          "give each code one meaning");
+                met.push_back(code);
+                if (mask != 0xFFFFFFFF && (code < 0 || (code & ~std::int64_t{mask}) != 0))
+                    fault(fmt::format("{}/{}", place, key),
+                          fmt::format("code {} has bits outside the mask", code),
+                          "list what is left after the mask");
+            }
+    }
+
+    void check_names(const std::string& place, const std::vector<CodeText>& names) {
+        for (std::size_t i = 0; i < names.size(); ++i) {
+            if (names[i].text.empty())
+                fault(fmt::format("{}/{}", place, i), fmt::format("code {} has an empty text", names[i].code),
+                      "give it a text");
+            for (std::size_t j = 0; j < i; ++j)
+                if (names[j].code == names[i].code)
+                    fault(fmt::format("{}/{}", place, i),
+                          fmt::format("code {} is named twice", names[i].code), "give each code one text");
+        }
+    }
+
+    void check_codes() {
+        if (profile_.program) {
+            check_code("/program", profile_.program->field);
+            check_names("/program/names", profile_.program->names);
+        }
+        if (profile_.position)
+            check_code("/position", *profile_.position);
+        if (const auto& direction = profile_.direction) {
+            check_code("/direction", direction->field, true);
+            check_lists("/direction", direction->mask,
+                        {{"tighten", &direction->tighten}, {"loosen", &direction->loosen}});
+            if (direction->tighten.empty())
+                fault("/direction/tighten", "no code means tightening", "list at least one");
+            if (direction->loosen.empty())
+                fault("/direction/loosen", "no code means loosening", "list at least one");
+        }
+        if (const auto& verdict = profile_.verdict) {
+            check_code("/verdict", verdict->field, true);
+            check_lists("/verdict", verdict->mask,
+                        {{"ok", &verdict->ok}, {"not_ok", &verdict->not_ok}, {"aborted", &verdict->aborted}});
+            check_names("/verdict/reasons", verdict->reasons);
+            if (verdict->ok.empty())
+                fault("/verdict/ok", "no code means OK", "list at least one, or leave the verdict out");
+        }
+    }
+
+    void check_stamp() {
+        if (!profile_.stamp)
+            return;
+        const StampField& stamp = *profile_.stamp;
+        check_whole("/stamp", stamp.field);
+        if (stamp.kind == StampKind::calendar) {
+            placed_.back().registers = 6;
+            if (stamp.field.type != FieldType::uint16)
+                fault("/stamp/type", "calendar stamps are six registers of their own", "use uint16");
+        }
+        if (std::abs(int{stamp.utc_offset_minutes}) >= 24 * 60)
+            fault("/stamp/utc_offset_minutes", fmt::format("{} minutes", stamp.utc_offset_minutes),
+                  "use less than a day");
+    }
+
+    void check_range() {
+        const MeasuringRange& range = profile_.range;
+        if (profile_.torque) {
+            if (range.torque_resolution.micro_nm <= 0)
+                fault("/range/torque_resolution", "missing or not positive",
+                      "give the step in which torque counts");
+            if (range.torque_max.micro_nm < range.torque_resolution.micro_nm ||
+                range.torque_max.micro_nm <= 0 || range.torque_max.micro_nm > torque_limit_micro_nm)
+                fault("/range/torque_max", to_text(range.torque_max),
+                      "give the highest torque that the sensor measures");
+        }
+        if (profile_.angle) {
+            if (range.angle_resolution.micro_deg <= 0)
+                fault("/range/angle_resolution", "missing or not positive",
+                      "give the step in which angle counts");
+            if (range.angle_max.micro_deg < range.angle_resolution.micro_deg ||
+                range.angle_max.micro_deg <= 0)
+                fault("/range/angle_max", to_text(range.angle_max),
+                      "give the highest angle that the tool measures");
+        }
+    }
+
+    void check_places() {
+        const std::uint32_t end = std::uint32_t{profile_.start} + profile_.length;
+        for (std::size_t i = 0; i < placed_.size(); ++i) {
+            const Placed& one = placed_[i];
+            if (width(one.field.type) > 1 && !one.field.order)
+                fault(one.place + "/order", "missing",
+                      "spell out the order of the bytes: abcd, cdab, badc or dcba");
+            if (one.field.address < profile_.start || one.field.address + one.registers > end)
+                fault(one.place + "/address",
+                      fmt::format("register {} is outside the block ({} to {})", one.field.address,
+                                  profile_.start, end == 0 ? 0 : end - 1),
+                      "addresses are zero-based wire offsets; correct it or widen the block");
+            for (std::size_t j = 0; j < i; ++j)
+                check_overlap(one, placed_[j]);
+        }
+        if (profile_.acknowledge &&
+            std::uint32_t{*profile_.acknowledge} + width(profile_.counter.field.type) > 65536)
+            fault("/acknowledge", "the counter does not fit below register 65536", "correct the address");
+    }
+
+    void check_overlap(const Placed& one, const Placed& other) {
+        const bool apart = one.field.address + one.registers <= other.field.address ||
+                           other.field.address + other.registers <= one.field.address;
+        const bool shared_word = one.status_word && other.status_word && one.field == other.field;
+        if (!apart && !shared_word)
+            fault(one.place + "/address", fmt::format("overlaps {}", other.place),
+                  "give each field registers of its own");
+    }
+
+    const RegisterProfile& profile_;
+    std::vector<ProfileFault> faults_;
+    std::vector<Placed> placed_;
+};
+
+}  // namespace
+
+std::uint16_t width(FieldType type) noexcept {
+    switch (type) {
+    case FieldType::int16:
+    case FieldType::uint16: return 1;
+    case FieldType::int32:
+    case FieldType::uint32:
+    case FieldType::float32: return 2;
+    case FieldType::uint64: return 4;
+    }
+    std::unreachable();
+}
+
+std::vector<ProfileFault> check(const RegisterProfile& profile) { return Checker(profile).run(); }
+
+}  // namespace tautgate::protocol

@@ -1,0 +1,66 @@
+#include "protocol/text.hpp"
+
+#include <cstdint>
+
+#include <fmt/format.h>
+
+namespace tautgate::protocol {
+
+namespace {
+
+bool is_continuation(char byte) { return (static_cast<unsigned char>(byte) & 0xC0U) == 0x80; }
+
+// Bytes of the character that starts with `lead` and goes on with `second`; 0: not well-formed (RFC 3629, 4).
+std::size_t sequence_length(unsigned char lead, unsigned char second) {
+    const auto within = [second](unsigned char low, unsigned char high) {
+        return second >= low && second <= high;
+    };
+    if (lead < 0x80)
+        return 1;
+    if (lead >= 0xC2 && lead <= 0xDF)
+        return within(0x80, 0xBF) ? 2 : 0;
+    if (lead == 0xE0)
+        return within(0xA0, 0xBF) ? 3 : 0;
+    if (lead == 0xED)
+        return within(0x80, 0x9F) ? 3 : 0;
+    if (lead >= 0xE1 && lead <= 0xEF)
+        return within(0x80, 0xBF) ? 3 : 0;
+    if (lead == 0xF0)
+        return within(0x90, 0xBF) ? 4 : 0;
+    if (lead >= 0xF1 && lead <= 0xF3)
+        return within(0x80, 0xBF) ? 4 : 0;
+    if (lead == 0xF4)
+        return within(0x80, 0x8F) ? 4 : 0;
+    return 0;
+}
+
+}  // namespace
+
+bool is_utf8(std::string_view bytes) noexcept {
+    while (!bytes.empty()) {
+        const auto lead = static_cast<unsigned char>(bytes[0]);
+        const auto second = bytes.size() > 1 ? static_cast<unsigned char>(bytes[1]) : std::uint8_t{0};
+        const std::size_t length = sequence_length(lead, second);
+        if (length == 0 || length > bytes.size())
+            return false;
+        for (std::size_t i = 2; i < length; ++i)
+            if (!is_continuation(bytes[i]))
+                return false;
+        bytes.remove_prefix(length);
+    }
+    return true;
+}
+
+std::string shown(std::string_view bytes, std::size_t most) {
+    std::string out = "'";
+    for (const char byte : bytes.substr(0, most)) {
+        if (byte >= 0x20 && byte < 0x7F)
+            out += byte;
+        else
+            out += fmt::format("\\x{:02x}", static_cast<unsigned char>(byte));
+    }
+    out += bytes.size() > most ? "'..." : "'";
+    return out;
+}
+
+}  // namespace tautgate::protocol

@@ -1,0 +1,16 @@
+// Small questions about bytes that came from outside, shared by the parsers of this folder.
+#pragma once
+
+#include <cstddef>
+#include <string>
+#include <string_view>
+
+namespace tautgate::protocol {
+
+// Well-formed UTF-8 (RFC 3629): no overlong forms, no surrogates, nothing above U+10FFFF.
+[[nodiscard]] bool is_utf8(std::string_view bytes) noexcept;
+
+// For a message: at most `most` bytes, in quotes, with everything that is not printable ASCII as \xNN.
+[[nodiscard]] std::string shown(std::string_view bytes, std::size_t most = 40);
+
+}  // namespace tautgate::protocol
