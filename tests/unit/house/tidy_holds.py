@@ -55,7 +55,8 @@ def plain_command(entry):
 
 def digest_of(tree, entry, command, program):
     digest = hashlib.sha256()
-    for part in (program[1], " ".join(command), (tree / ".clang-tidy").read_text()):
+    rules = [folder / ".clang-tidy" for folder in pathlib.Path(entry["file"]).parents if folder.is_relative_to(tree)]
+    for part in (program[1], " ".join(command), *(path.read_text() for path in rules if path.is_file())):
         digest.update(part.encode() + b"\0")
     for path in sorted(house.closure(tree, pathlib.Path(entry["file"]))):
         digest.update(path.as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
