@@ -82,9 +82,9 @@ TAUTGATE_ENUM(Method, tightening, confirmed_check);
 
 // What happens after a tightening that is not OK.
 struct Retry {
-    std::uint32_t attempts = 1;         // per fastener and pass; then the fastener locks
-    bool loosening_between = false;     // a loosening must be seen before the next attempt counts
-    bool replace_fastener = false;      // a bolt once tightened to yield must not be used again
+    std::uint32_t attempts = 1;      // per fastener and pass; then the fastener locks
+    bool loosening_between = false;  // a loosening must be seen before the next attempt counts
+    bool replace_fastener = false;   // a bolt once tightened to yield must not be used again
 };
 
 struct Fastener {
@@ -102,8 +102,8 @@ struct Joint {
     std::string property_class;  // "10.9"
     std::vector<Fastener> fasteners;
     Placement placement = Placement::listed;
-    std::vector<Pass> passes;         // empty with Method::confirmed_check
-    std::vector<std::string> tools;   // ids; any of them may tighten the joint
+    std::vector<Pass> passes;        // empty with Method::confirmed_check
+    std::vector<std::string> tools;  // ids; any of them may tighten the joint
     Retry retry;
     // At most this angle with the torque reached is a re-hit of a tight fastener, not a tightening.
     std::optional<Angle> rehit_angle_max;
@@ -177,11 +177,11 @@ struct Permissive {
     std::uint16_t number = 0;  // on the wire; unique within the station, 1..
     std::string bay;
     std::string name;
-    std::string movement;      // what it lets happen, in words
-    bool leaving = false;      // the movement ends the stay
-    bool one_shot = false;     // used up by the first movement of a stay
-    Scope scope = Scope::every_joint;       // steps that are not joints are always in scope of every_joint
-    std::vector<RiskClass> classes;         // with Scope::classes
+    std::string movement;              // what it lets happen, in words
+    bool leaving = false;              // the movement ends the stay
+    bool one_shot = false;             // used up by the first movement of a stay
+    Scope scope = Scope::every_joint;  // steps that are not joints are always in scope of every_joint
+    std::vector<RiskClass> classes;    // with Scope::classes
 };
 
 // The equipment's controller of one bay: permissives go out, presence and counts come back.
@@ -190,14 +190,14 @@ TAUTGATE_ENUM(WireRole, client, server);
 
 struct ControllerLink {
     WireRole role = WireRole::client;
-    std::string host;               // client: the controller; server: the address we listen on
+    std::string host;  // client: the controller; server: the address we listen on
     std::uint16_t port = 502;
     std::uint8_t unit = 1;
     std::uint16_t permissive_address = 0;  // zero-based wire offset of the first permissive block
     std::uint16_t feedback_address = 0;
     std::chrono::milliseconds beat_interval{100};
-    std::chrono::milliseconds echo_timeout{500};   // no good echo for this long: withheld
-    std::chrono::milliseconds settling{1000};      // good again only after this long
+    std::chrono::milliseconds echo_timeout{500};  // no good echo for this long: withheld
+    std::chrono::milliseconds settling{1000};     // good again only after this long
 };
 
 struct Bay {
@@ -205,7 +205,7 @@ struct Bay {
     std::uint16_t number = 0;  // on the wire, 1..
     std::string name;
     ControllerLink controller;
-    bool simulated = false;    // the equipment is simulated: only such a bay accepts simulated results
+    bool simulated = false;  // the equipment is simulated: only such a bay accepts simulated results
 };
 
 // A tool that speaks our line protocol connects to the station's tool port; it is known by its peer address
@@ -228,13 +228,13 @@ struct Tool {
     std::string bay;
     std::variant<LineLink, RegisterLink> link;
     bool simulated = false;
-    Torque torque_min;         // of its capable range
-    Torque torque_max;         // of its capable range, and of its sensor
+    Torque torque_min;  // of its capable range
+    Torque torque_max;  // of its capable range, and of its sensor
     Torque torque_resolution;
     Angle angle_resolution;
     std::chrono::milliseconds silence_limit{2000};  // without a sign of life for this long: link lost
     std::chrono::milliseconds settling{1000};
-    std::chrono::milliseconds longest_run{20000};   // of one tightening, from trigger to result
+    std::chrono::milliseconds longest_run{20000};  // of one tightening, from trigger to result
 };
 
 struct Scanner {
@@ -269,18 +269,18 @@ struct ReasonCode {
 };
 
 struct PeopleRules {
-    std::vector<OverrideRule> overrides;  // one per class
-    std::vector<Role> leaving_incomplete; // who may be one of the two
-    std::vector<Role> decisions;          // who may answer what the station asks (gaps, unassigned results)
+    std::vector<OverrideRule> overrides;   // one per class
+    std::vector<Role> leaving_incomplete;  // who may be one of the two
+    std::vector<Role> decisions;           // who may answer what the station asks (gaps, unassigned results)
     std::vector<ReasonCode> reason_codes;
-    std::uint32_t reason_text_min = 10;   // characters
+    std::uint32_t reason_text_min = 10;  // characters
     std::chrono::seconds sign_in_lasts{300};
 };
 
 struct Shift {
     std::string name;
-    std::chrono::minutes begin{0};  // of the local day
-    std::chrono::minutes end{0};    // earlier than begin: the shift ends on the next day
+    std::chrono::minutes begin{0};           // of the local day
+    std::chrono::minutes end{0};             // earlier than begin: the shift ends on the next day
     std::vector<std::chrono::weekday> days;  // days on which it begins; that day is its date
 };
 
@@ -296,9 +296,9 @@ struct Station {
     std::uint16_t number = 1;  // on the wire
     std::string name;
     std::string site;
-    std::string journal;       // path of the database file
-    Endpoint api;              // HTTP
-    std::optional<Endpoint> tool_port;     // line protocol
+    std::string journal;                // path of the database file
+    Endpoint api;                       // HTTP
+    std::optional<Endpoint> tool_port;  // line protocol
     std::optional<Endpoint> scanner_port;
     std::chrono::milliseconds sync_limit{5000};  // a sync outstanding for longer withholds
     std::vector<Bay> bays;

@@ -1,0 +1,501 @@
+#include "config/check.hpp"
+
+#include "config/findings.hpp"
+#include "protocol/permissive_block.hpp"
+#include "protocol/register_profile.hpp"
+#include "protocol/ticket.hpp"
+
+namespace tautgate::config {
+
+namespace {
+
+using protocol::to_text;
+
+std::string at(std::string_view list, std::size_t index, std::string_view rest = "") {
+    return fmt::format("/{}/{}{}", list, index, rest);
+}
+
+// ---- one part at a time -----------------------------------------------------------------------------------
+
+void check_bay_alone(Findings& findings, const Bay& bay, const std::string& pointer) {
+    constexpr int fewest_beats = 3;
+    const ControllerLink& link = bay.controller;
+    if (bay.number == 0) {
+        findings.error(pointer + "/number", "bay number 0 is no number on the wire", "give a number from 1");
+    }
+    if (link.echo_timeout < fewest_beats * link.beat_interval) {
+        findings.error(pointer + "/controller/echo_timeout_ms",
+                       fmt::format("{} ms is less than {} beats of {} ms, so one late answer would withhold",
+                                   link.echo_timeout.count(), fewest_beats, link.beat_interval.count()),
+                       fmt::format("give at least {}", fewest_beats * link.beat_interval.count()));
+    }
+}
+
+void check_tool_alone(Findings& findings, const Tool& tool, const std::string& pointer) {
+    if (tool.torque_max <= tool.torque_min) {
+        findings.error(
+            pointer + "/torque/max",
+            fmt::format("{} is not above min ({})", to_text(tool.torque_max), to_text(tool.torque_min)),
+            "give the range that the tool is capable of");
+    }
+    if (tool.torque_resolution.micro_nm <= 0) {
+        findings.error(pointer + "/torque/resolution", "the resolution is not above 0",
+                       "give the step in which the tool reports torque");
+    }
+    if (tool.angle_resolution.micro_deg <= 0) {
+        findings.error(pointer + "/angle/resolution", "the resolution is not above 0",
+                       "give the step in which the tool reports angle");
+    }
+    const auto* registers = std::get_if<RegisterLink>(&tool.link);
+    constexpr int fewest_polls = 2;
+    if (registers != nullptr && tool.silence_limit < fewest_polls * registers->poll_interval) {
+        findings.error(
+            pointer + "/silence_limit_ms",
+            fmt::format("{} ms is less than {} polls of {} ms, so one late answer would count as a lost link",
+                        tool.silence_limit.count(), fewest_polls, registers->poll_interval.count()),
+            fmt::format("give at least {}", fewest_polls * registers->poll_interval.count()));
+    }
+}
+
+void check_permissive_alone(Findings& findings, const Permissive& permissive, const std::string& pointer) {
+    if (permissive.number == 0) {
+        findings.error(pointer + "/number", "permissive number 0 is no number on the wire",
+                       "give a number from 1");
+    }
+    if (permissive.scope == Scope::classes && permissive.classes.empty()) {
+        findings.error(pointer, "the scope names no class, so nothing would have to be proven",
+                       "list the classes, or use the scope every_joint");
+    }
+    if (permissive.scope == Scope::every_joint && !permissive.classes.empty()) {
+        findings.error(pointer + "/classes", "the scope every_joint has no classes",
+                       "remove them, or use the scope classes");
+    }
+    check_unique(
+        findings, permissive.classes, [](RiskClass risk) { return letter(risk); },
+        [&pointer](std::size_t index) { return fmt::format("{}/classes/{}", pointer, index); }, "class");
+}
+
+// ---- people -----------------------------------------------------------------------------------------------
+
+void check_roles(Findings& findings, const std::vector<Role>& roles, const std::string& pointer,
+                 std::string_view what) {
+    if (roles.empty()) {
+        findings.error(pointer, fmt::format("nobody could ever {}", what), "list at least one role");
+    }
+    for (std::size_t index = 0; index < roles.size(); ++index) {
+        if (roles[index] == Role::line_operator) {
+            findings.error(fmt::format("{}/{}", pointer, index), fmt::format("an operator may not {}", what),
+                           "name a role that does not work at the joint");
+        }
+    }
+    check_unique(
+        findings, roles, [](Role role) { return static_cast<int>(role); },
+        [&pointer](std::size_t index) { return fmt::format("{}/{}", pointer, index); }, "role");
+}
+
+void check_people_alone(Findings& findings, const PeopleRules& people) {
+    for (std::size_t index = 0; index < people.overrides.size(); ++index) {
+        const OverrideRule& rule = people.overrides[index];
+        const auto pointer = at("people/overrides", index);
+        const std::uint32_t fewest = rule.risk == RiskClass::a ? 2 : 1;
+        if (rule.people < fewest) {
+            findings.error(pointer + "/people",
+                           fmt::format("class {} needs the consent of {}, not of {}", letter(rule.risk),
+                                       fewest, rule.people),
+                           fmt::format("give at least {}", fewest));
+        }
+        check_roles(findings, rule.roles, pointer + "/roles", "approve an override");
+        if (rule.risk == RiskClass::a && !rule.hand_checked_value) {
+            findings.error(pointer + "/hand_checked_value", "a class A override needs a hand-checked value",
+                           "give true, or leave the key out");
+        }
+    }
+    check_unique(
+        findings, people.overrides, [](const OverrideRule& rule) { return letter(rule.risk); },
+        [](std::size_t index) { return at("people/overrides", index, "/risk_class"); }, "class");
+    check_unique(
+        findings, people.reason_codes,
+        [](const ReasonCode& reason) { return fmt::format("\"{}\"", reason.code); },
+        [](std::size_t index) { return at("people/reason_codes", index, "/code"); }, "reason code");
+    check_roles(findings, people.leaving_incomplete, "/people/leaving_incomplete",
+                "let a unit leave incomplete");
+    check_roles(findings, people.decisions, "/people/decisions", "answer what the station asks");
+}
+
+// Whether the overrides of the station's joints can be given at all.
+void check_overrides_possible(Findings& findings, const Station& station) {
+    for (const auto risk : {RiskClass::a, RiskClass::b, RiskClass::c}) {
+        const auto& rules = station.people.overrides;
+        const auto rule = std::find_if(rules.begin(), rules.end(),
+                                       [risk](const OverrideRule& one) { return one.risk == risk; });
+        for (std::size_t index = 0; index < station.joints.size(); ++index) {
+            const Joint& joint = station.joints[index];
+            if (joint.risk != risk) {
+                continue;
+            }
+            if (rule == rules.end()) {
+                findings.error("/people/overrides",
+                               fmt::format("there is no rule for class {}, which the joint \"{}\" has",
+                                           letter(risk), joint.id),
+                               "say how many people of which roles may override it");
+                break;
+            }
+            if (rule->hand_checked_value && !joint.audit) {
+                findings.error(
+                    at("joints", index),
+                    fmt::format("an override of class {} needs a hand-checked value, but the joint \"{}\" "
+                                "has no audit limits to check it by",
+                                letter(risk), joint.id),
+                    "add \"audit\"");
+            }
+        }
+    }
+}
+
+// ---- calendar ---------------------------------------------------------------------------------------------
+
+constexpr int day_minutes = 24 * 60;
+constexpr int week_minutes = 7 * day_minutes;
+
+void check_shift_alone(Findings& findings, const Shift& shift, const std::string& pointer) {
+    if (shift.begin == shift.end) {
+        findings.error(pointer + "/end", "the shift ends at the minute at which it begins",
+                       "give an end that differs; an end before the begin is on the next day");
+    }
+    check_unique(
+        findings, shift.days, [](std::chrono::weekday day) { return day.c_encoding(); },
+        [&pointer](std::size_t index) { return fmt::format("{}/days/{}", pointer, index); }, "day");
+}
+
+// Every minute belongs to one shift at most.
+void check_shifts_apart(Findings& findings, const Calendar& calendar) {
+    std::vector<const Shift*> owner(week_minutes, nullptr);
+    for (std::size_t index = 0; index < calendar.shifts.size(); ++index) {
+        const Shift& shift = calendar.shifts[index];
+        const auto length = (shift.end - shift.begin + std::chrono::days(1)) % std::chrono::days(1);
+        const Shift* other = nullptr;
+        for (const auto day : shift.days) {
+            const auto begin =
+                static_cast<int>(day.c_encoding()) * day_minutes + static_cast<int>(shift.begin.count());
+            for (int minute = 0; minute < static_cast<int>(length.count()); ++minute) {
+                const Shift*& here = owner[static_cast<std::size_t>((begin + minute) % week_minutes)];
+                other = here != nullptr && here != &shift ? here : other;
+                here = &shift;
+            }
+        }
+        if (other != nullptr) {
+            findings.error(at("calendar/shifts", index),
+                           fmt::format("the shift \"{}\" overlaps the shift \"{}\"", shift.name, other->name),
+                           "let one end where the other begins");
+        }
+    }
+    check_unique(
+        findings, calendar.shifts, [](const Shift& shift) { return fmt::format("\"{}\"", shift.name); },
+        [](std::size_t index) { return at("calendar/shifts", index, "/name"); }, "shift name");
+}
+
+// ---- what refers to what ----------------------------------------------------------------------------------
+
+template <class Items>
+void check_ids(Findings& findings, const Items& items, std::string_view list) {
+    check_unique(
+        findings, items, [](const auto& item) { return fmt::format("\"{}\"", item.id); },
+        [list](std::size_t index) { return at(list, index, "/id"); }, "id");
+}
+
+template <class Items>
+void check_bays_of(Findings& findings, const Station& station, const Items& items, std::string_view list) {
+    for (std::size_t index = 0; index < items.size(); ++index) {
+        check_reference(findings, station.bays, items[index].bay, "bay", at(list, index, "/bay"));
+    }
+}
+
+void check_all_ids(Findings& findings, const Station& station) {
+    check_ids(findings, station.bays, "bays");
+    check_ids(findings, station.tools, "tools");
+    check_ids(findings, station.scanners, "scanners");
+    check_ids(findings, station.profiles, "profiles");
+    check_ids(findings, station.permissives, "permissives");
+    check_ids(findings, station.joints, "joints");
+    check_ids(findings, station.plans, "plans");
+    check_ids(findings, station.variants, "variants");
+    check_unique(
+        findings, station.bays, [](const Bay& bay) { return bay.number; },
+        [](std::size_t index) { return at("bays", index, "/number"); }, "number");
+    check_unique(
+        findings, station.permissives, [](const Permissive& permissive) { return permissive.number; },
+        [](std::size_t index) { return at("permissives", index, "/number"); }, "number");
+    check_bays_of(findings, station, station.tools, "tools");
+    check_bays_of(findings, station, station.scanners, "scanners");
+    check_bays_of(findings, station, station.permissives, "permissives");
+}
+
+// A profile states what the sensor can tell, and so does each tool that uses it.
+void check_profile_agrees(Findings& findings, const Tool& tool, const NamedProfile& profile,
+                          const std::string& pointer) {
+    const auto& range = profile.profile.range;
+    const auto differs = [&](const std::string& key, const std::string& own, const std::string& theirs) {
+        findings.error(pointer + key,
+                       fmt::format("{} differs from the {} of profile \"{}\"", own, theirs, profile.id),
+                       "state the same in both");
+    };
+    if (range.torque_resolution != tool.torque_resolution) {
+        differs("/torque/resolution", to_text(tool.torque_resolution), to_text(range.torque_resolution));
+    }
+    if (range.angle_resolution != tool.angle_resolution) {
+        differs("/angle/resolution", to_text(tool.angle_resolution), to_text(range.angle_resolution));
+    }
+    if (range.torque_max < tool.torque_max) {
+        findings.error(pointer + "/torque/max",
+                       fmt::format("{} is above what the sensor can measure by profile \"{}\" ({})",
+                                   to_text(tool.torque_max), profile.id, to_text(range.torque_max)),
+                       "give a max within the sensor's range");
+    }
+}
+
+void check_tools(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const Tool& tool = station.tools[index];
+        const auto pointer = at("tools", index);
+        if (const auto* link = std::get_if<RegisterLink>(&tool.link)) {
+            check_reference(findings, station.profiles, link->profile, "profile",
+                            pointer + "/link/registers/profile");
+            if (const NamedProfile* profile = by_id(station.profiles, link->profile)) {
+                check_profile_agrees(findings, tool, *profile, pointer);
+            }
+        } else if (!station.tool_port) {
+            findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
+                           "add \"tool_port\" to the station");
+        }
+        const bool used =
+            std::any_of(station.joints.begin(), station.joints.end(), [&tool](const Joint& joint) {
+                return std::find(joint.tools.begin(), joint.tools.end(), tool.id) != joint.tools.end();
+            });
+        if (!used) {
+            findings.warning(pointer, fmt::format("no joint uses the tool \"{}\"", tool.id),
+                             "use it or remove it");
+        }
+        const Bay* bay = by_id(station.bays, tool.bay);
+        if (bay != nullptr && tool.simulated && !bay->simulated) {
+            findings.warning(
+                pointer + "/simulated",
+                fmt::format("results of the simulated tool \"{}\" prove nothing at bay \"{}\", whose "
+                            "equipment is real",
+                            tool.id, bay->id),
+                "simulate the bay as well, or use a real tool");
+        }
+    }
+}
+
+void check_profiles(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.profiles.size(); ++index) {
+        for (const auto& fault : protocol::check(station.profiles[index].profile)) {
+            findings.error(at("profiles", index, "/layout") + fault.place, fault.finding, fault.remedy);
+        }
+        const auto& id = station.profiles[index].id;
+        const bool used = std::any_of(station.tools.begin(), station.tools.end(), [&id](const Tool& tool) {
+            const auto* link = std::get_if<RegisterLink>(&tool.link);
+            return link != nullptr && link->profile == id;
+        });
+        if (!used) {
+            findings.warning(at("profiles", index), fmt::format("no tool uses the profile \"{}\"", id),
+                             "use it or remove it");
+        }
+    }
+}
+
+void check_tickets(Findings& findings, const Station& station) {
+    const auto reader = protocol::LabelReader::compile(station.tickets);
+    if (reader) {
+        return;
+    }
+    for (const auto& fault : reader.error()) {
+        findings.error(fmt::format("/tickets/{}/{}", fault.rule, fault.key), fault.finding, fault.remedy);
+    }
+}
+
+void check_bays(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.bays.size(); ++index) {
+        const auto& id = station.bays[index].id;
+        const bool can_leave = std::any_of(
+            station.permissives.begin(), station.permissives.end(),
+            [&id](const Permissive& permissive) { return permissive.bay == id && permissive.leaving; });
+        if (!can_leave) {
+            findings.error(
+                at("bays", index),
+                fmt::format("no permissive of bay \"{}\" has \"leaving\": true, so a stay would never end",
+                            id),
+                "mark the movement by which the unit leaves");
+        }
+    }
+}
+
+// ---- addresses --------------------------------------------------------------------------------------------
+
+struct Listening {
+    std::string pointer;
+    std::string address;
+    std::uint16_t port = 0;
+};
+
+void check_listening(Findings& findings, const Station& station) {
+    std::vector<Listening> all{{"/api/port", station.api.address, station.api.port}};
+    if (station.tool_port) {
+        all.push_back({"/tool_port/port", station.tool_port->address, station.tool_port->port});
+    }
+    if (station.scanner_port) {
+        all.push_back({"/scanner_port/port", station.scanner_port->address, station.scanner_port->port});
+    }
+    for (const auto& one : all) {
+        if (one.port == 0) {
+            findings.warning(one.pointer, "with port 0 the system picks another port at every start",
+                             "give a fixed port");
+        }
+    }
+    for (std::size_t index = 0; index < station.bays.size(); ++index) {
+        const ControllerLink& link = station.bays[index].controller;
+        if (link.role == WireRole::server) {
+            all.push_back({at("bays", index, "/controller/port"), link.host, link.port});
+        }
+    }
+    const auto everywhere = [](const std::string& address) {
+        return address == "0.0.0.0" || address == "::";
+    };
+    for (std::size_t late = 0; late < all.size(); ++late) {
+        for (std::size_t early = 0; early < late; ++early) {
+            const bool same_address = all[late].address == all[early].address ||
+                                      everywhere(all[late].address) || everywhere(all[early].address);
+            if (all[late].port != 0 && all[late].port == all[early].port && same_address) {
+                findings.error(
+                    all[late].pointer,
+                    fmt::format("port {} is taken already, at {}", all[late].port, all[early].pointer),
+                    "give another port");
+            }
+        }
+    }
+    if (!station.api.address.starts_with("127.") && station.api.address != "::1") {
+        findings.error(
+            "/api/address",
+            fmt::format("{} can be reached from other machines, and the API carries credentials in clear",
+                        station.api.address),
+            "give 127.0.0.1");
+    }
+    const auto scanner_port_missing = !station.scanners.empty() && !station.scanner_port;
+    if (scanner_port_missing) {
+        findings.error("/scanners", "the scanners would connect, but the station has no scanner port",
+                       "add \"scanner_port\" to the station");
+    }
+}
+
+void check_polled(Findings& findings, const Station& station) {
+    std::vector<std::pair<const RegisterLink*, std::size_t>> links;
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const auto* link = std::get_if<RegisterLink>(&station.tools[index].link);
+        if (link == nullptr) {
+            continue;
+        }
+        for (const auto& [other, owner] : links) {
+            if (other->host == link->host && other->port == link->port && other->unit == link->unit) {
+                findings.error(at("tools", index, "/link/registers"),
+                               fmt::format("{}:{} unit {} is polled already, by tool \"{}\"", link->host,
+                                           link->port, link->unit, station.tools[owner].id),
+                               "give each tool its own address");
+            }
+        }
+        links.emplace_back(link, index);
+    }
+}
+
+// A range of registers at one device: [begin, end).
+struct Registers {
+    std::string pointer;
+    const ControllerLink* link = nullptr;
+    std::size_t begin = 0;
+    std::size_t end = 0;
+};
+
+// One block of each kind per permissive of the bay, in a row.
+void check_register_ranges(Findings& findings, const Station& station) {
+    constexpr std::size_t registers_end = 65536;
+    std::vector<Registers> all;
+    for (std::size_t index = 0; index < station.bays.size(); ++index) {
+        const Bay& bay = station.bays[index];
+        const auto count = static_cast<std::size_t>(
+            std::count_if(station.permissives.begin(), station.permissives.end(),
+                          [&bay](const Permissive& permissive) { return permissive.bay == bay.id; }));
+        const auto add = [&](std::string_view key, std::size_t begin, std::size_t words) {
+            all.push_back({at("bays", index, "/controller/") + std::string(key), &bay.controller, begin,
+                           begin + count * words});
+        };
+        add("permissive_address", bay.controller.permissive_address, protocol::permissive_words);
+        add("feedback_address", bay.controller.feedback_address, protocol::feedback_words);
+    }
+    for (std::size_t late = 0; late < all.size(); ++late) {
+        const Registers& one = all[late];
+        if (one.end > registers_end) {
+            findings.error(one.pointer,
+                           fmt::format("the blocks from {} on would end at {}, beyond register 65535",
+                                       one.begin, one.end),
+                           "give a lower address");
+        }
+        for (std::size_t early = 0; early < late; ++early) {
+            const Registers& other = all[early];
+            const bool same_device = one.link->host == other.link->host &&
+                                     one.link->port == other.link->port && one.link->unit == other.link->unit;
+            if (same_device && one.begin < other.end && other.begin < one.end) {
+                findings.error(one.pointer,
+                               fmt::format("registers {} to {} overlap registers {} to {} of {}", one.begin,
+                                           one.end - 1, other.begin, other.end - 1, other.pointer),
+                               "give addresses that leave room for one block per permissive");
+            }
+        }
+    }
+}
+
+void check_parts_alone(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.bays.size(); ++index) {
+        check_bay_alone(findings, station.bays[index], at("bays", index));
+    }
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        check_tool_alone(findings, station.tools[index], at("tools", index));
+    }
+    for (std::size_t index = 0; index < station.permissives.size(); ++index) {
+        check_permissive_alone(findings, station.permissives[index], at("permissives", index));
+    }
+    for (std::size_t index = 0; index < station.joints.size(); ++index) {
+        check_joint_alone(findings, station.joints[index], at("joints", index));
+    }
+    for (std::size_t index = 0; index < station.calendar.shifts.size(); ++index) {
+        check_shift_alone(findings, station.calendar.shifts[index], at("calendar/shifts", index));
+    }
+}
+
+}  // namespace
+
+std::vector<ConfigFinding> check_each_alone(const Station& station) {
+    Findings findings;
+    check_parts_alone(findings, station);
+    return findings.take();
+}
+
+std::vector<ConfigFinding> check(const Station& station) {
+    Findings findings;
+    check_parts_alone(findings, station);
+    check_people_alone(findings, station.people);
+    check_overrides_possible(findings, station);
+    check_shifts_apart(findings, station.calendar);
+    check_all_ids(findings, station);
+    check_bays(findings, station);
+    check_tools(findings, station);
+    check_profiles(findings, station);
+    check_tickets(findings, station);
+    check_joint_tools(findings, station);
+    check_plans(findings, station);
+    check_pair_and_variants(findings, station);
+    check_listening(findings, station);
+    check_polled(findings, station);
+    check_register_ranges(findings, station);
+    return findings.take();
+}
+
+}  // namespace tautgate::config

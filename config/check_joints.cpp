@@ -1,0 +1,246 @@
+#include "config/findings.hpp"
+
+namespace tautgate::config {
+
+namespace {
+
+using protocol::to_text;
+
+// The part of a window that torque and angle have in common.
+template <class Limits>
+void check_limits(Findings& findings, const Limits& limits, const std::string& pointer) {
+    if (limits.max < limits.min) {
+        findings.error(pointer + "/max",
+                       fmt::format("{} is below min ({})", to_text(limits.max), to_text(limits.min)),
+                       "give a max of at least the min");
+    }
+}
+
+void check_torque_window(Findings& findings, const TorqueWindow& window, const std::string& pointer) {
+    check_limits(findings, window, pointer);
+    if (window.min <= Torque{0}) {
+        findings.error(pointer + "/min",
+                       fmt::format("{} would let an untightened fastener pass", to_text(window.min)),
+                       "give a min above 0");
+    }
+    if (window.target && window.min <= window.max &&
+        (*window.target < window.min || window.max < *window.target)) {
+        findings.error(pointer + "/target",
+                       fmt::format("{} is outside the window ({} to {})", to_text(*window.target),
+                                   to_text(window.min), to_text(window.max)),
+                       "give a target within min and max");
+    }
+}
+
+void check_angle_window(Findings& findings, const Window& window, const std::string& pointer) {
+    const AngleWindow& angle = *window.angle;
+    check_limits(findings, angle, pointer);
+    const bool wants_threshold = angle.origin == AngleOrigin::threshold_torque;
+    if (wants_threshold && !angle.threshold) {
+        findings.error(pointer, "the angle is counted from a threshold torque, but there is no threshold",
+                       "add \"threshold\" with value and unit");
+    }
+    if (!wants_threshold && angle.threshold) {
+        findings.error(pointer + "/threshold",
+                       "a threshold means something with origin threshold_torque only",
+                       "remove it or change the origin");
+    }
+    if (wants_threshold && angle.threshold && *angle.threshold >= window.torque.min) {
+        findings.error(pointer + "/threshold",
+                       fmt::format("{} is not below the torque window (min {})", to_text(*angle.threshold),
+                                   to_text(window.torque.min)),
+                       "give a threshold below the min torque");
+    }
+}
+
+void check_passes(Findings& findings, const Joint& joint, const std::string& pointer) {
+    for (std::size_t index = 0; index < joint.passes.size(); ++index) {
+        const Window& window = joint.passes[index].window;
+        const auto here = fmt::format("{}/passes/{}/window", pointer, index);
+        check_torque_window(findings, window.torque, here + "/torque");
+        if (window.angle) {
+            check_angle_window(findings, window, here + "/angle");
+        } else if (joint.risk == RiskClass::a) {
+            findings.error(here, "a class A joint needs torque and angle, and this window has no angle",
+                           "add \"angle\" with its limits and origin");
+        } else if (joint.placement == Placement::counted && joint.risk == RiskClass::b) {
+            findings.error(here, "without an angle one fastener tightened twice would count for two",
+                           "add \"angle\" with its limits and origin, or list the fasteners");
+        }
+        if (window.angle && joint.rehit_angle_max && *joint.rehit_angle_max >= window.angle->min) {
+            findings.error(pointer + "/rehit_angle_max",
+                           fmt::format("{} is not below the angle window of pass {} (min {})",
+                                       to_text(*joint.rehit_angle_max), index, to_text(window.angle->min)),
+                           "give an angle that no good tightening stays within");
+        }
+    }
+    check_unique(
+        findings, joint.passes, [](const Pass& pass) { return fmt::format("\"{}\"", pass.name); },
+        [&](std::size_t index) { return fmt::format("{}/passes/{}/name", pointer, index); }, "pass name");
+}
+
+void check_method(Findings& findings, const Joint& joint, const std::string& pointer) {
+    if (joint.method == Method::confirmed_check) {
+        if (joint.risk != RiskClass::c) {
+            findings.error(pointer + "/method",
+                           fmt::format("a confirmed check is no proof for class {}", letter(joint.risk)),
+                           "use tightening, or show that the joint is class C");
+        }
+        if (!joint.passes.empty()) {
+            findings.error(pointer + "/passes", "a confirmed check has no passes",
+                           "remove them, or use the method tightening");
+        }
+        if (!joint.tools.empty()) {
+            findings.error(pointer + "/tools", "a confirmed check is bound to no tool",
+                           "remove them, or use the method tightening");
+        }
+        return;
+    }
+    if (joint.passes.empty()) {
+        findings.error(pointer, "there is no pass, so nothing could prove the joint",
+                       "add at least one pass");
+    }
+    if (joint.tools.empty()) {
+        findings.error(pointer, "no tool may tighten the joint", "add at least one tool");
+    }
+}
+
+// ---- joint and tool together ------------------------------------------------------------------------------
+
+std::string nearest_steps(std::int64_t micro, std::int64_t step, const auto& make) {
+    const std::int64_t below = micro / step * step;
+    return fmt::format("give {} or {}", to_text(make(below)), to_text(make(below + step)));
+}
+
+void check_step(Findings& findings, Torque limit, const Tool& tool, const std::string& pointer) {
+    const auto step = tool.torque_resolution.micro_nm;
+    if (step > 0 && limit.micro_nm % step != 0) {
+        findings.error(pointer,
+                       fmt::format("{} is no multiple of {}, the resolution of tool \"{}\"", to_text(limit),
+                                   to_text(tool.torque_resolution), tool.id),
+                       nearest_steps(limit.micro_nm, step, [](std::int64_t value) { return Torque{value}; }));
+    }
+}
+
+void check_step(Findings& findings, Angle limit, const Tool& tool, const std::string& pointer) {
+    const auto step = tool.angle_resolution.micro_deg;
+    if (step > 0 && limit.micro_deg % step != 0) {
+        findings.error(pointer,
+                       fmt::format("{} is no multiple of {}, the resolution of tool \"{}\"", to_text(limit),
+                                   to_text(tool.angle_resolution), tool.id),
+                       nearest_steps(limit.micro_deg, step, [](std::int64_t value) { return Angle{value}; }));
+    }
+}
+
+void check_fit(Findings& findings, const Window& window, const Tool& tool, const std::string& pointer) {
+    const TorqueWindow& torque = window.torque;
+    const auto range = fmt::format("the range of tool \"{}\" ({} to {})", tool.id, to_text(tool.torque_min),
+                                   to_text(tool.torque_max));
+    constexpr auto remedy = "narrow the window or choose a tool that covers it";
+    if (torque.min < tool.torque_min) {
+        findings.error(pointer + "/torque/min", fmt::format("{} is below {}", to_text(torque.min), range),
+                       remedy);
+    }
+    if (torque.max > tool.torque_max) {
+        findings.error(pointer + "/torque/max", fmt::format("{} is above {}", to_text(torque.max), range),
+                       remedy);
+    }
+    check_step(findings, torque.min, tool, pointer + "/torque/min");
+    check_step(findings, torque.max, tool, pointer + "/torque/max");
+    if (window.angle) {
+        check_step(findings, window.angle->min, tool, pointer + "/angle/min");
+        check_step(findings, window.angle->max, tool, pointer + "/angle/max");
+    }
+}
+
+// What a polled tool must report, or every result would lack something that the joint needs.
+void check_profile_serves(Findings& findings, const Joint& joint, const Tool& tool,
+                          const NamedProfile& profile, const std::string& pointer) {
+    const auto lacking = [&](std::string_view what, std::string_view why) {
+        findings.error(pointer,
+                       fmt::format("the profile \"{}\" of tool \"{}\" has no {}, and {}", profile.id, tool.id,
+                                   what, why),
+                       "add it to the profile or choose another tool");
+    };
+    const auto any_pass = [&joint](auto has) {
+        return std::any_of(joint.passes.begin(), joint.passes.end(), has);
+    };
+    if (!profile.profile.torque) {
+        lacking("torque", "every window has one");
+    }
+    if (!profile.profile.angle && any_pass([](const Pass& pass) { return pass.window.angle.has_value(); })) {
+        lacking("angle", "a window of the joint has one");
+    }
+    if (!profile.profile.verdict && joint.risk == RiskClass::a) {
+        lacking("verdict", "class A needs the tool's own");
+    }
+    if (!profile.profile.program && any_pass([](const Pass& pass) { return !pass.program.empty(); })) {
+        lacking("program", "a pass names one");
+    }
+    if (!profile.profile.position && joint.placement == Placement::by_tool) {
+        lacking("position", "the tool is to say which fastener it was");
+    }
+}
+
+void check_tools_of(Findings& findings, const Station& station, const Joint& joint,
+                    const std::string& pointer) {
+    std::set<std::string> bays;
+    for (std::size_t index = 0; index < joint.tools.size(); ++index) {
+        const auto here = fmt::format("{}/tools/{}", pointer, index);
+        check_reference(findings, station.tools, joint.tools[index], "tool", here);
+        const Tool* tool = by_id(station.tools, joint.tools[index]);
+        if (tool == nullptr) {
+            continue;
+        }
+        bays.insert(tool->bay);
+        for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
+            check_fit(findings, joint.passes[pass].window, *tool,
+                      fmt::format("{}/passes/{}/window", pointer, pass));
+        }
+        const auto* registers = std::get_if<RegisterLink>(&tool->link);
+        const NamedProfile* profile =
+            registers == nullptr ? nullptr : by_id(station.profiles, registers->profile);
+        if (profile != nullptr) {
+            check_profile_serves(findings, joint, *tool, *profile, here);
+        }
+    }
+    check_unique(
+        findings, joint.tools, [](const std::string& id) { return fmt::format("\"{}\"", id); },
+        [&](std::size_t index) { return fmt::format("{}/tools/{}", pointer, index); }, "tool");
+    for (const auto& bay : station.bays) {
+        if (!bays.empty() && !bays.contains(bay.id)) {
+            findings.error(pointer + "/tools", fmt::format("none of the tools is at bay \"{}\"", bay.id),
+                           "add a tool of that bay, since a unit may stand in any bay");
+        }
+    }
+}
+
+}  // namespace
+
+void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer) {
+    check_method(findings, joint, pointer);
+    check_passes(findings, joint, pointer);
+    if (joint.fasteners.empty()) {
+        findings.error(pointer + "/fasteners", "the joint has no fastener", "list its fasteners");
+    }
+    if (joint.retry.attempts == 0) {
+        findings.error(pointer + "/retry/attempts", "with 0 attempts no fastener could ever be tightened",
+                       "give at least 1");
+    }
+    if (joint.audit) {
+        check_torque_window(findings, *joint.audit, pointer + "/audit");
+    }
+    check_unique(
+        findings, joint.fasteners,
+        [](const Fastener& fastener) { return fmt::format("\"{}\"", fastener.name); },
+        [&](std::size_t index) { return fmt::format("{}/fasteners/{}/name", pointer, index); },
+        "fastener name");
+}
+
+void check_joint_tools(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.joints.size(); ++index) {
+        check_tools_of(findings, station, station.joints[index], fmt::format("/joints/{}", index));
+    }
+}
+
+}  // namespace tautgate::config

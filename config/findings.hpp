@@ -1,0 +1,92 @@
+// What the checks of a station share. Used by check*.cpp only.
+#pragma once
+
+#include <algorithm>
+#include <set>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+
+#include "config/config_error.hpp"
+#include "config/station.hpp"
+
+namespace tautgate::config {
+
+class Findings {
+  public:
+    void error(std::string pointer, std::string what, std::string remedy) {
+        found_.push_back({Severity::error, std::move(pointer), std::move(what), std::move(remedy)});
+    }
+    void warning(std::string pointer, std::string what, std::string remedy) {
+        found_.push_back({Severity::warning, std::move(pointer), std::move(what), std::move(remedy)});
+    }
+    [[nodiscard]] std::vector<ConfigFinding> take() { return std::move(found_); }
+
+  private:
+    std::vector<ConfigFinding> found_;
+};
+
+template <class Item>
+const Item* by_id(const std::vector<Item>& items, std::string_view id) {
+    const auto found =
+        std::find_if(items.begin(), items.end(), [id](const Item& item) { return item.id == id; });
+    return found == items.end() ? nullptr : &*found;
+}
+
+template <class Item>
+std::vector<std::string> ids_of(const std::vector<Item>& items) {
+    std::vector<std::string> ids;
+    for (const auto& item : items) {
+        ids.push_back(item.id);
+    }
+    return ids;
+}
+
+// "there is no tool "NR-2""; the remedy lists the ids that exist.
+template <class Item>
+void check_reference(Findings& findings, const std::vector<Item>& items, const std::string& id,
+                     std::string_view what, const std::string& pointer) {
+    if (by_id(items, id) == nullptr) {
+        const auto remedy = items.empty() ? fmt::format("describe it first; there is no {} yet", what)
+                                          : fmt::format("give one of {}", fmt::join(ids_of(items), ", "));
+        findings.error(pointer, fmt::format("there is no {} \"{}\"", what, id), remedy);
+    }
+}
+
+// Reports each value that an earlier item of the list has already; `pointer_of(index)` names its place.
+template <class Items, class ValueOf, class PointerOf>
+void check_unique(Findings& findings, const Items& items, ValueOf value_of, PointerOf pointer_of,
+                  std::string_view what) {
+    for (std::size_t index = 0; index < items.size(); ++index) {
+        for (std::size_t earlier = 0; earlier < index; ++earlier) {
+            if (value_of(items[index]) == value_of(items[earlier])) {
+                findings.error(pointer_of(index),
+                               fmt::format("the {} {} is taken already, at {}", what, value_of(items[index]),
+                                           pointer_of(earlier)),
+                               "give each its own");
+                break;
+            }
+        }
+    }
+}
+
+[[nodiscard]] inline std::string_view letter(RiskClass risk) {
+    switch (risk) {
+    case RiskClass::a: return "A";
+    case RiskClass::b: return "B";
+    case RiskClass::c: return "C";
+    }
+    return "?";
+}
+
+// Each fills in what it finds about its part of the station.
+void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer);
+void check_joint_tools(Findings& findings, const Station& station);
+void check_plans(Findings& findings, const Station& station);
+void check_pair_and_variants(Findings& findings, const Station& station);
+
+}  // namespace tautgate::config

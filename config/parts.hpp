@@ -1,0 +1,41 @@
+// Descriptions of the parts of a station that more than one file of the reader needs: quantities with their
+// units and the register profile. Used by the reader only.
+#pragma once
+
+#include <string>
+
+#include "config/shape.hpp"
+#include "protocol/register_profile.hpp"
+
+namespace tautgate::config {
+
+// { "value": 402.5, "unit": "N.m" }. The unit is never defaulted.
+struct RawQuantity {
+    std::string value;  // digits of the file
+    protocol::TorqueUnit unit = protocol::TorqueUnit::newton_metre;
+};
+
+[[nodiscard]] OneOf<protocol::TorqueUnit> torque_unit_word();
+// Angles come in degrees; the word still has to stand there.
+struct DegreeWord {};
+[[nodiscard]] OneOf<DegreeWord> degree_word();
+
+// One number of the file as torque or angle, kept to the micro unit; errors as of any value.
+void read_torque(Errors& errors, const Node& node, const std::string& pointer, const std::string& digits,
+                 protocol::TorqueUnit unit, protocol::Torque& out);
+void read_angle(Errors& errors, const Node& node, const std::string& pointer, const std::string& digits,
+                protocol::Angle& out);
+
+// Readers of one quantity.
+struct TorqueQuantity {
+    void read(Errors& errors, const Node& node, const std::string& pointer, protocol::Torque& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
+struct AngleQuantity {
+    void read(Errors& errors, const Node& node, const std::string& pointer, protocol::Angle& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
+
+[[nodiscard]] Shape<protocol::RegisterProfile> register_profile_shape();
+
+}  // namespace tautgate::config

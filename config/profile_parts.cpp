@@ -1,0 +1,128 @@
+#include "config/parts.hpp"
+
+namespace tautgate::config {
+
+namespace {
+
+using namespace protocol;
+
+constexpr std::int64_t highest_address = 65535;
+constexpr std::int64_t highest_code = 4294967295;
+
+Shape<RegisterField> field_shape() {
+    return Shape<RegisterField>()
+        .required("address", &RegisterField::address, Whole(0, highest_address))
+        .required("type", &RegisterField::type,
+                  OneOf<FieldType>({{"int16", FieldType::int16},
+                                    {"uint16", FieldType::uint16},
+                                    {"int32", FieldType::int32},
+                                    {"uint32", FieldType::uint32},
+                                    {"uint64", FieldType::uint64},
+                                    {"float32", FieldType::float32}}))
+        .optional("order", &RegisterField::order,
+                  OneOf<WordOrder>({{"abcd", WordOrder::abcd},
+                                    {"cdab", WordOrder::cdab},
+                                    {"badc", WordOrder::badc},
+                                    {"dcba", WordOrder::dcba}}))
+        .optional("scale", &RegisterField::scale, DecimalNumber{})
+        .optional("offset", &RegisterField::offset, DecimalNumber{});
+}
+
+ListOf<Shape<CodeText>> code_texts() {
+    return ListOf(Shape<CodeText>()
+                      .required("code", &CodeText::code, Whole(-highest_code, highest_code))
+                      .required("text", &CodeText::text, Text()));
+}
+
+ListOf<Whole> codes() { return ListOf(Whole(-highest_code, highest_code)); }
+
+Shape<CounterField> counter_shape() {
+    return Shape<CounterField>()
+        .required("field", &CounterField::field, field_shape())
+        .optional("lowest", &CounterField::lowest, Whole64{})
+        .optional("highest", &CounterField::highest, Whole64{});
+}
+
+Shape<ProgramField> program_shape() {
+    return Shape<ProgramField>()
+        .required("field", &ProgramField::field, field_shape())
+        .optional("names", &ProgramField::names, code_texts());
+}
+
+Shape<TorqueField> torque_shape() {
+    return Shape<TorqueField>()
+        .required("field", &TorqueField::field, field_shape())
+        .required("unit", &TorqueField::unit, torque_unit_word());
+}
+
+Shape<DirectionField> direction_shape() {
+    return Shape<DirectionField>()
+        .required("field", &DirectionField::field, field_shape())
+        .required("tighten", &DirectionField::tighten, codes())
+        .required("loosen", &DirectionField::loosen, codes());
+}
+
+Shape<VerdictField> verdict_shape() {
+    return Shape<VerdictField>()
+        .required("field", &VerdictField::field, field_shape())
+        .optional("mask", &VerdictField::mask, Whole(1, highest_code))
+        .required("ok", &VerdictField::ok, codes())
+        .optional("not_ok", &VerdictField::not_ok, codes())
+        .optional("aborted", &VerdictField::aborted, codes())
+        .optional("reasons", &VerdictField::reasons, code_texts());
+}
+
+Shape<StampField> stamp_shape() {
+    constexpr std::int64_t day_minutes = 1440;
+    return Shape<StampField>()
+        .required("field", &StampField::field, field_shape())
+        .required("kind", &StampField::kind,
+                  OneOf<StampKind>({{"unix_seconds", StampKind::unix_seconds},
+                                    {"unix_milliseconds", StampKind::unix_milliseconds},
+                                    {"calendar", StampKind::calendar}}))
+        .optional("utc_offset_minutes", &StampField::utc_offset_minutes, Whole(-day_minutes, day_minutes));
+}
+
+Shape<LimitFields> limits_shape() {
+    return Shape<LimitFields>()
+        .optional("torque_min", &LimitFields::torque_min, field_shape())
+        .optional("torque_max", &LimitFields::torque_max, field_shape())
+        .optional("angle_min", &LimitFields::angle_min, field_shape())
+        .optional("angle_max", &LimitFields::angle_max, field_shape());
+}
+
+Shape<MeasuringRange> range_shape() {
+    return Shape<MeasuringRange>()
+        .required("torque_resolution", &MeasuringRange::torque_resolution, TorqueQuantity{})
+        .required("angle_resolution", &MeasuringRange::angle_resolution, AngleQuantity{})
+        .required("torque_max", &MeasuringRange::torque_max, TorqueQuantity{})
+        .optional("angle_max", &MeasuringRange::angle_max, AngleQuantity{});
+}
+
+}  // namespace
+
+Shape<RegisterProfile> register_profile_shape() {
+    return Shape<RegisterProfile>()
+        .required("name", &RegisterProfile::name, Text())
+        .optional(
+            "table", &RegisterProfile::table,
+            OneOf<RegisterTable>({{"holding", RegisterTable::holding}, {"input", RegisterTable::input}}))
+        .required("start", &RegisterProfile::start, Whole(0, highest_address))
+        .required("length", &RegisterProfile::length, Whole(1, registers_per_read))
+        .required("counter", &RegisterProfile::counter, counter_shape())
+        .optional("second_read", &RegisterProfile::second_read,
+                  OneOf<SecondRead>({{"counter", SecondRead::counter}, {"block", SecondRead::block}}))
+        .optional("epoch", &RegisterProfile::epoch, field_shape())
+        .optional("program", &RegisterProfile::program, program_shape())
+        .optional("torque", &RegisterProfile::torque, torque_shape())
+        .optional("angle", &RegisterProfile::angle, field_shape())
+        .optional("direction", &RegisterProfile::direction, direction_shape())
+        .optional("verdict", &RegisterProfile::verdict, verdict_shape())
+        .optional("limits", &RegisterProfile::limits, limits_shape())
+        .optional("stamp", &RegisterProfile::stamp, stamp_shape())
+        .optional("position", &RegisterProfile::position, field_shape())
+        .optional("acknowledge", &RegisterProfile::acknowledge, Whole(0, highest_address))
+        .required("range", &RegisterProfile::range, range_shape());
+}
+
+}  // namespace tautgate::config

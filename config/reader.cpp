@@ -1,0 +1,689 @@
+#include "config/reader.hpp"
+
+#include <fstream>
+#include <iterator>
+#include <system_error>
+
+#include "config/check.hpp"
+#include "config/document.hpp"
+#include "config/parts.hpp"
+
+namespace tautgate::config {
+
+// ---- quantities -----------------------------------------------------------------------------------------
+
+OneOf<protocol::TorqueUnit> torque_unit_word() {
+    using protocol::TorqueUnit;
+    std::vector<std::pair<std::string, TorqueUnit>> words;
+    for (const auto unit :
+         {TorqueUnit::newton_metre, TorqueUnit::centinewton_metre, TorqueUnit::pound_force_foot,
+          TorqueUnit::pound_force_inch, TorqueUnit::kilogram_force_metre}) {
+        words.emplace_back(protocol::symbol(unit), unit);
+    }
+    return OneOf(std::move(words));
+}
+
+OneOf<DegreeWord> degree_word() { return OneOf<DegreeWord>({{"deg", DegreeWord{}}}); }
+
+namespace {
+
+template <class Quantity>
+void take_quantity(Errors& errors, const Node& node, const std::string& pointer, const std::string& digits,
+                   const std::expected<Quantity, protocol::Unusable>& value, Quantity& out) {
+    if (value) {
+        out = *value;
+        return;
+    }
+    errors.add(node, pointer, fmt::format("{} {}", digits, protocol::to_text(value.error())),
+               "give a number from 0 to 1000000 with at most 18 digits");
+}
+
+struct RawAngle {
+    std::string value;
+    DegreeWord unit;
+};
+
+Shape<RawQuantity> torque_quantity_shape() {
+    return Shape<RawQuantity>()
+        .required("value", &RawQuantity::value, Digits{})
+        .required("unit", &RawQuantity::unit, torque_unit_word());
+}
+
+Shape<RawAngle> angle_quantity_shape() {
+    return Shape<RawAngle>()
+        .required("value", &RawAngle::value, Digits{})
+        .required("unit", &RawAngle::unit, degree_word());
+}
+
+const Node& member_or_self(const Node& node, std::string_view key) {
+    const Node* found = node.find(key);
+    return found == nullptr ? node : *found;
+}
+
+}  // namespace
+
+void read_torque(Errors& errors, const Node& node, const std::string& pointer, const std::string& digits,
+                 protocol::TorqueUnit unit, protocol::Torque& out) {
+    take_quantity(errors, node, pointer, digits, protocol::torque_from_text(digits, unit, Torque{1}), out);
+}
+
+void read_angle(Errors& errors, const Node& node, const std::string& pointer, const std::string& digits,
+                protocol::Angle& out) {
+    take_quantity(errors, node, pointer, digits, protocol::angle_from_text(digits, Angle{1}), out);
+}
+
+void TorqueQuantity::read(Errors& errors, const Node& node, const std::string& pointer,
+                          protocol::Torque& out) const {
+    const auto before = errors.count();
+    RawQuantity raw;
+    torque_quantity_shape().read(errors, node, pointer, raw);
+    if (errors.count() == before) {
+        read_torque(errors, member_or_self(node, "value"), pointer + "/value", raw.value, raw.unit, out);
+    }
+}
+
+void TorqueQuantity::list(const std::string& path, std::vector<KnownKey>& keys) const {
+    torque_quantity_shape().list(path, keys);
+}
+
+void AngleQuantity::read(Errors& errors, const Node& node, const std::string& pointer,
+                         protocol::Angle& out) const {
+    const auto before = errors.count();
+    RawAngle raw;
+    angle_quantity_shape().read(errors, node, pointer, raw);
+    if (errors.count() == before) {
+        read_angle(errors, member_or_self(node, "value"), pointer + "/value", raw.value, out);
+    }
+}
+
+void AngleQuantity::list(const std::string& path, std::vector<KnownKey>& keys) const {
+    angle_quantity_shape().list(path, keys);
+}
+
+// ---- the parts of a station -------------------------------------------------------------------------------
+
+namespace {
+
+constexpr std::int64_t highest_16_bit = 65535;
+constexpr std::int64_t highest_unit = 255;
+constexpr std::int64_t minute_ms = 60'000;
+
+OneOf<RiskClass> risk_class_word() {
+    return OneOf<RiskClass>({{"A", RiskClass::a}, {"B", RiskClass::b}, {"C", RiskClass::c}});
+}
+
+OneOf<Role> role_word() {
+    return OneOf<Role>({{"line_operator", Role::line_operator},
+                        {"production_supervisor", Role::production_supervisor},
+                        {"quality_engineer", Role::quality_engineer},
+                        {"manufacturing_engineer", Role::manufacturing_engineer},
+                        {"maintenance", Role::maintenance},
+                        {"administrator", Role::administrator}});
+}
+
+// -- windows
+
+struct RawTorqueWindow {
+    protocol::TorqueUnit unit = protocol::TorqueUnit::newton_metre;
+    std::string min;
+    std::string max;
+    std::optional<std::string> target;
+};
+
+auto torque_window() {
+    auto shape = Shape<RawTorqueWindow>()
+                     .required("unit", &RawTorqueWindow::unit, torque_unit_word())
+                     .required("min", &RawTorqueWindow::min, Digits{})
+                     .required("max", &RawTorqueWindow::max, Digits{})
+                     .optional("target", &RawTorqueWindow::target, Digits{});
+    const auto convert = [](const RawTorqueWindow& raw, Errors& errors, const Node& node,
+                            const std::string& pointer, TorqueWindow& out) {
+        read_torque(errors, *node.find("min"), pointer + "/min", raw.min, raw.unit, out.min);
+        read_torque(errors, *node.find("max"), pointer + "/max", raw.max, raw.unit, out.max);
+        if (raw.target) {
+            read_torque(errors, *node.find("target"), pointer + "/target", *raw.target, raw.unit,
+                        out.target.emplace());
+        }
+    };
+    return Converted{std::move(shape), convert};
+}
+
+struct RawAngleWindow {
+    DegreeWord unit;
+    std::string min;
+    std::string max;
+    AngleOrigin origin = AngleOrigin::start;
+    std::optional<Torque> threshold;
+};
+
+auto angle_window() {
+    auto shape = Shape<RawAngleWindow>()
+                     .required("unit", &RawAngleWindow::unit, degree_word())
+                     .required("min", &RawAngleWindow::min, Digits{})
+                     .required("max", &RawAngleWindow::max, Digits{})
+                     .required("origin", &RawAngleWindow::origin,
+                               OneOf<AngleOrigin>({{"start", AngleOrigin::start},
+                                                   {"threshold_torque", AngleOrigin::threshold_torque},
+                                                   {"snug_point", AngleOrigin::snug_point},
+                                                   {"step_change", AngleOrigin::step_change}}))
+                     .optional("threshold", &RawAngleWindow::threshold, TorqueQuantity{});
+    const auto convert = [](const RawAngleWindow& raw, Errors& errors, const Node& node,
+                            const std::string& pointer, AngleWindow& out) {
+        read_angle(errors, *node.find("min"), pointer + "/min", raw.min, out.min);
+        read_angle(errors, *node.find("max"), pointer + "/max", raw.max, out.max);
+        out.origin = raw.origin;
+        out.threshold = raw.threshold;
+    };
+    return Converted{std::move(shape), convert};
+}
+
+Shape<Window> window_shape() {
+    return Shape<Window>()
+        .required("torque", &Window::torque, torque_window())
+        .optional("angle", &Window::angle, angle_window());
+}
+
+// -- joints
+
+Shape<Pass> pass_shape() {
+    return Shape<Pass>()
+        .required("name", &Pass::name, Text())
+        .optional("program", &Pass::program, Text())
+        .required("window", &Pass::window, window_shape());
+}
+
+Shape<Retry> retry_shape() {
+    constexpr std::int64_t most_attempts = 20;
+    return Shape<Retry>()
+        .optional("attempts", &Retry::attempts, Whole(1, most_attempts))
+        .optional("loosening_between", &Retry::loosening_between, Flag{})
+        .optional("replace_fastener", &Retry::replace_fastener, Flag{});
+}
+
+Shape<Fastener> fastener_shape() {
+    constexpr std::int64_t far_mm = 100'000;
+    return Shape<Fastener>()
+        .required("name", &Fastener::name, Text())
+        .optional("x_mm", &Fastener::x_mm, Whole(-far_mm, far_mm))
+        .optional("y_mm", &Fastener::y_mm, Whole(-far_mm, far_mm));
+}
+
+Shape<Joint> joint_shape() {
+    return Shape<Joint>()
+        .required("id", &Joint::id, Identifier{})
+        .required("name", &Joint::name, Text())
+        .required("risk_class", &Joint::risk, risk_class_word())
+        .optional(
+            "method", &Joint::method,
+            OneOf<Method>({{"tightening", Method::tightening}, {"confirmed_check", Method::confirmed_check}}))
+        .optional("thread", &Joint::thread, Text())
+        .optional("property_class", &Joint::property_class, Text())
+        .required("fasteners", &Joint::fasteners, ListOf(fastener_shape(), 1))
+        .optional("placement", &Joint::placement,
+                  OneOf<Placement>({{"listed", Placement::listed},
+                                    {"counted", Placement::counted},
+                                    {"by_tool", Placement::by_tool}}))
+        .optional("passes", &Joint::passes, ListOf(pass_shape(), 0, 8))
+        .optional("tools", &Joint::tools, ListOf(Identifier{}, 0, 16))
+        .optional("retry", &Joint::retry, retry_shape())
+        .optional("rehit_angle_max", &Joint::rehit_angle_max, AngleQuantity{})
+        .optional("audit", &Joint::audit, torque_window());
+}
+
+// -- plans
+
+struct RawStep {
+    std::optional<std::string> scan;
+    std::optional<std::string> tighten;
+    std::optional<ConfirmStep> confirm;
+};
+
+auto step() {
+    auto confirm = Shape<ConfirmStep>()
+                       .required("id", &ConfirmStep::id, Identifier{})
+                       .required("text", &ConfirmStep::text, Text());
+    auto shape = Shape<RawStep>()
+                     .optional("scan", &RawStep::scan, Identifier{})
+                     .optional("tighten", &RawStep::tighten, Identifier{})
+                     .optional("confirm", &RawStep::confirm, std::move(confirm));
+    const auto convert = [](const RawStep& raw, Errors& errors, const Node& node, const std::string& pointer,
+                            Step& out) {
+        const int given =
+            int{raw.scan.has_value()} + int{raw.tighten.has_value()} + int{raw.confirm.has_value()};
+        if (given != 1) {
+            errors.add(node, pointer,
+                       fmt::format("the step has {} of the keys scan, tighten and confirm", given),
+                       "give exactly one of them");
+        } else if (raw.scan) {
+            out = ScanStep{.ticket_kind = *raw.scan};
+        } else if (raw.tighten) {
+            out = TightenStep{.joint = *raw.tighten};
+        } else {
+            out = *raw.confirm;
+        }
+    };
+    return Converted{std::move(shape), convert};
+}
+
+Shape<Stage> stage_shape() {
+    return Shape<Stage>()
+        .required("name", &Stage::name, Text())
+        .required("steps", &Stage::steps, ListOf(step(), 1));
+}
+
+Shape<LeavingIncomplete> leaving_shape() {
+    return Shape<LeavingIncomplete>()
+        .optional("permissives", &LeavingIncomplete::permissives, ListOf(Identifier{}))
+        .optional("unguarded_way", &LeavingIncomplete::unguarded_way, Text());
+}
+
+Shape<Plan> plan_shape() {
+    return Shape<Plan>()
+        .required("id", &Plan::id, Identifier{})
+        .required("name", &Plan::name, Text())
+        .required("revision", &Plan::revision, Text())
+        .required("stages", &Plan::stages, ListOf(stage_shape(), 1))
+        .required("leaving_incomplete", &Plan::leaving_incomplete, leaving_shape());
+}
+
+Shape<Variant> variant_shape() {
+    auto types = Shape<TypesOfKind>()
+                     .required("ticket_kind", &TypesOfKind::ticket_kind, Identifier{})
+                     .required("types", &TypesOfKind::types, ListOf(Text(), 1));
+    return Shape<Variant>()
+        .required("id", &Variant::id, Identifier{})
+        .required("name", &Variant::name, Text())
+        .required("plan", &Variant::plan, Identifier{})
+        .required("types", &Variant::types, ListOf(std::move(types), 1));
+}
+
+Shape<PairRule> pair_shape() {
+    return Shape<PairRule>()
+        .required("ticket_kinds", &PairRule::ticket_kinds, ListOf(Identifier{}, 1))
+        .optional("same_order", &PairRule::same_order, Flag{})
+        .required("unit_kind", &PairRule::unit_kind, Identifier{})
+        .required("variant_kind", &PairRule::variant_kind, Identifier{});
+}
+
+Shape<protocol::TicketRule> ticket_shape() {
+    using protocol::TicketRule;
+    return Shape<TicketRule>()
+        .required("kind", &TicketRule::kind, Identifier{})
+        .required("pattern", &TicketRule::pattern, Text(1000));
+}
+
+// -- equipment
+
+Shape<ControllerLink> controller_shape() {
+    return Shape<ControllerLink>()
+        .optional("role", &ControllerLink::role,
+                  OneOf<WireRole>({{"client", WireRole::client}, {"server", WireRole::server}}))
+        .required("host", &ControllerLink::host, Host{})
+        .optional("port", &ControllerLink::port, Whole(1, highest_16_bit))
+        .optional("unit", &ControllerLink::unit, Whole(0, highest_unit))
+        .required("permissive_address", &ControllerLink::permissive_address, Whole(0, highest_16_bit))
+        .required("feedback_address", &ControllerLink::feedback_address, Whole(0, highest_16_bit))
+        .optional("beat_interval_ms", &ControllerLink::beat_interval, Whole(10, 5000))
+        .optional("echo_timeout_ms", &ControllerLink::echo_timeout, Whole(30, minute_ms))
+        .optional("settling_ms", &ControllerLink::settling, Whole(0, minute_ms));
+}
+
+Shape<Bay> bay_shape() {
+    return Shape<Bay>()
+        .required("id", &Bay::id, Identifier{})
+        .required("number", &Bay::number, Whole(1, highest_16_bit))
+        .required("name", &Bay::name, Text())
+        .required("controller", &Bay::controller, controller_shape())
+        .optional("simulated", &Bay::simulated, Flag{});
+}
+
+Shape<Permissive> permissive_shape() {
+    return Shape<Permissive>()
+        .required("id", &Permissive::id, Identifier{})
+        .required("number", &Permissive::number, Whole(1, highest_16_bit))
+        .required("bay", &Permissive::bay, Identifier{})
+        .required("name", &Permissive::name, Text())
+        .required("movement", &Permissive::movement, Text())
+        .optional("leaving", &Permissive::leaving, Flag{})
+        .optional("one_shot", &Permissive::one_shot, Flag{})
+        .optional("scope", &Permissive::scope,
+                  OneOf<Scope>({{"every_joint", Scope::every_joint}, {"classes", Scope::classes}}))
+        .optional("classes", &Permissive::classes, ListOf(risk_class_word(), 0, 3));
+}
+
+struct RawLink {
+    std::optional<LineLink> line;
+    std::optional<RegisterLink> registers;
+};
+
+auto tool_link() {
+    auto line = Shape<LineLink>().required("peer", &LineLink::peer, IpAddress{});
+    auto registers = Shape<RegisterLink>()
+                         .required("host", &RegisterLink::host, Host{})
+                         .optional("port", &RegisterLink::port, Whole(1, highest_16_bit))
+                         .optional("unit", &RegisterLink::unit, Whole(0, highest_unit))
+                         .required("profile", &RegisterLink::profile, Identifier{})
+                         .optional("poll_interval_ms", &RegisterLink::poll_interval, Whole(10, minute_ms));
+    auto shape = Shape<RawLink>()
+                     .optional("line", &RawLink::line, std::move(line))
+                     .optional("registers", &RawLink::registers, std::move(registers));
+    const auto convert = [](const RawLink& raw, Errors& errors, const Node& node, const std::string& pointer,
+                            std::variant<LineLink, RegisterLink>& out) {
+        if (raw.line.has_value() == raw.registers.has_value()) {
+            errors.add(node, pointer, raw.line ? "the link has both line and registers" : "the link is empty",
+                       "give either line or registers");
+        } else if (raw.line) {
+            out = *raw.line;
+        } else {
+            out = *raw.registers;
+        }
+    };
+    return Converted{std::move(shape), convert};
+}
+
+struct ToolTorque {
+    protocol::TorqueUnit unit = protocol::TorqueUnit::newton_metre;
+    std::string min;
+    std::string max;
+    std::string resolution;
+};
+
+struct ToolAngle {
+    DegreeWord unit;
+    std::string resolution;
+};
+
+struct TorqueRange {
+    Torque min;
+    Torque max;
+    Torque resolution;
+};
+
+auto tool_torque() {
+    auto shape = Shape<ToolTorque>()
+                     .required("unit", &ToolTorque::unit, torque_unit_word())
+                     .required("min", &ToolTorque::min, Digits{})
+                     .required("max", &ToolTorque::max, Digits{})
+                     .required("resolution", &ToolTorque::resolution, Digits{});
+    const auto convert = [](const ToolTorque& raw, Errors& errors, const Node& node,
+                            const std::string& pointer, TorqueRange& out) {
+        read_torque(errors, *node.find("min"), pointer + "/min", raw.min, raw.unit, out.min);
+        read_torque(errors, *node.find("max"), pointer + "/max", raw.max, raw.unit, out.max);
+        read_torque(errors, *node.find("resolution"), pointer + "/resolution", raw.resolution, raw.unit,
+                    out.resolution);
+    };
+    return Converted{std::move(shape), convert};
+}
+
+auto tool_angle() {
+    auto shape = Shape<ToolAngle>()
+                     .required("unit", &ToolAngle::unit, degree_word())
+                     .required("resolution", &ToolAngle::resolution, Digits{});
+    const auto convert = [](const ToolAngle& raw, Errors& errors, const Node& node,
+                            const std::string& pointer, Angle& out) {
+        read_angle(errors, *node.find("resolution"), pointer + "/resolution", raw.resolution, out);
+    };
+    return Converted{std::move(shape), convert};
+}
+
+// A tool as the file has it: its torque range stands in one object, with one unit.
+struct RawTool : Tool {
+    TorqueRange torque;
+};
+
+auto tool() {
+    constexpr std::int64_t longest_run_ms = 600'000;
+    auto shape = Shape<RawTool>()
+                     .required("id", &RawTool::id, Identifier{})
+                     .required("name", &RawTool::name, Text())
+                     .required("bay", &RawTool::bay, Identifier{})
+                     .required("link", &RawTool::link, tool_link())
+                     .optional("simulated", &RawTool::simulated, Flag{})
+                     .required("torque", &RawTool::torque, tool_torque())
+                     .required("angle", &RawTool::angle_resolution, tool_angle())
+                     .optional("silence_limit_ms", &RawTool::silence_limit, Whole(100, minute_ms))
+                     .optional("settling_ms", &RawTool::settling, Whole(0, minute_ms))
+                     .optional("longest_run_ms", &RawTool::longest_run, Whole(100, longest_run_ms));
+    const auto convert = [](RawTool raw, Errors& /*errors*/, const Node& /*node*/,
+                            const std::string& /*pointer*/, Tool& out) {
+        raw.torque_min = raw.torque.min;
+        raw.torque_max = raw.torque.max;
+        raw.torque_resolution = raw.torque.resolution;
+        out = static_cast<const Tool&>(raw);
+    };
+    return Converted{std::move(shape), convert};
+}
+
+Shape<Scanner> scanner_shape() {
+    return Shape<Scanner>()
+        .required("id", &Scanner::id, Identifier{})
+        .required("bay", &Scanner::bay, Identifier{})
+        .required("peer", &Scanner::peer, IpAddress{});
+}
+
+Shape<Endpoint> endpoint_shape() {
+    return Shape<Endpoint>()
+        .optional("address", &Endpoint::address, IpAddress{})
+        .required("port", &Endpoint::port, Whole(0, highest_16_bit));
+}
+
+Shape<NamedProfile> profile_shape() {
+    return Shape<NamedProfile>()
+        .required("id", &NamedProfile::id, Identifier{})
+        .required("layout", &NamedProfile::profile, register_profile_shape());
+}
+
+// -- people and time
+
+Shape<PeopleRules> people_shape() {
+    auto rule = Shape<OverrideRule>()
+                    .required("risk_class", &OverrideRule::risk, risk_class_word())
+                    .optional("people", &OverrideRule::people, Whole(1, 5))
+                    .required("roles", &OverrideRule::roles, ListOf(role_word()))
+                    .optional("hand_checked_value", &OverrideRule::hand_checked_value, Flag{});
+    auto reason = Shape<ReasonCode>()
+                      .required("code", &ReasonCode::code, Identifier{})
+                      .required("text", &ReasonCode::text, Text());
+    constexpr std::int64_t longest_sign_in_s = 28'800;
+    return Shape<PeopleRules>()
+        .required("overrides", &PeopleRules::overrides, ListOf(std::move(rule)))
+        .required("leaving_incomplete", &PeopleRules::leaving_incomplete, ListOf(role_word()))
+        .required("decisions", &PeopleRules::decisions, ListOf(role_word()))
+        .required("reason_codes", &PeopleRules::reason_codes, ListOf(std::move(reason), 1))
+        .optional("reason_text_min", &PeopleRules::reason_text_min, Whole(0, 200))
+        .optional("sign_in_lasts_s", &PeopleRules::sign_in_lasts, Whole(10, longest_sign_in_s));
+}
+
+Shape<Calendar> calendar_shape() {
+    using std::chrono::weekday;
+    auto day = OneOf<weekday>({{"monday", std::chrono::Monday},
+                               {"tuesday", std::chrono::Tuesday},
+                               {"wednesday", std::chrono::Wednesday},
+                               {"thursday", std::chrono::Thursday},
+                               {"friday", std::chrono::Friday},
+                               {"saturday", std::chrono::Saturday},
+                               {"sunday", std::chrono::Sunday}});
+    auto shift = Shape<Shift>()
+                     .required("name", &Shift::name, Text())
+                     .required("begin", &Shift::begin, TimeOfDay{})
+                     .required("end", &Shift::end, TimeOfDay{})
+                     .required("days", &Shift::days, ListOf(std::move(day), 1, 7));
+    return Shape<Calendar>()
+        .required("zone", &Calendar::zone, Text())
+        .required("shifts", &Calendar::shifts, ListOf(std::move(shift)));
+}
+
+// -- the whole
+
+Shape<Station> station_shape() {
+    return Shape<Station>()
+        .required("id", &Station::id, Identifier{})
+        .optional("number", &Station::number, Whole(1, highest_16_bit))
+        .required("name", &Station::name, Text())
+        .required("site", &Station::site, Text())
+        .required("journal", &Station::journal, Text(1000))
+        .required("api", &Station::api, endpoint_shape())
+        .optional("tool_port", &Station::tool_port, endpoint_shape())
+        .optional("scanner_port", &Station::scanner_port, endpoint_shape())
+        .optional("sync_limit_ms", &Station::sync_limit, Whole(100, minute_ms))
+        .required("bays", &Station::bays, ListOf(bay_shape(), 1, 64))
+        .required("tools", &Station::tools, ListOf(tool(), 0, 64))
+        .optional("scanners", &Station::scanners, ListOf(scanner_shape(), 0, 64))
+        .optional("profiles", &Station::profiles, ListOf(profile_shape(), 0, 64))
+        .required("tickets", &Station::tickets, ListOf(ticket_shape(), 1, 16))
+        .required("permissives", &Station::permissives, ListOf(permissive_shape(), 1, 64))
+        .required("joints", &Station::joints, ListOf(joint_shape(), 1))
+        .required("plans", &Station::plans, ListOf(plan_shape(), 1))
+        .required("variants", &Station::variants, ListOf(variant_shape(), 1))
+        .required("pair", &Station::pair, pair_shape())
+        .required("people", &Station::people, people_shape())
+        .required("calendar", &Station::calendar, calendar_shape());
+}
+
+// ---- files ------------------------------------------------------------------------------------------------
+
+std::expected<std::string, ConfigError> text_of(const std::filesystem::path& path) {
+    const auto cannot = [&path](std::string found) {
+        return std::unexpected(ConfigError{.severity = Severity::error,
+                                           .file = path.string(),
+                                           .line = 0,
+                                           .column = 0,
+                                           .pointer = {},
+                                           .found = std::move(found),
+                                           .allowed = "give the path of a readable configuration file",
+                                           .nearest = {}});
+    };
+    std::error_code fault;
+    const auto status = std::filesystem::status(path, fault);
+    if (status.type() == std::filesystem::file_type::not_found) {
+        return cannot("there is no such file");
+    }
+    if (fault || status.type() != std::filesystem::file_type::regular) {
+        return cannot(fault ? fault.message() : "this is no regular file");
+    }
+    std::ifstream in(path, std::ios::binary);
+    std::string text{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
+    if (!in.is_open() || in.bad()) {
+        return cannot("the file cannot be opened or read");
+    }
+    return text;
+}
+
+struct Reading {
+    Node root;
+    Station station;  // as far as it could be read
+    std::vector<ConfigError> errors;
+};
+
+Reading read(std::string_view text, const std::string& file_name) {
+    Reading reading;
+    auto root = parse_document(text);
+    if (!root) {
+        reading.errors.push_back({.severity = Severity::error,
+                                  .file = file_name,
+                                  .line = root.error().place.line,
+                                  .column = root.error().place.column,
+                                  .pointer = {},
+                                  .found = fmt::format("this is no JSON: {}", root.error().what),
+                                  .allowed = "mend the text at or just before this place",
+                                  .nearest = {}});
+        return reading;
+    }
+    reading.root = *std::move(root);
+    Errors errors(file_name);
+    station_shape().read(errors, reading.root, "", reading.station);
+    reading.errors = errors.take();
+    return reading;
+}
+
+// Whether a finding at `pointer` could be a consequence of an error at `damaged`: the same value, one within
+// the other, or members of the same object below the whole.
+bool touched_by(std::string_view pointer, std::string_view damaged) {
+    const auto within = [](std::string_view inner, std::string_view outer) {
+        return inner.starts_with(outer) && (inner.size() == outer.size() || inner[outer.size()] == '/');
+    };
+    const auto slash = damaged.rfind('/');
+    if (slash == std::string_view::npos) {
+        return false;  // a key of the whole: checks of one part do not look beyond the part
+    }
+    const bool is_item = std::all_of(damaged.begin() + static_cast<std::ptrdiff_t>(slash) + 1, damaged.end(),
+                                     [](char c) { return c >= '0' && c <= '9'; });
+    const auto owner = is_item || slash == 0 ? damaged : damaged.substr(0, slash);
+    return within(damaged, pointer) || within(pointer, owner);
+}
+
+void add_findings(Reading& reading, const std::string& file_name, const std::vector<ConfigFinding>& found) {
+    const auto errors = reading.errors;
+    for (const auto& finding : found) {
+        const bool consequence =
+            std::any_of(errors.begin(), errors.end(), [&finding](const ConfigError& error) {
+                return touched_by(finding.pointer, error.pointer);
+            });
+        if (!consequence) {
+            reading.errors.push_back({.severity = finding.severity,
+                                      .file = file_name,
+                                      .line = line_of(reading.root, finding.pointer),
+                                      .column = 0,
+                                      .pointer = finding.pointer,
+                                      .found = finding.what,
+                                      .allowed = finding.remedy,
+                                      .nearest = {}});
+        }
+    }
+}
+
+}  // namespace
+
+std::expected<Station, std::vector<ConfigError>> read_station(std::string_view text, std::string file_name) {
+    auto reading = read(text, file_name);
+    if (!reading.errors.empty()) {
+        return std::unexpected(std::move(reading.errors));
+    }
+    return std::move(reading.station);
+}
+
+std::expected<Station, std::vector<ConfigError>> read_station_file(const std::filesystem::path& path) {
+    const auto text = text_of(path);
+    if (!text) {
+        return std::unexpected(std::vector{text.error()});
+    }
+    return read_station(*text, path.string());
+}
+
+Loading load_station(std::string_view text, const std::string& file_name) {
+    auto reading = read(text, file_name);
+    const bool is_tree = reading.root.kind == NodeKind::object;
+    if (is_tree) {
+        const bool whole = reading.errors.empty();
+        add_findings(reading, file_name, whole ? check(reading.station) : check_each_alone(reading.station));
+    }
+    Loading loading;
+    loading.findings = std::move(reading.errors);
+    std::stable_sort(
+        loading.findings.begin(), loading.findings.end(),
+        [](const ConfigError& left, const ConfigError& right) { return left.line < right.line; });
+    const bool good =
+        std::none_of(loading.findings.begin(), loading.findings.end(),
+                     [](const ConfigError& finding) { return finding.severity == Severity::error; });
+    if (good) {
+        loading.station = std::move(reading.station);
+    }
+    return loading;
+}
+
+Loading load_station_file(const std::filesystem::path& path) {
+    const auto text = text_of(path);
+    if (!text) {
+        return {.station = std::nullopt, .findings = {text.error()}};
+    }
+    return load_station(*text, path.string());
+}
+
+std::vector<KnownKey> known_keys() {
+    std::vector<KnownKey> keys;
+    station_shape().list("", keys);
+    std::sort(keys.begin(), keys.end());
+    return keys;
+}
+
+}  // namespace tautgate::config

@@ -1,0 +1,291 @@
+#include "config/shape.hpp"
+
+#include <array>
+#include <charconv>
+#include <cmath>
+
+#include <arpa/inet.h>
+
+namespace tautgate::config {
+
+namespace {
+
+// Edits (insert, remove, replace, swap of neighbours) that lead from one word to the other.
+std::size_t edit_distance(std::string_view from, std::string_view to) {
+    std::vector<std::vector<std::size_t>> edits(from.size() + 1, std::vector<std::size_t>(to.size() + 1));
+    for (std::size_t i = 0; i <= from.size(); ++i) {
+        for (std::size_t j = 0; j <= to.size(); ++j) {
+            if (i == 0 || j == 0) {
+                edits[i][j] = i + j;
+                continue;
+            }
+            const std::size_t replace = edits[i - 1][j - 1] + (from[i - 1] == to[j - 1] ? 0 : 1);
+            edits[i][j] = std::min({edits[i - 1][j] + 1, edits[i][j - 1] + 1, replace});
+            if (i > 1 && j > 1 && from[i - 1] == to[j - 2] && from[i - 2] == to[j - 1]) {
+                edits[i][j] = std::min(edits[i][j], edits[i - 2][j - 2] + 1);
+            }
+        }
+    }
+    return edits[from.size()][to.size()];
+}
+
+bool is_letter_or_digit(char c) {
+    return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
+}
+
+bool has_control_character(std::string_view text) {
+    return std::any_of(text.begin(), text.end(),
+                       [](char c) { return static_cast<unsigned char>(c) < 0x20U || c == 0x7F; });
+}
+
+// UTF-8; the JSON library has refused anything else.
+std::size_t characters(std::string_view text) {
+    return static_cast<std::size_t>(std::count_if(
+        text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
+}
+
+// The text of a node that satisfies `good`; otherwise the error.
+template <class Good>
+void read_text(Errors& errors, const Node& node, const std::string& pointer, const std::string& allowed,
+               std::string& out, Good good) {
+    if (node.kind != NodeKind::text) {
+        errors.wrong_type(node, pointer, allowed);
+    } else if (!good(std::string_view(node.text))) {
+        errors.add(node, pointer, fmt::format("{} is not allowed here", shown(node)), allowed);
+    } else {
+        out = node.text;
+    }
+}
+
+std::optional<int> two_digits(std::string_view text) {
+    const auto digit = [](char c) { return c >= '0' && c <= '9'; };
+    if (text.size() != 2 || !digit(text[0]) || !digit(text[1])) {
+        return std::nullopt;
+    }
+    return (text[0] - '0') * 10 + (text[1] - '0');
+}
+
+void report_missing(Errors& errors, const Node& node, const std::string& pointer,
+                    const std::vector<KeyUse>& keys, const std::vector<std::string>& misspelt) {
+    for (const auto& key : keys) {
+        // A misspelt key is one mistake, not a key too many and another too few.
+        const bool misspelt_here = std::find(misspelt.begin(), misspelt.end(), key.name) != misspelt.end();
+        if (key.required && !key.given && !misspelt_here) {
+            errors.add(node, pointer, fmt::format("the key \"{}\" is missing", key.name), "add it");
+        }
+    }
+}
+
+}  // namespace
+
+std::string nearest_word(std::string_view word, const std::vector<std::string>& known) {
+    constexpr std::size_t longest = 64;
+    if (word.size() > longest) {
+        return {};
+    }
+    std::size_t best = std::max<std::size_t>(1, word.size() / 3) + 1;
+    std::string nearest;
+    for (const auto& candidate : known) {
+        if (const auto distance = edit_distance(word, candidate); distance < best) {
+            best = distance;
+            nearest = candidate;
+        }
+    }
+    return nearest;
+}
+
+std::string to_text(const ConfigError& error) {
+    std::string out = error.file;
+    if (error.line != 0) {
+        out += fmt::format(":{}", error.line);
+    }
+    if (error.column != 0) {
+        out += fmt::format(":{}", error.column);
+    }
+    out += error.severity == Severity::warning ? ": warning: " : ": ";
+    if (!error.pointer.empty()) {
+        out += error.pointer + ": ";
+    }
+    out += error.found;
+    if (!error.nearest.empty()) {
+        out += fmt::format("; did you mean \"{}\"?", error.nearest);
+    }
+    if (!error.allowed.empty()) {
+        out += (error.nearest.empty() ? "; " : " ") + error.allowed;
+    }
+    return out;
+}
+
+void Errors::add(const Node& node, const std::string& pointer, std::string found, std::string allowed,
+                 std::string nearest) {
+    add_at(node.place, pointer, std::move(found), std::move(allowed), std::move(nearest));
+}
+
+void Errors::add_at(Place place, const std::string& pointer, std::string found, std::string allowed,
+                    std::string nearest) {
+    errors_.push_back({.severity = Severity::error,
+                       .file = file_,
+                       .line = place.line,
+                       .column = 0,
+                       .pointer = pointer,
+                       .found = std::move(found),
+                       .allowed = std::move(allowed),
+                       .nearest = std::move(nearest)});
+}
+
+void Errors::wrong_type(const Node& node, const std::string& pointer, std::string_view allowed) {
+    add(node, pointer, fmt::format("{} is of the wrong kind", shown(node)), std::string(allowed));
+}
+
+void Text::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
+    const auto allowed = fmt::format("give a text of 1 to {} characters on one line", longest);
+    read_text(errors, node, pointer, allowed, out, [this](std::string_view text) {
+        return !text.empty() && characters(text) <= longest && !has_control_character(text);
+    });
+}
+
+void Identifier::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
+    constexpr std::size_t longest = 64;
+    read_text(errors, node, pointer,
+              "give 1 to 64 letters, digits, '.', '_' or '-', beginning with a letter or digit", out,
+              [](std::string_view text) {
+                  return !text.empty() && text.size() <= longest && is_letter_or_digit(text.front()) &&
+                         std::all_of(text.begin(), text.end(), [](char c) {
+                             return is_letter_or_digit(c) || c == '.' || c == '_' || c == '-';
+                         });
+              });
+}
+
+void Host::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
+    constexpr std::size_t longest = 253;
+    read_text(errors, node, pointer, "give a host name or an IP address", out, [](std::string_view text) {
+        return !text.empty() && text.size() <= longest && std::all_of(text.begin(), text.end(), [](char c) {
+            return is_letter_or_digit(c) || c == '.' || c == ':' || c == '-';
+        });
+    });
+}
+
+void IpAddress::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
+    read_text(errors, node, pointer, "give an IPv4 or IPv6 address in numbers, such as 127.0.0.1", out,
+              [&node](std::string_view text) {
+                  std::array<unsigned char, sizeof(in6_addr)> bytes{};
+                  return text.find('\0') == std::string_view::npos &&
+                         (inet_pton(AF_INET, node.text.c_str(), bytes.data()) == 1 ||
+                          inet_pton(AF_INET6, node.text.c_str(), bytes.data()) == 1);
+              });
+}
+
+void Flag::read(Errors& errors, const Node& node, const std::string& pointer, bool& out) const {
+    if (node.kind != NodeKind::flag) {
+        errors.wrong_type(node, pointer, "give true or false");
+        return;
+    }
+    out = node.flag;
+}
+
+std::optional<std::int64_t> Whole::whole(Errors& errors, const Node& node, const std::string& pointer) const {
+    const auto allowed = fmt::format("give a whole number from {} to {}", min, max);
+    // Beyond this a double cannot tell neighbouring whole numbers apart; no key needs as much.
+    constexpr double exact_to = 9007199254740992.0;
+    if (node.kind != NodeKind::number) {
+        errors.wrong_type(node, pointer, allowed);
+        return std::nullopt;
+    }
+    const bool is_whole = std::abs(node.number) <= exact_to && std::trunc(node.number) == node.number;
+    if (!is_whole || node.number < static_cast<double>(min) || node.number > static_cast<double>(max)) {
+        errors.add(node, pointer,
+                   fmt::format("{} is {}", shown(node), is_whole ? "out of range" : "not whole"), allowed);
+        return std::nullopt;
+    }
+    return static_cast<std::int64_t>(node.number);
+}
+
+void Whole64::read(Errors& errors, const Node& node, const std::string& pointer, std::uint64_t& out) const {
+    constexpr std::string_view allowed = "give a whole number from 0 to 18446744073709551615";
+    if (node.kind != NodeKind::number) {
+        errors.wrong_type(node, pointer, allowed);
+        return;
+    }
+    std::uint64_t value = 0;
+    const char* end = node.text.data() + node.text.size();
+    const auto [stopped, fault] = std::from_chars(node.text.data(), end, value);
+    if (fault != std::errc{} || stopped != end) {
+        errors.add(node, pointer, fmt::format("{} is out of range or not whole", shown(node)),
+                   std::string(allowed));
+        return;
+    }
+    out = value;
+}
+
+void Digits::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
+    if (node.kind != NodeKind::number) {
+        errors.wrong_type(node, pointer, "give a number");
+        return;
+    }
+    out = node.text;
+}
+
+void DecimalNumber::read(Errors& errors, const Node& node, const std::string& pointer,
+                         protocol::Decimal& out) const {
+    constexpr std::string_view allowed = "give a number of at most 18 digits";
+    if (node.kind != NodeKind::number) {
+        errors.wrong_type(node, pointer, allowed);
+    } else if (const auto value = protocol::decimal_from_text(node.text)) {
+        out = *value;
+    } else {
+        errors.add(node, pointer, fmt::format("{} has too many digits", shown(node)), std::string(allowed));
+    }
+}
+
+void TimeOfDay::read(Errors& errors, const Node& node, const std::string& pointer,
+                     std::chrono::minutes& out) const {
+    constexpr std::string_view allowed = "give a time from \"00:00\" to \"23:59\"";
+    if (node.kind != NodeKind::text) {
+        errors.wrong_type(node, pointer, allowed);
+        return;
+    }
+    const std::string_view text = node.text;
+    const auto hour = two_digits(text.substr(0, 2));
+    const auto minute = text.size() == 5 && text[2] == ':' ? two_digits(text.substr(3)) : std::nullopt;
+    if (!hour || !minute || *hour > 23 || *minute > 59) {
+        errors.add(node, pointer, fmt::format("{} is no time of day", shown(node)), std::string(allowed));
+        return;
+    }
+    out = std::chrono::hours(*hour) + std::chrono::minutes(*minute);
+}
+
+void check_keys(Errors& errors, const Node& node, const std::string& pointer, std::vector<KeyUse>& keys) {
+    std::vector<std::string> names;
+    for (const auto& key : keys) {
+        names.push_back(key.name);
+    }
+    std::vector<std::string> misspelt;
+    for (std::size_t index = 0; index < node.members.size(); ++index) {
+        const Member& member = node.members[index];
+        const auto here = pointer + "/" + pointer_token(member.key);
+        const auto end = node.members.begin() + static_cast<std::ptrdiff_t>(index);
+        const auto first = std::find_if(node.members.begin(), end,
+                                        [&member](const Member& other) { return other.key == member.key; });
+        if (first != end) {
+            errors.add_at(member.place, here,
+                          fmt::format("the key {} stands twice, first in line {}",
+                                      shown(std::string_view(member.key)), first->place.line),
+                          "remove one of them");
+            continue;
+        }
+        const auto known = std::find_if(keys.begin(), keys.end(),
+                                        [&member](const KeyUse& key) { return key.name == member.key; });
+        if (known != keys.end()) {
+            known->given = true;
+        } else if (member.key != "comments") {
+            const auto nearest = nearest_word(member.key, names);
+            errors.add_at(
+                member.place, here, fmt::format("unknown key {}", shown(std::string_view(member.key))),
+                nearest.empty() ? fmt::format("known here: {}", fmt::join(names, ", ")) : "", nearest);
+            misspelt.push_back(nearest);
+        }
+    }
+    report_missing(errors, node, pointer, keys, misspelt);
+}
+
+}  // namespace tautgate::config

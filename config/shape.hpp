@@ -1,0 +1,302 @@
+// How an object of the configuration file is described: a list of its keys, each with what its value may be
+// and the member of our value that it fills. From the one description come the reading, the errors (all of
+// them), the suggestions for a misspelt key and the catalogue of keys that the tests compare with the
+// published JSON Schema. Used by the reader only; any thread.
+#pragma once
+
+#include <algorithm>
+#include <chrono>
+#include <concepts>
+#include <cstddef>
+#include <cstdint>
+#include <functional>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include <fmt/format.h>
+
+#include "config/config_error.hpp"
+#include "config/document.hpp"
+#include "protocol/quantity.hpp"
+
+namespace tautgate::config {
+
+// One key that the reader knows; "*" stands for any index: "/joints/*/fasteners/*/name".
+struct KnownKey {
+    std::string path;
+    bool required = false;
+    auto operator<=>(const KnownKey&) const = default;
+};
+
+// The word of `known` that `word` was probably meant to be: few edits away for its length. Empty: none.
+[[nodiscard]] std::string nearest_word(std::string_view word, const std::vector<std::string>& known);
+
+// Collects the errors of one file.
+class Errors {
+  public:
+    explicit Errors(std::string file) : file_(std::move(file)) {}
+
+    void add(const Node& node, const std::string& pointer, std::string found, std::string allowed,
+             std::string nearest = {});
+    void add_at(Place place, const std::string& pointer, std::string found, std::string allowed,
+                std::string nearest = {});
+    // "41 is no text; give ..."
+    void wrong_type(const Node& node, const std::string& pointer, std::string_view allowed);
+
+    [[nodiscard]] std::size_t count() const noexcept { return errors_.size(); }
+    [[nodiscard]] std::vector<ConfigError> take() { return std::move(errors_); }
+
+  private:
+    std::string file_;
+    std::vector<ConfigError> errors_;
+};
+
+// ---- what a value may be --------------------------------------------------------------------------------
+// Each has read(errors, node, pointer, destination), which leaves the destination alone where it adds an
+// error, and list(path, keys), which adds the keys below.
+
+struct Scalar {
+    void list(const std::string& /*path*/, std::vector<KnownKey>& /*keys*/) const {}
+};
+
+// 1 to `longest` characters on one line.
+struct Text : Scalar {
+    std::size_t longest = 0;
+    explicit Text(std::size_t most_characters = 200) : longest(most_characters) {}
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
+};
+
+// The name by which other parts refer to this one: letters, digits, '.', '_' and '-', at most 64.
+struct Identifier : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
+};
+
+// A host name or an IP address.
+struct Host : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
+};
+
+// An IPv4 or IPv6 address in numbers; names are not looked up.
+struct IpAddress : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
+};
+
+struct Flag : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, bool& out) const;
+};
+
+// A whole number within inclusive limits, in whichever integer or duration type the member has.
+struct Whole : Scalar {
+    std::int64_t min = 0;
+    std::int64_t max = 0;
+    Whole(std::int64_t lowest, std::int64_t highest) : min(lowest), max(highest) {}
+
+    [[nodiscard]] std::optional<std::int64_t> whole(Errors& errors, const Node& node,
+                                                    const std::string& pointer) const;
+
+    template <std::integral Number>
+    void read(Errors& errors, const Node& node, const std::string& pointer, Number& out) const {
+        if (const auto value = whole(errors, node, pointer)) {
+            out = static_cast<Number>(*value);
+        }
+    }
+    template <class Rep, class Period>
+    void read(Errors& errors, const Node& node, const std::string& pointer,
+              std::chrono::duration<Rep, Period>& out) const {
+        if (const auto value = whole(errors, node, pointer)) {
+            out = std::chrono::duration<Rep, Period>(static_cast<Rep>(*value));
+        }
+    }
+};
+
+// A whole number from 0 to the highest of 64 bits.
+struct Whole64 : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::uint64_t& out) const;
+};
+
+// Any number, in the digits of the file, so that no binary fraction comes between.
+struct Digits : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
+};
+
+// An exact decimal number of at most 18 digits.
+struct DecimalNumber : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, protocol::Decimal& out) const;
+};
+
+// "06:00" of a day of 24 hours.
+struct TimeOfDay : Scalar {
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::chrono::minutes& out) const;
+};
+
+// One of a few words.
+template <class Value>
+struct OneOf : Scalar {
+    std::vector<std::pair<std::string, Value>> words;
+    explicit OneOf(std::vector<std::pair<std::string, Value>> known) : words(std::move(known)) {}
+
+    void read(Errors& errors, const Node& node, const std::string& pointer, Value& out) const {
+        const auto allowed = fmt::format("give one of {}", fmt::join(names(), ", "));
+        if (node.kind != NodeKind::text) {
+            errors.wrong_type(node, pointer, allowed);
+            return;
+        }
+        const auto found = std::find_if(words.begin(), words.end(),
+                                        [&node](const auto& word) { return word.first == node.text; });
+        if (found == words.end()) {
+            errors.add(node, pointer, fmt::format("{} is not known here", shown(node)), allowed,
+                       nearest_word(node.text, names()));
+            return;
+        }
+        out = found->second;
+    }
+
+  private:
+    [[nodiscard]] std::vector<std::string> names() const {
+        std::vector<std::string> out;
+        for (const auto& word : words) {
+            out.push_back(word.first);
+        }
+        return out;
+    }
+};
+
+// A list of at least `fewest` and at most `most` values.
+template <class Item>
+struct ListOf {
+    Item item;
+    std::size_t fewest = 0;
+    std::size_t most = 256;
+    explicit ListOf(Item one, std::size_t at_least = 0, std::size_t at_most = 256)
+        : item(std::move(one)), fewest(at_least), most(at_most) {}
+
+    template <class Value>
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::vector<Value>& out) const {
+        const auto allowed = fmt::format("give a list of {} to {} values", fewest, most);
+        if (node.kind != NodeKind::list) {
+            errors.wrong_type(node, pointer, allowed);
+            return;
+        }
+        if (node.items.size() < fewest || node.items.size() > most) {
+            errors.add(node, pointer, fmt::format("the list has {} values", node.items.size()), allowed);
+        }
+        out.clear();
+        for (std::size_t index = 0; index < node.items.size() && index < most; ++index) {
+            // A value that cannot be read keeps its place, so that later findings name the right index.
+            Value value{};
+            item.read(errors, node.items[index], fmt::format("{}/{}", pointer, index), value);
+            out.push_back(std::move(value));
+        }
+    }
+    void list(const std::string& path, std::vector<KnownKey>& keys) const { item.list(path + "/*", keys); }
+};
+
+// ---- objects --------------------------------------------------------------------------------------------
+
+template <class>
+inline constexpr bool is_optional = false;
+template <class Value>
+inline constexpr bool is_optional<std::optional<Value>> = true;
+
+// What was found in one object, seen from its list of keys.
+struct KeyUse {
+    std::string name;
+    bool required = false;
+    bool given = false;
+};
+
+// Reports keys that are unknown, stand twice or are missing; marks the given ones.
+void check_keys(Errors& errors, const Node& node, const std::string& pointer, std::vector<KeyUse>& keys);
+
+// A key "comments" is allowed in every object and means nothing.
+template <class Object>
+class Shape {
+  public:
+    // `Owner` is the object itself or a base of it.
+    template <class Value, class Owner, class Allowed>
+    Shape& required(std::string name, Value Owner::*member, Allowed allowed) {
+        return add(std::move(name), true, member, std::move(allowed));
+    }
+    // Left out, the member keeps its default.
+    template <class Value, class Owner, class Allowed>
+    Shape& optional(std::string name, Value Owner::*member, Allowed allowed) {
+        return add(std::move(name), false, member, std::move(allowed));
+    }
+
+    void read(Errors& errors, const Node& node, const std::string& pointer, Object& out) const {
+        if (node.kind != NodeKind::object) {
+            errors.wrong_type(node, pointer, "give an object { ... }");
+            return;
+        }
+        std::vector<KeyUse> use;
+        for (const auto& key : keys_) {
+            use.push_back({.name = key.name, .required = key.required});
+        }
+        check_keys(errors, node, pointer, use);
+        for (const auto& key : keys_) {
+            if (const Node* value = node.find(key.name)) {
+                key.read(errors, *value, pointer + "/" + pointer_token(key.name), out);
+            }
+        }
+    }
+    void list(const std::string& path, std::vector<KnownKey>& keys) const {
+        for (const auto& key : keys_) {
+            keys.push_back({.path = path + "/" + key.name, .required = key.required});
+            key.list(path + "/" + key.name, keys);
+        }
+    }
+
+  private:
+    struct Key {
+        std::string name;
+        bool required = false;
+        std::function<void(Errors&, const Node&, const std::string&, Object&)> read;
+        std::function<void(const std::string&, std::vector<KnownKey>&)> list;
+    };
+
+    template <class Value, class Owner, class Allowed>
+    Shape& add(std::string name, bool is_required, Value Owner::*member, Allowed allowed) {
+        Key key;
+        key.name = std::move(name);
+        key.required = is_required;
+        key.list = [allowed](const std::string& path, std::vector<KnownKey>& keys) {
+            allowed.list(path, keys);
+        };
+        key.read = [allowed, member](Errors& errors, const Node& node, const std::string& pointer,
+                                     Object& out) {
+            if constexpr (is_optional<Value>) {
+                allowed.read(errors, node, pointer, (out.*member).emplace());
+            } else {
+                allowed.read(errors, node, pointer, out.*member);
+            }
+        };
+        keys_.push_back(std::move(key));
+        return *this;
+    }
+
+    std::vector<Key> keys_;
+};
+
+// An object of the file that becomes a value of another form. `convert(raw, errors, node, pointer, out)` is
+// called only where the object itself was free of errors.
+template <class Raw, class Convert>
+struct Converted {
+    Shape<Raw> shape;
+    Convert convert;
+
+    template <class Value>
+    void read(Errors& errors, const Node& node, const std::string& pointer, Value& out) const {
+        const auto before = errors.count();
+        Raw raw{};
+        shape.read(errors, node, pointer, raw);
+        if (errors.count() == before) {
+            convert(raw, errors, node, pointer, out);
+        }
+    }
+    void list(const std::string& path, std::vector<KnownKey>& keys) const { shape.list(path, keys); }
+};
+
+}  // namespace tautgate::config
