@@ -1,0 +1,116 @@
+#include "tools/simulation/bolt.hpp"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+namespace tautgate::simulation {
+
+namespace {
+
+constexpr double hardening = 0.03;       // of the elastic stiffness, beyond yield
+constexpr double strip_at = 0.3;         // of the yield preload: a thread cut too shallow
+constexpr double strip_softening = 0.5;  // of the elastic stiffness, falling, once it gives way
+constexpr double strip_left = 0.15;      // of the yield preload: what a ruined thread still holds
+constexpr double bite_share = 0.25;      // of the run-down, after which a crossed thread bites
+constexpr double jam_steepness = 4;      // of the good joint's torque over angle
+
+}  // namespace
+
+Bolt::Bolt(const BoltDesign& design, Flaw flaw, std::uint64_t seed)
+    : design_(design), flaw_(flaw), chance_(seed) {
+    assert(design.resilience > 0);
+    assert(design.run_down > 0);
+    friction_.thread = chance_.draw(design.friction);
+    friction_.head = chance_.draw(design.friction);
+    elastic_ = -design.run_down;
+    jam_at_ = design.run_down * bite_share * chance_.between(0.8, 1.2);
+    const double full = assembly_preload(design.thread, design.proof_stress, friction_.thread, 1.0);
+    limit_ = flaw == Flaw::stripped ? full * strip_at * chance_.between(0.9, 1.1) : full;
+}
+
+double Bolt::spring() const noexcept { return design_.thread.pitch / 360.0 / design_.resilience; }
+
+// Faces close along a parabola that runs into the straight line without a bend.
+double Bolt::preload_at(double elastic) const noexcept {
+    if (elastic <= 0)
+        return 0;
+    const double closed =
+        design_.contact_share * assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
+    const double closing = 2 * closed / spring();  // degrees
+    return elastic < closing ? spring() * elastic * elastic / (2 * closing)
+                             : spring() * (elastic - closing / 2);
+}
+
+bool Bolt::faces_closed() const noexcept {
+    return preload_ >= design_.contact_share *
+                           assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
+}
+
+double Bolt::jam_torque() const noexcept {
+    if (flaw_ != Flaw::cross_threaded || turned_ <= jam_at_)
+        return 0;
+    return jam_steepness * spring() * tightening_torque(design_.thread, friction_) * (turned_ - jam_at_);
+}
+
+double Bolt::torque_to_tighten(bool at_rest) {
+    const double smooth =
+        design_.prevailing + preload_ * tightening_torque(design_.thread, friction_) + jam_torque();
+    if (at_rest)
+        return smooth * design_.breakaway;
+    return std::max(0.0, smooth * (1 + design_.ripple * chance_.normal(0, 1)));
+}
+
+double Bolt::torque_to_loosen(bool at_rest) {
+    const double smooth =
+        design_.prevailing + preload_ * loosening_torque(design_.thread, friction_) + jam_torque();
+    if (at_rest)
+        return smooth * design_.breakaway;
+    return std::max(0.0, smooth * (1 + design_.ripple * chance_.normal(0, 1)));
+}
+
+void Bolt::yield_to(double limit) {
+    const double beyond = (preload_ - limit) / spring();
+    plastic_ += beyond;
+    elastic_ -= beyond;
+    preload_ = limit;
+}
+
+void Bolt::tighten_by(double degrees) {
+    turned_ += degrees;
+    // A crossed thread stands still against the part: nothing is clamped, whatever the torque.
+    if (flaw_ == Flaw::cross_threaded && turned_ > jam_at_)
+        return;
+    elastic_ += degrees;
+    preload_ = preload_at(elastic_);
+    if (preload_ <= limit_)
+        return;
+    if (flaw_ == Flaw::stripped) {
+        gave_way_ = true;
+        const double least =
+            strip_left * assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
+        limit_ = std::max(least, limit_ - strip_softening * spring() * degrees);
+    } else {
+        limit_ += hardening * spring() * degrees;
+    }
+    yield_to(std::min(limit_, preload_));
+}
+
+void Bolt::loosen_by(double degrees) {
+    const bool jammed = flaw_ == Flaw::cross_threaded && turned_ > jam_at_;
+    turned_ = std::max(0.0, turned_ - degrees);
+    if (!jammed) {
+        elastic_ = std::max(-design_.run_down, elastic_ - degrees);
+        preload_ = preload_at(elastic_);
+    }
+}
+
+Grip Bolt::grip() const noexcept {
+    if (gave_way_)
+        return Grip::stripped;
+    if (flaw_ == Flaw::cross_threaded && turned_ > jam_at_)
+        return Grip::jammed;
+    return faces_closed() ? Grip::tight : Grip::loose;
+}
+
+}  // namespace tautgate::simulation
