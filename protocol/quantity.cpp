@@ -119,13 +119,18 @@ std::optional<Written> read_number(std::string_view text) {
     return text.empty() ? std::optional(number) : std::nullopt;
 }
 
+struct Rounded {
+    std::int64_t micro = 0;
+    bool on_half = false;  // the value lay exactly between two steps
+};
+
 // digits * 10^exponent units in micro units, rounded to the resolution, half away from zero.
-std::expected<std::int64_t, Unusable> to_steps(Wide digits, int exponent, Factor factor,
-                                               std::int64_t resolution) {
+std::expected<Rounded, Unusable> round_once(Wide digits, int exponent, Factor factor,
+                                            std::int64_t resolution) {
     assert(resolution > 0);
     const auto step = static_cast<Wide>(resolution);
     if (digits == 0)
-        return 0;
+        return Rounded{};
     Wide product = digits * static_cast<Wide>(factor.numerator);
     int power = exponent - factor.power + micro;
     for (; power > 0; --power) {
@@ -134,28 +139,34 @@ std::expected<std::int64_t, Unusable> to_steps(Wide digits, int exponent, Factor
         product *= 10;
     }
     if (power < -38)  // below 10^-1 micro units whatever the digits: rounds to nothing
-        return 0;
+        return Rounded{};
     const Wide divisor = power_of_ten(-power);
     const Wide whole = product / divisor;
     const Wide rest = product % divisor;
     if (whole > static_cast<Wide>(limit) || (whole == static_cast<Wide>(limit) && rest > 0))
         return std::unexpected(Unusable::too_large);
     const Wide left = whole % step;
+    // Half a step may lie between two micro units; twice the distance tells without a fraction.
+    const bool at_half = (2 * left == step && rest == 0) || (2 * left + 1 == step && 2 * rest == divisor);
     const bool up = 2 * left >= step || (2 * left + 1 == step && 2 * rest >= divisor);
-    return static_cast<std::int64_t>((whole / step + (up ? 1 : 0)) * step);
+    return Rounded{static_cast<std::int64_t>((whole / step + (up ? 1 : 0)) * step), at_half};
 }
 
 std::expected<std::int64_t, Unusable> convert(const Written& number, Factor factor, std::int64_t resolution) {
     if (number.negative && number.digits != 0)
         return std::unexpected(Unusable::negative);
-    const auto low = to_steps(number.digits, number.exponent, factor, resolution);
+    const auto low = round_once(number.digits, number.exponent, factor, resolution);
+    if (!low)
+        return std::unexpected(low.error());
     if (!number.more)
-        return low;
-    // The value lies between these digits and the next higher ones.
-    const auto high = to_steps(number.digits + 1, number.exponent, factor, resolution);
-    if (low != high)
+        return low->micro;
+    // The value lies above these digits and below the next higher ones.
+    const auto high = round_once(number.digits + 1, number.exponent, factor, resolution);
+    if (!high)
+        return std::unexpected(high.error());
+    if (low->micro != high->micro && !high->on_half)
         return std::unexpected(Unusable::unreadable);
-    return low;
+    return low->micro;
 }
 
 bool equal_ignoring_case(std::string_view text, std::string_view lower) {

@@ -100,7 +100,7 @@ class Checker {
 
     void check_counter() {
         const CounterField& counter = profile_.counter;
-        check_unsigned("/counter", counter.field);
+        check_unsigned("/counter/field", counter.field);
         if (counter.lowest > 1)
             fault("/counter/lowest", fmt::format("a counter that starts again at {}", counter.lowest),
                   "use 0 or 1");
@@ -116,7 +116,7 @@ class Checker {
 
     void check_measured() {
         if (profile_.torque) {
-            check_measurement("/torque", profile_.torque->field);
+            check_measurement("/torque/field", profile_.torque->field);
             if (!profile_.torque->unit)
                 fault("/torque/unit", "missing", "name the unit: N.m, cN.m, lbf.ft, lbf.in or kgf.m");
         }
@@ -172,13 +172,13 @@ class Checker {
 
     void check_codes() {
         if (profile_.program) {
-            check_code("/program", profile_.program->field);
+            check_code("/program/field", profile_.program->field);
             check_names("/program/names", profile_.program->names);
         }
         if (profile_.position)
             check_code("/position", *profile_.position);
         if (const auto& direction = profile_.direction) {
-            check_code("/direction", direction->field, true);
+            check_code("/direction/field", direction->field, true);
             check_lists("/direction", direction->mask,
                         {{"tighten", &direction->tighten}, {"loosen", &direction->loosen}});
             if (direction->tighten.empty())
@@ -187,7 +187,7 @@ class Checker {
                 fault("/direction/loosen", "no code means loosening", "list at least one");
         }
         if (const auto& verdict = profile_.verdict) {
-            check_code("/verdict", verdict->field, true);
+            check_code("/verdict/field", verdict->field, true);
             check_lists("/verdict", verdict->mask,
                         {{"ok", &verdict->ok}, {"not_ok", &verdict->not_ok}, {"aborted", &verdict->aborted}});
             check_names("/verdict/reasons", verdict->reasons);
@@ -200,11 +200,11 @@ class Checker {
         if (!profile_.stamp)
             return;
         const StampField& stamp = *profile_.stamp;
-        check_whole("/stamp", stamp.field);
+        check_whole("/stamp/field", stamp.field);
         if (stamp.kind == StampKind::calendar) {
             placed_.back().registers = 6;
             if (stamp.field.type != FieldType::uint16)
-                fault("/stamp/type", "calendar stamps are six registers of their own", "use uint16");
+                fault("/stamp/field/type", "calendar stamps are six registers of their own", "use uint16");
         }
         if (std::abs(int{stamp.utc_offset_minutes}) >= 24 * 60)
             fault("/stamp/utc_offset_minutes", fmt::format("{} minutes", stamp.utc_offset_minutes),

@@ -41,7 +41,8 @@ TAUTGATE_ENUM(WordOrder, abcd, cdab, badc, dcba);
 struct RegisterField {
     std::uint16_t address = 0;
     FieldType type = FieldType::uint16;
-    std::optional<WordOrder> order;  // needed for everything longer than one register; never defaulted
+    std::optional<WordOrder> order =
+        std::nullopt;  // needed for everything longer than one register; never defaulted
     Decimal scale{1, 0};
     Decimal offset{0, 0};
     bool operator==(const RegisterField&) const = default;
@@ -159,8 +160,8 @@ struct RegisterProfile {
 TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, second_read, epoch, program, torque,
                 angle, direction, verdict, limits, stamp, position, acknowledge, range);
 
-// One mistake in a profile. `place` is a JSON pointer relative to the profile, in which the members of a
-// `field` stand beside the others: "/torque/unit", "/torque/scale", "/limits/angle_min/order".
+// One mistake in a profile. `place` is a JSON pointer relative to the profile whose keys are the names of the
+// members: "/torque/unit", "/torque/field/scale", "/limits/angle_min/order".
 struct ProfileFault {
     std::string place;
     std::string finding;

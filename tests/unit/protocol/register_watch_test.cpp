@@ -1,0 +1,176 @@
+#include <array>
+
+#include <catch2/catch.hpp>
+#include <rapidcheck.h>
+
+#include "protocol/register_profile.hpp"
+
+using namespace tautgate::protocol;
+
+namespace {
+
+RegisterField at(std::uint16_t address, FieldType type) { return {.address = address, .type = type}; }
+
+// Counter in register 0, epoch in register 1 (if used), torque in register 2.
+RegisterProfile counting(std::uint64_t lowest, std::uint64_t highest) {
+    RegisterProfile profile;
+    profile.name = "counting";
+    profile.length = 3;
+    profile.counter = {at(0, FieldType::uint16), lowest, highest};
+    profile.second_read = SecondRead::counter;
+    profile.torque = TorqueField{at(2, FieldType::uint16), TorqueUnit::newton_metre};
+    profile.range = {Torque{1'000'000}, Angle{1}, Torque{100'000'000}};
+    REQUIRE(check(profile).empty());
+    return profile;
+}
+
+WatchOutcome look(ResultWatch& watch, const RegisterProfile& profile, std::uint16_t counter,
+                  std::uint16_t epoch = 0) {
+    const std::array<std::uint16_t, 3> block{counter, epoch, 5};
+    const auto outcome = watch.observe(profile, block, std::span(block).first(1));
+    REQUIRE(outcome);
+    return *outcome;
+}
+
+}  // namespace
+
+TEST_CASE("the first look at an unknown tool is a baseline, not a result") {
+    ResultWatch watch;
+    const auto profile = counting(0, 0xFFFF);
+    CHECK(look(watch, profile, 41) == WatchOutcome(Baseline{41}));
+    CHECK(look(watch, profile, 41) == WatchOutcome(NoNew{}));
+    CHECK(look(watch, profile, 42) == WatchOutcome(NewResult{42}));
+}
+
+TEST_CASE("a tool that the journal knows goes on where the journal ends") {
+    ResultWatch watch(KnownResult{65'536 + 10, std::nullopt});
+    const auto profile = counting(0, 0xFFFF);
+    CHECK(look(watch, profile, 10) == WatchOutcome(NoNew{}));
+    CHECK(look(watch, profile, 11) == WatchOutcome(NewResult{65'536 + 11}));
+}
+
+TEST_CASE("a counter that changes between the two reads is torn, and nothing is learnt from it") {
+    ResultWatch watch(KnownResult{7, std::nullopt});
+    const auto profile = counting(0, 0xFFFF);
+    const std::array<std::uint16_t, 3> block{7, 0, 5};
+    const std::array<std::uint16_t, 1> later{8};
+    CHECK(watch.observe(profile, block, later) == WatchOutcome(Torn{}));
+    CHECK(watch.known()->counter == 7);
+    CHECK(look(watch, profile, 8) == WatchOutcome(NewResult{8}));
+}
+
+TEST_CASE("a tool that writes its counter first is compared by the whole block") {
+    auto profile = counting(0, 0xFFFF);
+    profile.second_read = SecondRead::block;
+    ResultWatch watch(KnownResult{7, std::nullopt});
+    const std::array<std::uint16_t, 3> early{8, 0, 5};
+    const std::array<std::uint16_t, 3> late{8, 0, 6};
+    CHECK(watch.observe(profile, early, late) == WatchOutcome(Torn{}));
+    CHECK(watch.observe(profile, late, late) == WatchOutcome(NewResult{8}));
+    CHECK_FALSE(watch.observe(profile, late, std::span(late).first(1)));
+}
+
+TEST_CASE("a counter that goes on by more than one tells how many results are missing") {
+    ResultWatch watch(KnownResult{7, std::nullopt});
+    const auto profile = counting(0, 0xFFFF);
+    CHECK(look(watch, profile, 11) == WatchOutcome(Jump{8, 11, 3}));
+    CHECK(look(watch, profile, 12) == WatchOutcome(NewResult{12}));
+}
+
+TEST_CASE("a counter that goes back tells that nobody knows how many are missing") {
+    ResultWatch watch(KnownResult{700, std::nullopt});
+    const auto profile = counting(1, 0xFFFF);
+    CHECK(look(watch, profile, 1) == WatchOutcome(Jump{701, 1, std::nullopt}));
+    CHECK(look(watch, profile, 0) == WatchOutcome(Jump{2, 0, std::nullopt}));
+    CHECK(look(watch, profile, 0) == WatchOutcome(NoNew{}));
+    CHECK(look(watch, profile, 1) == WatchOutcome(NewResult{1}));
+}
+
+TEST_CASE("a counter above its highest count is a jump of unknown size") {
+    ResultWatch watch(KnownResult{9'999, std::nullopt});
+    const auto profile = counting(1, 9'999);
+    CHECK(look(watch, profile, 10'000) == WatchOutcome(Jump{10'000, 10'000, std::nullopt}));
+}
+
+TEST_CASE("a counter that starts again at its end goes on without a gap") {
+    struct Row {
+        std::uint64_t lowest, highest;
+        std::uint16_t last, next;
+    };
+    for (const Row& row : {Row{0, 0xFFFF, 0xFFFF, 0}, Row{1, 0xFFFF, 0xFFFF, 1}, Row{0, 9'999, 9'999, 0},
+                           Row{1, 9'999, 9'999, 1}}) {
+        CAPTURE(row.lowest, row.highest);
+        const auto profile = counting(row.lowest, row.highest);
+        ResultWatch watch(KnownResult{row.last, std::nullopt});
+        CHECK(look(watch, profile, row.next) == WatchOutcome(NewResult{std::uint64_t{row.last} + 1}));
+        CHECK(look(watch, profile, static_cast<std::uint16_t>(row.next + 1)) ==
+              WatchOutcome(NewResult{std::uint64_t{row.last} + 2}));
+    }
+}
+
+TEST_CASE("the first result of a tool that had none yet is a result") {
+    ResultWatch watch;
+    const auto profile = counting(1, 0xFFFF);
+    CHECK(look(watch, profile, 0) == WatchOutcome(Baseline{0}));
+    CHECK(look(watch, profile, 1) == WatchOutcome(NewResult{1}));
+}
+
+TEST_CASE("a change of the epoch is a restart, whatever the counter says") {
+    auto profile = counting(1, 0xFFFF);
+    profile.epoch = at(1, FieldType::uint16);
+    ResultWatch watch(KnownResult{7, 3});
+    CHECK(look(watch, profile, 8, 4) == WatchOutcome(Restarted{3, 4, 8}));
+    CHECK(look(watch, profile, 9, 4) == WatchOutcome(NewResult{9}));
+}
+
+TEST_CASE("every count of a rolling counter has one key for ever") {
+    CHECK(rc::check("keys go on by one over many turns", [] {
+        const auto highest = *rc::gen::inRange<std::uint64_t>(3, 40);
+        const auto lowest = *rc::gen::inRange<std::uint64_t>(0, 2);
+        auto profile = counting(lowest, highest);
+        std::uint64_t raw = lowest;
+        ResultWatch watch(KnownResult{raw, std::nullopt});
+        for (std::uint64_t i = 1; i <= 200; ++i) {
+            raw = raw == highest ? lowest : raw + 1;
+            RC_ASSERT((look(watch, profile, static_cast<std::uint16_t>(raw)) ==
+                       WatchOutcome(NewResult{lowest + i})));
+            RC_ASSERT((acknowledge_words(profile, lowest + i) ==
+                       std::vector<std::uint16_t>{static_cast<std::uint16_t>(raw)}));
+        }
+    }));
+}
+
+TEST_CASE("an acknowledgement is written in the order of the counter's registers") {
+    auto profile = counting(0, 0xFFFF);
+    profile.counter = {{.address = 0, .type = FieldType::uint32, .order = WordOrder::abcd}, 0, 0xFFFFFFFF};
+    const auto words = [&](WordOrder order) {
+        profile.counter.field.order = order;
+        return acknowledge_words(profile, 0x1'1234'5678);  // once round
+    };
+    CHECK(words(WordOrder::abcd) == std::vector<std::uint16_t>{0x1234, 0x5678});
+    CHECK(words(WordOrder::cdab) == std::vector<std::uint16_t>{0x5678, 0x1234});
+    CHECK(words(WordOrder::badc) == std::vector<std::uint16_t>{0x3412, 0x7856});
+    CHECK(words(WordOrder::dcba) == std::vector<std::uint16_t>{0x7856, 0x3412});
+}
+
+TEST_CASE("a 64-bit counter is followed to its end") {
+    auto profile = counting(0, 0xFFFF);
+    profile.length = 5;
+    profile.counter = {
+        {.address = 0, .type = FieldType::uint64, .order = WordOrder::cdab}, 0, 0xFFFF'FFFF'FFFF'FFFF};
+    profile.torque->field.address = 4;
+    REQUIRE(check(profile).empty());
+    ResultWatch watch(KnownResult{0x0001'0002'0003'FFFF, std::nullopt});
+    const std::array<std::uint16_t, 5> block{0x0000, 0x0004, 0x0002, 0x0001, 5};
+    CHECK(watch.observe(profile, block, std::span(block).first(4)) ==
+          WatchOutcome(NewResult{0x0001'0002'0004'0000}));
+}
+
+TEST_CASE("reads of the wrong length are faults") {
+    const auto profile = counting(0, 0xFFFF);
+    ResultWatch watch(KnownResult{7, std::nullopt});
+    const std::array<std::uint16_t, 3> block{8, 0, 5};
+    CHECK_FALSE(watch.observe(profile, std::span(block).first(2), std::span(block).first(1)));
+    CHECK_FALSE(watch.observe(profile, block, std::span(block).first(0)));
+    CHECK(watch.known()->counter == 7);
+}

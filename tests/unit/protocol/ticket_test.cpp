@@ -1,0 +1,119 @@
+#include <catch2/catch.hpp>
+
+#include "protocol/ticket.hpp"
+
+using namespace tautgate::protocol;
+
+namespace {
+
+const std::vector<TicketRule> rules{
+    {"D", R"(D(?P<serial>\d{6})-(?P<order>\d{5})-(?P<type>[A-E]))"},
+    {"F", R"(F(?P<serial>\d{6})-(?P<order>\d{5}))"},
+};
+
+LabelReader reader() {
+    auto compiled = LabelReader::compile(rules);
+    REQUIRE(compiled);
+    return std::move(*compiled);
+}
+
+std::string refusal(std::string_view text) {
+    const auto ticket = reader().read(text);
+    REQUIRE_FALSE(ticket);
+    CHECK_FALSE(ticket.error().remedy.empty());
+    return ticket.error().what;
+}
+
+std::vector<std::string> all_of(ScanSplitter& splitter) {
+    std::vector<std::string> labels;
+    while (auto label = splitter.next())
+        labels.push_back(*label ? **label : "! " + label->error().what);
+    return labels;
+}
+
+}  // namespace
+
+TEST_CASE("a ticket's kind, serial number, order and type come from its label") {
+    CHECK(reader().read("D000123-40017-B") == Ticket{"D", "000123", "40017", "B", "D000123-40017-B"});
+    CHECK(reader().read("F000456-40017") == Ticket{"F", "000456", "40017", "", "F000456-40017"});
+}
+
+TEST_CASE("a label that is no ticket is refused and shown") {
+    CHECK(refusal("X1") == "the label 'X1' is no build ticket of this station");
+    CHECK(refusal("D000123-40017-BB") == "the label 'D000123-40017-BB' is no build ticket of this station");
+    CHECK(refusal("") == "the label is empty");
+    CHECK(refusal("D000123\x1d-40017-B") == "the label 'D000123\\x1d-40017-B' holds control characters");
+    CHECK(refusal("D\xff") == "the label 'D\\xff' is not UTF-8");
+    CHECK(refusal(std::string(257, 'D')) == "the label is longer than 256 bytes");
+}
+
+TEST_CASE("a label that two kinds of ticket could claim is refused, never guessed") {
+    const auto both = LabelReader::compile({{"D", R"((?P<serial>\d+))"}, {"F", R"((?P<serial>\d\d))"}});
+    REQUIRE(both);
+    CHECK(both->read("12").error().what == "the label '12' can be read as a ticket of kind D and of kind F");
+    CHECK(both->read("123")->kind == "D");
+}
+
+TEST_CASE("two patterns of one kind that read the same do not contradict each other") {
+    const auto same = LabelReader::compile({{"D", R"((?P<serial>\d+))"}, {"D", R"((?P<serial>\d\d))"}});
+    REQUIRE(same);
+    CHECK(same->read("12")->serial == "12");
+}
+
+TEST_CASE("an empty serial number is no serial number") {
+    const auto loose = LabelReader::compile({{"D", R"(D(?P<serial>\d*))"}});
+    REQUIRE(loose);
+    CHECK(loose->read("D").error().what == "the label 'D' has an empty serial number");
+}
+
+TEST_CASE("mistakes in patterns are all found, each at its rule") {
+    const auto compiled = LabelReader::compile({{"D", "("},
+                                                {"", R"((?P<serial>.+))"},
+                                                {"F", R"(F(?P<order>\d+))"},
+                                                {"G", R"((?P<serial>.+)(?P<colour>.))"}});
+    REQUIRE_FALSE(compiled);
+    const auto& faults = compiled.error();
+    REQUIRE(faults.size() == 4);
+    CHECK((faults[0].rule == 0 && faults[0].key == "pattern"));
+    CHECK((faults[1].rule == 1 && faults[1].key == "kind"));
+    CHECK((faults[2].rule == 2 && faults[2].finding == "no group is named serial"));
+    CHECK((faults[3].rule == 3 && faults[3].finding == "unknown group 'colour'"));
+}
+
+TEST_CASE("a scanner's bytes become labels whatever the line end and wherever they are cut") {
+    const std::string sent = "D1\rF2\nD3\r\nF4\r\n";
+    for (std::size_t cut = 0; cut <= sent.size(); ++cut) {
+        CAPTURE(cut);
+        ScanSplitter splitter;
+        splitter.feed(std::string_view(sent).substr(0, cut));
+        auto labels = all_of(splitter);
+        splitter.feed(std::string_view(sent).substr(cut));
+        for (const auto& label : all_of(splitter))
+            labels.push_back(label);
+        CHECK(labels == std::vector<std::string>{"D1", "F2", "D3", "F4"});
+    }
+}
+
+TEST_CASE("a scan that is too long is reported once and the next one is read") {
+    ScanSplitter splitter;
+    splitter.feed(std::string(300, 'x'));
+    CHECK(all_of(splitter) == std::vector<std::string>{"! the scan is longer than 256 bytes"});
+    splitter.feed(std::string(300, 'x'));
+    CHECK(all_of(splitter).empty());
+    splitter.feed("yy\rD1\r");
+    CHECK(all_of(splitter) == std::vector<std::string>{"D1"});
+    splitter.feed(std::string(257, 'z') + "\rD2\r");
+    CHECK(all_of(splitter) == std::vector<std::string>{"! the scan is longer than 256 bytes", "D2"});
+}
+
+TEST_CASE("half a label is abandoned with a word and never joined to the next") {
+    ScanSplitter splitter;
+    CHECK_FALSE(splitter.abandon());
+    splitter.feed("D00");
+    CHECK(all_of(splitter).empty());
+    const auto half = splitter.abandon();
+    REQUIRE(half);
+    CHECK(half->what == "only part of a label came: 'D00'");
+    splitter.feed("F1\r");
+    CHECK(all_of(splitter) == std::vector<std::string>{"F1"});
+}
