@@ -1,0 +1,342 @@
+#include "service/journal/codec.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cassert>
+#include <charconv>
+#include <concepts>
+#include <cstdint>
+#include <source_location>
+#include <stdexcept>
+#include <type_traits>
+#include <utility>
+
+#include <boost/mp11/algorithm.hpp>
+#include <nlohmann/json.hpp>
+#include <sodium.h>
+
+#include "service/interlock/canonical.hpp"
+
+namespace tautgate::journal {
+namespace {
+
+using interlock::canonical_parts::is_optional;
+using interlock::canonical_parts::is_variant;
+using interlock::canonical_parts::is_vector;
+using interlock::canonical_parts::Members;
+using Json = nlohmann::ordered_json;
+
+// Thrown and caught within this file only.
+class Unfit : public std::runtime_error {
+  public:
+    using std::runtime_error::runtime_error;
+};
+
+// The struct's own name without namespaces, as the compiler spells it in the signature.
+template <class Type>
+constexpr std::string_view type_name() {
+    std::string_view text = std::source_location::current().function_name();
+    text.remove_prefix(text.find("Type = ") + 7);
+    text = text.substr(0, text.find_first_of(";]"));
+    if (const auto colon = text.rfind("::"); colon != std::string_view::npos)
+        text.remove_prefix(colon + 2);
+    return text;
+}
+static_assert(type_name<interlock::ResultReceived>() == "ResultReceived");
+
+// operator_ and override_ only dodge the language's own words.
+constexpr std::string_view field_name(std::string_view name) {
+    return name.ends_with('_') ? name.substr(0, name.size() - 1) : name;
+}
+
+// Fields of free bytes: always base64, so that nobody has to guess.
+constexpr bool holds_bytes(std::string_view field) { return field == "raw" || field == "state"; }
+
+// A struct that only gives a value a type of its own ("value", "text", "digest") is written as the value.
+template <class Type>
+consteval bool is_wrapper() {
+    bool wrapper = false;
+    if constexpr (boost::describe::has_describe_members<Type>::value) {
+        if constexpr (boost::mp11::mp_size<Members<Type>>::value == 1)
+            boost::mp11::mp_for_each<Members<Type>>([&](auto member) {
+                const std::string_view name = member.name;
+                wrapper = name == "value" || name == "text" || name == "digest";
+            });
+    }
+    return wrapper;
+}
+
+std::string base64(std::string_view bytes) {
+    constexpr int variant = sodium_base64_VARIANT_ORIGINAL;
+    std::string text(sodium_base64_encoded_len(bytes.size(), variant), '\0');
+    sodium_bin2base64(text.data(), text.size(), reinterpret_cast<const unsigned char*>(bytes.data()), bytes.size(),
+                      variant);
+    text.pop_back();
+    return text;
+}
+
+std::string from_base64(std::string_view text) {
+    std::string bytes(text.size(), '\0');
+    std::size_t size = 0;
+    if (sodium_base642bin(reinterpret_cast<unsigned char*>(bytes.data()), bytes.size(), text.data(), text.size(),
+                          nullptr, &size, nullptr, sodium_base64_VARIANT_ORIGINAL) != 0)
+        throw Unfit("is no base64");
+    bytes.resize(size);
+    return bytes;
+}
+
+// ---- writing ------------------------------------------------------------------------------------------
+
+void put_text(std::string_view text, std::string& out) {
+    const bool plain = std::ranges::all_of(text, [](char c) { return c >= ' ' && c <= '~' && c != '"' && c != '\\'; });
+    if (plain) {
+        out += '"';
+        out += text;
+        out += '"';
+        return;
+    }
+    try {
+        out += nlohmann::json(text).dump();
+    } catch (const nlohmann::json::type_error&) {  // not UTF-8
+        out += R"({"base64":")" + base64(text) + "\"}";
+    }
+}
+
+template <std::integral Integer>
+void put_digits(Integer value, std::string& out) {
+    std::array<char, 24> digits{};
+    const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value).ptr;
+    out.append(digits.data(), end);
+}
+
+template <class Type>
+void put(const Type& value, std::string& out);
+
+template <class Struct>
+void put_fields(const Struct& value, std::string& out) {
+    out += '{';
+    bool first = true;
+    boost::mp11::mp_for_each<Members<Struct>>([&](auto member) {
+        if (!std::exchange(first, false))
+            out += ',';
+        out += '"';
+        out += field_name(member.name);
+        out += "\":";
+        const auto& field = value.*member.pointer;
+        if constexpr (std::same_as<std::remove_cvref_t<decltype(field)>, std::string>) {
+            if (holds_bytes(member.name)) {
+                out += '"' + base64(field) + '"';
+                return;
+            }
+        }
+        put(field, out);
+    });
+    out += '}';
+}
+
+template <class Element>
+void put_list(const std::vector<Element>& list, std::string& out) {
+    out += '[';
+    bool first = true;
+    for (const auto& element : list) {
+        if (!std::exchange(first, false))
+            out += ',';
+        put(element, out);
+    }
+    out += ']';
+}
+
+template <class Type>
+void put(const Type& value, std::string& out) {
+    if constexpr (std::same_as<Type, bool>) {
+        out += value ? "true" : "false";
+    } else if constexpr (std::integral<Type>) {
+        if constexpr (sizeof(Type) == 8) {
+            out += '"';
+            put_digits(value, out);
+            out += '"';
+        } else {
+            put_digits(value, out);
+        }
+    } else if constexpr (std::is_enum_v<Type>) {
+        const char* name = boost::describe::enum_to_string(value, nullptr);
+        assert(name != nullptr);
+        out += '"';
+        out += name;
+        out += '"';
+    } else if constexpr (std::same_as<Type, std::string>) {
+        put_text(value, out);
+    } else if constexpr (is_optional<Type>) {
+        if (value)
+            put(*value, out);
+        else
+            out += "null";
+    } else if constexpr (is_vector<Type>) {
+        put_list(value, out);
+    } else if constexpr (is_variant<Type>) {
+        std::visit(
+            [&]<class Chosen>(const Chosen& chosen) {
+                out += "{\"";
+                out += type_name<Chosen>();
+                out += "\":";
+                put(chosen, out);
+                out += '}';
+            },
+            value);
+    } else if constexpr (is_wrapper<Type>()) {
+        boost::mp11::mp_for_each<Members<Type>>([&](auto member) { put(value.*member.pointer, out); });
+    } else {
+        put_fields(value, out);
+    }
+}
+
+// ---- reading ------------------------------------------------------------------------------------------
+
+const std::string& text_of(const Json& json) {
+    if (!json.is_string())
+        throw Unfit("is no text");
+    return json.get_ref<const std::string&>();
+}
+
+std::string take_text(const Json& json) {
+    if (!json.is_object())
+        return text_of(json);
+    if (json.size() != 1 || !json.contains("base64"))
+        throw Unfit("is neither text nor base64");
+    return from_base64(text_of(json["base64"]));
+}
+
+template <class Type>
+void take(const Json& json, Type& value);
+
+template <std::integral Integer>
+Integer take_integer(const Json& json) {
+    const std::string digits = sizeof(Integer) == 8 ? text_of(json) : json.is_number_integer() ? json.dump() : "";
+    Integer value{};
+    const auto [end, fault] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
+    if (digits.empty() || fault != std::errc{} || end != digits.data() + digits.size())
+        throw Unfit("is no whole number of its range");
+    return value;
+}
+
+template <class Call>
+void within(std::string_view place, Call call) {
+    try {
+        call();
+    } catch (const Unfit& unfit) {
+        throw Unfit("/" + std::string(place) + (unfit.what()[0] == '/' ? "" : " ") + unfit.what());
+    }
+}
+
+template <class Struct>
+void take_fields(const Json& json, Struct& value) {
+    if (!json.is_object())
+        throw Unfit("is no object");
+    constexpr std::size_t expected = boost::mp11::mp_size<Members<Struct>>::value;
+    if (json.size() != expected)
+        throw Unfit("has " + std::to_string(json.size()) + " fields instead of " + std::to_string(expected));
+    auto at = json.begin();
+    boost::mp11::mp_for_each<Members<Struct>>([&](auto member) {
+        const std::string_view name = field_name(member.name);
+        if (at.key() != name)
+            throw Unfit("has the field " + at.key() + " where " + std::string(name) + " belongs");
+        within(name, [&] {
+            auto& field = value.*member.pointer;
+            if constexpr (std::same_as<std::remove_cvref_t<decltype(field)>, std::string>) {
+                if (holds_bytes(member.name)) {
+                    field = from_base64(text_of(*at));
+                    return;
+                }
+            }
+            take(*at, field);
+        });
+        ++at;
+    });
+}
+
+template <class... Types>
+void take_variant(const Json& json, std::variant<Types...>& value) {
+    if (!json.is_object() || json.size() != 1)
+        throw Unfit("is no object of one kind");
+    const std::string& kind = json.begin().key();
+    bool known = false;
+    const auto try_one = [&]<class Chosen>(std::type_identity<Chosen>) {
+        if (known || kind != type_name<Chosen>())
+            return;
+        known = true;
+        within(kind, [&] { take(*json.begin(), value.template emplace<Chosen>()); });
+    };
+    (try_one(std::type_identity<Types>{}), ...);
+    if (!known)
+        throw Unfit("is of the unknown kind " + kind);
+}
+
+template <class Type>
+void take(const Json& json, Type& value) {
+    if constexpr (std::same_as<Type, bool>) {
+        if (!json.is_boolean())
+            throw Unfit("is neither true nor false");
+        value = json.get<bool>();
+    } else if constexpr (std::integral<Type>) {
+        value = take_integer<Type>(json);
+    } else if constexpr (std::is_enum_v<Type>) {
+        if (!boost::describe::enum_from_string(text_of(json).c_str(), value))
+            throw Unfit("has the unknown word " + text_of(json));
+    } else if constexpr (std::same_as<Type, std::string>) {
+        value = take_text(json);
+    } else if constexpr (is_optional<Type>) {
+        value.reset();
+        if (!json.is_null())
+            take(json, value.emplace());
+    } else if constexpr (is_vector<Type>) {
+        if (!json.is_array())
+            throw Unfit("is no list");
+        value.clear();
+        for (std::size_t i = 0; i < json.size(); ++i)
+            within(std::to_string(i), [&] { take(json[i], value.emplace_back()); });
+    } else if constexpr (is_variant<Type>) {
+        take_variant(json, value);
+    } else if constexpr (is_wrapper<Type>()) {
+        boost::mp11::mp_for_each<Members<Type>>([&](auto member) { take(json, value.*member.pointer); });
+    } else {
+        take_fields(json, value);
+    }
+}
+
+template <class... Types>
+std::string_view name_of_chosen(const std::variant<Types...>& value) {
+    return std::visit([]<class Chosen>(const Chosen&) { return type_name<Chosen>(); }, value);
+}
+
+}  // namespace
+
+std::string encode(const StoredEvent& stored) {
+    std::string out;
+    out.reserve(2048);
+    put(stored, out);
+    return out;
+}
+
+std::expected<StoredEvent, std::string> decode(std::string_view body) {
+    StoredEvent stored;
+    try {
+        take(Json::parse(body), stored);
+    } catch (const Unfit& unfit) {
+        return std::unexpected(unfit.what());
+    } catch (const nlohmann::json::exception& error) {
+        return std::unexpected(error.what());
+    }
+    if (stored.format != 1)
+        return std::unexpected("/format is " + std::to_string(stored.format) + ", this program reads 1");
+    // Whatever reads well but would not be written so (a key twice, white space, 01) is not ours.
+    if (encode(stored) != body)
+        return std::unexpected("the text is not in the form in which events are stored");
+    return stored;
+}
+
+std::string_view kind_of(const interlock::Payload& payload) { return name_of_chosen(payload); }
+std::string_view kind_of(const interlock::Action& action) { return name_of_chosen(action); }
+std::string_view kind_of(const interlock::Outcome& outcome) { return name_of_chosen(outcome); }
+std::string_view kind_of(const interlock::Output& output) { return name_of_chosen(output); }
+
+}  // namespace tautgate::journal

@@ -1,0 +1,304 @@
+#include "service/journal/database.hpp"
+
+#include <array>
+#include <system_error>
+
+#include <SQLiteCpp/Statement.h>
+#include <sodium.h>
+#include <sqlite3.h>
+
+namespace tautgate::journal {
+namespace {
+
+// Step n of the list brings a journal of schema version n to n + 1. Never change one that has been shipped.
+//
+// The tables are clustered so that what one result writes lies at the ends of three of them: the newest leaf
+// of event, of its stay in tightening, and of release. There is no second index on a table that a result
+// writes.
+constexpr std::array<const char*, schema_version> migrations = {R"sql(
+CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+
+CREATE TABLE event(
+    number INTEGER PRIMARY KEY,
+    body TEXT NOT NULL,
+    hash BLOB NOT NULL CHECK(length(hash) = 32)
+) STRICT;
+CREATE TRIGGER event_is_never_changed BEFORE UPDATE ON event
+BEGIN SELECT RAISE(ABORT, 'a stored event is never changed'); END;
+CREATE TRIGGER event_is_never_removed BEFORE DELETE ON event
+BEGIN SELECT RAISE(ABORT, 'a stored event is never removed'); END;
+
+CREATE TABLE document(digest TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) STRICT;
+CREATE TABLE person_name(number INTEGER PRIMARY KEY, name TEXT NOT NULL, badge TEXT NOT NULL) STRICT;
+CREATE TABLE credential(number INTEGER PRIMARY KEY, argon2id TEXT NOT NULL) STRICT;
+
+CREATE TABLE snapshot(event INTEGER PRIMARY KEY REFERENCES event(number)) STRICT;
+
+CREATE TABLE stay(
+    stay INTEGER PRIMARY KEY,
+    bay TEXT NOT NULL,
+    token INTEGER NOT NULL,
+    began_utc_us INTEGER NOT NULL,
+    rules TEXT NOT NULL,
+    unit TEXT NOT NULL DEFAULT '',
+    variant TEXT NOT NULL DEFAULT '',
+    plan TEXT NOT NULL DEFAULT '',
+    plan_revision TEXT NOT NULL DEFAULT '',
+    leaves_incomplete INTEGER,
+    ended INTEGER REFERENCES event(number),
+    ended_utc_us INTEGER
+) STRICT;
+CREATE INDEX stay_open ON stay(bay) WHERE ended IS NULL;
+
+CREATE TABLE ticket(
+    serial TEXT NOT NULL,
+    stay INTEGER NOT NULL,
+    scanned INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    accepted INTEGER NOT NULL,
+    order_number TEXT NOT NULL,
+    type TEXT NOT NULL,
+    utc_us INTEGER NOT NULL,
+    withdrawn INTEGER REFERENCES event(number),
+    PRIMARY KEY(serial, stay, scanned, kind, accepted)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX ticket_of_stay ON ticket(stay);
+
+CREATE TABLE tightening(
+    stay INTEGER NOT NULL,
+    event INTEGER NOT NULL REFERENCES event(number),
+    tool TEXT NOT NULL,
+    epoch TEXT NOT NULL,
+    counter TEXT NOT NULL,
+    outcome TEXT NOT NULL,
+    why TEXT,
+    joint TEXT,
+    fastener INTEGER,
+    pass INTEGER,
+    attempt INTEGER,
+    verdict TEXT,
+    reasons TEXT,
+    direction TEXT NOT NULL,
+    torque_micro_nm INTEGER,
+    angle_micro_deg INTEGER,
+    torque_received TEXT NOT NULL,
+    torque_unit_received TEXT NOT NULL,
+    angle_received TEXT NOT NULL,
+    operator INTEGER,
+    assigned_by INTEGER REFERENCES event(number),
+    utc_us INTEGER NOT NULL,
+    PRIMARY KEY(stay, event)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE release(
+    event INTEGER NOT NULL REFERENCES event(number),
+    permissive TEXT NOT NULL,
+    bay TEXT NOT NULL,
+    stay INTEGER,
+    output TEXT NOT NULL,
+    token INTEGER,
+    reasons TEXT NOT NULL,
+    utc_us INTEGER NOT NULL,
+    PRIMARY KEY(event, bay, permissive)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE decision(
+    event INTEGER PRIMARY KEY REFERENCES event(number),
+    bay TEXT,
+    stay INTEGER,
+    kind TEXT NOT NULL,
+    action TEXT,
+    subject TEXT,
+    subject_event INTEGER,
+    proposal INTEGER,
+    person INTEGER,
+    second_person INTEGER,
+    reason_code TEXT,
+    reason_text TEXT,
+    outcome TEXT NOT NULL,
+    refusal TEXT,
+    utc_us INTEGER NOT NULL
+) STRICT;
+)sql"};
+
+std::int64_t pragma(SQLite::Database& db, const char* name) {
+    SQLite::Statement ask(db, std::string("PRAGMA ") + name);
+    ask.executeStep();
+    return ask.getColumn(0).getInt64();
+}
+
+std::int64_t tables_in(SQLite::Database& db) {
+    SQLite::Statement ask(db, "SELECT count(*) FROM sqlite_schema");
+    ask.executeStep();
+    return ask.getColumn(0).getInt64();
+}
+
+std::string random_id() {
+    std::array<unsigned char, 16> bytes{};
+    randombytes_buf(bytes.data(), bytes.size());
+    std::array<char, 33> text{};
+    sodium_bin2hex(text.data(), text.size(), bytes.data(), bytes.size());
+    return text.data();
+}
+
+// Which schema the file has: 0 for an empty one.
+std::expected<int, JournalError> version_of(SQLite::Database& db, const std::filesystem::path& path) {
+    const auto refuse = [&](JournalFault fault, std::string what, std::string remedy) {
+        return std::unexpected(JournalError{.fault = fault,
+                                            .path = path.string(),
+                                            .what = std::move(what),
+                                            .remedy = std::move(remedy),
+                                            .event = std::nullopt});
+    };
+    const std::int64_t id = pragma(db, "application_id");
+    const std::int64_t version = pragma(db, "user_version");
+    if (id == 0 && version == 0 && tables_in(db) == 0)
+        return 0;
+    if (id != application_id)
+        return refuse(JournalFault::not_ours, "is a database of another program",
+                      "name another file as the journal; this one was left as it is");
+    if (version > schema_version)
+        return refuse(JournalFault::newer_version,
+                      "was written by a newer program (schema version " + std::to_string(version) +
+                          "; this program knows up to " + std::to_string(schema_version) + ")",
+                      "install that version again, or a later one; the file was left as it is");
+    return static_cast<int>(version);
+}
+
+void migrate(SQLite::Database& db, int version, const std::string& station) {
+    if (version == schema_version)
+        return;
+    db.exec("BEGIN IMMEDIATE");
+    for (; version < schema_version; ++version)
+        db.exec(migrations.at(static_cast<std::size_t>(version)));
+    db.exec("PRAGMA application_id = " + std::to_string(application_id));
+    db.exec("PRAGMA user_version = " + std::to_string(schema_version));
+    SQLite::Statement meta(db, "INSERT OR IGNORE INTO meta(key, value) VALUES('journal', ?), ('station', ?)");
+    meta.bind(1, random_id());
+    meta.bind(2, station);
+    meta.exec();
+    db.exec("COMMIT");
+}
+
+// Spelled out, since everything that we promise about durability rests on these.
+void keep_durably(SQLite::Database& db) {
+    db.exec("PRAGMA journal_mode = WAL");
+    db.exec("PRAGMA synchronous = FULL");
+    db.exec("PRAGMA wal_autocheckpoint = 0");  // the writer's thread checkpoints when it has nothing to do
+    db.exec("PRAGMA foreign_keys = ON");
+    db.exec("PRAGMA trusted_schema = OFF");
+    db.exec("PRAGMA cache_size = -2048");
+    // A connection that failed must not write once more while it closes, and a log that is kept from run to
+    // run need not grow again.
+    int set = 0;
+    sqlite3_db_config(db.getHandle(), SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, &set);
+    int keep = 1;
+    sqlite3_file_control(db.getHandle(), "main", SQLITE_FCNTL_PERSIST_WAL, &keep);
+}
+
+const char* vfs_name(const std::string& vfs) { return vfs.empty() ? nullptr : vfs.c_str(); }
+
+// A look at an existing file that cannot change it.
+std::expected<int, JournalError> version_untouched(const std::filesystem::path& path, const std::string& vfs) {
+    return guarded(path, "looking at the journal", [&]() -> std::expected<int, JournalError> {
+        SQLite::Database db(path.string(), SQLite::OPEN_READONLY, 0, vfs_name(vfs));
+        return version_of(db, path);
+    });
+}
+
+JournalFault fault_of(int code) {
+    switch (code & 0xff) {
+    case SQLITE_FULL:
+        return JournalFault::disk_full;
+    case SQLITE_READONLY:
+    case SQLITE_PERM:
+        return JournalFault::read_only;
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED:
+        return JournalFault::in_use;
+    case SQLITE_CORRUPT:
+        return JournalFault::damaged;
+    case SQLITE_NOTADB:
+        return JournalFault::not_ours;
+    case SQLITE_CANTOPEN:
+        return JournalFault::cannot_open;
+    default:
+        return JournalFault::device;
+    }
+}
+
+std::string remedy_of(JournalFault fault) {
+    switch (fault) {
+    case JournalFault::disk_full:
+        return "make room on this disk, then start the station again";
+    case JournalFault::read_only:
+        return "let the service's user write to the file and to its folder, then start the station again";
+    case JournalFault::in_use:
+        return "end the other program that writes to this file";
+    case JournalFault::damaged:
+        return "keep the file, bring back the latest backup and call maintenance";
+    case JournalFault::not_ours:
+        return "name another file as the journal; this one was left as it is";
+    case JournalFault::cannot_open:
+        return "see that the folder exists and that the service's user may read and write in it";
+    case JournalFault::newer_version:
+    case JournalFault::device:
+    case JournalFault::not_found:
+    case JournalFault::not_understood:
+        return "check the disk, then start the station again";
+    }
+    return "check the disk";
+}
+
+}  // namespace
+
+JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path, const std::string& doing) {
+    const JournalFault fault = fault_of(error.getErrorCode());
+    return {.fault = fault,
+            .path = path.string(),
+            .what = doing + " failed: " + error.what() + " (SQLite " + std::to_string(error.getExtendedErrorCode()) +
+                    ")",
+            .remedy = remedy_of(fault),
+            .event = std::nullopt};
+}
+
+std::expected<Connection, JournalError> open_for_writing(const std::filesystem::path& path,
+                                                         const std::string& station, const std::string& vfs) {
+    std::error_code ignored;  // cannot be looked at: opening will say why
+    if (std::filesystem::exists(path, ignored) && std::filesystem::file_size(path, ignored) > 0)
+        if (const auto looked = version_untouched(path, vfs); !looked)
+            return std::unexpected(looked.error());
+    return guarded(path, "opening the journal for writing", [&]() -> std::expected<Connection, JournalError> {
+        auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE,
+                                                     1000, vfs_name(vfs));
+        const auto version = version_of(*db, path);
+        if (!version)
+            return std::unexpected(version.error());
+        db->exec("PRAGMA page_size = 4096");
+        keep_durably(*db);
+        migrate(*db, *version, station);
+        // Only a write tells whether this file can be written.
+        db->exec("BEGIN IMMEDIATE; ROLLBACK");
+        return db;
+    });
+}
+
+std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path, const std::string& vfs) {
+    return guarded(path, "opening the journal for reading", [&]() -> std::expected<Connection, JournalError> {
+        auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READONLY, 1000, vfs_name(vfs));
+        const auto version = version_of(*db, path);
+        if (!version)
+            return std::unexpected(version.error());
+        if (*version != schema_version)
+            return std::unexpected(JournalError{.fault = JournalFault::not_found,
+                                                .path = path.string(),
+                                                .what = "has schema version " + std::to_string(*version) +
+                                                        ", and this program reads " + std::to_string(schema_version),
+                                                .remedy = "start the station once; it brings the journal forward",
+                                                .event = std::nullopt});
+        db->exec("PRAGMA query_only = ON");
+        return db;
+    });
+}
+
+}  // namespace tautgate::journal

@@ -1,0 +1,47 @@
+// Opening the journal's file: what it is, which schema it has, and how SQLite is to keep it. The one place
+// that knows the schema (RECORD.md describes it) and that turns SQLite's exceptions into errors of ours.
+// Used by the writer, the reader and the rebuilding of the query tables only.
+#pragma once
+
+#include <cstdint>
+#include <expected>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <utility>
+
+#include <SQLiteCpp/Database.h>
+#include <SQLiteCpp/Exception.h>
+
+#include "service/journal/journal_error.hpp"
+
+namespace tautgate::journal {
+
+inline constexpr std::int32_t application_id = 0x54616774;  // "Tagt"
+inline constexpr int schema_version = 1;
+
+using Connection = std::unique_ptr<SQLite::Database>;
+
+// Creates the file or brings its schema forward. Nothing is written to a file that is not ours or that a newer
+// program wrote. `vfs` is empty but in tests.
+[[nodiscard]] std::expected<Connection, JournalError> open_for_writing(const std::filesystem::path& path,
+                                                                       const std::string& station,
+                                                                       const std::string& vfs);
+// Never writes. The file must exist and have the schema of this program.
+[[nodiscard]] std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path,
+                                                                       const std::string& vfs);
+
+[[nodiscard]] JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
+                                      const std::string& doing);
+
+// Runs `call`, which returns an expected with a JournalError; SQLite's exceptions end here.
+template <class Call>
+[[nodiscard]] auto guarded(const std::filesystem::path& path, const std::string& doing, Call call) -> decltype(call()) {
+    try {
+        return call();
+    } catch (const SQLite::Exception& error) {
+        return std::unexpected(error_from(error, path, doing));
+    }
+}
+
+}  // namespace tautgate::journal

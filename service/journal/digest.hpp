@@ -1,0 +1,34 @@
+// SHA-256 (FIPS 180-4) as the journal uses it: the chain over the stored bytes and the digests of texts and
+// decisions. The exact rule of the chain is in RECORD.md. Pure; any thread.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "service/interlock/decide.hpp"
+
+namespace tautgate::journal {
+
+using Hash = std::array<std::uint8_t, 32>;
+
+[[nodiscard]] Hash sha256(std::string_view bytes) noexcept;
+// Of both, one after the other.
+[[nodiscard]] Hash sha256(std::string_view first, std::string_view second) noexcept;
+
+[[nodiscard]] std::string_view bytes_of(const Hash& hash) noexcept;
+[[nodiscard]] std::string hex(const Hash& hash);
+// 64 lower-case digits, nothing else.
+[[nodiscard]] std::optional<Hash> hash_from_hex(std::string_view text) noexcept;
+
+// What stands before the first event of a journal: ties the chain to this journal and no other.
+[[nodiscard]] Hash genesis(std::string_view journal_id);
+// Of the event whose stored bytes are `body`.
+[[nodiscard]] Hash chained(const Hash& before, std::string_view body) noexcept;
+
+// Hex. Covers the whole state that the decision led to and everything that was recorded of it.
+[[nodiscard]] std::string decision_digest(const interlock::State& after, const interlock::Record& record);
+
+}  // namespace tautgate::journal

@@ -1,0 +1,428 @@
+#include "service/journal/projection.hpp"
+
+#include <concepts>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <type_traits>
+
+#include <SQLiteCpp/Statement.h>
+#include <boost/describe.hpp>
+
+#include "service/journal/codec.hpp"
+
+namespace tautgate::journal {
+namespace {
+
+using interlock::Attributed;
+
+template <class... Fs>
+struct Overloaded : Fs... {
+    using Fs::operator()...;
+};
+
+// ---- binding ------------------------------------------------------------------------------------------
+// One value after the other; numbers beyond SQLite's 63 bits do not come here but as texts.
+
+void bind_one(SQLite::Statement& to, int at, std::int64_t value) { to.bind(at, value); }
+void bind_one(SQLite::Statement& to, int at, std::uint32_t value) { to.bind(at, static_cast<std::int64_t>(value)); }
+void bind_one(SQLite::Statement& to, int at, bool value) { to.bind(at, value ? 1 : 0); }
+void bind_one(SQLite::Statement& to, int at, EventNumber value) { to.bind(at, static_cast<std::int64_t>(value.value)); }
+void bind_one(SQLite::Statement& to, int at, PersonNumber value) { bind_one(to, at, value.value); }
+void bind_one(SQLite::Statement& to, int at, const std::string& value) { to.bindNoCopy(at, value); }
+void bind_one(SQLite::Statement& to, int at, std::string_view value) { to.bind(at, std::string(value)); }
+template <class Type>
+void bind_one(SQLite::Statement& to, int at, const std::optional<Type>& value) {
+    if (value)
+        bind_one(to, at, *value);
+    else
+        to.bind(at);
+}
+
+template <class... Values>
+void run(SQLite::Statement& statement, const Values&... values) {
+    int at = 0;
+    (bind_one(statement, ++at, values), ...);
+    statement.exec();
+    statement.reset();
+    statement.clearBindings();
+}
+
+template <class Enum>
+std::string_view word(Enum value) {
+    return boost::describe::enum_to_string(value, "");
+}
+
+template <class List, class Code>
+std::string words(const List& list, Code code) {
+    std::string out;
+    for (const auto& each : list) {
+        if (!out.empty())
+            out += ',';
+        out += word(each.*code);
+    }
+    return out;
+}
+
+std::string finding_words(const evaluation::Judgement& judgement) {
+    return words(judgement.findings, &evaluation::Finding::code);
+}
+
+template <class Quantity>
+std::optional<Quantity> value_of(const protocol::Measured<Quantity>& measured) {
+    const auto* value = std::get_if<Quantity>(&measured);
+    return value != nullptr ? std::optional(*value) : std::nullopt;
+}
+
+// The stay under which a result was filed when it came; 0: under none.
+EventNumber filed_under(const interlock::Outcome& outcome) {
+    return std::visit(
+        []<class Chosen>(const Chosen& chosen) -> EventNumber {
+            if constexpr (std::same_as<Chosen, interlock::Unassigned>)
+                return chosen.stay.value_or(EventNumber{});
+            else if constexpr (requires { chosen.stay; })
+                return chosen.stay;
+            else
+                return {};
+        },
+        outcome);
+}
+
+std::optional<std::string> why_of(const interlock::Outcome& outcome) {
+    if (const auto* unassigned = std::get_if<interlock::Unassigned>(&outcome))
+        return std::string(word(unassigned->why));
+    return std::nullopt;
+}
+
+std::optional<std::string> joint_of(const interlock::Outcome& outcome) {
+    if (const auto* counted = std::get_if<Attributed>(&outcome))
+        return counted->joint.text;
+    if (const auto* rehit = std::get_if<interlock::Rehit>(&outcome))
+        return rehit->joint.text;
+    if (const auto* loosened = std::get_if<interlock::Loosened>(&outcome)) {
+        std::string joints;
+        for (const auto& joint : loosened->joints)
+            joints += (joints.empty() ? "" : ",") + joint.text;
+        return joints;
+    }
+    return std::nullopt;
+}
+
+std::optional<std::uint32_t> fastener_of(const interlock::Outcome& outcome) {
+    if (const auto* counted = std::get_if<Attributed>(&outcome))
+        return counted->fastener;
+    if (const auto* loosened = std::get_if<interlock::Loosened>(&outcome))
+        return loosened->fastener;
+    return std::nullopt;
+}
+
+// What a person's act is about: the joint, permissive, tool, step or unit by name, or an event by number.
+struct Subject {
+    std::optional<std::string> name;
+    std::optional<EventNumber> event;
+};
+
+Subject subject_of(const interlock::Action& action) {
+    return std::visit(
+        []<class Chosen>(const Chosen& chosen) -> Subject {
+            Subject subject;
+            if constexpr (requires { chosen.joint; })
+                subject.name = chosen.joint.text;
+            else if constexpr (requires { chosen.permissive; })
+                subject.name = chosen.permissive.text;
+            else if constexpr (requires { chosen.tool; })
+                subject.name = chosen.tool.text;
+            else if constexpr (requires { chosen.serial; })
+                subject.name = chosen.serial.text;
+            if constexpr (requires { chosen.result; })
+                subject.event = chosen.result;
+            else if constexpr (requires { chosen.event; })
+                subject.event = chosen.event;
+            return subject;
+        },
+        action);
+}
+
+// A row of the table decision, as far as the event itself tells.
+struct DecisionRow {
+    std::optional<domain::BayId> bay;
+    std::optional<std::string> action;
+    Subject subject;
+    std::optional<EventNumber> proposal;
+    std::optional<PersonNumber> person;
+    std::optional<PersonNumber> second_person;
+    std::optional<std::string> reason_code;
+    std::optional<std::string> reason_text;
+};
+
+// Nothing for what is no act of a person.
+std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
+    DecisionRow row;
+    const bool decided = std::visit(
+        Overloaded{[&](const interlock::Proposed& it) {
+                       row.bay = it.bay;
+                       row.action = kind_of(it.action);
+                       row.subject = subject_of(it.action);
+                       row.person = it.by;
+                       row.reason_code = it.reason_code;
+                       row.reason_text = it.reason_text;
+                       return true;
+                   },
+                   [&](const interlock::Seconded& it) {
+                       row.bay = it.bay;
+                       row.proposal = it.proposal;
+                       row.person = it.by;
+                       return true;
+                   },
+                   [&](const interlock::ProposalEnded& it) {
+                       row.bay = it.bay;
+                       row.proposal = it.proposal;
+                       row.person = it.by;
+                       row.reason_text = it.why;
+                       return true;
+                   },
+                   [&](const interlock::CheckConfirmed& it) {
+                       row.bay = it.bay;
+                       row.subject.name = it.step;
+                       row.person = it.by;
+                       return true;
+                   },
+                   [&](const interlock::RulesApproved& it) {
+                       row.subject.name = it.revision.digest;
+                       row.person = it.by;
+                       row.second_person = it.seconded_by;
+                       return true;
+                   },
+                   [&](const interlock::PersonEnrolled& it) {
+                       row.subject.name = std::to_string(it.person.number.value);
+                       row.person = it.by;
+                       row.second_person = it.seconded_by;
+                       return true;
+                   },
+                   [&](const interlock::PersonSuspended& it) {
+                       row.subject.name = std::to_string(it.person.value);
+                       row.person = it.by;
+                       return true;
+                   },
+                   [&](const interlock::SignInRefused& it) {
+                       row.person = it.person;
+                       row.reason_text = it.why;
+                       return true;
+                   },
+                   [](const auto&) { return false; }},
+        payload);
+    return decided ? std::optional(std::move(row)) : std::nullopt;
+}
+
+}  // namespace
+
+struct Projection::Statements {
+    explicit Statements(SQLite::Database& db);
+    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, tightening, release, decision;
+    SQLite::Statement find_open, subject, body, unfile;
+};
+
+Projection::Statements::Statements(SQLite::Database& db)
+    : snapshot(db, "INSERT OR REPLACE INTO snapshot(event) VALUES(?)"),
+      stay(db, "INSERT OR REPLACE INTO stay(stay, bay, token, began_utc_us, rules) VALUES(?, ?, ?, ?, ?)"),
+      ticket(db, "INSERT OR REPLACE INTO ticket(stay, scanned, kind, serial, order_number, type, accepted, utc_us) "
+                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
+      withdraw(db, "UPDATE ticket SET withdrawn = ? WHERE stay = ? AND scanned = ? AND kind = ? AND serial = ? "
+                   "AND withdrawn IS NULL"),
+      identify(db, "UPDATE stay SET unit = ?, variant = ?, plan = ?, plan_revision = ? WHERE stay = ?"),
+      incomplete(db, "UPDATE stay SET leaves_incomplete = ? WHERE stay = ?"),
+      end(db, "UPDATE stay SET ended = ?, ended_utc_us = ? WHERE stay = ?"),
+      tightening(db, "INSERT OR REPLACE INTO tightening(stay, event, tool, epoch, counter, outcome, why, joint, "
+                     "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
+                     "torque_received, torque_unit_received, angle_received, operator, assigned_by, utc_us) "
+                     "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
+      release(db, "INSERT OR REPLACE INTO release(event, permissive, bay, stay, output, token, reasons, utc_us) "
+                  "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
+      decision(db, "INSERT OR REPLACE INTO decision(event, bay, stay, kind, action, subject, subject_event, "
+                   "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us) "
+                   "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
+      find_open(db, "SELECT max(stay) FROM stay WHERE bay = ? AND ended IS NULL"),
+      subject(db, "SELECT subject_event FROM decision WHERE event = ? AND action = 'AssignResult'"),
+      body(db, "SELECT body FROM event WHERE number = ?"),
+      unfile(db, "DELETE FROM tightening WHERE event = ? AND stay = ?") {}
+
+Projection::Projection(SQLite::Database& db) : db_(db), statements_(std::make_unique<Statements>(db)) {}
+Projection::~Projection() = default;
+
+void Projection::clear() {
+    for (const char* table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"})
+        db_.exec(std::string("DELETE FROM ") + table);
+}
+
+std::optional<std::int64_t> Projection::open_stay(const domain::BayId& bay) {
+    auto& ask = statements_->find_open;
+    ask.reset();
+    bind_one(ask, 1, bay.text);
+    std::optional<std::int64_t> found;
+    if (ask.executeStep() && !ask.getColumn(0).isNull())
+        found = ask.getColumn(0).getInt64();
+    ask.reset();
+    return found;
+}
+
+void Projection::add_stay_change(const StoredEvent& stored, const StayChange& change) {
+    const EventNumber now = stored.event.number;
+    auto& to = *statements_;
+    std::visit(Overloaded{[&](const StayBegan& it) {
+                              run(to.stay, it.stay, it.bay.text, it.token.value, it.utc_us, it.rules.digest);
+                          },
+                          [&](const TicketFiled& it) {
+                              run(to.ticket, it.stay, it.scanned, it.kind, it.serial.text, it.order, it.type,
+                                  it.accepted, stored.event.at.utc_us);
+                          },
+                          [&](const TicketWithdrawn& it) {
+                              run(to.withdraw, now, it.stay, it.scanned, it.kind, it.serial.text);
+                          },
+                          [&](const StayIdentified& it) {
+                              run(to.identify, it.unit.text, it.variant, it.plan, it.plan_revision, it.stay);
+                          },
+                          [&](const StayLeavesIncomplete& it) { run(to.incomplete, it.decided, it.stay); },
+                          [&](const StayEnded& it) { run(to.end, now, stored.event.at.utc_us, it.stay); }},
+               change);
+}
+
+namespace {
+
+// The columns of a result, filed as `outcome` says.
+void put_result(SQLite::Statement& to, const StoredEvent& stored, const interlock::ResultReceived& result,
+                const interlock::Outcome& outcome, std::optional<EventNumber> assigned_by) {
+    const auto* counted = std::get_if<Attributed>(&outcome);
+    const auto only_counted = [&](auto value) {
+        return counted != nullptr ? std::optional(value(*counted)) : std::nullopt;
+    };
+    const protocol::Reading& reading = result.reading;
+    const auto torque = value_of(reading.torque);
+    const auto angle = value_of(reading.angle);
+    run(to, filed_under(outcome), stored.event.number, result.tool.text, result.epoch,
+        std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome), fastener_of(outcome),
+        only_counted([](const Attributed& it) { return it.pass; }),
+        only_counted([](const Attributed& it) { return it.attempt; }),
+        only_counted([](const Attributed& it) { return std::string(word(it.judgement.verdict)); }),
+        only_counted([](const Attributed& it) { return finding_words(it.judgement); }), word(reading.direction),
+        torque ? std::optional(torque->micro_nm) : std::nullopt,
+        angle ? std::optional(angle->micro_deg) : std::nullopt, reading.received.torque,
+        reading.received.torque_unit, reading.received.angle, stored.operator_, assigned_by, stored.event.at.utc_us);
+}
+
+}  // namespace
+
+void Projection::add_result(const StoredEvent& stored, const interlock::ResultReceived& result) {
+    put_result(statements_->tightening, stored, result, stored.record.outcome, std::nullopt);
+}
+
+// Which result this event assigned by hand, if it did.
+std::optional<EventNumber> Projection::assigned_result(const StoredEvent& stored) {
+    if (!std::holds_alternative<Attributed>(stored.record.outcome))
+        return std::nullopt;
+    if (const auto* proposed = std::get_if<interlock::Proposed>(&stored.event.payload)) {
+        const auto* assign = std::get_if<interlock::AssignResult>(&proposed->action);
+        return assign != nullptr ? std::optional(assign->result) : std::nullopt;
+    }
+    const auto* seconded = std::get_if<interlock::Seconded>(&stored.event.payload);
+    if (seconded == nullptr)
+        return std::nullopt;
+    auto& ask = statements_->subject;
+    ask.reset();
+    bind_one(ask, 1, seconded->proposal);
+    std::optional<EventNumber> found;
+    if (ask.executeStep())
+        found = EventNumber{static_cast<std::uint64_t>(ask.getColumn(0).getInt64())};
+    ask.reset();
+    return found;
+}
+
+// The result's row moves to the stay and joint that people decided on.
+void Projection::add_assignment(const StoredEvent& stored, EventNumber result) {
+    auto& ask = statements_->body;
+    ask.reset();
+    bind_one(ask, 1, result);
+    const std::string body = ask.executeStep() ? ask.getColumn(0).getString() : std::string();
+    ask.reset();
+    const auto received = decode(body);
+    if (!received)
+        return;
+    const auto* payload = std::get_if<interlock::ResultReceived>(&received->event.payload);
+    if (payload == nullptr)
+        return;
+    run(statements_->unfile, result, filed_under(received->record.outcome));
+    put_result(statements_->tightening, *received, *payload, stored.record.outcome, stored.event.number);
+}
+
+void Projection::add_release(const StoredEvent& stored, const interlock::PermissiveChange& change) {
+    const auto token = std::visit(
+        []<class Chosen>(const Chosen& chosen) -> std::optional<std::uint32_t> {
+            if constexpr (requires { chosen.token; })
+                return chosen.token.value;
+            else
+                return std::nullopt;
+        },
+        change.now);
+    run(statements_->release, stored.event.number, change.permissive.text, change.bay.text, open_stay(change.bay),
+        kind_of(change.now), token, words(change.reasons, &interlock::Reason::code), stored.event.at.utc_us);
+}
+
+void Projection::add_decision(const StoredEvent& stored) {
+    const auto row = decision_in(stored.event.payload);
+    if (!row)
+        return;
+    const auto* refused = std::get_if<interlock::Refused>(&stored.record.outcome);
+    run(statements_->decision, stored.event.number, row->bay ? std::optional(row->bay->text) : std::nullopt,
+        row->bay ? open_stay(*row->bay) : std::nullopt, kind_of(stored.event.payload), row->action,
+        row->subject.name, row->subject.event, row->proposal, row->person, row->second_person, row->reason_code,
+        row->reason_text, kind_of(stored.record.outcome),
+        refused != nullptr ? std::optional(std::string(word(refused->code))) : std::nullopt, stored.event.at.utc_us);
+}
+
+void Projection::add(const StoredEvent& stored) {
+    // Acts and outputs belong to the stay that stood before it ended, and to the one that begins with them.
+    for (const auto& change : stored.stays)
+        if (!std::holds_alternative<StayEnded>(change))
+            add_stay_change(stored, change);
+    add_decision(stored);
+    if (const auto* result = std::get_if<interlock::ResultReceived>(&stored.event.payload))
+        add_result(stored, *result);
+    if (const auto assigned = assigned_result(stored))
+        add_assignment(stored, *assigned);
+    for (const auto& change : stored.record.changes)
+        add_release(stored, change);
+    if (std::holds_alternative<interlock::SnapshotTaken>(stored.event.payload))
+        run(statements_->snapshot, stored.event.number);
+    for (const auto& change : stored.stays)
+        if (std::holds_alternative<StayEnded>(change))
+            add_stay_change(stored, change);
+}
+
+std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& path) {
+    auto db = open_for_writing(path, {}, {});
+    if (!db)
+        return std::unexpected(db.error());
+    return guarded(path, "making the query tables again", [&]() -> std::expected<std::uint64_t, JournalError> {
+        (*db)->exec("BEGIN IMMEDIATE");
+        Projection projection(**db);
+        projection.clear();
+        SQLite::Statement events(**db, "SELECT number, body FROM event ORDER BY number");
+        std::uint64_t count = 0;
+        while (events.executeStep()) {
+            const auto stored = decode(events.getColumn(1).getString());
+            if (!stored)
+                return std::unexpected(JournalError{
+                    .fault = JournalFault::not_understood,
+                    .path = path.string(),
+                    .what = "holds an event that cannot be read: " + stored.error(),
+                    .remedy = "verify the journal; the tables were left as they were",
+                    .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
+            projection.add(*stored);
+            ++count;
+        }
+        events.reset();
+        (*db)->exec("COMMIT");
+        return count;
+    });
+}
+
+}  // namespace tautgate::journal

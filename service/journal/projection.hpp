@@ -1,0 +1,48 @@
+// Keeps the tables that people query, from stored events and nothing else: the same events always give the
+// same rows, so that the tables can be made again at any time. Called by the writer's thread within the
+// transaction of the event, and by rebuild(). Whatever an event contains, its rows can be written: no content
+// makes a commit fail.
+#pragma once
+
+#include <cstdint>
+#include <expected>
+#include <filesystem>
+#include <memory>
+
+#include "service/journal/database.hpp"
+#include "service/journal/stored_event.hpp"
+
+namespace tautgate::journal {
+
+class Projection {
+  public:
+    explicit Projection(SQLite::Database& db);
+    ~Projection();
+    Projection(const Projection&) = delete;
+    Projection& operator=(const Projection&) = delete;
+    Projection(Projection&&) = delete;
+    Projection& operator=(Projection&&) = delete;
+
+    // The event's own row is written already. Throws SQLite::Exception.
+    void add(const StoredEvent& stored);
+    void clear();
+
+  private:
+    struct Statements;
+    void add_result(const StoredEvent& stored, const interlock::ResultReceived& result);
+    void add_assignment(const StoredEvent& stored, EventNumber result);
+    void add_release(const StoredEvent& stored, const interlock::PermissiveChange& change);
+    void add_decision(const StoredEvent& stored);
+    void add_stay_change(const StoredEvent& stored, const StayChange& change);
+    [[nodiscard]] std::optional<std::int64_t> open_stay(const domain::BayId& bay);
+    [[nodiscard]] std::optional<EventNumber> assigned_result(const StoredEvent& stored);
+
+    SQLite::Database& db_;
+    std::unique_ptr<Statements> statements_;
+};
+
+// Makes every query table again from the chain, in one transaction, and says from how many events. Nobody
+// else may be writing (hold the station's lock).
+[[nodiscard]] std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& path);
+
+}  // namespace tautgate::journal

@@ -1,0 +1,162 @@
+#include "service/journal/stored_event.hpp"
+
+#include <algorithm>
+#include <utility>
+
+#include "service/journal/digest.hpp"
+
+namespace tautgate::journal {
+namespace {
+
+using interlock::State;
+using interlock::Stay;
+using interlock::Ticket;
+
+const Stay* stay_in(const interlock::BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
+
+const interlock::BayState* bay_of_stay(const State& state, EventNumber stay) {
+    for (const auto& bay : state.bays)
+        if (const Stay* here = stay_in(bay); here != nullptr && here->id == stay)
+            return &bay;
+    return nullptr;
+}
+
+interlock::Identified identity_of(const Stay& stay) {
+    const auto* known = std::get_if<interlock::Identified>(&stay.identity);
+    return known != nullptr ? *known : interlock::Identified{};
+}
+
+bool holds(const std::vector<Ticket>& tickets, const Ticket& wanted) {
+    return std::ranges::find(tickets, wanted) != tickets.end();
+}
+
+void add_filed(EventNumber stay, const std::vector<Ticket>& before, const std::vector<Ticket>& now, bool accepted,
+               std::vector<StayChange>& out) {
+    for (const Ticket& ticket : now)
+        if (!holds(before, ticket))
+            out.emplace_back(TicketFiled{.stay = stay,
+                                         .scanned = ticket.scanned,
+                                         .kind = ticket.kind,
+                                         .serial = ticket.serial,
+                                         .order = ticket.order,
+                                         .type = ticket.type,
+                                         .accepted = accepted});
+}
+
+void add_withdrawn(EventNumber stay, const std::vector<Ticket>& before, const std::vector<Ticket>& now,
+                   std::vector<StayChange>& out) {
+    for (const Ticket& ticket : before)
+        if (!holds(now, ticket))
+            out.emplace_back(TicketWithdrawn{
+                .stay = stay, .scanned = ticket.scanned, .kind = ticket.kind, .serial = ticket.serial});
+}
+
+std::optional<PersonNumber> signed_on_at(const State& state, EventNumber stay) {
+    const auto* bay = bay_of_stay(state, stay);
+    return bay != nullptr ? bay->signed_on : std::nullopt;
+}
+
+std::optional<PersonNumber> operator_of_unassigned(const State& state, EventNumber result) {
+    const auto in = [&](const std::vector<interlock::UnassignedResult>& results) -> const interlock::UnassignedResult* {
+        const auto at = std::ranges::find(results, result, &interlock::UnassignedResult::result);
+        return at != results.end() ? &*at : nullptr;
+    };
+    if (const auto* found = in(state.unassigned))
+        return found->operator_;
+    for (const auto& bay : state.bays)
+        if (const Stay* stay = stay_in(bay))
+            if (const auto* found = in(stay->unassigned))
+                return found->operator_;
+    return std::nullopt;
+}
+
+// Who was signed on where the result was made.
+std::optional<PersonNumber> operator_of(const interlock::Event& event, const interlock::Decision& decision) {
+    if (!std::holds_alternative<interlock::ResultReceived>(event.payload))
+        return std::nullopt;
+    const auto& outcome = decision.record.outcome;
+    if (const auto* counted = std::get_if<interlock::Attributed>(&outcome))
+        return signed_on_at(decision.state, counted->stay);
+    if (const auto* rehit = std::get_if<interlock::Rehit>(&outcome))
+        return signed_on_at(decision.state, rehit->stay);
+    if (const auto* loosened = std::get_if<interlock::Loosened>(&outcome))
+        return signed_on_at(decision.state, loosened->stay);
+    return operator_of_unassigned(decision.state, event.number);
+}
+
+// The rules that an event was decided under: those of the stay that it concerns, else those in force.
+Revision rules_of(const interlock::Decision& decision) {
+    const auto& outcome = decision.record.outcome;
+    EventNumber stay;
+    if (const auto* counted = std::get_if<interlock::Attributed>(&outcome))
+        stay = counted->stay;
+    if (const auto* bay = bay_of_stay(decision.state, stay))
+        return std::get<Stay>(bay->occupant).rules;
+    return decision.state.rules.value_or(Revision{});
+}
+
+}  // namespace
+
+std::vector<StayWatch::Seen> StayWatch::look(const State& state) {
+    std::vector<Seen> seen;
+    for (const auto& bay : state.bays)
+        if (const Stay* stay = stay_in(bay))
+            seen.push_back({.stay = stay->id,
+                            .tickets = stay->tickets,
+                            .refused = stay->refused_tickets,
+                            .identity = identity_of(*stay),
+                            .leaves_incomplete = stay->leaves_incomplete});
+    return seen;
+}
+
+StayWatch::StayWatch(const State& now) : seen_(look(now)) {}
+
+std::vector<StayChange> StayWatch::changes(const State& now) {
+    std::vector<StayChange> out;
+    std::vector<Seen> newest = look(now);
+    for (const Seen& before : seen_)
+        if (std::ranges::find(newest, before.stay, &Seen::stay) == newest.end())
+            out.emplace_back(StayEnded{before.stay});
+    for (const Seen& after : newest) {
+        const auto known = std::ranges::find(seen_, after.stay, &Seen::stay);
+        if (known == seen_.end()) {
+            const auto* bay = bay_of_stay(now, after.stay);
+            const Stay& stay = std::get<Stay>(bay->occupant);
+            out.emplace_back(StayBegan{.stay = stay.id,
+                                       .bay = bay->id,
+                                       .token = stay.token,
+                                       .utc_us = stay.began.utc_us,
+                                       .rules = stay.rules});
+        }
+        const Seen before = known == seen_.end() ? Seen{} : *known;
+        add_withdrawn(after.stay, before.tickets, after.tickets, out);
+        add_withdrawn(after.stay, before.refused, after.refused, out);
+        add_filed(after.stay, before.tickets, after.tickets, true, out);
+        add_filed(after.stay, before.refused, after.refused, false, out);
+        if (after.identity != before.identity)
+            out.emplace_back(StayIdentified{.stay = after.stay,
+                                            .unit = after.identity.unit,
+                                            .variant = after.identity.variant,
+                                            .plan = after.identity.plan,
+                                            .plan_revision = after.identity.plan_revision});
+        if (after.leaves_incomplete && after.leaves_incomplete != before.leaves_incomplete)
+            out.emplace_back(StayLeavesIncomplete{after.stay, *after.leaves_incomplete});
+    }
+    seen_ = std::move(newest);
+    return out;
+}
+
+Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::Decision& decision, std::string program,
+               std::vector<Attachment> attachments) {
+    StoredEvent stored;
+    stored.program = std::move(program);
+    stored.rules = rules_of(decision);
+    stored.record = decision.record;
+    stored.decision = decision_digest(decision.state, decision.record);
+    stored.operator_ = operator_of(event, decision);
+    stored.stays = watch.changes(decision.state);
+    stored.event = std::move(event);
+    return {std::move(stored), std::move(attachments)};
+}
+
+}  // namespace tautgate::journal

@@ -1,0 +1,151 @@
+// What the journal keeps of one event: the event itself, what was decided about it and by which rules and
+// program. This is the chain; every query table can be made from it again. The field names are stored: add,
+// never rename. Plain values; any thread.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "service/interlock/decide.hpp"
+
+namespace tautgate::journal {
+
+using domain::EventNumber;
+using domain::PersonNumber;
+using domain::Revision;
+
+// ---- what became of stays -----------------------------------------------------------------------------
+// The event and its outcome do not say which unit stands where afterwards; these do.
+
+struct StayBegan {
+    EventNumber stay;
+    domain::BayId bay;
+    domain::Token token;
+    std::int64_t utc_us = 0;
+    Revision rules;
+    bool operator==(const StayBegan&) const = default;
+};
+TAUTGATE_FIELDS(StayBegan, stay, bay, token, utc_us, rules);
+
+// A ticket was scanned for the stay. Not accepted: of a kind that the unit has already.
+struct TicketFiled {
+    EventNumber stay;
+    EventNumber scanned;
+    std::string kind;
+    domain::Serial serial;
+    std::string order;
+    std::string type;
+    bool accepted = true;
+    bool operator==(const TicketFiled&) const = default;
+};
+TAUTGATE_FIELDS(TicketFiled, stay, scanned, kind, serial, order, type, accepted);
+
+// A corrected scan, or an answered question, took it out of the stay. It stays in the record.
+struct TicketWithdrawn {
+    EventNumber stay;
+    EventNumber scanned;
+    std::string kind;
+    domain::Serial serial;
+    bool operator==(const TicketWithdrawn&) const = default;
+};
+TAUTGATE_FIELDS(TicketWithdrawn, stay, scanned, kind, serial);
+
+// Which unit it is, or (empty texts) that this is not known any more.
+struct StayIdentified {
+    EventNumber stay;
+    domain::Serial unit;
+    std::string variant;
+    std::string plan;
+    std::string plan_revision;
+    bool operator==(const StayIdentified&) const = default;
+};
+TAUTGATE_FIELDS(StayIdentified, stay, unit, variant, plan, plan_revision);
+
+struct StayLeavesIncomplete {
+    EventNumber stay;
+    EventNumber decided;
+    bool operator==(const StayLeavesIncomplete&) const = default;
+};
+TAUTGATE_FIELDS(StayLeavesIncomplete, stay, decided);
+
+struct StayEnded {
+    EventNumber stay;
+    bool operator==(const StayEnded&) const = default;
+};
+TAUTGATE_FIELDS(StayEnded, stay);
+
+using StayChange =
+    std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete, StayEnded>;
+
+// ---- the stored event ---------------------------------------------------------------------------------
+
+struct StoredEvent {
+    std::uint32_t format = 1;
+    std::string program;        // version of the program that decided
+    Revision rules;             // under which it decided; empty: none were in force
+    interlock::Event event;
+    interlock::Record record;
+    std::string decision;       // hex digest of the decision (digest.hpp)
+    std::optional<PersonNumber> operator_;  // signed on at the bay that a result belongs to
+    std::vector<StayChange> stays;
+    bool operator==(const StoredEvent&) const = default;
+};
+TAUTGATE_FIELDS(StoredEvent, format, program, rules, event, record, decision, operator_, stays);
+
+// ---- what is written beside it, in the same transaction -----------------------------------------------
+
+// A text named by its digest: kind "config" is a station description.
+struct Document {
+    std::string digest;  // hex SHA-256 of `text`
+    std::string kind;
+    std::string text;
+    bool operator==(const Document&) const = default;
+};
+
+// Names and secrets stand outside of the chain, so that a name can be taken out without breaking it.
+struct PersonName {
+    PersonNumber number;
+    std::string name;
+    std::string badge;  // empty: has none
+    bool operator==(const PersonName&) const = default;
+};
+struct Credential {
+    PersonNumber number;
+    std::string argon2id;  // PHC text
+    bool operator==(const Credential&) const = default;
+};
+
+using Attachment = std::variant<Document, PersonName, Credential>;
+
+struct Entry {
+    StoredEvent stored;
+    std::vector<Attachment> attachments;
+};
+
+// Sees which stays began, changed and ended from one state to the next. One for the life of the station,
+// used by the thread that decides; begins with the state that was recovered.
+class StayWatch {
+  public:
+    explicit StayWatch(const interlock::State& now);
+    [[nodiscard]] std::vector<StayChange> changes(const interlock::State& now);
+
+  private:
+    struct Seen {
+        EventNumber stay;
+        std::vector<interlock::Ticket> tickets;
+        std::vector<interlock::Ticket> refused;
+        interlock::Identified identity;
+        std::optional<EventNumber> leaves_incomplete;
+    };
+    static std::vector<Seen> look(const interlock::State& state);
+    std::vector<Seen> seen_;
+};
+
+// Everything that the journal keeps of a decided event. `program` is the version of the running program.
+[[nodiscard]] Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::Decision& decision,
+                             std::string program, std::vector<Attachment> attachments = {});
+
+}  // namespace tautgate::journal
