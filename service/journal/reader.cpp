@@ -1,0 +1,380 @@
+#include "service/journal/reader.hpp"
+
+#include <algorithm>
+#include <charconv>
+#include <concepts>
+#include <limits>
+#include <utility>
+
+#include <SQLiteCpp/Statement.h>
+
+#include "service/journal/database.hpp"
+
+namespace tautgate::journal {
+
+struct Reader::Database {
+    Connection connection;
+};
+
+namespace {
+
+std::int64_t key_of(EventNumber number) { return static_cast<std::int64_t>(number.value); }
+
+// ---- one row at a time --------------------------------------------------------------------------------
+// Reads the columns of a statement from the left, each into the member that is next.
+
+class Columns {
+  public:
+    explicit Columns(SQLite::Statement& statement) : statement_(&statement) {}
+
+    Columns& operator>>(std::string& text) {
+        text = next().getString();
+        return *this;
+    }
+    Columns& operator>>(EventNumber& number) {
+        number.value = static_cast<std::uint64_t>(next().getInt64());
+        return *this;
+    }
+    Columns& operator>>(PersonNumber& number) { return *this >> number.value; }
+    Columns& operator>>(std::int64_t& value) {
+        value = next().getInt64();
+        return *this;
+    }
+    Columns& operator>>(std::uint32_t& value) {
+        value = static_cast<std::uint32_t>(next().getInt64());
+        return *this;
+    }
+    Columns& operator>>(bool& value) {
+        value = next().getInt64() != 0;
+        return *this;
+    }
+    // A count of 64 bits, kept as text.
+    Columns& operator>>(std::uint64_t& value) {
+        const std::string digits = next().getString();
+        std::from_chars(digits.data(), digits.data() + digits.size(), value);
+        return *this;
+    }
+    Columns& operator>>(Hash& hash) {
+        const std::string bytes = next().getString();
+        hash = {};
+        std::copy_n(bytes.begin(), std::min(bytes.size(), hash.size()), hash.begin());
+        return *this;
+    }
+    template <class Type>
+    Columns& operator>>(std::optional<Type>& value) {
+        value.reset();
+        if (statement_->getColumn(at_).isNull())
+            ++at_;
+        else
+            *this >> value.emplace();
+        return *this;
+    }
+
+  private:
+    SQLite::Column next() { return statement_->getColumn(at_++); }
+    SQLite::Statement* statement_;
+    int at_ = 0;
+};
+
+void take(Columns from, EventRow& row) { from >> row.number >> row.body >> row.hash; }
+void take(Columns from, PersonName& row) { from >> row.number >> row.name >> row.badge; }
+void take(Columns from, Credential& row) { from >> row.number >> row.argon2id; }
+void take(Columns from, Document& row) { from >> row.digest >> row.kind >> row.text; }
+void take(Columns from, StayRow& row) {
+    from >> row.stay >> row.bay >> row.token >> row.began_utc_us >> row.rules >> row.unit >> row.variant >>
+        row.plan >> row.plan_revision >> row.leaves_incomplete >> row.ended >> row.ended_utc_us;
+}
+void take(Columns from, TicketRow& row) {
+    from >> row.stay >> row.scanned >> row.kind >> row.serial >> row.order >> row.type >> row.accepted >>
+        row.utc_us >> row.withdrawn;
+}
+void take(Columns from, TighteningRow& row) {
+    from >> row.stay >> row.event >> row.tool >> row.epoch >> row.counter >> row.outcome >> row.why >> row.joint >>
+        row.fastener >> row.pass >> row.attempt >> row.verdict >> row.reasons >> row.direction >>
+        row.torque_micro_nm >> row.angle_micro_deg >> row.torque_received >> row.torque_unit_received >>
+        row.angle_received >> row.operator_ >> row.assigned_by >> row.utc_us;
+}
+void take(Columns from, ReleaseRow& row) {
+    from >> row.event >> row.permissive >> row.bay >> row.output >> row.token >> row.reasons >> row.utc_us;
+}
+void take(Columns from, DecisionRow& row) {
+    from >> row.event >> row.bay >> row.stay >> row.kind >> row.action >> row.subject >> row.subject_event >>
+        row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >> row.outcome >>
+        row.refusal >> row.utc_us;
+}
+
+template <class Row>
+std::vector<Row> all(SQLite::Statement& statement) {
+    std::vector<Row> rows;
+    while (statement.executeStep())
+        take(Columns(statement), rows.emplace_back());
+    return rows;
+}
+
+constexpr const char* stay_columns = "stay, bay, token, began_utc_us, rules, unit, variant, plan, plan_revision, "
+                                     "leaves_incomplete, ended, ended_utc_us FROM stay ";
+
+std::string meta_value(SQLite::Database& db, const char* key) {
+    SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");
+    ask.bind(1, key);
+    return ask.executeStep() ? ask.getColumn(0).getString() : std::string();
+}
+
+std::optional<EventRow> row_at(SQLite::Database& db, EventNumber number) {
+    SQLite::Statement ask(db, "SELECT number, body, hash FROM event WHERE number = ?");
+    ask.bind(1, key_of(number));
+    auto rows = all<EventRow>(ask);
+    return rows.empty() ? std::nullopt : std::optional(std::move(rows.front()));
+}
+
+ChainHead head_in(SQLite::Database& db) {
+    SQLite::Statement ask(db, "SELECT number, hash FROM event ORDER BY number DESC LIMIT 1");
+    ChainHead head{EventNumber{}, genesis(meta_value(db, "journal"))};
+    if (ask.executeStep())
+        Columns(ask) >> head.number >> head.hash;
+    return head;
+}
+
+// The newest event that any query table speaks of.
+EventNumber newest_in_tables(SQLite::Database& db) {
+    SQLite::Statement ask(db, "SELECT max((SELECT ifnull(max(event), 0) FROM release), "
+                              "(SELECT ifnull(max(event), 0) FROM decision), "
+                              "(SELECT ifnull(max(stay), 0) FROM stay), "
+                              "(SELECT ifnull(max(event), 0) FROM snapshot))");
+    ask.executeStep();
+    return EventNumber{static_cast<std::uint64_t>(ask.getColumn(0).getInt64())};
+}
+
+// What is wrong with a row that follows `before`, or nothing.
+std::optional<ChainFault> fault_in(const EventRow& row, const ChainHead& before) {
+    const EventNumber expected{before.number.value + 1};
+    if (row.number != expected)
+        return ChainFault{expected, "is missing; the next one stored is " + std::to_string(row.number.value)};
+    if (row.hash != chained(before.hash, row.body))
+        return ChainFault{expected, "was changed: its hash does not follow from its text and the hash before it"};
+    // The number is part of the text, so a row cannot serve under another number.
+    const std::string own = "\"event\":{\"number\":\"" + std::to_string(expected.value) + "\",";
+    if (row.body.find(own) == std::string::npos)
+        return ChainFault{expected, "holds the text of another event"};
+    return std::nullopt;
+}
+
+}  // namespace
+
+Reader::Reader(std::filesystem::path path, std::unique_ptr<Database> db)
+    : path_(std::move(path)), db_(std::move(db)) {}
+Reader::~Reader() = default;
+
+Reader::Result<std::unique_ptr<Reader>> Reader::open(const std::filesystem::path& path, const std::string& vfs) {
+    auto connection = open_for_reading(path, vfs);
+    if (!connection)
+        return std::unexpected(connection.error());
+    return std::unique_ptr<Reader>(new Reader(path, std::make_unique<Database>(std::move(*connection))));
+}
+
+Reader::Result<std::string> Reader::journal_id() {
+    return guarded(path_, "reading the journal's id",
+                   [&]() -> Result<std::string> { return meta_value(*db_->connection, "journal"); });
+}
+
+Reader::Result<std::string> Reader::station() {
+    return guarded(path_, "reading the station's id",
+                   [&]() -> Result<std::string> { return meta_value(*db_->connection, "station"); });
+}
+
+Reader::Result<ChainHead> Reader::head() {
+    return guarded(path_, "reading the head of the journal",
+                   [&]() -> Result<ChainHead> { return head_in(*db_->connection); });
+}
+
+Reader::Result<std::vector<EventRow>> Reader::events(EventNumber from, std::size_t most) {
+    return guarded(path_, "reading events", [&]() -> Result<std::vector<EventRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              "SELECT number, body, hash FROM event WHERE number >= ? ORDER BY number LIMIT ?");
+        ask.bind(1, key_of(from));
+        ask.bind(2, static_cast<std::int64_t>(std::min<std::size_t>(most, std::numeric_limits<std::int32_t>::max())));
+        return all<EventRow>(ask);
+    });
+}
+
+Reader::Result<void> Reader::each_event(EventNumber from, const std::function<bool(EventRow)>& take_one) {
+    return guarded(path_, "reading events", [&]() -> Result<void> {
+        SQLite::Statement ask(*db_->connection,
+                              "SELECT number, body, hash FROM event WHERE number >= ? ORDER BY number");
+        ask.bind(1, key_of(from));
+        while (ask.executeStep()) {
+            EventRow row;
+            take(Columns(ask), row);
+            if (!take_one(std::move(row)))
+                break;
+        }
+        return {};
+    });
+}
+
+Reader::Result<Hash> Reader::hash_at(EventNumber number) {
+    return guarded(path_, "reading a hash", [&]() -> Result<Hash> {
+        if (number == EventNumber{})
+            return genesis(meta_value(*db_->connection, "journal"));
+        const auto row = row_at(*db_->connection, number);
+        if (!row)
+            return std::unexpected(JournalError{.fault = JournalFault::not_found,
+                                                .path = path_.string(),
+                                                .what = "has no event " + std::to_string(number.value),
+                                                .remedy = "verify the journal",
+                                                .event = number});
+        return row->hash;
+    });
+}
+
+Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead> anchor, EventNumber after) {
+    const auto start = hash_at(after);
+    if (!start)
+        return std::unexpected(start.error());
+    std::optional<ChainFault> fault;
+    ChainHead at{after, *start};
+    const auto read = each_event(EventNumber{after.value + 1}, [&](const EventRow& row) {
+        fault = fault_in(row, at);
+        at = {row.number, row.hash};
+        if (!fault && anchor && anchor->number == at.number && anchor->hash != at.hash)
+            fault = ChainFault{at.number, "is not the event that the anchor was taken of"};
+        return !fault;
+    });
+    if (!read)
+        return std::unexpected(read.error());
+    return guarded(path_, "verifying the journal", [&]() -> Result<std::optional<ChainFault>> {
+        const EventNumber known = std::max(newest_in_tables(*db_->connection), anchor ? anchor->number : EventNumber{});
+        if (!fault && known > at.number)
+            fault = ChainFault{EventNumber{at.number.value + 1},
+                               "is missing; events up to " + std::to_string(known.value) + " were stored"};
+        return fault;
+    });
+}
+
+Reader::Result<std::string> Reader::check_file() {
+    return guarded(path_, "checking the file", [&]() -> Result<std::string> {
+        SQLite::Statement ask(*db_->connection, "PRAGMA integrity_check(20)");
+        std::string found;
+        while (ask.executeStep())
+            if (const std::string line = ask.getColumn(0).getString(); line != "ok")
+                found += (found.empty() ? "" : "; ") + line;
+        return found;
+    });
+}
+
+Reader::Result<std::optional<EventNumber>> Reader::snapshot_before(EventNumber before) {
+    return guarded(path_, "looking for a snapshot", [&]() -> Result<std::optional<EventNumber>> {
+        SQLite::Statement ask(*db_->connection, "SELECT max(event) FROM snapshot WHERE ?1 = 0 OR event < ?1");
+        ask.bind(1, key_of(before));
+        std::optional<EventNumber> found;
+        if (ask.executeStep())
+            Columns(ask) >> found;
+        return found;
+    });
+}
+
+Reader::Result<std::optional<Document>> Reader::document(std::string_view digest) {
+    return guarded(path_, "reading a stored text", [&]() -> Result<std::optional<Document>> {
+        SQLite::Statement ask(*db_->connection, "SELECT digest, kind, text FROM document WHERE digest = ?");
+        ask.bind(1, std::string(digest));
+        auto found = all<Document>(ask);
+        if (found.empty())
+            return std::nullopt;
+        if (hex(sha256(found.front().text)) != digest)
+            return std::unexpected(JournalError{.fault = JournalFault::damaged,
+                                                .path = path_.string(),
+                                                .what = "holds a changed text under the digest " + std::string(digest),
+                                                .remedy = "keep the file, bring back the latest backup and call "
+                                                          "maintenance",
+                                                .event = std::nullopt});
+        return std::move(found.front());
+    });
+}
+
+Reader::Result<std::vector<PersonName>> Reader::person_names() {
+    return guarded(path_, "reading names", [&]() -> Result<std::vector<PersonName>> {
+        SQLite::Statement ask(*db_->connection, "SELECT number, name, badge FROM person_name ORDER BY number");
+        return all<PersonName>(ask);
+    });
+}
+
+Reader::Result<std::vector<Credential>> Reader::credentials() {
+    return guarded(path_, "reading credentials", [&]() -> Result<std::vector<Credential>> {
+        SQLite::Statement ask(*db_->connection, "SELECT number, argon2id FROM credential ORDER BY number");
+        return all<Credential>(ask);
+    });
+}
+
+Reader::Result<std::vector<StayRow>> Reader::stays_of(const domain::Serial& serial) {
+    return guarded(path_, "looking for a serial number", [&]() -> Result<std::vector<StayRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              std::string("SELECT ") + stay_columns +
+                                  "WHERE stay IN (SELECT stay FROM ticket WHERE serial = ? AND accepted = 1 "
+                                  "AND withdrawn IS NULL) ORDER BY stay");
+        ask.bind(1, serial.text);
+        return all<StayRow>(ask);
+    });
+}
+
+Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial) {
+    return guarded(path_, "counting the stays of a serial number", [&]() -> Result<std::uint32_t> {
+        SQLite::Statement ask(*db_->connection, "SELECT count(DISTINCT stay) FROM ticket WHERE serial = ? AND "
+                                                "accepted = 1 AND withdrawn IS NULL");
+        ask.bind(1, serial.text);
+        std::uint32_t count = 0;
+        if (ask.executeStep())
+            Columns(ask) >> count;
+        return count;
+    });
+}
+
+template <class Row>
+Reader::Result<std::vector<Row>> Reader::rows(const std::string& query, EventNumber key) {
+    return guarded(path_, "reading the record of a stay", [&]() -> Result<std::vector<Row>> {
+        SQLite::Statement ask(*db_->connection, query);
+        ask.bind(1, key_of(key));
+        return all<Row>(ask);
+    });
+}
+
+Reader::Result<std::optional<StayRow>> Reader::stay(EventNumber stay) {
+    auto found = rows<StayRow>(std::string("SELECT ") + stay_columns + "WHERE stay = ?", stay);
+    if (!found)
+        return std::unexpected(found.error());
+    return found->empty() ? std::nullopt : std::optional(std::move(found->front()));
+}
+
+Reader::Result<std::vector<TicketRow>> Reader::tickets_of(EventNumber stay) {
+    return rows<TicketRow>("SELECT stay, scanned, kind, serial, order_number, type, accepted, utc_us, withdrawn "
+                           "FROM ticket WHERE stay = ? ORDER BY scanned, kind",
+                           stay);
+}
+
+Reader::Result<std::vector<TighteningRow>> Reader::tightenings_of(EventNumber stay) {
+    return rows<TighteningRow>("SELECT stay, event, tool, epoch, counter, outcome, why, joint, fastener, pass, "
+                               "attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
+                               "torque_received, torque_unit_received, angle_received, operator, assigned_by, "
+                               "utc_us FROM tightening WHERE stay = ? ORDER BY event",
+                               stay);
+}
+
+// What happened in a stay lies between its first and its last event, which needs no index on the tables that
+// every result writes.
+Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay) {
+    return rows<ReleaseRow>("SELECT event, permissive, release.bay, output, release.token, reasons, utc_us "
+                            "FROM release JOIN stay ON stay.stay = ?1 "
+                            "WHERE event BETWEEN ?1 AND ifnull(ended, 0x7fffffffffffffff) AND release.stay = ?1 "
+                            "ORDER BY event, permissive",
+                            stay.stay);
+}
+
+Reader::Result<std::vector<DecisionRow>> Reader::decisions_of(const StayRow& stay) {
+    return rows<DecisionRow>("SELECT event, decision.bay, decision.stay, kind, action, subject, subject_event, "
+                             "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us "
+                             "FROM decision JOIN stay ON stay.stay = ?1 "
+                             "WHERE event BETWEEN ?1 AND ifnull(ended, 0x7fffffffffffffff) AND decision.stay = ?1 "
+                             "ORDER BY event",
+                             stay.stay);
+}
+
+}  // namespace tautgate::journal

@@ -1,0 +1,184 @@
+// Reads the journal over a connection of its own that cannot write. Values in, values out; every call may
+// wait for the disk, so it belongs on a worker or into a tool, never on the loop. One reader is used by one
+// thread at a time; a reader sees what was committed when the call began. It judges nothing anew: every row
+// is what was stored at the time.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <expected>
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "service/journal/digest.hpp"
+#include "service/journal/journal_error.hpp"
+#include "service/journal/stored_event.hpp"
+
+namespace tautgate::journal {
+
+// The newest event and its hash; an anchor kept elsewhere is one of these.
+struct ChainHead {
+    EventNumber number;  // 0: the journal is empty, and `hash` is its genesis
+    Hash hash{};
+    bool operator==(const ChainHead&) const = default;
+};
+
+struct EventRow {
+    EventNumber number;
+    std::string body;  // the exact bytes
+    Hash hash{};
+};
+
+struct ChainFault {
+    EventNumber first;  // the first number that is wrong
+    std::string what;
+};
+
+struct StayRow {
+    EventNumber stay;
+    std::string bay;
+    std::uint32_t token = 0;
+    std::int64_t began_utc_us = 0;
+    std::string rules;
+    std::string unit;
+    std::string variant;
+    std::string plan;
+    std::string plan_revision;
+    std::optional<EventNumber> leaves_incomplete;
+    std::optional<EventNumber> ended;
+    std::optional<std::int64_t> ended_utc_us;
+};
+
+struct TicketRow {
+    EventNumber stay;
+    EventNumber scanned;
+    std::string kind;
+    std::string serial;
+    std::string order;
+    std::string type;
+    bool accepted = false;
+    std::int64_t utc_us = 0;
+    std::optional<EventNumber> withdrawn;
+};
+
+struct TighteningRow {
+    EventNumber stay;  // 0: under none
+    EventNumber event;
+    std::string tool;
+    std::string epoch;
+    std::uint64_t counter = 0;
+    std::string outcome;
+    std::string why;       // of an unassigned one
+    std::string joint;
+    std::optional<std::uint32_t> fastener;  // index, 0..
+    std::optional<std::uint32_t> pass;      // index, 0..
+    std::optional<std::uint32_t> attempt;   // 1..
+    std::string verdict;
+    std::string reasons;   // finding codes, comma between
+    std::string direction;
+    std::optional<std::int64_t> torque_micro_nm;
+    std::optional<std::int64_t> angle_micro_deg;
+    std::string torque_received;
+    std::string torque_unit_received;
+    std::string angle_received;
+    std::optional<PersonNumber> operator_;
+    std::optional<EventNumber> assigned_by;
+    std::int64_t utc_us = 0;
+};
+
+struct ReleaseRow {
+    EventNumber event;
+    std::string permissive;
+    std::string bay;
+    std::string output;
+    std::optional<std::uint32_t> token;
+    std::string reasons;  // reason codes, worst first, comma between
+    std::int64_t utc_us = 0;
+};
+
+struct DecisionRow {
+    EventNumber event;
+    std::string bay;
+    std::optional<EventNumber> stay;
+    std::string kind;
+    std::string action;
+    std::string subject;
+    std::optional<EventNumber> subject_event;
+    std::optional<EventNumber> proposal;
+    std::optional<PersonNumber> person;
+    std::optional<PersonNumber> second_person;
+    std::string reason_code;
+    std::string reason_text;
+    std::string outcome;
+    std::string refusal;
+    std::int64_t utc_us = 0;
+};
+
+class Reader {
+  public:
+    template <class Value>
+    using Result = std::expected<Value, JournalError>;
+
+    // The journal must exist. `vfs` is empty but in tests.
+    [[nodiscard]] static Result<std::unique_ptr<Reader>> open(const std::filesystem::path& path,
+                                                              const std::string& vfs = {});
+    ~Reader();
+    Reader(const Reader&) = delete;
+    Reader& operator=(const Reader&) = delete;
+    Reader(Reader&&) = delete;
+    Reader& operator=(Reader&&) = delete;
+
+    [[nodiscard]] const std::filesystem::path& path() const noexcept { return path_; }
+    [[nodiscard]] Result<std::string> journal_id();
+    [[nodiscard]] Result<std::string> station();
+
+    // ---- the chain ----
+    [[nodiscard]] Result<ChainHead> head();
+    // At most `most` events from `from` on, oldest first.
+    [[nodiscard]] Result<std::vector<EventRow>> events(EventNumber from, std::size_t most);
+    // Each event from `from` on, oldest first, until `take` says false.
+    [[nodiscard]] Result<void> each_event(EventNumber from, const std::function<bool(EventRow)>& take);
+    // Hash of an event; of number 0 the genesis.
+    [[nodiscard]] Result<Hash> hash_at(EventNumber number);
+    // Nothing: the chain is whole from the event after `after` on, ends not before `anchor` and agrees with
+    // it, and no query table knows an event that the chain lacks. A chain cut at its end is found only by the
+    // anchor or by rows that were forgotten.
+    [[nodiscard]] Result<std::optional<ChainFault>> verify(std::optional<ChainHead> anchor = std::nullopt,
+                                                           EventNumber after = {});
+    // SQLite's own check of the file, page by page: empty, or what it found.
+    [[nodiscard]] Result<std::string> check_file();
+    // The newest snapshot before `before` (0: of all).
+    [[nodiscard]] Result<std::optional<EventNumber>> snapshot_before(EventNumber before);
+
+    // ---- texts and people ----
+    // Checked against its digest; nothing if the journal has no such text.
+    [[nodiscard]] Result<std::optional<Document>> document(std::string_view digest);
+    [[nodiscard]] Result<std::vector<PersonName>> person_names();
+    [[nodiscard]] Result<std::vector<Credential>> credentials();
+
+    // ---- units ----
+    // Stays in which the serial was an accepted ticket (of the unit or of a sub-assembly), oldest first.
+    [[nodiscard]] Result<std::vector<StayRow>> stays_of(const domain::Serial& serial);
+    [[nodiscard]] Result<std::uint32_t> earlier_stays(const domain::Serial& serial);
+    [[nodiscard]] Result<std::optional<StayRow>> stay(EventNumber stay);
+    [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
+    [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
+    [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);
+    [[nodiscard]] Result<std::vector<DecisionRow>> decisions_of(const StayRow& stay);
+
+  private:
+    struct Database;
+    Reader(std::filesystem::path path, std::unique_ptr<Database> db);
+    template <class Row>
+    [[nodiscard]] Result<std::vector<Row>> rows(const std::string& query, EventNumber key);
+
+    std::filesystem::path path_;
+    std::unique_ptr<Database> db_;
+};
+
+}  // namespace tautgate::journal
