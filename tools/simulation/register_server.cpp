@@ -1,0 +1,224 @@
+#include "tools/simulation/register_server.hpp"
+
+#include <algorithm>
+#include <array>
+#include <atomic>
+#include <cerrno>
+#include <mutex>
+#include <optional>
+#include <thread>
+#include <utility>
+
+#include <arpa/inet.h>
+#include <modbus.h>
+#include <poll.h>
+#include <sys/eventfd.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+#include <fmt/format.h>
+
+namespace tautgate::simulation {
+
+namespace {
+
+struct FreeContext {
+    void operator()(modbus_t* context) const noexcept { modbus_free(context); }
+};
+struct FreeMapping {
+    void operator()(modbus_mapping_t* mapping) const noexcept { modbus_mapping_free(mapping); }
+};
+
+constexpr int function_read_holding = 0x03;
+constexpr int function_read_input = 0x04;
+constexpr int function_write_one = 0x06;
+constexpr int function_write_many = 0x10;
+
+std::uint16_t word_at(std::span<const std::uint8_t> query, std::size_t place) {
+    return static_cast<std::uint16_t>(query[place] << 8U | query[place + 1]);
+}
+
+// What the request asks for, by the head of its PDU (MODBUS Application Protocol
+// V1.1b3, 6.3, 6.4, 6.6, 6.12).
+std::optional<RegisterRequest> request_of(std::span<const std::uint8_t> query, std::size_t header) {
+    if (query.size() < header + 5)
+        return std::nullopt;
+    const std::uint16_t address = word_at(query, header + 1);
+    switch (query[header]) {
+    case function_read_holding:
+    case function_read_input: return RegisterRequest{false, address, word_at(query, header + 3)};
+    case function_write_one: return RegisterRequest{true, address, 1};
+    case function_write_many: return RegisterRequest{true, address, word_at(query, header + 3)};
+    default: return std::nullopt;  // coils and others: the library answers
+    }
+}
+
+}  // namespace
+
+class RegisterServer::Wire {
+  public:
+    Wire(modbus_t* context, modbus_mapping_t* mapping, int listener, std::uint16_t port, Hooks hooks)
+        : context_(context), mapping_(mapping), listener_(listener),
+          wake_(eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)), port_(port), hooks_(std::move(hooks)) {
+        thread_ = std::thread([this] { run(); });
+    }
+    ~Wire() {
+        stopping_ = true;
+        wake();
+        thread_.join();
+        close(listener_);
+        close(wake_);
+    }
+    Wire(const Wire&) = delete;
+    Wire& operator=(const Wire&) = delete;
+    Wire(Wire&&) = delete;
+    Wire& operator=(Wire&&) = delete;
+
+    [[nodiscard]] std::uint16_t port() const noexcept { return port_; }
+    [[nodiscard]] std::mutex& mutex() const noexcept { return mutex_; }
+    [[nodiscard]] std::span<std::uint16_t> registers() const noexcept {
+        return {mapping_->tab_registers, size};
+    }
+    void cut(bool on) {
+        cut_ = on;
+        wake();
+    }
+    void mute(bool on) { muted_ = on; }
+    void answer_after(std::chrono::milliseconds delay) { delay_ms_ = delay.count(); }
+
+  private:
+    void wake() const {
+        const std::uint64_t one = 1;
+        // The counter of an eventfd cannot overflow here; a wake that is already pending is enough.
+        [[maybe_unused]] const auto written = ::write(wake_, &one, sizeof one);
+    }
+
+    void run() {
+        while (!stopping_) {
+            if (cut_)
+                hang_up();
+            std::vector<pollfd> waiting{{wake_, POLLIN, 0}, {listener_, POLLIN, 0}};
+            for (const int peer : peers_)
+                waiting.push_back({peer, POLLIN, 0});
+            if (poll(waiting.data(), waiting.size(), -1) < 0 && errno != EINTR)
+                break;
+            if (waiting[0].revents != 0) {
+                std::uint64_t count = 0;
+                [[maybe_unused]] const auto taken = ::read(wake_, &count, sizeof count);
+            }
+            if (waiting[1].revents != 0)
+                welcome();
+            for (std::size_t i = 2; i < waiting.size(); ++i)
+                if (waiting[i].revents != 0)
+                    serve(waiting[i].fd);
+        }
+        hang_up();
+    }
+
+    void hang_up() {
+        for (const int peer : peers_)
+            close(peer);
+        peers_.clear();
+    }
+    void drop(int peer) {
+        std::erase(peers_, peer);
+        close(peer);
+    }
+    void welcome() {
+        const int peer = accept4(listener_, nullptr, nullptr, SOCK_CLOEXEC);
+        if (peer < 0)
+            return;
+        if (cut_)
+            close(peer);
+        else
+            peers_.push_back(peer);
+    }
+    void serve(int peer) {
+        std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> query{};
+        modbus_set_socket(context_.get(), peer);
+        const int length = modbus_receive(context_.get(), query.data());
+        if (length < 0)
+            return drop(peer);
+        if (length == 0 || muted_)
+            return;
+        if (const auto delay = delay_ms_.load(); delay > 0)
+            std::this_thread::sleep_for(
+                std::chrono::milliseconds(delay));  // the device is slow, nobody waits here
+        const auto header = static_cast<std::size_t>(modbus_get_header_length(context_.get()));
+        const auto request = request_of({query.data(), static_cast<std::size_t>(length)}, header);
+        const std::lock_guard lock{mutex_};
+        if (request && hooks_.before_answer)
+            hooks_.before_answer(*request, registers());
+        if (query[header] == function_read_input)
+            std::copy_n(mapping_->tab_registers, size, mapping_->tab_input_registers);
+        if (modbus_reply(context_.get(), query.data(), length, mapping_.get()) < 0)
+            return drop(peer);
+        if (request && hooks_.after_answer)
+            hooks_.after_answer(*request, registers());
+    }
+
+    std::unique_ptr<modbus_t, FreeContext> context_;
+    std::unique_ptr<modbus_mapping_t, FreeMapping> mapping_;
+    int listener_;
+    int wake_;
+    std::uint16_t port_;
+    Hooks hooks_;
+    std::vector<int> peers_;
+    std::atomic<bool> stopping_ = false;
+    std::atomic<bool> cut_ = false;
+    std::atomic<bool> muted_ = false;
+    std::atomic<std::int64_t> delay_ms_ = 0;
+    mutable std::mutex mutex_;
+    std::thread thread_;
+};
+
+std::expected<std::unique_ptr<RegisterServer>, std::string>
+RegisterServer::open(const std::string& host, std::uint16_t port, Hooks hooks) {
+    std::unique_ptr<modbus_t, FreeContext> context{modbus_new_tcp(host.c_str(), port)};
+    if (!context)
+        return std::unexpected(fmt::format("{}:{} is no address to serve at", host, port));
+    std::unique_ptr<modbus_mapping_t, FreeMapping> mapping{modbus_mapping_new(0, 0, size, size)};
+    if (!mapping)
+        return std::unexpected("no memory for the registers");
+    const int listener = modbus_tcp_listen(context.get(), 4);
+    if (listener < 0)
+        return std::unexpected(fmt::format("cannot listen at {}:{}: {}; is another program there?", host,
+                                           port, modbus_strerror(errno)));
+    sockaddr_in bound{};
+    socklen_t length = sizeof bound;
+    if (getsockname(listener, reinterpret_cast<sockaddr*>(&bound), &length) != 0) {
+        close(listener);
+        return std::unexpected(fmt::format("cannot ask for the port at {}", host));
+    }
+    return std::unique_ptr<RegisterServer>(new RegisterServer(std::make_unique<Wire>(
+        context.release(), mapping.release(), listener, ntohs(bound.sin_port), std::move(hooks))));
+}
+
+RegisterServer::RegisterServer(std::unique_ptr<Wire> wire) : wire_(std::move(wire)) {}
+RegisterServer::~RegisterServer() = default;
+
+std::uint16_t RegisterServer::port() const noexcept { return wire_->port(); }
+
+std::vector<std::uint16_t> RegisterServer::read(std::uint16_t address, std::uint16_t count) const {
+    const std::lock_guard lock{wire_->mutex()};
+    const auto part = wire_->registers().subspan(address, count);
+    return {part.begin(), part.end()};
+}
+
+void RegisterServer::write(std::uint16_t address, std::span<const std::uint16_t> words) {
+    change([&](std::span<std::uint16_t> registers) {
+        std::ranges::copy(words, registers.subspan(address).begin());
+    });
+}
+
+void RegisterServer::change(const std::function<void(std::span<std::uint16_t> registers)>& work) {
+    const std::lock_guard lock{wire_->mutex()};
+    work(wire_->registers());
+}
+
+void RegisterServer::cut() { wire_->cut(true); }
+void RegisterServer::mend() { wire_->cut(false); }
+void RegisterServer::mute(bool on) { wire_->mute(on); }
+void RegisterServer::answer_after(std::chrono::milliseconds delay) { wire_->answer_after(delay); }
+
+}  // namespace tautgate::simulation

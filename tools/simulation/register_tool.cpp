@@ -1,0 +1,304 @@
+#include "tools/simulation/register_tool.hpp"
+
+#include <algorithm>
+#include <array>
+#include <bit>
+#include <cmath>
+#include <cstdlib>
+#include <optional>
+#include <utility>
+
+#include "protocol/utc.hpp"
+
+namespace tautgate::simulation {
+
+using protocol::FieldType;
+using protocol::RegisterField;
+using protocol::WordOrder;
+
+namespace {
+
+double as_double(const protocol::Decimal& value) {
+    return static_cast<double>(value.mantissa) * std::pow(10.0, value.exponent);
+}
+
+std::uint64_t bits_of(const RegisterField& field, double value) {
+    const double raw = (value - as_double(field.offset)) / as_double(field.scale);
+    switch (field.type) {
+    case FieldType::float32: return std::bit_cast<std::uint32_t>(static_cast<float>(raw));
+    case FieldType::int16: return static_cast<std::uint16_t>(static_cast<std::int16_t>(std::llround(raw)));
+    case FieldType::int32: return static_cast<std::uint32_t>(static_cast<std::int32_t>(std::llround(raw)));
+    case FieldType::uint16:
+    case FieldType::uint32:
+    case FieldType::uint64: return static_cast<std::uint64_t>(std::llround(raw));
+    }
+    return 0;
+}
+
+// High word and high byte first, then swapped as the order asks.
+void put_bits(std::span<std::uint16_t> words, const RegisterField& field, std::uint64_t bits) {
+    const std::size_t count = protocol::width(field.type);
+    const WordOrder order = field.order.value_or(WordOrder::abcd);
+    const bool low_word_first = order == WordOrder::cdab || order == WordOrder::dcba;
+    const bool bytes_swapped = order == WordOrder::badc || order == WordOrder::dcba;
+    for (std::size_t i = 0; i < count; ++i) {
+        const std::size_t from_low = low_word_first ? i : count - 1 - i;
+        auto word = static_cast<std::uint16_t>(bits >> (16 * from_low));
+        if (bytes_swapped)
+            word = static_cast<std::uint16_t>(word << 8U | word >> 8U);
+        words[i] = word;
+    }
+}
+
+class Layout {
+  public:
+    explicit Layout(const protocol::RegisterProfile& profile) : profile_(profile), words_(profile.length) {}
+
+    void put(const RegisterField& field, double value) {
+        put_bits(place(field), field, bits_of(field, value));
+    }
+    void put_number(const RegisterField& field, std::uint64_t value) { put_bits(place(field), field, value); }
+    void put_if(const std::optional<RegisterField>& field,
+                const std::optional<protocol::WrittenValue>& value) {
+        if (field && value)
+            put(*field, std::strtod(value->value.c_str(), nullptr));
+    }
+    [[nodiscard]] std::vector<std::uint16_t> take() { return std::move(words_); }
+
+  private:
+    [[nodiscard]] std::span<std::uint16_t> place(const RegisterField& field) {
+        return std::span(words_).subspan(static_cast<std::size_t>(field.address - profile_.start));
+    }
+    const protocol::RegisterProfile& profile_;
+    std::vector<std::uint16_t> words_;
+};
+
+std::int64_t program_code(const protocol::ProgramField& field, const std::string& name) {
+    const auto known = std::ranges::find(field.names, name, &protocol::CodeText::text);
+    return known == field.names.end() ? 0 : known->code;
+}
+
+// Torque and angle have codes of their own where the profile knows words for them.
+std::int64_t verdict_code(const protocol::VerdictField& field, const protocol::WrittenResult& result) {
+    if (result.aborted && !field.aborted.empty())
+        return field.aborted.front();
+    if (result.verdict == protocol::ToolVerdict::ok && !field.ok.empty())
+        return field.ok.front();
+    const std::string_view about = result.reason.starts_with("torque")    ? "torque"
+                                   : result.reason.starts_with("angle")   ? "angle"
+                                   : result.reason.starts_with("trigger") ? "trigger"
+                                                                          : "";
+    for (const auto& [code, text] : field.reasons)
+        if (!about.empty() && text.starts_with(about) &&
+            std::ranges::find(field.not_ok, code) != field.not_ok.end())
+            return code;
+    return field.not_ok.empty() ? 0 : field.not_ok.front();
+}
+
+std::int64_t direction_code(const protocol::DirectionField& field, protocol::Direction direction) {
+    const auto& codes = direction == protocol::Direction::tighten ? field.tighten : field.loosen;
+    return codes.empty() ? 0 : codes.front();
+}
+
+std::uint64_t wrapped(const protocol::CounterField& counter, std::uint64_t value) {
+    if (value <= counter.highest)
+        return value;
+    return counter.lowest + (value - counter.lowest) % (counter.highest - counter.lowest + 1);
+}
+
+void put_stamp(Layout& layout, const protocol::StampField& stamp, const std::string& text) {
+    const auto utc = protocol::parse_utc(text);
+    if (!utc)
+        return;
+    const std::int64_t local = utc->micros + std::int64_t{stamp.utc_offset_minutes} * 60'000'000;
+    switch (stamp.kind) {
+    case protocol::StampKind::unix_seconds:
+        return layout.put(stamp.field, static_cast<double>(local / 1'000'000));
+    case protocol::StampKind::unix_milliseconds:
+        return layout.put_number(stamp.field, static_cast<std::uint64_t>(local / 1000));
+    case protocol::StampKind::calendar: break;
+    }
+    const std::string parts = protocol::utc_text(local);  // 2026-11-25T06:14:03.120000Z
+    constexpr std::array<std::pair<std::size_t, std::size_t>, 6> places{
+        {{0, 4}, {5, 2}, {8, 2}, {11, 2}, {14, 2}, {17, 2}}};
+    RegisterField field = stamp.field;
+    for (const auto& [begin, length] : places) {
+        layout.put_number(field, std::strtoul(parts.substr(begin, length).c_str(), nullptr, 10));
+        ++field.address;
+    }
+}
+
+}  // namespace
+
+std::vector<std::uint16_t> lay_out(const protocol::RegisterProfile& profile,
+                                   const protocol::WrittenResult& result, std::uint64_t epoch) {
+    Layout layout{profile};
+    layout.put_number(profile.counter.field, wrapped(profile.counter, result.counter));
+    if (profile.epoch)
+        layout.put_number(*profile.epoch, epoch);
+    if (profile.program)
+        layout.put_number(profile.program->field,
+                          static_cast<std::uint64_t>(program_code(*profile.program, result.program)));
+    if (profile.direction)
+        layout.put_number(profile.direction->field,
+                          static_cast<std::uint64_t>(direction_code(*profile.direction, result.direction)));
+    if (profile.verdict)
+        layout.put_number(profile.verdict->field,
+                          static_cast<std::uint64_t>(verdict_code(*profile.verdict, result)));
+    if (profile.torque)
+        layout.put_if(profile.torque->field, result.torque);
+    layout.put_if(profile.angle, result.angle);
+    layout.put_if(profile.limits.torque_min, result.torque_min);
+    layout.put_if(profile.limits.torque_max, result.torque_max);
+    layout.put_if(profile.limits.angle_min, result.angle_min);
+    layout.put_if(profile.limits.angle_max, result.angle_max);
+    if (profile.position)
+        layout.put_number(*profile.position, result.position.value_or(0));
+    if (profile.stamp)
+        put_stamp(layout, *profile.stamp, result.stamp);
+    return layout.take();
+}
+
+std::expected<std::unique_ptr<RegisterTool>, std::string>
+RegisterTool::open(const std::string& host, std::uint16_t port, protocol::RegisterProfile profile) {
+    if (const auto faults = protocol::check(profile); !faults.empty())
+        return std::unexpected("the register profile is faulty at " + faults.front().place + ": " +
+                               faults.front().finding);
+    std::unique_ptr<RegisterTool> tool{new RegisterTool(std::move(profile))};
+    auto* self = tool.get();
+    auto server = RegisterServer::open(
+        host, port,
+        {.before_answer = [self](const auto& request, auto registers) { self->on_read(request, registers); },
+         .after_answer = [self](const auto& request, auto registers) { self->after(request, registers); }});
+    if (!server)
+        return std::unexpected(server.error());
+    tool->server_ = std::move(*server);
+    tool->server_->change([self](std::span<std::uint16_t> registers) {
+        const std::lock_guard lock{self->mutex_};
+        self->show({}, registers);
+    });
+    return tool;
+}
+
+RegisterTool::RegisterTool(protocol::RegisterProfile profile) : profile_(std::move(profile)) {}
+
+std::uint64_t RegisterTool::report(protocol::WrittenResult result) {
+    std::uint64_t counter = 0;
+    server_->change([&](std::span<std::uint16_t> registers) {
+        const std::lock_guard lock{mutex_};
+        counter = result.counter = ++status_.newest;
+        kept_.push_back(std::move(result));
+        show_next(registers);
+    });
+    return counter;
+}
+
+// With an acknowledge register the next result waits until the one shown was acknowledged.
+void RegisterTool::show_next(std::span<std::uint16_t> registers) {
+    if (held_back_)
+        return;
+    if (!profile_.acknowledge) {
+        if (!kept_.empty())
+            show(kept_.back(), registers);
+        kept_.clear();
+    } else if (!kept_.empty() && status_.shown <= status_.acknowledged) {
+        show(kept_.front(), registers);
+    }
+    status_.kept = kept_.size();
+}
+
+void RegisterTool::show(const protocol::WrittenResult& result, std::span<std::uint16_t> registers) {
+    const auto words = lay_out(profile_, result, epoch_);
+    const auto block = registers.subspan(profile_.start, profile_.length);
+    status_.shown = result.counter;
+    if (tears_ == 0) {
+        std::ranges::copy(words, block.begin());
+        torn_rest_.clear();
+        return;
+    }
+    // The counter still is the old one; of the values the first half is new.
+    torn_rest_ = words;
+    const auto& counter = profile_.counter.field;
+    const auto counter_at = static_cast<std::size_t>(counter.address - profile_.start);
+    for (std::size_t i = 0; i < block.size() / 2 + 1; ++i)
+        if (i < counter_at || i >= counter_at + protocol::width(counter.type))
+            block[i] = words[i];
+}
+
+void RegisterTool::on_read(const RegisterRequest& request, std::span<std::uint16_t> /*registers*/) {
+    if (request.writes || !request.touches(profile_.start, profile_.length))
+        return;
+    const std::lock_guard lock{mutex_};
+    ++status_.reads;
+    changed_.notify_all();
+}
+
+void RegisterTool::after(const RegisterRequest& request, std::span<std::uint16_t> registers) {
+    const std::lock_guard lock{mutex_};
+    if (!request.writes && request.touches(profile_.start, profile_.length) && !torn_rest_.empty()) {
+        // The tool comes to the end of its write between two reads of the master.
+        std::ranges::copy(std::exchange(torn_rest_, {}), registers.subspan(profile_.start).begin());
+        if (tears_ > 0)
+            --tears_;
+    }
+    if (request.writes && profile_.acknowledge &&
+        request.touches(*profile_.acknowledge, protocol::width(profile_.counter.field.type)))
+        take_acknowledgement(registers);
+}
+
+void RegisterTool::take_acknowledgement(std::span<std::uint16_t> registers) {
+    if (kept_.empty() || status_.shown != kept_.front().counter)
+        return;
+    const auto wanted = protocol::acknowledge_words(profile_, kept_.front().counter);
+    const auto written = registers.subspan(*profile_.acknowledge, wanted.size());
+    if (!std::ranges::equal(wanted, written))
+        return;
+    status_.acknowledged = kept_.front().counter;
+    kept_.pop_front();
+    show_next(registers);
+    status_.kept = kept_.size();
+    changed_.notify_all();
+}
+
+void RegisterTool::hold_back(bool on) {
+    server_->change([&](std::span<std::uint16_t> registers) {
+        const std::lock_guard lock{mutex_};
+        held_back_ = on;
+        show_next(registers);
+    });
+}
+
+void RegisterTool::tear(unsigned reads) {
+    const std::lock_guard lock{mutex_};
+    tears_ = reads;
+}
+
+void RegisterTool::restart(std::uint64_t epoch) {
+    server_->change([&](std::span<std::uint16_t> registers) {
+        const std::lock_guard lock{mutex_};
+        epoch_ = epoch;
+        kept_.clear();
+        status_.newest = 0;
+        status_.acknowledged = 0;
+        status_.kept = 0;
+        show({}, registers);
+    });
+}
+
+void RegisterTool::lose_one() {
+    const std::lock_guard lock{mutex_};
+    ++status_.newest;
+}
+
+RegisterTool::Status RegisterTool::status() const {
+    const std::lock_guard lock{mutex_};
+    return status_;
+}
+
+bool RegisterTool::await(const std::function<bool(const Status&)>& wanted,
+                         std::chrono::milliseconds limit) const {
+    std::unique_lock lock{mutex_};
+    return changed_.wait_for(lock, limit, [&] { return wanted(status_); });
+}
+
+}  // namespace tautgate::simulation

@@ -1,0 +1,85 @@
+// A simulated tool that is polled over Modbus: it shows its newest result in registers, laid out by the same
+// profile that the station reads it by. It keeps results until they are acknowledged, where the profile has
+// an acknowledge register, and shows them one after the other; without one each result overwrites the last.
+//
+// Its server has a thread of its own; every function may be called from any other thread.
+#pragma once
+
+#include <chrono>
+#include <condition_variable>
+#include <cstdint>
+#include <deque>
+#include <expected>
+#include <functional>
+#include <memory>
+#include <mutex>
+#include <string>
+#include <vector>
+
+#include "protocol/line.hpp"
+#include "protocol/register_profile.hpp"
+#include "tools/simulation/register_server.hpp"
+
+namespace tautgate::simulation {
+
+class RegisterTool {
+  public:
+    struct Status {
+        std::uint64_t newest = 0;  // counter of the newest result, 0: none
+        std::uint64_t shown = 0;   // counter in the registers
+        std::uint64_t acknowledged = 0;
+        std::size_t kept = 0;     // results not shown or not acknowledged yet
+        std::uint64_t reads = 0;  // requests for the block
+    };
+
+    [[nodiscard]] static std::expected<std::unique_ptr<RegisterTool>, std::string>
+    open(const std::string& host, std::uint16_t port, protocol::RegisterProfile profile);
+
+    // Takes over a result, gives it the next counter and returns that. Texts that the profile has no code for
+    // (a program that it does not name) go out as code 0.
+    std::uint64_t report(protocol::WrittenResult result);
+
+    void cut() { server_->cut(); }
+    void mend() { server_->mend(); }
+    void mute(bool on) { server_->mute(on); }
+    void answer_after(std::chrono::milliseconds delay) { server_->answer_after(delay); }
+    // While held back, results stay in the tool and the registers show the one before.
+    void hold_back(bool on);
+    // The next `reads` of the block show a result half written: new values beside the old counter.
+    void tear(unsigned reads);
+    // Power off and on: a new epoch where the profile has one, the count starts again, nothing is kept.
+    void restart(std::uint64_t epoch);
+    // Counts on without a result: one that nobody will ever read.
+    void lose_one();
+
+    [[nodiscard]] std::uint16_t port() const noexcept { return server_->port(); }
+    [[nodiscard]] Status status() const;
+    [[nodiscard]] bool await(const std::function<bool(const Status&)>& wanted,
+                             std::chrono::milliseconds limit) const;
+
+  private:
+    explicit RegisterTool(protocol::RegisterProfile profile);
+    void on_read(const RegisterRequest& request, std::span<std::uint16_t> registers);
+    void after(const RegisterRequest& request, std::span<std::uint16_t> registers);
+    void show_next(std::span<std::uint16_t> registers);
+    void show(const protocol::WrittenResult& result, std::span<std::uint16_t> registers);
+    void take_acknowledgement(std::span<std::uint16_t> registers);
+
+    protocol::RegisterProfile profile_;
+    // The server's lock is always taken before this one.
+    mutable std::mutex mutex_;
+    mutable std::condition_variable changed_;
+    std::deque<protocol::WrittenResult> kept_;
+    std::vector<std::uint16_t> torn_rest_;  // what stands in the registers once the write is over
+    unsigned tears_ = 0;
+    bool held_back_ = false;
+    Status status_;
+    std::uint64_t epoch_ = 1;
+    std::unique_ptr<RegisterServer> server_;  // last: its thread calls back into the members above
+};
+
+// The registers of one result by a profile: the counterpart of protocol::decode. Length: profile.length.
+[[nodiscard]] std::vector<std::uint16_t> lay_out(const protocol::RegisterProfile& profile,
+                                                 const protocol::WrittenResult& result, std::uint64_t epoch);
+
+}  // namespace tautgate::simulation
