@@ -131,7 +131,7 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
     if (!block)
         return lose_link(state, PlcFault::bad_block);
     const auto seen = std::exchange(state.seen_beat, block->beat);
-    if (!seen || !state.scanned)  // may have stood in the registers since before the first scan
+    if (!seen)  // may have stood in the registers since before the first scan
         return lose_link(state, PlcFault::waiting_for_beat);
     const auto advance = static_cast<std::uint16_t>(block->beat - *seen);
     if (advance > beat_advance_max)

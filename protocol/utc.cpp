@@ -114,15 +114,15 @@ std::optional<UtcStamp> parse_utc(std::string_view text) noexcept {
 }
 
 std::string utc_text(std::int64_t micros) {
+    // std::chrono counts years in 16 bits; the microseconds of 64 bits reach further than that.
+    constexpr std::int64_t furthest = std::int64_t{30'000} * 366 * 86'400 * 1'000'000;
+    if (micros > furthest || micros < -furthest)
+        return fmt::format("{:+}us", micros);
     const sys_time<microseconds> instant{microseconds{micros}};
     const auto day = floor<days>(instant);
     const year_month_day date{day};
     const hh_mm_ss time{instant - day};
     const int years = int(date.year());
-    // std::chrono counts years in 16 bits; the microseconds of 64 bits reach further than that.
-    constexpr std::int64_t furthest = std::int64_t{30'000} * 366 * 86'400 * 1'000'000;
-    if (micros > furthest || micros < -furthest)
-        return fmt::format("{:+}us", micros);
     return fmt::format("{}-{:02}-{:02}T{:02}:{:02}:{:02}.{:06}Z",
                        years >= 0 && years <= 9999 ? fmt::format("{:04}", years)
                                                    : fmt::format("{:+06}", years),

@@ -25,7 +25,8 @@ TAUTGATE_FIELDS(UtcStamp, micros, leap_second);
 [[nodiscard]] std::optional<UtcStamp> parse_utc(std::string_view text) noexcept;
 
 // Always UTC with six decimals and "Z", so that texts sort as the instants do: "2026-11-25T06:14:03.120000Z".
-// Instants outside the years 0000 to 9999 get a signed year, which parse_utc refuses.
+// Instants outside the years 0000 to 9999 get a signed year, or beyond 16 bits of years the signed count with
+// "us"; parse_utc refuses both.
 [[nodiscard]] std::string utc_text(std::int64_t micros);
 
 }  // namespace tautgate::protocol

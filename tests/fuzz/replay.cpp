@@ -57,7 +57,7 @@ class Mutator {
         switch (below(6)) {
         case 0:
             if (at < input.size())
-                input[at] = static_cast<char>(input[at] ^ (1U << below(8)));
+                input[at] = static_cast<char>(static_cast<unsigned char>(input[at]) ^ (1U << below(8)));
             return;
         case 1:
             if (at < input.size())
