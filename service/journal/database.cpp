@@ -196,12 +196,10 @@ void keep_durably(SQLite::Database& db) {
     sqlite3_file_control(db.getHandle(), "main", SQLITE_FCNTL_PERSIST_WAL, &keep);
 }
 
-const char* vfs_name(const std::string& vfs) { return vfs.empty() ? nullptr : vfs.c_str(); }
-
 // A look at an existing file that cannot change it.
 std::expected<int, JournalError> version_untouched(const std::filesystem::path& path, const std::string& vfs) {
     return guarded(path, "looking at the journal", [&]() -> std::expected<int, JournalError> {
-        SQLite::Database db(path.string(), SQLite::OPEN_READONLY, 0, vfs_name(vfs));
+        SQLite::Database db(path.string(), SQLite::OPEN_READONLY, 0, vfs);
         return version_of(db, path);
     });
 }
@@ -252,11 +250,11 @@ std::string remedy_of(JournalFault fault) {
 
 }  // namespace
 
-JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path, const std::string& doing) {
+JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path, std::string_view doing) {
     const JournalFault fault = fault_of(error.getErrorCode());
     return {.fault = fault,
             .path = path.string(),
-            .what = doing + " failed: " + error.what() + " (SQLite " + std::to_string(error.getExtendedErrorCode()) +
+            .what = std::string(doing) + " failed: " + error.what() + " (SQLite " + std::to_string(error.getExtendedErrorCode()) +
                     ")",
             .remedy = remedy_of(fault),
             .event = std::nullopt};
@@ -270,7 +268,7 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
             return std::unexpected(looked.error());
     return guarded(path, "opening the journal for writing", [&]() -> std::expected<Connection, JournalError> {
         auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE,
-                                                     1000, vfs_name(vfs));
+                                                     1000, vfs);
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());
@@ -285,7 +283,7 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
 
 std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path, const std::string& vfs) {
     return guarded(path, "opening the journal for reading", [&]() -> std::expected<Connection, JournalError> {
-        auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READONLY, 1000, vfs_name(vfs));
+        auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READONLY, 1000, vfs);
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());

@@ -8,7 +8,7 @@
 #include <filesystem>
 #include <memory>
 #include <string>
-#include <utility>
+#include <string_view>
 
 #include <SQLiteCpp/Database.h>
 #include <SQLiteCpp/Exception.h>
@@ -32,11 +32,11 @@ using Connection = std::unique_ptr<SQLite::Database>;
                                                                        const std::string& vfs);
 
 [[nodiscard]] JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
-                                      const std::string& doing);
+                                      std::string_view doing);
 
 // Runs `call`, which returns an expected with a JournalError; SQLite's exceptions end here.
 template <class Call>
-[[nodiscard]] auto guarded(const std::filesystem::path& path, const std::string& doing, Call call) -> decltype(call()) {
+[[nodiscard]] auto guarded(const std::filesystem::path& path, std::string_view doing, Call call) -> decltype(call()) {
     try {
         return call();
     } catch (const SQLite::Exception& error) {

@@ -111,8 +111,10 @@ std::vector<Row> all(SQLite::Statement& statement) {
     return rows;
 }
 
-constexpr const char* stay_columns = "stay, bay, token, began_utc_us, rules, unit, variant, plan, plan_revision, "
-                                     "leaves_incomplete, ended, ended_utc_us FROM stay ";
+// A macro, since only literals are joined by standing side by side.
+#define TAUTGATE_SELECT_STAY                                                                              \
+    "SELECT stay, bay, token, began_utc_us, rules, unit, variant, plan, plan_revision, leaves_incomplete, " \
+    "ended, ended_utc_us FROM stay "
 
 std::string meta_value(SQLite::Database& db, const char* key) {
     SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");
@@ -139,7 +141,6 @@ ChainHead head_in(SQLite::Database& db) {
 EventNumber newest_in_tables(SQLite::Database& db) {
     SQLite::Statement ask(db, "SELECT max((SELECT ifnull(max(event), 0) FROM release), "
                               "(SELECT ifnull(max(event), 0) FROM decision), "
-                              "(SELECT ifnull(max(stay), 0) FROM stay), "
                               "(SELECT ifnull(max(event), 0) FROM snapshot))");
     ask.executeStep();
     return EventNumber{static_cast<std::uint64_t>(ask.getColumn(0).getInt64())};
@@ -308,8 +309,8 @@ Reader::Result<std::vector<Credential>> Reader::credentials() {
 Reader::Result<std::vector<StayRow>> Reader::stays_of(const domain::Serial& serial) {
     return guarded(path_, "looking for a serial number", [&]() -> Result<std::vector<StayRow>> {
         SQLite::Statement ask(*db_->connection,
-                              std::string("SELECT ") + stay_columns +
-                                  "WHERE stay IN (SELECT stay FROM ticket WHERE serial = ? AND accepted = 1 "
+                              TAUTGATE_SELECT_STAY
+                              "WHERE stay IN (SELECT stay FROM ticket WHERE serial = ? AND accepted = 1 "
                                   "AND withdrawn IS NULL) ORDER BY stay");
         ask.bind(1, serial.text);
         return all<StayRow>(ask);
@@ -329,7 +330,7 @@ Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial
 }
 
 template <class Row>
-Reader::Result<std::vector<Row>> Reader::rows(const std::string& query, EventNumber key) {
+Reader::Result<std::vector<Row>> Reader::rows(const char* query, EventNumber key) {
     return guarded(path_, "reading the record of a stay", [&]() -> Result<std::vector<Row>> {
         SQLite::Statement ask(*db_->connection, query);
         ask.bind(1, key_of(key));
@@ -338,7 +339,7 @@ Reader::Result<std::vector<Row>> Reader::rows(const std::string& query, EventNum
 }
 
 Reader::Result<std::optional<StayRow>> Reader::stay(EventNumber stay) {
-    auto found = rows<StayRow>(std::string("SELECT ") + stay_columns + "WHERE stay = ?", stay);
+    auto found = rows<StayRow>(TAUTGATE_SELECT_STAY "WHERE stay = ?", stay);
     if (!found)
         return std::unexpected(found.error());
     return found->empty() ? std::nullopt : std::optional(std::move(found->front()));

@@ -37,6 +37,7 @@ struct EventRow {
 struct ChainFault {
     EventNumber first;  // the first number that is wrong
     std::string what;
+    bool operator==(const ChainFault&) const = default;
 };
 
 struct StayRow {
@@ -175,7 +176,7 @@ class Reader {
     struct Database;
     Reader(std::filesystem::path path, std::unique_ptr<Database> db);
     template <class Row>
-    [[nodiscard]] Result<std::vector<Row>> rows(const std::string& query, EventNumber key);
+    [[nodiscard]] Result<std::vector<Row>> rows(const char* query, EventNumber key);
 
     std::filesystem::path path_;
     std::unique_ptr<Database> db_;

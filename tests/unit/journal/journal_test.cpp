@@ -1,0 +1,345 @@
+#include <catch2/catch.hpp>
+
+#include <fstream>
+#include <future>
+#include <iterator>
+
+#include <SQLiteCpp/SQLiteCpp.h>
+#include <unistd.h>
+
+#include "service/journal/codec.hpp"
+#include "service/journal/projection.hpp"
+#include "service/journal/reader.hpp"
+#include "tests/unit/journal/samples.hpp"
+#include "tests/unit/journal/scratch.hpp"
+
+using namespace tautgate;
+using namespace tautgate::journal;
+
+namespace {
+
+// A journal of `count` random events, closed in order.
+void fill(const std::filesystem::path& path, std::uint64_t count, std::uint64_t seed = 21) {
+    scratch::Reports reports;
+    auto writer = Writer::open(reports.options(path));
+    REQUIRE(writer.has_value());
+    samples::Chance chance(seed);
+    for (std::uint64_t number = 1; number <= count; ++number)
+        (*writer)->append(samples::entry(chance, number));
+    REQUIRE(reports.settled(count));
+    (*writer)->close();
+    REQUIRE_FALSE(reports.failure().has_value());
+}
+
+std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {
+    auto reader = Reader::open(path);
+    REQUIRE(reader.has_value());
+    return std::move(*reader);
+}
+
+// Somebody with the file in hand and no respect for triggers.
+void tamper(const std::filesystem::path& path, const std::string& sql) {
+    SQLite::Database db(path.string(), SQLite::OPEN_READWRITE);
+    db.exec("PRAGMA foreign_keys = OFF");
+    db.exec("DROP TRIGGER IF EXISTS event_is_never_changed; DROP TRIGGER IF EXISTS event_is_never_removed");
+    db.exec(sql);
+}
+
+std::uint64_t first_wrong(const std::filesystem::path& path, std::optional<ChainHead> anchor = std::nullopt) {
+    const auto fault = reader_of(path)->verify(anchor);
+    REQUIRE(fault.has_value());
+    return *fault ? (*fault)->first.value : 0;
+}
+
+std::string every_row(const std::filesystem::path& path) {
+    SQLite::Database db(path.string(), SQLite::OPEN_READONLY);
+    std::string all;
+    for (const std::string table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"}) {
+        SQLite::Statement ask(db, "SELECT * FROM " + table);  // each has one order: that of its key
+        while (ask.executeStep()) {
+            all += table;
+            for (int i = 0; i < ask.getColumnCount(); ++i)
+                all += "|" + (ask.getColumn(i).isNull() ? std::string("-") : ask.getColumn(i).getString());
+            all += '\n';
+        }
+    }
+    return all;
+}
+
+std::string bytes_of_file(const std::filesystem::path& path) {
+    std::ifstream file(path, std::ios::binary);
+    return {std::istreambuf_iterator<char>(file), {}};
+}
+
+}  // namespace
+
+TEST_CASE("what was reported durable is read back as it was handed over, and the chain is whole") {
+    const scratch::Folder folder;
+    fill(folder.journal(), 60);
+    const auto reader = reader_of(folder.journal());
+    const auto rows = reader->events(EventNumber{1}, 1000);
+    REQUIRE(rows.has_value());
+    REQUIRE(rows->size() == 60);
+    samples::Chance chance(21);
+    for (const EventRow& row : *rows)
+        REQUIRE(decode(row.body) == samples::entry(chance, row.number.value).stored);
+    CHECK(first_wrong(folder.journal()) == 0);
+    CHECK(reader->head()->number.value == 60);
+    CHECK(reader->station() == "scratch");
+    CHECK(reader->check_file()->empty());
+}
+
+TEST_CASE("a journal that is opened again goes on where it ended") {
+    const scratch::Folder folder;
+    fill(folder.journal(), 5);
+    scratch::Reports reports;
+    auto writer = Writer::open(reports.options(folder.journal()));
+    REQUIRE(writer.has_value());
+    CHECK((*writer)->head_at_opening().value == 5);
+    samples::Chance chance(22);
+    (*writer)->append(samples::entry(chance, 6));
+    REQUIRE(reports.settled(6));
+    (*writer)->close();
+    CHECK(first_wrong(folder.journal()) == 0);
+}
+
+TEST_CASE("verifying names the first event that was edited, swapped, removed or cut off") {
+    const scratch::Folder folder;
+    const auto path = folder.journal();
+    fill(path, 30);
+    const auto anchor = reader_of(path)->head();
+    REQUIRE(anchor.has_value());
+    REQUIRE(first_wrong(path, *anchor) == 0);
+
+    SECTION("one letter of a text") {
+        tamper(path, "UPDATE event SET body = replace(body, '\"format\":1', '\"format\":2') WHERE number = 9");
+        CHECK(first_wrong(path) == 9);
+    }
+    SECTION("a hash") {
+        tamper(path, "UPDATE event SET hash = zeroblob(32) WHERE number = 9");
+        CHECK(first_wrong(path) == 9);
+    }
+    SECTION("two events changed places") {
+        tamper(path, "UPDATE event SET number = -1 WHERE number = 11; UPDATE event SET number = 11 WHERE number = 14;"
+                     "UPDATE event SET number = 14 WHERE number = -1");
+        CHECK(first_wrong(path) == 11);
+    }
+    SECTION("one event taken out") {
+        tamper(path, "DELETE FROM event WHERE number = 17");
+        CHECK(first_wrong(path) == 17);
+    }
+    SECTION("one event taken out and the others moved up") {
+        tamper(path, "DELETE FROM event WHERE number = 17;"
+                     "UPDATE event SET number = -number WHERE number > 17;"
+                     "UPDATE event SET number = -number - 1 WHERE number < 0");
+        CHECK(first_wrong(path) == 17);
+    }
+    SECTION("the end cut off, and every table with it, is found by the anchor") {
+        tamper(path, "DELETE FROM event WHERE number > 25; DELETE FROM release WHERE event > 25;"
+                     "DELETE FROM decision WHERE event > 25; DELETE FROM tightening; DELETE FROM stay;"
+                     "DELETE FROM ticket; DELETE FROM snapshot WHERE event > 25");
+        CHECK(first_wrong(path) == 0);
+        CHECK(first_wrong(path, *anchor) == 26);
+    }
+    SECTION("another chain that is whole in itself is found by the anchor") {
+        const scratch::Folder other;
+        fill(other.journal(), 30, 99);
+        CHECK(first_wrong(other.journal()) == 0);
+        CHECK(first_wrong(other.journal(), *anchor) == 30);
+    }
+    SECTION("the journal's id exchanged") {
+        tamper(path, "UPDATE meta SET value = '00' WHERE key = 'journal'");
+        CHECK(first_wrong(path) == 1);
+    }
+}
+
+TEST_CASE("a stored event can be neither changed nor removed by an ordinary statement") {
+    const scratch::Folder folder;
+    fill(folder.journal(), 3);
+    SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
+    CHECK_THROWS_WITH(db.exec("UPDATE event SET body = ''"), Catch::Contains("never changed"));
+    CHECK_THROWS_WITH(db.exec("DELETE FROM event"), Catch::Contains("never removed"));
+}
+
+TEST_CASE("the query tables made again from the chain are the ones that were written along the way") {
+    const scratch::Folder folder;
+    fill(folder.journal(), 400, 23);
+    const std::string written = every_row(folder.journal());
+    REQUIRE(written.find("tightening|") != std::string::npos);
+    REQUIRE(written.find("decision|") != std::string::npos);
+    REQUIRE(written.find("release|") != std::string::npos);
+    REQUIRE(written.find("ticket|") != std::string::npos);
+    tamper(folder.journal(), "DELETE FROM stay; UPDATE tightening SET verdict = 'ok', torque_micro_nm = 1;"
+                             "DELETE FROM decision WHERE event % 2 = 0; UPDATE release SET reasons = ''");
+    REQUIRE(every_row(folder.journal()) != written);
+    CHECK(rebuild(folder.journal()) == 400u);
+    CHECK(every_row(folder.journal()) == written);
+}
+
+TEST_CASE("a journal of a newer program is refused and left as it was") {
+    const scratch::Folder folder;
+    fill(folder.journal(), 3);
+    tamper(folder.journal(), "PRAGMA user_version = 99; PRAGMA wal_checkpoint(TRUNCATE)");
+    const std::string before = bytes_of_file(folder.journal());
+    scratch::Reports reports;
+    const auto writer = Writer::open(reports.options(folder.journal()));
+    REQUIRE_FALSE(writer.has_value());
+    CHECK(writer.error().fault == JournalFault::newer_version);
+    CHECK(writer.error().what ==
+          "was written by a newer program (schema version 99; this program knows up to 1)");
+    CHECK_FALSE(Reader::open(folder.journal()).has_value());
+    CHECK(bytes_of_file(folder.journal()) == before);
+}
+
+TEST_CASE("a file that is something else is refused and left as it was") {
+    const scratch::Folder folder;
+    const auto refused_untouched = [&] {
+        const std::string before = bytes_of_file(folder.journal());
+        scratch::Reports reports;
+        const auto writer = Writer::open(reports.options(folder.journal()));
+        REQUIRE_FALSE(writer.has_value());
+        CHECK(writer.error().fault == JournalFault::not_ours);
+        CHECK(bytes_of_file(folder.journal()) == before);
+    };
+    SECTION("a text") {
+        std::ofstream(folder.journal()) << "a shopping list " << std::string(5000, 'x');
+        refused_untouched();
+    }
+    SECTION("another program's database") {
+        {
+            SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
+            db.exec("CREATE TABLE theirs(x); INSERT INTO theirs VALUES(1)");
+        }
+        refused_untouched();
+    }
+}
+
+TEST_CASE("a folder that does not exist is named with its remedy") {
+    const scratch::Folder folder;
+    scratch::Reports reports;
+    const auto writer = Writer::open(reports.options(folder.path() / "nowhere" / "station.journal"));
+    REQUIRE_FALSE(writer.has_value());
+    CHECK(writer.error().fault == JournalFault::cannot_open);
+    CHECK_THAT(to_text(writer.error()), Catch::Contains("nowhere/station.journal: opening the journal for writing") &&
+                                            Catch::Contains("see that the folder exists"));
+}
+
+TEST_CASE("a folder that cannot be written is named with its remedy", "[as-user]") {
+    const scratch::Folder folder;
+    fill(folder.journal(), 2);
+    // Root writes everywhere; what a user meets is the same refusal, given by a file that is immutable to all.
+    if (::geteuid() == 0 && ::seteuid(65534) != 0)
+        FAIL("cannot act as an ordinary user");
+    scratch::Reports reports;
+    const auto writer = Writer::open(reports.options(folder.journal()));
+    const bool back = ::getuid() != 0 || ::seteuid(0) == 0;
+    REQUIRE(back);
+    if (::getuid() != 0) {
+        SUCCEED("an ordinary user owns the scratch folder");
+        return;
+    }
+    REQUIRE_FALSE(writer.has_value());
+    CHECK_THAT(to_text(writer.error()), Catch::Contains(folder.journal().string()) && Catch::Contains("service's user"));
+}
+
+TEST_CASE("the first write that fails is reported once and nothing is written after it") {
+    const scratch::Folder folder;
+    scratch::Reports reports;
+    auto options = reports.options(folder.journal());
+    auto writer = Writer::open(options);
+    REQUIRE(writer.has_value());
+    samples::Chance chance(31);
+    (*writer)->append(samples::entry(chance, 1));
+    REQUIRE(reports.settled(1));
+    {
+        // Another program holds the database: BEGIN IMMEDIATE fails after its time-out.
+        SQLite::Database rival(folder.journal().string(), SQLite::OPEN_READWRITE);
+        rival.exec("BEGIN IMMEDIATE");
+        (*writer)->append(samples::entry(chance, 2));
+        REQUIRE(reports.settled(2));
+        rival.exec("ROLLBACK");
+    }
+    REQUIRE(reports.failure().has_value());
+    CHECK(reports.failure()->fault == JournalFault::in_use);
+    CHECK((*writer)->outstanding().has_value());
+    (*writer)->append(samples::entry(chance, 3));
+    (*writer)->close();
+    CHECK(reports.failures() == 1);
+    CHECK(reports.durable().value == 1);
+    CHECK(reader_of(folder.journal())->head()->number.value == 1);
+}
+
+TEST_CASE("what arrives while a commit runs forms one commit, and nothing waits longer") {
+    const scratch::Folder folder;
+    scratch::Reports reports;
+    std::promise<void> in_commit;
+    std::promise<void> go_on;
+    auto wait = go_on.get_future().share();
+    bool first = true;
+    auto options = reports.options(folder.journal());
+    options.at_point = [&](std::string_view point) {
+        if (point == "before_sync" && std::exchange(first, false)) {
+            in_commit.set_value();
+            wait.wait();
+        }
+    };
+    auto writer = Writer::open(options);
+    REQUIRE(writer.has_value());
+    samples::Chance chance(32);
+    (*writer)->append(samples::entry(chance, 1));
+    in_commit.get_future().wait();
+    for (std::uint64_t number = 2; number <= 9; ++number)
+        (*writer)->append(samples::entry(chance, number));
+    CHECK(reports.durable().value == 0);
+    CHECK((*writer)->outstanding().has_value());
+    go_on.set_value();
+    REQUIRE(reports.settled(9));
+    (*writer)->close();
+    CHECK((*writer)->statistics().commits == 2);
+    CHECK((*writer)->statistics().largest_group == 8);
+    CHECK_FALSE((*writer)->outstanding().has_value());
+}
+
+TEST_CASE("the log written ahead goes back into the database and stays bounded") {
+    const scratch::Folder folder;
+    scratch::Reports reports;
+    auto options = reports.options(folder.journal());
+    options.checkpoints = {.idle_from = 16, .busy_from = 64, .idle_after = std::chrono::milliseconds(1)};
+    auto writer = Writer::open(options);
+    REQUIRE(writer.has_value());
+    samples::Chance chance(33);
+    for (std::uint64_t number = 1; number <= 200; ++number) {
+        (*writer)->append(samples::entry(chance, number));
+        REQUIRE(reports.settled(number));
+    }
+    const Statistics seen = (*writer)->statistics();
+    CHECK(seen.checkpoints >= 3);
+    CHECK(std::filesystem::file_size(folder.journal().string() + "-wal") < 128 * 4200);
+    (*writer)->close();
+    CHECK(first_wrong(folder.journal()) == 0);
+}
+
+TEST_CASE("texts, names and secrets are stored with the event that brings them") {
+    const scratch::Folder folder;
+    scratch::Reports reports;
+    auto writer = Writer::open(reports.options(folder.journal()));
+    REQUIRE(writer.has_value());
+    samples::Chance chance(34);
+    auto entry = samples::entry(chance, 1);
+    const std::string text = "{\"id\": \"larkmoor\"} // a comment\n";
+    const std::string digest = hex(sha256(text));
+    entry.attachments = {Document{digest, "config", text}, PersonName{PersonNumber{7}, "Ada Quill", "B7"},
+                         Credential{PersonNumber{7}, "$argon2id$..."}};
+    (*writer)->append(std::move(entry));
+    REQUIRE(reports.settled(1));
+    (*writer)->close();
+    const auto reader = reader_of(folder.journal());
+    const auto document = reader->document(digest);
+    REQUIRE(document.has_value());
+    CHECK(*document == Document{digest, "config", text});
+    CHECK(reader->document(std::string(64, '0')).value() == std::nullopt);
+    CHECK(reader->person_names() == std::vector{PersonName{PersonNumber{7}, "Ada Quill", "B7"}});
+    CHECK(reader->credentials() == std::vector{Credential{PersonNumber{7}, "$argon2id$..."}});
+    tamper(folder.journal(), "UPDATE document SET text = text || ' '");
+    CHECK(reader_of(folder.journal())->document(digest).error().fault == JournalFault::damaged);
+}

@@ -1,0 +1,239 @@
+#include <catch2/catch.hpp>
+
+#include "service/journal/reader.hpp"
+#include "tests/unit/journal/scratch.hpp"
+
+using namespace tautgate;
+using namespace tautgate::journal;
+
+namespace {
+
+interlock::Ticket ticket(std::string kind, std::string serial, std::uint64_t scanned) {
+    return {.kind = std::move(kind),
+            .serial = {std::move(serial)},
+            .order = "LT26-0417",
+            .type = "T4",
+            .scanned = EventNumber{scanned},
+            .earlier_stays = 0};
+}
+
+interlock::State one_bay(std::optional<interlock::Stay> stay) {
+    interlock::State state;
+    interlock::BayState bay;
+    bay.id = {"bay-1"};
+    bay.signed_on = PersonNumber{4};
+    if (stay)
+        bay.occupant = std::move(*stay);
+    state.bays.push_back(std::move(bay));
+    return state;
+}
+
+interlock::Stay fresh_stay() {
+    interlock::Stay stay;
+    stay.id = EventNumber{1};
+    stay.token = {77};
+    stay.began.utc_us = 1000;
+    stay.rules = {"abc"};
+    return stay;
+}
+
+interlock::Stay identified_stay() {
+    interlock::Stay stay = fresh_stay();
+    stay.tickets = {ticket("motor", "D100", 2), ticket("frame", "F200", 3)};
+    stay.identity = interlock::Identified{
+        .unit = {"F200"}, .variant = "V1", .plan = "plan-1", .plan_revision = "3"};
+    return stay;
+}
+
+// A station whose decisions are given here, journaled as they come.
+class Told {
+  public:
+    explicit Told(const std::filesystem::path& path) : writer_(Writer::open(reports_.options(path))), watch_(state_) {
+        REQUIRE(writer_.has_value());
+    }
+    void event(interlock::Payload payload, interlock::Outcome outcome, interlock::State after,
+               std::vector<interlock::PermissiveChange> changes = {}) {
+        ++number_;
+        interlock::Event event{.number = EventNumber{number_},
+                               .at = {.utc_us = static_cast<std::int64_t>(number_ * 1000), .monotonic_ns = 0, .boot = "b"},
+                               .payload = std::move(payload)};
+        const interlock::Decision decision{
+            .state = std::move(after),
+            .record = {.outcome = std::move(outcome), .changes = std::move(changes), .effects = {}}};
+        (*writer_)->append(entry_of(watch_, std::move(event), decision, "0.1.0"));
+    }
+    void close() {
+        REQUIRE(reports_.settled(number_));
+        (*writer_)->close();
+        REQUIRE_FALSE(reports_.failure().has_value());
+    }
+
+  private:
+    scratch::Reports reports_;
+    std::expected<std::unique_ptr<Writer>, JournalError> writer_;
+    interlock::State state_ = one_bay(std::nullopt);
+    StayWatch watch_;
+    std::uint64_t number_ = 0;
+};
+
+interlock::ResultReceived result(std::uint64_t counter, std::int64_t micro_nm) {
+    interlock::ResultReceived result;
+    result.tool = {"nut-runner-1"};
+    result.epoch = "1";
+    result.reading.counter = counter;
+    result.reading.torque = protocol::Torque{micro_nm};
+    result.reading.received.torque = "180.2";
+    result.reading.received.torque_unit = "N.m";
+    return result;
+}
+
+interlock::Attributed attributed(evaluation::Verdict verdict) {
+    interlock::Attributed it{
+        .stay = EventNumber{1}, .joint = {"motor"}, .fastener = 2, .pass = 0, .attempt = 1, .judgement = {}};
+    it.judgement.verdict = verdict;
+    if (verdict != evaluation::Verdict::ok)
+        it.judgement.findings = {{evaluation::FindingCode::torque_low, "1", "2"},
+                                 {evaluation::FindingCode::angle_high, "3", "4"}};
+    return it;
+}
+
+std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {
+    auto reader = Reader::open(path);
+    REQUIRE(reader.has_value());
+    return std::move(*reader);
+}
+
+}  // namespace
+
+TEST_CASE("a stay is found by the serial of the unit and of each sub-assembly, with everything that happened") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(fresh_stay()));
+    auto half = fresh_stay();
+    half.tickets = {ticket("motor", "D100", 2)};
+    told.event(interlock::TicketScanned{}, interlock::Applied{}, one_bay(half));
+    told.event(interlock::TicketScanned{}, interlock::Applied{}, one_bay(identified_stay()));
+    told.event(result(1, 180'200'000), attributed(evaluation::Verdict::not_ok), one_bay(identified_stay()));
+    const interlock::PermissiveChange released{.bay = {"bay-1"},
+                                               .permissive = {"lift-beam"},
+                                               .now = interlock::Released{EventNumber{5}, {77}},
+                                               .reasons = {}};
+    told.event(result(2, 181'000'000), attributed(evaluation::Verdict::ok), one_bay(identified_stay()), {released});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(std::nullopt));
+    told.close();
+
+    const auto reader = reader_of(folder.journal());
+    for (const char* serial : {"D100", "F200"}) {
+        const auto stays = reader->stays_of({serial});
+        REQUIRE(stays.has_value());
+        REQUIRE(stays->size() == 1);
+        CHECK(reader->earlier_stays({serial}) == 1u);
+    }
+    CHECK(reader->earlier_stays({"D999"}) == 0u);
+    const StayRow stay = reader->stays_of({"F200"})->front();
+    CHECK(stay.stay.value == 1);
+    CHECK(stay.bay == "bay-1");
+    CHECK(stay.token == 77);
+    CHECK(stay.rules == "abc");
+    CHECK(stay.unit == "F200");
+    CHECK(stay.plan_revision == "3");
+    CHECK(stay.ended == EventNumber{6});
+    CHECK(stay.ended_utc_us == 6000);
+
+    const auto tightenings = reader->tightenings_of(stay.stay);
+    REQUIRE(tightenings.has_value());
+    REQUIRE(tightenings->size() == 2);
+    const TighteningRow& first = tightenings->front();
+    CHECK(first.counter == 1);
+    CHECK(first.outcome == "Attributed");
+    CHECK(first.joint == "motor");
+    CHECK(first.fastener == 2u);
+    CHECK(first.attempt == 1u);
+    CHECK(first.verdict == "not_ok");
+    CHECK(first.reasons == "torque_low,angle_high");
+    CHECK(first.torque_micro_nm == 180'200'000);
+    CHECK(first.angle_micro_deg == std::nullopt);
+    CHECK(first.torque_received == "180.2");
+    CHECK(first.operator_ == PersonNumber{4});
+    CHECK(tightenings->back().verdict == "ok");
+
+    const auto releases = reader->releases_of(stay);
+    REQUIRE(releases.has_value());
+    REQUIRE(releases->size() == 1);
+    CHECK(releases->front().output == "Released");
+    CHECK(releases->front().token == 77u);
+    CHECK(reader->tickets_of(stay.stay)->size() == 2);
+}
+
+TEST_CASE("a corrected ticket stays in the record and no longer leads to the stay") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    auto wrong = fresh_stay();
+    wrong.tickets = {ticket("motor", "D666", 1)};
+    told.event(interlock::TicketScanned{}, interlock::Applied{}, one_bay(wrong));
+    auto right = fresh_stay();
+    right.tickets = {ticket("motor", "D100", 2)};
+    told.event(interlock::Proposed{.bay = {"bay-1"}, .action = interlock::CorrectTicket{}, .by = {}, .reason_code = {}, .reason_text = {}, .seen = {}}, interlock::Applied{},
+               one_bay(right));
+    told.close();
+    const auto reader = reader_of(folder.journal());
+    CHECK(reader->stays_of({"D666"})->empty());
+    CHECK(reader->stays_of({"D100"})->size() == 1);
+    const auto tickets = reader->tickets_of(EventNumber{1});
+    REQUIRE(tickets->size() == 2);
+    CHECK(tickets->front().serial == "D666");
+    CHECK(tickets->front().withdrawn == EventNumber{2});
+    CHECK(reader->decisions_of(reader->stays_of({"D100"})->front())->front().action == "CorrectTicket");
+}
+
+TEST_CASE("a result that two people assign by hand moves to the joint that they named, marked for ever") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(identified_stay()));
+    told.event(result(1, 180'200'000), interlock::Unassigned{.why = interlock::UnassignedWhy::no_open_joint, .stay = {}},
+               one_bay(identified_stay()));
+    const interlock::Proposed proposal{.bay = {"bay-1"},
+                                       .action = interlock::AssignResult{EventNumber{2}, {"motor"}, 2},
+                                       .by = {9},
+                                       .reason_code = "scan",
+                                       .reason_text = "scanned late",
+                                       .seen = {}};
+    told.event(proposal, interlock::AwaitsSecond{EventNumber{3}}, one_bay(identified_stay()));
+    CHECK_NOTHROW(told.event(
+        interlock::Seconded{.bay = {"bay-1"}, .proposal = EventNumber{3}, .by = {10}, .seen = {}},
+        attributed(evaluation::Verdict::ok), one_bay(identified_stay())));
+    told.close();
+    const auto reader = reader_of(folder.journal());
+    CHECK(reader->tightenings_of(EventNumber{0})->empty());
+    const auto rows = reader->tightenings_of(EventNumber{1});
+    REQUIRE(rows->size() == 1);
+    CHECK(rows->front().event == EventNumber{2});
+    CHECK(rows->front().joint == "motor");
+    CHECK(rows->front().assigned_by == EventNumber{4});
+    CHECK(rows->front().utc_us == 2000);
+}
+
+TEST_CASE("a refused act is in the table of decisions with its refusal") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(fresh_stay()));
+    told.event(interlock::Proposed{.bay = {"bay-1"},
+                                   .action = interlock::OverrideJoint{{"motor"}, "seen", std::nullopt},
+                                   .by = {9},
+                                   .reason_code = "tool-broken",
+                                   .reason_text = "tool broken",
+                                   .seen = {}},
+               interlock::Refused{interlock::RefusalCode::tightened_it, ""}, one_bay(fresh_stay()));
+    told.close();
+    const auto reader = reader_of(folder.journal());
+    const auto decisions = reader->decisions_of(*reader->stay(EventNumber{1}).value());
+    REQUIRE(decisions->size() == 1);
+    const DecisionRow& row = decisions->front();
+    CHECK(row.kind == "Proposed");
+    CHECK(row.action == "OverrideJoint");
+    CHECK(row.subject == "motor");
+    CHECK(row.person == PersonNumber{9});
+    CHECK(row.outcome == "Refused");
+    CHECK(row.refusal == "tightened_it");
+    CHECK(row.reason_code == "tool-broken");
+}
