@@ -196,12 +196,18 @@ void keep_durably(SQLite::Database& db) {
     sqlite3_file_control(db.getHandle(), "main", SQLITE_FCNTL_PERSIST_WAL, &keep);
 }
 
-// A look at an existing file that cannot change it.
-std::expected<int, JournalError> version_untouched(const std::filesystem::path& path, const std::string& vfs) {
-    return guarded(path, "looking at the journal", [&]() -> std::expected<int, JournalError> {
+// A look at an existing file that cannot change it. Where the power failed while the file was made, SQLite
+// must first take back what is half there; the look is then left to the opening for writing.
+std::expected<void, JournalError> look_untouched(const std::filesystem::path& path, const std::string& vfs) {
+    try {
         SQLite::Database db(path.string(), SQLite::OPEN_READONLY, 0, vfs);
-        return version_of(db, path);
-    });
+        if (const auto version = version_of(db, path); !version)
+            return std::unexpected(version.error());
+    } catch (const SQLite::Exception& error) {
+        if (error.getExtendedErrorCode() != SQLITE_READONLY_ROLLBACK)
+            return std::unexpected(error_from(error, path, "looking at the journal"));
+    }
+    return {};
 }
 
 JournalFault fault_of(int code) {
@@ -264,7 +270,7 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
                                                          const std::string& station, const std::string& vfs) {
     std::error_code ignored;  // cannot be looked at: opening will say why
     if (std::filesystem::exists(path, ignored) && std::filesystem::file_size(path, ignored) > 0)
-        if (const auto looked = version_untouched(path, vfs); !looked)
+        if (const auto looked = look_untouched(path, vfs); !looked)
             return std::unexpected(looked.error());
     return guarded(path, "opening the journal for writing", [&]() -> std::expected<Connection, JournalError> {
         auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE,
