@@ -267,14 +267,6 @@ void check_tools(Findings& findings, const Station& station) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
         }
-        const bool used =
-            std::any_of(station.joints.begin(), station.joints.end(), [&tool](const Joint& joint) {
-                return std::find(joint.tools.begin(), joint.tools.end(), tool.id) != joint.tools.end();
-            });
-        if (!used) {
-            findings.warning(pointer, fmt::format("no joint uses the tool \"{}\"", tool.id),
-                             "use it or remove it");
-        }
         const Bay* bay = by_id(station.bays, tool.bay);
         if (bay != nullptr && tool.simulated && !bay->simulated) {
             findings.warning(
@@ -291,15 +283,6 @@ void check_profiles(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.profiles.size(); ++index) {
         for (const auto& fault : protocol::check(station.profiles[index].profile)) {
             findings.error(at("profiles", index, "/layout") + fault.place, fault.finding, fault.remedy);
-        }
-        const auto& id = station.profiles[index].id;
-        const bool used = std::any_of(station.tools.begin(), station.tools.end(), [&id](const Tool& tool) {
-            const auto* link = std::get_if<RegisterLink>(&tool.link);
-            return link != nullptr && link->profile == id;
-        });
-        if (!used) {
-            findings.warning(at("profiles", index), fmt::format("no tool uses the profile \"{}\"", id),
-                             "use it or remove it");
         }
     }
 }
@@ -328,6 +311,36 @@ void check_bays(Findings& findings, const Station& station) {
                 "mark the movement by which the unit leaves");
         }
     }
+}
+
+// Told only of a station that has no errors: a wrong reference leaves things unused that are not.
+void warn_of_unused(Findings& findings, const Station& station) {
+    const auto unused = [&](std::string_view list, std::size_t index, std::string_view what,
+                            const std::string& id) {
+        findings.warning(at(list, index), fmt::format("nothing uses the {} \"{}\"", what, id),
+                         "use it or remove it");
+    };
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const auto& id = station.tools[index].id;
+        const bool used =
+            std::any_of(station.joints.begin(), station.joints.end(), [&id](const Joint& joint) {
+                return std::find(joint.tools.begin(), joint.tools.end(), id) != joint.tools.end();
+            });
+        if (!used) {
+            unused("tools", index, "tool", id);
+        }
+    }
+    for (std::size_t index = 0; index < station.profiles.size(); ++index) {
+        const auto& id = station.profiles[index].id;
+        const bool used = std::any_of(station.tools.begin(), station.tools.end(), [&id](const Tool& tool) {
+            const auto* link = std::get_if<RegisterLink>(&tool.link);
+            return link != nullptr && link->profile == id;
+        });
+        if (!used) {
+            unused("profiles", index, "profile", id);
+        }
+    }
+    warn_of_unused_plans_and_joints(findings, station);
 }
 
 // ---- addresses --------------------------------------------------------------------------------------------
@@ -495,6 +508,9 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_listening(findings, station);
     check_polled(findings, station);
     check_register_ranges(findings, station);
+    if (!findings.has_error()) {
+        warn_of_unused(findings, station);
+    }
     return findings.take();
 }
 

@@ -152,9 +152,21 @@ bool covers(const Permissive& permissive, const Joint& joint) {
     return false;
 }
 
+bool names_unknown_joint(const Station& station, const Plan& plan) {
+    bool unknown = false;
+    for_each_step(plan, "", [&](const Step& step, std::size_t /*stage*/, const std::string& /*here*/) {
+        const auto* tighten = std::get_if<TightenStep>(&step);
+        unknown = unknown || (tighten != nullptr && by_id(station.joints, tighten->joint) == nullptr);
+    });
+    return unknown;
+}
+
 // A permissive with nothing to prove would be released by a plan for the asking.
 void check_scopes(Findings& findings, const Station& station, const std::vector<JointUse>& uses,
                   const Plan& plan, const std::string& pointer) {
+    if (names_unknown_joint(station, plan)) {
+        return;  // what it was meant to be is not known
+    }
     for (const auto& permissive : station.permissives) {
         const bool covers_some = std::any_of(uses.begin(), uses.end(), [&permissive](const JointUse& use) {
             return covers(permissive, *use.joint);
@@ -316,7 +328,32 @@ void check_types_are_distinct(Findings& findings, const Station& station) {
     }
 }
 
-void check_unused(Findings& findings, const Station& station) {
+}  // namespace
+
+void check_plans(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.plans.size(); ++index) {
+        const Plan& plan = station.plans[index];
+        const auto pointer = fmt::format("/plans/{}", index);
+        const auto uses = joint_uses(station, plan, pointer);
+        check_steps(findings, station, plan, pointer);
+        check_pair_is_scanned(findings, station, plan, pointer);
+        check_told_apart(findings, uses);
+        check_scopes(findings, station, uses, plan, pointer);
+        check_leaving(findings, station, plan, pointer + "/leaving_incomplete");
+    }
+}
+
+void check_pair_and_variants(Findings& findings, const Station& station) {
+    check_pair(findings, station);
+    for (std::size_t index = 0; index < station.variants.size(); ++index) {
+        const auto pointer = fmt::format("/variants/{}", index);
+        check_reference(findings, station.plans, station.variants[index].plan, "plan", pointer + "/plan");
+        check_types_of(findings, station, station.variants[index], pointer);
+    }
+    check_types_are_distinct(findings, station);
+}
+
+void warn_of_unused_plans_and_joints(Findings& findings, const Station& station) {
     std::set<std::string> joints;
     for (const auto& plan : station.plans) {
         for_each_step(plan, "",
@@ -342,32 +379,6 @@ void check_unused(Findings& findings, const Station& station) {
                              fmt::format("no variant uses the plan \"{}\"", id), "use it or remove it");
         }
     }
-}
-
-}  // namespace
-
-void check_plans(Findings& findings, const Station& station) {
-    for (std::size_t index = 0; index < station.plans.size(); ++index) {
-        const Plan& plan = station.plans[index];
-        const auto pointer = fmt::format("/plans/{}", index);
-        const auto uses = joint_uses(station, plan, pointer);
-        check_steps(findings, station, plan, pointer);
-        check_pair_is_scanned(findings, station, plan, pointer);
-        check_told_apart(findings, uses);
-        check_scopes(findings, station, uses, plan, pointer);
-        check_leaving(findings, station, plan, pointer + "/leaving_incomplete");
-    }
-    check_unused(findings, station);
-}
-
-void check_pair_and_variants(Findings& findings, const Station& station) {
-    check_pair(findings, station);
-    for (std::size_t index = 0; index < station.variants.size(); ++index) {
-        const auto pointer = fmt::format("/variants/{}", index);
-        check_reference(findings, station.plans, station.variants[index].plan, "plan", pointer + "/plan");
-        check_types_of(findings, station, station.variants[index], pointer);
-    }
-    check_types_are_distinct(findings, station);
 }
 
 }  // namespace tautgate::config

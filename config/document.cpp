@@ -64,14 +64,19 @@ class NotingIterator {
     const char** read_to_;
 };
 
-// "[json.exception.parse_error.101] parse error at line 3, column 5: syntax error while ..." -> "..."
+// "[json.exception.parse_error.101] parse error at line 3, column 5: syntax error while ..." -> "while ...".
+// What was read last may be any bytes, so only the printable ones of ASCII are kept.
 std::string without_preamble(std::string_view message) {
     for (const std::string_view mark : {"syntax error ", ": "}) {
         if (const auto at = message.find(mark); at != std::string_view::npos) {
-            return std::string(message.substr(at + mark.size()));
+            message.remove_prefix(at + mark.size());
+            break;
         }
     }
-    return std::string(message);
+    std::string out(message);
+    std::replace_if(
+        out.begin(), out.end(), [](char c) { return c < ' ' || c > '~'; }, '?');
+    return out;
 }
 
 // Builds the tree. The library reports a value as soon as it has read its last byte (of a number, one byte

@@ -24,6 +24,10 @@ class Findings {
     void warning(std::string pointer, std::string what, std::string remedy) {
         found_.push_back({Severity::warning, std::move(pointer), std::move(what), std::move(remedy)});
     }
+    [[nodiscard]] bool has_error() const {
+        return std::any_of(found_.begin(), found_.end(),
+                           [](const ConfigFinding& finding) { return finding.severity == Severity::error; });
+    }
     [[nodiscard]] std::vector<ConfigFinding> take() { return std::move(found_); }
 
   private:
@@ -88,5 +92,7 @@ void check_joint_alone(Findings& findings, const Joint& joint, const std::string
 void check_joint_tools(Findings& findings, const Station& station);
 void check_plans(Findings& findings, const Station& station);
 void check_pair_and_variants(Findings& findings, const Station& station);
+// Joints and plans that nothing uses.
+void warn_of_unused_plans_and_joints(Findings& findings, const Station& station);
 
 }  // namespace tautgate::config

@@ -7,6 +7,7 @@
 #include "config/check.hpp"
 #include "config/document.hpp"
 #include "config/parts.hpp"
+#include "config/shift.hpp"
 
 namespace tautgate::config {
 
@@ -30,12 +31,14 @@ namespace {
 template <class Quantity>
 void take_quantity(Errors& errors, const Node& node, const std::string& pointer, const std::string& digits,
                    const std::expected<Quantity, protocol::Unusable>& value, Quantity& out) {
-    if (value) {
+    constexpr double highest = 1e9;
+    if (value && node.number <= highest) {
         out = *value;
         return;
     }
-    errors.add(node, pointer, fmt::format("{} {}", digits, protocol::to_text(value.error())),
-               "give a number from 0 to 1000000 with at most 18 digits");
+    const auto why = value ? protocol::Unusable::too_large : value.error();
+    errors.add(node, pointer, fmt::format("{} {}", digits, protocol::to_text(why)),
+               "give a number from 0 to 1000000000 with at most 18 digits");
 }
 
 struct RawAngle {
@@ -76,7 +79,8 @@ void TorqueQuantity::read(Errors& errors, const Node& node, const std::string& p
                           protocol::Torque& out) const {
     const auto before = errors.count();
     RawQuantity raw;
-    torque_quantity_shape().read(errors, node, pointer, raw);
+    static const auto shape = torque_quantity_shape();
+    shape.read(errors, node, pointer, raw);
     if (errors.count() == before) {
         read_torque(errors, member_or_self(node, "value"), pointer + "/value", raw.value, raw.unit, out);
     }
@@ -90,7 +94,8 @@ void AngleQuantity::read(Errors& errors, const Node& node, const std::string& po
                          protocol::Angle& out) const {
     const auto before = errors.count();
     RawAngle raw;
-    angle_quantity_shape().read(errors, node, pointer, raw);
+    static const auto shape = angle_quantity_shape();
+    shape.read(errors, node, pointer, raw);
     if (errors.count() == before) {
         read_angle(errors, member_or_self(node, "value"), pointer + "/value", raw.value, out);
     }
@@ -451,7 +456,7 @@ auto tool() {
         raw.torque_resolution = raw.torque.resolution;
         out = static_cast<const Tool&>(raw);
     };
-    return Converted{std::move(shape), convert};
+    return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }
 
 Shape<Scanner> scanner_shape() {
@@ -591,7 +596,8 @@ Reading read(std::string_view text, const std::string& file_name) {
     }
     reading.root = *std::move(root);
     Errors errors(file_name);
-    station_shape().read(errors, reading.root, "", reading.station);
+    static const auto shape = station_shape();
+    shape.read(errors, reading.root, "", reading.station);
     reading.errors = errors.take();
     return reading;
 }
@@ -656,6 +662,9 @@ Loading load_station(std::string_view text, const std::string& file_name) {
     if (is_tree) {
         const bool whole = reading.errors.empty();
         add_findings(reading, file_name, whole ? check(reading.station) : check_each_alone(reading.station));
+        if (whole) {
+            add_findings(reading, file_name, check_zone(reading.station));
+        }
     }
     Loading loading;
     loading.findings = std::move(reading.errors);

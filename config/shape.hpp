@@ -10,6 +10,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -259,18 +260,20 @@ class Shape {
 
     template <class Value, class Owner, class Allowed>
     Shape& add(std::string name, bool is_required, Value Owner::*member, Allowed allowed) {
+        // Shared, since a description holds all those below it.
+        const auto shared = std::make_shared<const Allowed>(std::move(allowed));
         Key key;
         key.name = std::move(name);
         key.required = is_required;
-        key.list = [allowed](const std::string& path, std::vector<KnownKey>& keys) {
-            allowed.list(path, keys);
+        key.list = [shared](const std::string& path, std::vector<KnownKey>& keys) {
+            shared->list(path, keys);
         };
-        key.read = [allowed, member](Errors& errors, const Node& node, const std::string& pointer,
-                                     Object& out) {
+        key.read = [shared, member](Errors& errors, const Node& node, const std::string& pointer,
+                                    Object& out) {
             if constexpr (is_optional<Value>) {
-                allowed.read(errors, node, pointer, (out.*member).emplace());
+                shared->read(errors, node, pointer, (out.*member).emplace());
             } else {
-                allowed.read(errors, node, pointer, out.*member);
+                shared->read(errors, node, pointer, out.*member);
             }
         };
         keys_.push_back(std::move(key));
@@ -280,19 +283,22 @@ class Shape {
     std::vector<Key> keys_;
 };
 
-// An object of the file that becomes a value of another form. `convert(raw, errors, node, pointer, out)` is
-// called only where the object itself was free of errors.
+// An object of the file that becomes a value of another form, by `convert(raw, errors, node, pointer, out)`.
+// That is called only where the object itself was free of errors, unless it can do with parts of it.
+enum class Needs { whole_object, what_could_be_read };
+
 template <class Raw, class Convert>
 struct Converted {
     Shape<Raw> shape;
     Convert convert;
+    Needs needs = Needs::whole_object;
 
     template <class Value>
     void read(Errors& errors, const Node& node, const std::string& pointer, Value& out) const {
         const auto before = errors.count();
         Raw raw{};
         shape.read(errors, node, pointer, raw);
-        if (errors.count() == before) {
+        if (errors.count() == before || needs == Needs::what_could_be_read) {
             convert(raw, errors, node, pointer, out);
         }
     }

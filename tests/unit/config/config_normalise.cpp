@@ -2,6 +2,9 @@
 // the reader.
 //   config_normalise FILE     the file as plain JSON, comments removed; exit 2 where it is no JSON
 //   config_normalise --read FILE   what load_station finds, one a line; exit 1 with errors
+//   config_normalise --lines   reads documents from standard input, one a line, and prints for each whether
+//   its
+//                             structure can be read: "good", or "bad" and the first error
 //   config_normalise --keys   the reader's catalogue: "path required|optional", one a line
 #include <fstream>
 #include <iostream>
@@ -31,6 +34,14 @@ int print_findings(const std::string& path) {
     return loading.station ? 0 : 1;
 }
 
+int judge_lines() {
+    for (std::string line; std::getline(std::cin, line);) {
+        const auto station = tautgate::config::read_station(line, "line");
+        std::cout << (station ? "good" : "bad " + to_text(station.error().front())) << '\n';
+    }
+    return 0;
+}
+
 int print_plain(const std::string& path) {
     std::ifstream in(path, std::ios::binary);
     const std::string text{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
@@ -51,12 +62,15 @@ int main(int argc, char** argv) {
     if (arguments == std::vector<std::string>{"--keys"}) {
         return print_keys();
     }
+    if (arguments == std::vector<std::string>{"--lines"}) {
+        return judge_lines();
+    }
     if (arguments.size() == 2 && arguments[0] == "--read") {
         return print_findings(arguments[1]);
     }
     if (arguments.size() == 1) {
         return print_plain(arguments[0]);
     }
-    std::cerr << "usage: config_normalise FILE | --read FILE | --keys\n";
+    std::cerr << "usage: config_normalise FILE | --read FILE | --lines | --keys\n";
     return 2;
 }

@@ -1,0 +1,151 @@
+// Every file below bad/ is named for its fault and must be refused with exactly these words: place, finding,
+// remedy. One mistake gives one message.
+#include <algorithm>
+#include <filesystem>
+#include <map>
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include "config/reader.hpp"
+
+namespace {
+
+namespace fs = std::filesystem;
+
+const fs::path folder = fs::path(TAUTGATE_SOURCE_DIR) / "tests/unit/config/bad";
+
+// The messages, without the file name with which each begins.
+// clang-format off
+const std::map<std::string, std::vector<std::string>> expected{
+    {"meaning/api-beyond-loopback.json",
+     {R"(:6: /api/address: 192.0.2.7 can be reached from other machines, and the API carries credentials in clear; give 127.0.0.1)"}},
+    {"meaning/bad-ticket-pattern.json",
+     {R"(:21: /tickets/0/pattern: missing ): M (?P<order>[0-9]+) (?P<type>[a-z]+) (?P<serial>[0-9]+; write a regular expression in RE2 syntax)"}},
+    {"meaning/class-a-override-by-one.json",
+     {R"(:52: /people/overrides/0/people: class A needs the consent of 2, not of 1; give at least 2)"}},
+    {"meaning/class-a-without-angle.json",
+     {R"(:35: /joints/0/passes/0/window: a class A joint needs torque and angle, and this window has no angle; add "angle" with its limits and origin)"}},
+    {"meaning/echo-timeout-below-three-beats.json",
+     {R"(:10: /bays/0/controller/echo_timeout_ms: 500 ms is less than 3 beats of 200 ms, so one late answer would withhold; give at least 600)"}},
+    {"meaning/joint-twice-in-plan.json",
+     {R"(:46: /plans/0/stages/1/steps/1/tighten: the plan has the joint "flange" already; keep one of the two steps)"}},
+    {"meaning/limit-off-resolution.json",
+     {R"(:36: /joints/0/passes/0/window/torque/max: 75.25 N·m is no multiple of 0.1 N·m, the resolution of tool "T1"; give 75.2 N·m or 75.3 N·m)"}},
+    {"meaning/no-way-out-incomplete.json",
+     {R"(:48: /plans/0/leaving_incomplete: a unit that cannot be proven has no way out; name a leaving permissive, or describe a way that no permissive guards in "unguarded_way")"}},
+    {"meaning/nobody-may-decide.json",
+     {R"(:55: /people/decisions: nobody could ever answer what the station asks; list at least one role)"}},
+    {"meaning/operator-approves.json",
+     {R"(:52: /people/overrides/0/roles/0: an operator may not approve an override; name a role that does not work at the joint)"}},
+    {"meaning/port-used-twice.json",
+     {R"(:7: /tool_port/port: port 8480 is taken already, at /api/port; give another port)"}},
+    {"meaning/register-blocks-overlap.json",
+     {R"(:10: /bays/0/controller/feedback_address: registers 10 to 25 overlap registers 0 to 10 of /bays/0/controller/permissive_address; give addresses that leave room for one block per permissive)"}},
+    {"meaning/shifts-overlap.json",
+     {R"(:62: /calendar/shifts/1: the shift "late" overlaps the shift "day"; let one end where the other begins)"}},
+    {"meaning/target-outside-window.json",
+     {R"(:36: /joints/0/passes/0/window/torque/target: 76 N·m is outside the window (67 N·m to 75 N·m); give a target within min and max)"}},
+    {"meaning/threshold-missing.json",
+     {R"(:37: /joints/0/passes/0/window/angle: the angle is counted from a threshold torque, but there is no threshold; add "threshold" with value and unit)"}},
+    {"meaning/ticket-never-scanned.json",
+     {R"(:44: /plans/0/stages: no step scans the ticket "M" of the pair; add a scan step before the first joint)"}},
+    {"meaning/torque-max-below-min.json",
+     {R"(:36: /joints/0/passes/0/window/torque/max: 41 N·m is below min (67 N·m); give a max of at least the min)"}},
+    {"meaning/unknown-joint-in-plan.json",
+     {R"(:46: /plans/0/stages/1/steps/0/tighten: there is no joint "flage"; give one of flange)"}},
+    {"meaning/unknown-tool.json",
+     {R"(:28: /joints/0/tools/0: there is no tool "T2"; give one of T1)"}},
+    {"meaning/unknown-zone.json",
+     {R"(:59: /calendar/zone: the system knows no time zone "Europe/Larkmoor"; give an IANA name such as Europe/London, and see that the package tzdata is installed)"}},
+    {"meaning/window-outside-tool-range.json",
+     {R"(:36: /joints/0/passes/0/window/torque/max: 75 N·m is above the range of tool "T1" (20 N·m to 70 N·m); narrow the window or choose a tool that covers it)"}},
+    {"structure/empty-list.json",
+     {R"(:44: /plans/0/stages: the list has 0 values; give a list of 1 to 256 values)"}},
+    {"structure/host-name-for-peer.json",
+     {R"(:16: /tools/0/link/line/peer: "tool-1" is not allowed here; give an IPv4 or IPv6 address in numbers, such as 127.0.0.1)"}},
+    {"structure/id-with-blank.json",
+     {R"(:16: /tools/0/id: "T 1" is not allowed here; give 1 to 64 letters, digits, '.', '_' or '-', beginning with a letter or digit)"}},
+    {"structure/link-without-kind.json",
+     {R"(:16: /tools/0/link: the link is empty; give either line or registers)"}},
+    {"structure/many-mistakes.json",
+     {R"(:7: /tool_port/port: 84810 is out of range; give a whole number from 0 to 65535)",
+      R"(:9: /bays/0: the key "id" is missing; add it)",
+      R"(:13: /permissives/0/leavng: unknown key "leavng"; did you mean "leaving"?)",
+      R"(:36: /joints/0/passes/0/window/torque/min: "67" is of the wrong kind; give a number)",
+      R"(:40: /joints/0/audit/max: 80 N·m is below min (82 N·m); give a max of at least the min)",
+      R"(:59: /calendar/zone: 7 is of the wrong kind; give a text of 1 to 200 characters on one line)"}},
+    {"structure/missing-key.json",
+     {R"(:28: /joints/0: the key "id" is missing; add it)"}},
+    {"structure/misspelt-key.json",
+     {R"(:13: /permissives/0/leavng: unknown key "leavng"; did you mean "leaving"?)"}},
+    {"structure/misspelt-required-key.json",
+     {R"(:10: /bays/0/contoller: unknown key "contoller"; did you mean "controller"?)"}},
+    {"structure/negative-limit.json",
+     {R"(:36: /joints/0/passes/0/window/torque/min: -67 is negative; give a number from 0 to 1000000000 with at most 18 digits)"}},
+    {"structure/no-origin-of-angle.json",
+     {R"(:37: /joints/0/passes/0/window/angle: the key "origin" is missing; add it)"}},
+    {"structure/no-time-of-day.json",
+     {R"(:61: /calendar/shifts/0/end: "24:00" is no time of day; give a time from "00:00" to "23:59")"}},
+    {"structure/number-not-whole.json",
+     {R"(:9: /bays/0/number: 1.5 is not whole; give a whole number from 1 to 65535)"}},
+    {"structure/number-out-of-range.json",
+     {R"(:7: /tool_port/port: 84810 is out of range; give a whole number from 0 to 65535)"}},
+    {"structure/step-of-two-kinds.json",
+     {R"(:46: /plans/0/stages/1/steps/0: the step has 2 of the keys scan, tighten and confirm; give exactly one of them)"}},
+    {"structure/text-for-number.json",
+     {R"(:36: /joints/0/passes/0/window/torque/min: "67" is of the wrong kind; give a number)"}},
+    {"structure/unit-missing.json",
+     {R"(:36: /joints/0/passes/0/window/torque: the key "unit" is missing; add it)"}},
+    {"structure/unknown-day.json",
+     {R"(:61: /calendar/shifts/0/days/1: "tusday" is not known here; did you mean "tuesday"? give one of monday, tuesday, wednesday, thursday, friday, saturday, sunday)"}},
+    {"structure/unknown-unit.json",
+     {R"(:36: /joints/0/passes/0/window/torque/unit: "Nm" is not known here; did you mean "N.m"? give one of N.m, cN.m, lbf.ft, lbf.in, kgf.m)"}},
+    {"structure/unknown-word.json",
+     {R"(:52: /people/overrides/0/roles/1: "quality_enginer" is not known here; did you mean "quality_engineer"? give one of line_operator, production_supervisor, quality_engineer, manufacturing_engineer, maintenance, administrator)"}},
+    {"text/comma-missing.json",
+     {R"(:6:9: this is no JSON: while parsing object - unexpected string literal; expected '}'; mend the text at or just before this place)"}},
+    {"text/cut-off.json",
+     {R"(:13:109: this is no JSON: while parsing value - invalid literal; last read: '"leaving": tr'; mend the text at or just before this place)"}},
+    {"text/duplicate-key.json",
+     {R"(:6: /site: the key "site" stands twice, first in line 4; remove one of them)"}},
+    {"text/empty.json",
+     {R"(:1:1: this is no JSON: while parsing value - unexpected end of input; expected '[', '{', or a literal; mend the text at or just before this place)"}},
+    {"text/not-utf-8.json",
+     {R"(:9:46: this is no JSON: while parsing value - invalid string: ill-formed UTF-8 byte; last read: '"B?y'; mend the text at or just before this place)"}},
+};
+// clang-format on
+
+std::vector<std::string> messages(const std::string& name) {
+    std::vector<std::string> out;
+    const auto path = (folder / name).string();
+    for (const auto& finding : tautgate::config::load_station_file(path).findings) {
+        const auto text = to_text(finding);
+        REQUIRE(text.starts_with(path));
+        out.push_back(text.substr(path.size()));
+    }
+    return out;
+}
+
+}  // namespace
+
+TEST_CASE("each bad file is refused with the words that name its fault") {
+    for (const auto& [name, words] : expected) {
+        INFO(name);
+        CHECK(messages(name) == words);
+        CHECK_FALSE(tautgate::config::load_station_file(folder / name).station.has_value());
+    }
+}
+
+TEST_CASE("every file below bad/ has its words pinned") {
+    std::size_t files = 0;
+    for (const auto& entry : fs::recursive_directory_iterator(folder)) {
+        if (entry.is_regular_file()) {
+            ++files;
+            INFO(entry.path());
+            CHECK(expected.contains(fs::relative(entry.path(), folder).string()));
+        }
+    }
+    CHECK(files == expected.size());
+}

@@ -1,0 +1,487 @@
+#include <functional>
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include "station_fixture.hpp"
+
+using namespace tautgate::config;
+
+namespace {
+
+struct Spoiled {
+    std::string fault;
+    std::function<void(Station&)> spoil;
+    std::vector<std::string> errors;
+};
+
+void check_table(const std::vector<Spoiled>& table, const std::function<Station()>& good = smallest) {
+    for (const auto& row : table) {
+        INFO(row.fault);
+        auto station = good();
+        row.spoil(station);
+        CHECK(found(station) == row.errors);
+    }
+}
+
+Torque nm(std::int64_t value) { return Torque{value * 1'000'000}; }
+Angle deg(std::int64_t value) { return Angle{value * 1'000'000}; }
+
+Window& window(Station& station) { return station.joints[0].passes[0].window; }
+
+// A second joint in the same stage, tightened by the same tool.
+void add_twin(Station& station, const std::string& program) {
+    auto twin = station.joints[0];
+    twin.id = "twin";
+    twin.passes[0].program = program;
+    station.joints.push_back(twin);
+    station.plans[0].stages[1].steps.emplace_back(TightenStep{.joint = "twin"});
+}
+
+void add_bay(Station& station) {
+    auto bay = station.bays[0];
+    bay.id = "B2";
+    bay.number = 2;
+    bay.controller.unit = 2;
+    station.bays.push_back(bay);
+    auto permissive = station.permissives[0];
+    permissive.id = "exit-2";
+    permissive.number = 2;
+    permissive.bay = "B2";
+    station.permissives.push_back(permissive);
+    auto tool = station.tools[0];
+    tool.id = "T2";
+    tool.bay = "B2";
+    station.tools.push_back(tool);
+    station.joints[0].tools.push_back("T2");
+    station.plans[0].leaving_incomplete.permissives.push_back("exit-2");
+}
+
+}  // namespace
+
+TEST_CASE("the smallest station and the demo station have no findings") {
+    CHECK(check(smallest()).empty());
+    CHECK(check(larkmoor()).empty());
+}
+
+TEST_CASE("a window that cannot be met, or means nothing, is refused") {
+    check_table({
+        {"angle inverted",
+         [](Station& s) { window(s).angle->max = deg(7); },
+         {"/joints/0/passes/0/window/angle/max: 7 deg is below min (8 deg)"}},
+        {"torque min 0",
+         [](Station& s) {
+             window(s).torque.min = nm(0);
+             s.tools[0].torque_min = nm(0);
+         },
+         {"/joints/0/passes/0/window/torque/min: 0 N·m would let an untightened fastener pass"}},
+        {"threshold without its origin",
+         [](Station& s) { window(s).angle->threshold = nm(20); },
+         {"/joints/0/passes/0/window/angle/threshold: a threshold means something with origin "
+          "threshold_torque only"}},
+        {"threshold inside the window",
+         [](Station& s) {
+             window(s).angle->origin = AngleOrigin::threshold_torque;
+             window(s).angle->threshold = nm(67);
+         },
+         {"/joints/0/passes/0/window/angle/threshold: 67 N·m is not below the torque window (min 67 N·m)"}},
+        {"re-hit angle that a good tightening stays within",
+         [](Station& s) { s.joints[0].rehit_angle_max = deg(8); },
+         {"/joints/0/rehit_angle_max: 8 deg is not below the angle window of pass 0 (min 8 deg)"}},
+        {"audit inverted",
+         [](Station& s) { s.joints[0].audit->max = nm(61); },
+         {"/joints/0/audit/max: 61 N·m is below min (62 N·m)"}},
+        {"angle off the tool's resolution",
+         [](Station& s) { window(s).angle->max = Angle{30'050'000}; },
+         {"/joints/0/passes/0/window/angle/max: 30.05 deg is no multiple of 0.1 deg, the resolution of tool "
+          "\"T1\""}},
+    });
+}
+
+TEST_CASE("limits that lie exactly on the border are accepted") {
+    auto station = smallest();
+    window(station).torque = {.min = nm(20), .max = nm(20), .target = nm(20)};
+    window(station).angle->max = window(station).angle->min;
+    CHECK(found(station).empty());
+}
+
+TEST_CASE("a class asks for the proof that it needs") {
+    check_table({
+        {"class A confirmed by a person",
+         [](Station& s) {
+             s.joints[0].method = Method::confirmed_check;
+             s.joints[0].passes.clear();
+             s.joints[0].tools.clear();
+         },
+         {"/joints/0/method: a confirmed check is no proof for class A"}},
+        {"class B counted without an angle",
+         [](Station& s) {
+             s.joints[0].risk = RiskClass::b;
+             s.joints[0].placement = Placement::counted;
+             window(s).angle.reset();
+             s.people.overrides[0].risk = RiskClass::b;
+         },
+         {"/joints/0/passes/0/window: without an angle one fastener tightened twice would count for two"}},
+        {"no pass",
+         [](Station& s) { s.joints[0].passes.clear(); },
+         {"/joints/0: there is no pass, so nothing could prove the joint"}},
+        {"no tool",
+         [](Station& s) { s.joints[0].tools.clear(); },
+         {"/joints/0: no tool may tighten the joint"}},
+        {"no attempt",
+         [](Station& s) { s.joints[0].retry.attempts = 0; },
+         {"/joints/0/retry/attempts: with 0 attempts no fastener could ever be tightened"}},
+        {"no fastener",
+         [](Station& s) { s.joints[0].fasteners.clear(); },
+         {"/joints/0/fasteners: the joint has no fastener"}},
+        {"fasteners of one name",
+         [](Station& s) { s.joints[0].fasteners[1].name = "1"; },
+         {"/joints/0/fasteners/1/name: the fastener name \"1\" is taken already, at "
+          "/joints/0/fasteners/0/name"}},
+    });
+}
+
+TEST_CASE("a listed joint of class B may do without an angle, and class C may be confirmed by a person") {
+    auto station = smallest();
+    station.joints[0].risk = RiskClass::b;
+    window(station).angle.reset();
+    station.people.overrides[0].risk = RiskClass::b;
+    CHECK(found(station).empty());
+    station.joints[0].risk = RiskClass::c;
+    station.joints[0].method = Method::confirmed_check;
+    station.joints[0].passes.clear();
+    station.joints[0].tools.clear();
+    station.people.overrides[0].risk = RiskClass::c;
+    CHECK(found(station).empty());
+}
+
+TEST_CASE("joints that are open together must be told apart") {
+    const std::vector<std::string> confused{
+        "/plans/0/stages/1/steps/1/tighten: nothing tells a result of tool \"T1\" for \"twin\" from one for "
+        "\"flange\", which is open at the same time"};
+    SECTION("by nothing: refused") {
+        auto station = smallest();
+        add_twin(station, "");
+        CHECK(found(station) == confused);
+    }
+    SECTION("by a program that only one of them names: refused, since the other takes any program") {
+        auto station = smallest();
+        add_twin(station, "P2");
+        CHECK(found(station) == confused);
+    }
+    SECTION("by different programs: accepted") {
+        auto station = smallest();
+        station.joints[0].passes[0].program = "P1";
+        add_twin(station, "P2");
+        CHECK(found(station).empty());
+    }
+    SECTION("by different stages: accepted") {
+        auto station = smallest();
+        add_twin(station, "");
+        station.plans[0].stages[1].steps.pop_back();
+        station.plans[0].stages.push_back({.name = "later", .steps = {TightenStep{.joint = "twin"}}});
+        CHECK(found(station).empty());
+    }
+    SECTION("by different tools: accepted") {
+        auto station = smallest();
+        add_twin(station, "");
+        auto tool = station.tools[0];
+        tool.id = "T2";
+        station.tools.push_back(tool);
+        station.joints[1].tools = {"T2"};
+        CHECK(found(station).empty());
+    }
+}
+
+TEST_CASE("numbers on the wire and ids are unique") {
+    check_table({
+        {"two tools of one id",
+         [](Station& s) { s.tools.push_back(s.tools[0]); },
+         {"/tools/1/id: the id \"T1\" is taken already, at /tools/0/id"}},
+        {"two permissives of one number",
+         [](Station& s) {
+             s.permissives.push_back(s.permissives[0]);
+             s.permissives[1].id = "gate";
+         },
+         {"/permissives/1/number: the number 1 is taken already, at /permissives/0/number"}},
+        {"permissive number 0",
+         [](Station& s) { s.permissives[0].number = 0; },
+         {"/permissives/0/number: permissive number 0 is no number on the wire"}},
+        {"bay number 0",
+         [](Station& s) { s.bays[0].number = 0; },
+         {"/bays/0/number: bay number 0 is no number on the wire"}},
+        {"tool of no bay",
+         [](Station& s) { s.tools[0].bay = "B9"; },
+         {"/tools/0/bay: there is no bay \"B9\"", "/joints/0/tools: none of the tools is at bay \"B1\""}},
+    });
+}
+
+TEST_CASE("a permissive covers something in every plan") {
+    check_table({
+        {"scope without a class",
+         [](Station& s) { s.permissives[0].scope = Scope::classes; },
+         {"/permissives/0: the scope names no class, so nothing would have to be proven",
+          "/plans/0: the permissive \"exit\" covers no joint of plan \"join\", so nothing would have to be "
+          "proven "
+          "for it"}},
+        {"scope of a class that the plan lacks",
+         [](Station& s) {
+             s.permissives[0].scope = Scope::classes;
+             s.permissives[0].classes = {RiskClass::b};
+         },
+         {"/plans/0: the permissive \"exit\" covers no joint of plan \"join\", so nothing would have to be "
+          "proven "
+          "for it"}},
+        {"every_joint with classes",
+         [](Station& s) { s.permissives[0].classes = {RiskClass::a}; },
+         {"/permissives/0/classes: the scope every_joint has no classes"}},
+        {"no movement ends the stay",
+         [](Station& s) {
+             s.permissives[0].leaving = false;
+             s.plans[0].leaving_incomplete = {.permissives = {}, .unguarded_way = "hand cart"};
+         },
+         {"/bays/0: no permissive of bay \"B1\" has \"leaving\": true, so a stay would never end"}},
+    });
+}
+
+TEST_CASE("every bay has the tools and the way out that its units need") {
+    auto station = smallest();
+    add_bay(station);
+    CHECK(found(station).empty());
+    SECTION("tools") {
+        station.joints[0].tools.pop_back();
+        CHECK(found(station) ==
+              std::vector<std::string>{"/joints/0/tools: none of the tools is at bay \"B2\""});
+    }
+    SECTION("way out") {
+        station.plans[0].leaving_incomplete.permissives.pop_back();
+        CHECK(found(station) ==
+              std::vector<std::string>{
+                  "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B2\""});
+    }
+    SECTION("registers of its own") {
+        station.bays[1].controller.unit = 1;
+        CHECK(found(station).size() == 2);  // both blocks lie on those of the first bay
+    }
+}
+
+TEST_CASE("a unit leaves incomplete by a movement that ends the stay") {
+    check_table({
+        {"movement that does not",
+         [](Station& s) {
+             auto hoist = s.permissives[0];
+             hoist.id = "hoist";
+             hoist.number = 2;
+             hoist.leaving = false;
+             s.permissives.push_back(hoist);
+             s.plans[0].leaving_incomplete.permissives = {"exit", "hoist"};
+         },
+         {"/plans/0/leaving_incomplete/permissives/1: the movement of \"hoist\" does not end the stay"}},
+        {"unknown permissive",
+         [](Station& s) { s.plans[0].leaving_incomplete.permissives = {"exti"}; },
+         {"/plans/0/leaving_incomplete/permissives/0: there is no permissive \"exti\""}},
+    });
+}
+
+TEST_CASE("tickets name one variant, and the pair can be judged") {
+    check_table({
+        {"one type, two variants",
+         [](Station& s) {
+             s.variants.push_back(s.variants[0]);
+             s.variants[1].id = "other";
+         },
+         {"/variants/1/types/0/types/0: the type \"plain\" names the variant \"plain\" already"}},
+        {"variant without a type",
+         [](Station& s) { s.variants[0].types.clear(); },
+         {"/variants/0/types: nothing says which types of \"M\" belong to the variant"}},
+        {"unknown plan",
+         [](Station& s) { s.variants[0].plan = "jion"; },
+         {"/variants/0/plan: there is no plan \"jion\""}},
+        {"variant named by a ticket outside the pair",
+         [](Station& s) { s.pair.variant_kind = "Q"; },
+         {"/pair/variant_kind: \"Q\" is no ticket of the pair"}},
+        {"unit named by a ticket outside the pair",
+         [](Station& s) { s.pair.unit_kind = "Q"; },
+         {"/pair/unit_kind: \"Q\" is no ticket of the pair"}},
+        {"label without the order",
+         [](Station& s) { s.tickets[0].pattern = "M (?P<type>[a-z]+) (?P<serial>[0-9]+)"; },
+         {"/pair/ticket_kinds/0: the label of kind \"M\" has no group \"order\", but the pair must be of one "
+          "order"}},
+        {"label without the type",
+         [](Station& s) { s.tickets[0].pattern = "M (?P<order>[0-9]+) (?P<serial>[0-9]+)"; },
+         {"/pair/variant_kind: the label of kind \"M\" has no group \"type\", but its type is to name the "
+          "variant"}},
+        {"scan of an unknown kind",
+         [](Station& s) { s.plans[0].stages[0].steps.emplace_back(ScanStep{.ticket_kind = "Q"}); },
+         {"/plans/0/stages/0/steps/1/scan: there is no ticket kind \"Q\""}},
+        {"scanned together with the first joint",
+         [](Station& s) {
+             auto& stages = s.plans[0].stages;
+             stages[0].steps.emplace_back(stages[1].steps[0]);
+             stages.pop_back();
+         },
+         {"/plans/0/stages: the ticket \"M\" is not scanned before the first joint opens"}},
+    });
+}
+
+TEST_CASE("people rules let the right people act, and nobody else") {
+    check_table({
+        {"no rule for the class",
+         [](Station& s) { s.people.overrides.clear(); },
+         {"/people/overrides: there is no rule for class A, which the joint \"flange\" has"}},
+        {"nobody may approve",
+         [](Station& s) { s.people.overrides[0].roles.clear(); },
+         {"/people/overrides/0/roles: nobody could ever approve an override"}},
+        {"class A without a hand-checked value",
+         [](Station& s) { s.people.overrides[0].hand_checked_value = false; },
+         {"/people/overrides/0/hand_checked_value: a class A override needs a hand-checked value"}},
+        {"nothing to check the value by",
+         [](Station& s) { s.joints[0].audit.reset(); },
+         {"/joints/0: an override of class A needs a hand-checked value, but the joint \"flange\" has no "
+          "audit "
+          "limits to check it by"}},
+        {"operator lets units leave",
+         [](Station& s) { s.people.leaving_incomplete = {Role::line_operator}; },
+         {"/people/leaving_incomplete/0: an operator may not let a unit leave incomplete"}},
+        {"operator decides",
+         [](Station& s) { s.people.decisions = {Role::line_operator}; },
+         {"/people/decisions/0: an operator may not answer what the station asks"}},
+        {"two rules for a class",
+         [](Station& s) { s.people.overrides.push_back(s.people.overrides[0]); },
+         {"/people/overrides/1/risk_class: the class A is taken already, at /people/overrides/0/risk_class"}},
+        {"two reasons of one code",
+         [](Station& s) { s.people.reason_codes.push_back(s.people.reason_codes[0]); },
+         {"/people/reason_codes/1/code: the reason code \"by-hand\" is taken already, at "
+          "/people/reason_codes/0/code"}},
+    });
+}
+
+TEST_CASE("a shift that goes past midnight may end where the next begins, and not later") {
+    auto station = smallest();
+    station.calendar.shifts[0] = {.name = "night",
+                                  .begin = std::chrono::hours(22),
+                                  .end = std::chrono::hours(6),
+                                  .days = {std::chrono::Saturday}};
+    station.calendar.shifts.push_back({.name = "early",
+                                       .begin = std::chrono::hours(6),
+                                       .end = std::chrono::hours(14),
+                                       .days = {std::chrono::Sunday}});
+    CHECK(found(station).empty());
+    station.calendar.shifts[1].begin = std::chrono::minutes(359);
+    CHECK(found(station) ==
+          std::vector<std::string>{"/calendar/shifts/1: the shift \"early\" overlaps the shift \"night\""});
+    station.calendar.shifts[1].begin = station.calendar.shifts[1].end;
+    CHECK(found(station) == std::vector<std::string>{
+                                "/calendar/shifts/1/end: the shift ends at the minute at which it begins"});
+}
+
+TEST_CASE("a polled tool reports everything that its joints need, and is polled once") {
+    const auto polled = [](Station& s) -> Tool& { return s.tools[1]; };
+    auto good = larkmoor();
+    REQUIRE(std::holds_alternative<RegisterLink>(polled(good).link));
+    check_table(
+        {
+            {"no verdict",
+             [](Station& s) { s.profiles[0].profile.verdict.reset(); },
+             {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no verdict, and "
+              "class A needs "
+              "the tool's own"}},
+            {"no angle",
+             [](Station& s) {
+                 s.profiles[0].profile.angle.reset();
+                 s.profiles[0].profile.limits = {};
+             },
+             {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no angle, and a "
+              "window of the "
+              "joint has one"}},
+            {"no program",
+             [](Station& s) { s.profiles[0].profile.program.reset(); },
+             {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no program, and a "
+              "pass names one"}},
+            {"no position",
+             [](Station& s) {
+                 s.profiles[0].profile.position.reset();
+                 s.joints[2].placement = Placement::by_tool;
+             },
+             {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no position, and the "
+              "tool is to "
+              "say which fastener it was"}},
+            {"other resolution than the profile",
+             [&](Station& s) { polled(s).torque_resolution = Torque{500'000}; },
+             {"/tools/1/torque/resolution: 0.5 N·m differs from the 0.1 N·m of profile \"nutrunner-block\""}},
+            {"beyond the sensor",
+             [&](Station& s) { polled(s).torque_max = nm(401); },
+             {"/tools/1/torque/max: 401 N·m is above what the sensor can measure by profile "
+              "\"nutrunner-block\" (400 "
+              "N·m)"}},
+            {"unknown profile",
+             [&](Station& s) { std::get<RegisterLink>(polled(s).link).profile = "x"; },
+             {"/tools/1/link/registers/profile: there is no profile \"x\""}},
+            {"two tools at one address",
+             [&](Station& s) {
+                 auto twin = polled(s);
+                 twin.id = "NR-17";
+                 s.tools.push_back(twin);
+             },
+             {"/tools/3/link/registers: 127.0.0.1:8464 unit 1 is polled already, by tool \"NR-16\""}},
+            {"silence limit below two polls",
+             [&](Station& s) { polled(s).silence_limit = std::chrono::milliseconds(99); },
+             {"/tools/1/silence_limit_ms: 99 ms is less than 2 polls of 50 ms, so one late answer would "
+              "count as a "
+              "lost link"}},
+        },
+        larkmoor);
+}
+
+TEST_CASE("a fault inside a register profile is found with its place in the file") {
+    auto station = larkmoor();
+    station.profiles[0].profile.torque->field.order.reset();
+    const auto errors = found(station);
+    REQUIRE(errors.size() == 1);
+    CHECK(errors[0].starts_with("/profiles/0/layout/torque/field/order: "));
+}
+
+TEST_CASE("links that lead nowhere are refused") {
+    check_table({
+        {"line tool without a port",
+         [](Station& s) { s.tool_port.reset(); },
+         {"/tools/0/link/line: the tool would connect, but the station has no tool port"}},
+        {"scanner without a port",
+         [](Station& s) { s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"}); },
+         {"/scanners: the scanners would connect, but the station has no scanner port"}},
+        {"serving the controller on the port of the tools",
+         [](Station& s) {
+             s.bays[0].controller.role = WireRole::server;
+             s.bays[0].controller.port = 8481;
+         },
+         {"/bays/0/controller/port: port 8481 is taken already, at /tool_port/port"}},
+        {"registers beyond the last one",
+         [](Station& s) { s.bays[0].controller.feedback_address = 65530; },
+         {"/bays/0/controller/feedback_address: the blocks from 65530 on would end at 65546, beyond register "
+          "65535"}},
+        {"tool range inverted",
+         [](Station& s) { std::swap(s.tools[0].torque_min, s.tools[0].torque_max); },
+         {"/tools/0/torque/max: 20 N·m is not above min (200 N·m)",
+          "/joints/0/passes/0/window/torque/min: 67 N·m is below the range of tool \"T1\" (200 N·m to 20 "
+          "N·m)",
+          "/joints/0/passes/0/window/torque/max: 75 N·m is above the range of tool \"T1\" (200 N·m to 20 "
+          "N·m)"}},
+    });
+}
+
+TEST_CASE("what is odd but harmless is a warning, told once the errors are gone") {
+    auto station = smallest();
+    station.tools.push_back(station.tools[0]);
+    station.tools[1].id = "T2";
+    station.tools[0].simulated = true;
+    station.api.port = 0;
+    CHECK(found(station).empty());
+    const auto warnings = found(station, Severity::warning);
+    CHECK(warnings ==
+          std::vector<std::string>{
+              "/tools/0/simulated: results of the simulated tool \"T1\" prove nothing at bay \"B1\", whose "
+              "equipment is real",
+              "/api/port: with port 0 the system picks another port at every start",
+              "/tools/1: nothing uses the tool \"T2\""});
+}

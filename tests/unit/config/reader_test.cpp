@@ -1,0 +1,183 @@
+#include <fstream>
+#include <iterator>
+#include <set>
+#include <string>
+
+#include <catch2/catch.hpp>
+
+#include "config/document.hpp"
+#include "station_fixture.hpp"
+
+using namespace tautgate::config;
+
+namespace {
+
+std::string text_of(const std::string& path) {
+    std::ifstream in(path, std::ios::binary);
+    REQUIRE(in.is_open());
+    return {std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
+}
+
+std::string replaced(std::string text, const std::string& from, const std::string& to) {
+    const auto at = text.find(from);
+    REQUIRE(at != std::string::npos);
+    return text.replace(at, from.size(), to);
+}
+
+// The numbers of a register block are all described alike: what one of them shows holds for the others.
+std::string with_fields_as_one(const std::string& path) {
+    const auto last = path.rfind('/');
+    const std::set<std::string> of_field{"/address", "/type", "/order", "/scale", "/offset"};
+    const bool in_layout = path.starts_with("/profiles/*/layout/");
+    return in_layout && of_field.contains(path.substr(last))
+               ? "/profiles/*/layout/(field)" + path.substr(last)
+               : path;
+}
+
+// All paths of a document, with "*" for every index.
+void collect(const Node& node, const std::string& path, std::set<std::string>& out) {
+    for (const auto& item : node.items) {
+        collect(item, path + "/*", out);
+    }
+    for (const auto& member : node.members) {
+        out.insert(with_fields_as_one(path + "/" + member.key));
+        collect(member.value, path + "/" + member.key, out);
+    }
+}
+
+}  // namespace
+
+TEST_CASE("the example file shows every key that the reader knows, and no other") {
+    const auto document = parse_document(text_of(config_folder + "examples/every-key.json"));
+    REQUIRE(document.has_value());
+    std::set<std::string> shown;
+    collect(*document, "", shown);
+    std::set<std::string> known{"/comments"};
+    for (const auto& key : known_keys()) {
+        known.insert(with_fields_as_one(key.path));
+    }
+    CHECK(known.size() > 180);
+    CHECK(shown == known);
+}
+
+TEST_CASE("the example file loads without a finding") {
+    const auto loading = load_station_file(config_folder + "examples/every-key.json");
+    CHECK(loading.findings.empty());
+    REQUIRE(loading.station.has_value());
+    const auto& station = *loading.station;
+    CHECK(station.number == 7);
+    CHECK(station.tools[0].torque_resolution == Torque{100'000});
+    // 500 cN.m, converted once and exactly.
+    CHECK(station.tools[1].torque_min == Torque{5'000'000});
+    CHECK(std::get<RegisterLink>(station.tools[1].link).profile == "block");
+    CHECK(std::get<ConfirmStep>(station.plans[0].stages[1].steps[2]).id == "seal");
+    CHECK(station.joints[0].passes[0].window.angle->threshold == Torque{25'000'000});
+    CHECK(station.profiles[0].profile.counter.highest == 4294967295U);
+    CHECK(station.calendar.shifts[1].begin == std::chrono::hours(22));
+    CHECK(station.people.sign_in_lasts == std::chrono::minutes(5));
+}
+
+TEST_CASE("a key that is left out has the default of the value type") {
+    const auto station = smallest();
+    const ControllerLink defaults;
+    CHECK(station.number == 1);
+    CHECK(station.api.address == "127.0.0.1");
+    CHECK_FALSE(station.scanner_port.has_value());
+    CHECK(station.bays[0].controller.port == defaults.port);
+    CHECK(station.bays[0].controller.echo_timeout == defaults.echo_timeout);
+    CHECK(station.joints[0].retry.attempts == 1);
+    CHECK(station.joints[0].placement == Placement::listed);
+    CHECK(station.people.overrides[0].people == 2);
+    CHECK(station.people.overrides[0].hand_checked_value);
+    CHECK_FALSE(station.tools[0].simulated);
+}
+
+TEST_CASE("the demo station holds what is told of it") {
+    const auto station = larkmoor();
+    CHECK(station.variants.size() == 5);
+    CHECK(station.bays.size() == 1);
+    struct Expected {
+        std::string joint;
+        RiskClass risk;
+        std::size_t fasteners;
+        Placement placement;
+        std::size_t passes;
+    };
+    const std::vector<Expected> rows{
+        {"motor-mounts", RiskClass::a, 4, Placement::listed, 2},
+        {"axle-box-caps", RiskClass::a, 8, Placement::listed, 2},
+        {"bracket", RiskClass::b, 6, Placement::counted, 1},
+    };
+    for (const auto& row : rows) {
+        INFO(row.joint);
+        const auto joint = std::find_if(station.joints.begin(), station.joints.end(),
+                                        [&row](const Joint& one) { return one.id == row.joint; });
+        REQUIRE(joint != station.joints.end());
+        CHECK(joint->risk == row.risk);
+        CHECK(joint->fasteners.size() == row.fasteners);
+        CHECK(joint->placement == row.placement);
+        CHECK(joint->passes.size() == row.passes);
+    }
+    CHECK(station.joints.back().method == Method::confirmed_check);
+    CHECK(station.joints.back().fasteners.size() == 4);
+}
+
+TEST_CASE("a number is kept to the digit in which it was written") {
+    auto text = text_of(test_folder + "good/smallest.json");
+    // The double next to 0.145 lies below it; a limit must not move with it.
+    text = replaced(text, "\"min\": 67", "\"min\": 67.000145");
+    const auto station = read_station(text, "x.json");
+    REQUIRE(station.has_value());
+    CHECK(station->joints[0].passes[0].window.torque.min == Torque{67'000'145});
+}
+
+TEST_CASE("pounds and feet are converted with the exact factor") {
+    auto text = text_of(test_folder + "good/smallest.json");
+    text = replaced(text, R"("torque": {"unit": "N.m", "min": 67, "target": 71, "max": 75})",
+                    R"("torque": {"unit": "lbf.ft", "min": 50, "max": 55})");
+    const auto station = read_station(text, "x.json");
+    REQUIRE(station.has_value());
+    // 50 lbf.ft x 1.3558179483314004 N.m/lbf.ft = 67.79089741657002 N.m
+    CHECK(station->joints[0].passes[0].window.torque.min == Torque{67'790'897});
+}
+
+TEST_CASE("a file that is not there, or is a folder, is named with the remedy") {
+    const auto missing = load_station_file("/nowhere/station.json");
+    REQUIRE(missing.findings.size() == 1);
+    CHECK(to_text(missing.findings[0]) ==
+          "/nowhere/station.json: there is no such file; give the path of a readable configuration file");
+    const auto folder = read_station_file(config_folder);
+    REQUIRE_FALSE(folder.has_value());
+    CHECK(to_text(folder.error()[0]) ==
+          config_folder + ": this is no regular file; give the path of a readable configuration file");
+}
+
+TEST_CASE("values of the wrong kind anywhere are errors, never a crash") {
+    const auto document = text_of(config_folder + "examples/every-key.json");
+    // Every value in turn is replaced by its opening quote's neighbour of another kind.
+    std::size_t refused = 0;
+    for (const std::string kind : {"null", "[]", "{}", "true", "\"\"", "-1e400", "1e999999999"}) {
+        std::size_t at = 0;
+        while ((at = document.find("\": ", at)) != std::string::npos) {
+            at += 3;
+            const auto end = document.find_first_of(",\n}", at);
+            const auto changed = document.substr(0, at) + kind + document.substr(end);
+            refused += load_station(changed, "x").station ? 0U : 1U;
+        }
+    }
+    CHECK(refused > 1000);
+}
+
+TEST_CASE("a text cut off anywhere is refused with its last line") {
+    const auto text = text_of(test_folder + "good/smallest.json");
+    const auto end = text.rfind('}');
+    for (std::size_t length = 0; length < end; length += 7) {
+        const auto station = read_station(text.substr(0, length), "x");
+        REQUIRE_FALSE(station.has_value());
+        REQUIRE(station.error().size() == 1);
+        const auto lines = static_cast<std::size_t>(
+            std::count(text.begin(), text.begin() + static_cast<std::ptrdiff_t>(length), '\n'));
+        CHECK(station.error()[0].line <= lines + 1);
+        CHECK(station.error()[0].line + 1 >= lines);
+    }
+}
