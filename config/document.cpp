@@ -210,10 +210,11 @@ std::expected<Node, SyntaxFault> parse_document(std::string_view text) {
                         .what = fmt::format("the file has {} bytes, more than the {} that are read",
                                             text.size(), size_limit)});
     }
-    const char* read_to = text.data();
+    const char* const first = text.data();
+    const char* read_to = first;
     TreeBuilder builder(text, &read_to);
-    const NotingIterator begin(text.data(), &read_to);
-    const NotingIterator end(text.data() + text.size(), &read_to);
+    const NotingIterator begin(first, &read_to);
+    const NotingIterator end(first + text.size(), &read_to);
     constexpr bool whole_text = true;
     constexpr bool ignore_comments = true;
     const bool good = nlohmann::json::sax_parse(begin, end, &builder, nlohmann::json::input_format_t::json,

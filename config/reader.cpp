@@ -640,7 +640,8 @@ void add_findings(Reading& reading, const std::string& file_name, const std::vec
 
 }  // namespace
 
-std::expected<Station, std::vector<ConfigError>> read_station(std::string_view text, std::string file_name) {
+std::expected<Station, std::vector<ConfigError>> read_station(std::string_view text,
+                                                              const std::string& file_name) {
     auto reading = read(text, file_name);
     if (!reading.errors.empty()) {
         return std::unexpected(std::move(reading.errors));

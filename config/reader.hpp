@@ -20,7 +20,7 @@ namespace tautgate::config {
 // Only what one value or one object shows: syntax, keys, kinds, ranges. Use load_station where a station is
 // to run.
 [[nodiscard]] std::expected<Station, std::vector<ConfigError>> read_station(std::string_view text,
-                                                                            std::string file_name);
+                                                                            const std::string& file_name);
 [[nodiscard]] std::expected<Station, std::vector<ConfigError>>
 read_station_file(const std::filesystem::path& path);
 

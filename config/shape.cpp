@@ -256,6 +256,7 @@ void TimeOfDay::read(Errors& errors, const Node& node, const std::string& pointe
 
 void check_keys(Errors& errors, const Node& node, const std::string& pointer, std::vector<KeyUse>& keys) {
     std::vector<std::string> names;
+    names.reserve(keys.size());
     for (const auto& key : keys) {
         names.push_back(key.name);
     }

@@ -158,6 +158,7 @@ struct OneOf : Scalar {
   private:
     [[nodiscard]] std::vector<std::string> names() const {
         std::vector<std::string> out;
+        out.reserve(words.size());
         for (const auto& word : words) {
             out.push_back(word.first);
         }
@@ -233,6 +234,7 @@ class Shape {
             return;
         }
         std::vector<KeyUse> use;
+        use.reserve(keys_.size());
         for (const auto& key : keys_) {
             use.push_back({.name = key.name, .required = key.required});
         }

@@ -4,7 +4,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "station_fixture.hpp"
+#include "tests/unit/config/station_fixture.hpp"
 
 using namespace tautgate::config;
 

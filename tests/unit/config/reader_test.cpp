@@ -6,7 +6,7 @@
 #include <catch2/catch.hpp>
 
 #include "config/document.hpp"
-#include "station_fixture.hpp"
+#include "tests/unit/config/station_fixture.hpp"
 
 using namespace tautgate::config;
 

@@ -4,7 +4,7 @@
 #include <catch2/catch.hpp>
 
 #include "config/shift.hpp"
-#include "station_fixture.hpp"
+#include "tests/unit/config/station_fixture.hpp"
 
 using namespace tautgate::config;
 using namespace std::chrono_literals;
@@ -12,7 +12,9 @@ using namespace std::chrono_literals;
 namespace {
 
 UtcTime utc(int year, unsigned month, unsigned day, std::chrono::minutes time) {
-    return std::chrono::sys_days(std::chrono::year(year) / month / day) + time;
+    return std::chrono::sys_days(std::chrono::year_month_day(
+               std::chrono::year(year), std::chrono::month(month), std::chrono::day(day))) +
+           time;
 }
 
 std::string name_and_date(const ShiftCalendar& calendar, UtcTime moment) {
