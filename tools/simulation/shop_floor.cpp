@@ -1,0 +1,296 @@
+#include "tools/simulation/shop_floor.hpp"
+
+#include <algorithm>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "protocol/utc.hpp"
+
+namespace tautgate::simulation {
+
+namespace {
+
+constexpr double early_share = 0.7;
+
+template <class... Kinds>
+struct Cases : Kinds... {
+    using Kinds::operator()...;
+};
+
+}  // namespace
+
+std::string stamp_now() {
+    const auto now = std::chrono::system_clock::now().time_since_epoch();
+    return protocol::utc_text(std::chrono::duration_cast<std::chrono::microseconds>(now).count());
+}
+
+// ---- a tool of either kind
+// ----------------------------------------------------------------------------------
+
+LineTool* SimulatedTool::line() const noexcept {
+    const auto* held = std::get_if<std::unique_ptr<LineTool>>(&kind_);
+    return held ? held->get() : nullptr;
+}
+RegisterTool* SimulatedTool::registers() const noexcept {
+    const auto* held = std::get_if<std::unique_ptr<RegisterTool>>(&kind_);
+    return held ? held->get() : nullptr;
+}
+
+std::uint64_t SimulatedTool::report(protocol::WrittenResult result) {
+    return std::visit([&](const auto& tool) { return tool->report(std::move(result)); }, kind_);
+}
+void SimulatedTool::cut() {
+    std::visit([](const auto& tool) { tool->cut(); }, kind_);
+}
+void SimulatedTool::mend() {
+    std::visit([](const auto& tool) { tool->mend(); }, kind_);
+}
+void SimulatedTool::hold_back(bool on) {
+    std::visit([on](const auto& tool) { tool->hold_back(on); }, kind_);
+}
+void SimulatedTool::lose_one() {
+    std::visit([](const auto& tool) { tool->lose_one(); }, kind_);
+}
+void SimulatedTool::restart() {
+    ++epoch_;
+    std::visit(Cases{[this](const std::unique_ptr<LineTool>& tool) { tool->restart(std::to_string(epoch_)); },
+                     [this](const std::unique_ptr<RegisterTool>& tool) { tool->restart(epoch_); }},
+               kind_);
+}
+bool SimulatedTool::await_acknowledged(std::chrono::milliseconds limit) const {
+    return std::visit(
+        [limit](const auto& tool) {
+            return tool->await([](const auto& status) { return status.kept == 0; }, limit);
+        },
+        kind_);
+}
+bool SimulatedTool::await_link(std::chrono::milliseconds limit) const {
+    return std::visit(
+        Cases{[limit](const std::unique_ptr<LineTool>& tool) {
+                  return tool->await([](const LineTool::Status& status) { return status.welcomed; }, limit);
+              },
+              [limit](const std::unique_ptr<RegisterTool>& tool) {
+                  const auto before = tool->status().reads;
+                  return tool->await(
+                      [before](const RegisterTool::Status& status) { return status.reads > before; }, limit);
+              }},
+        kind_);
+}
+
+// ---- the floor
+// ----------------------------------------------------------------------------------------------
+
+ShopFloor::ShopFloor(const config::Station& station, const Arrangement& arrangement)
+    : station_(station), arrangement_(arrangement), chance_(arrangement.seed), account_(station) {}
+
+std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const config::Station& station,
+                                                                       const Arrangement& arrangement) {
+    const auto bay = std::ranges::find(station.bays, arrangement.bay, &config::Bay::id);
+    if (bay == station.bays.end())
+        return std::unexpected(fmt::format("the station has no bay '{}'", arrangement.bay));
+    if (!bay->simulated)
+        return std::unexpected(fmt::format("bay {} is real equipment by the station's description; "
+                                           "the simulator serves simulated bays only",
+                                           bay->id));
+    std::unique_ptr<ShopFloor> floor{new ShopFloor(station, arrangement)};
+    if (auto opened = floor->open_tools(); !opened)
+        return std::unexpected(opened.error());
+    if (station.scanner_port)
+        floor->scanner_ =
+            std::make_unique<Scanner>(station.scanner_port->address, station.scanner_port->port);
+    auto settings = controller_settings(station, *bay);
+    settings.scan = arrangement.scan;
+    auto* account = &floor->account_;
+    auto controller = Controller::open(std::move(settings),
+                                       [account](const std::string& permissive, protocol::Movement movement) {
+                                           return account->against(permissive, movement);
+                                       });
+    if (!controller)
+        return std::unexpected(fmt::format("controller of bay {}: {}", bay->id, controller.error()));
+    floor->controller_ = std::move(*controller);
+    return floor;
+}
+
+std::expected<void, std::string> ShopFloor::open_tools() {
+    for (const config::Tool& tool : station_.tools) {
+        if (tool.bay != arrangement_.bay)
+            continue;
+        if (!tool.simulated)
+            return std::unexpected(
+                fmt::format("tool {} is a real one by the station's description", tool.id));
+        if (const auto* link = std::get_if<config::RegisterLink>(&tool.link)) {
+            const auto profile =
+                std::ranges::find(station_.profiles, link->profile, &config::NamedProfile::id);
+            if (profile == station_.profiles.end())
+                return std::unexpected(
+                    fmt::format("tool {} names the unknown profile '{}'", tool.id, link->profile));
+            auto opened = RegisterTool::open(link->host, link->port, profile->profile);
+            if (!opened)
+                return std::unexpected(fmt::format("tool {}: {}", tool.id, opened.error()));
+            tools_[tool.id] = std::make_unique<SimulatedTool>(tool, std::move(*opened));
+        } else {
+            if (!station_.tool_port)
+                return std::unexpected(
+                    fmt::format("tool {} needs the station's tool port, which it has not", tool.id));
+            tools_[tool.id] = std::make_unique<SimulatedTool>(
+                tool,
+                std::make_unique<LineTool>(LineToolSettings{
+                    .id = tool.id, .host = station_.tool_port->address, .port = station_.tool_port->port}));
+        }
+    }
+    return {};
+}
+
+std::expected<void, std::string> ShopFloor::set_down(const std::string& plan, bool matched) {
+    const auto found = std::ranges::find(station_.plans, plan, &config::Plan::id);
+    if (found == station_.plans.end())
+        return std::unexpected(fmt::format("the station has no plan '{}'", plan));
+    plan_ = &*found;
+    account_.arrived(arrangement_.bay, *plan_, matched, chance_.seed());
+    controller_->set_present(true);
+    return {};
+}
+
+void ShopFloor::take_away() {
+    controller_->set_present(false);
+    account_.left();
+    plan_ = nullptr;
+}
+
+std::expected<void, std::string> ShopFloor::scan(const std::string& label) {
+    if (!scanner_)
+        return std::unexpected("the station has no scanner port");
+    return scanner_->scan(label);
+}
+
+const config::Joint* ShopFloor::joint(const std::string& id) const {
+    const auto found = std::ranges::find(station_.joints, id, &config::Joint::id);
+    return found == station_.joints.end() ? nullptr : &*found;
+}
+
+SimulatedTool* ShopFloor::tool(const std::string& id) {
+    const auto found = tools_.find(id);
+    return found == tools_.end() ? nullptr : found->second.get();
+}
+
+SimulatedTool* ShopFloor::tool_for(const std::string& joint_id) {
+    const auto* found = joint(joint_id);
+    for (std::size_t i = 0; found && i < found->tools.size(); ++i)
+        if (auto* held = tool(found->tools[i]))
+            return held;
+    return nullptr;
+}
+
+std::expected<SimulatedTool*, std::string> ShopFloor::tool_at(const Where& where) {
+    const auto* found = joint(where.joint);
+    if (!found)
+        return std::unexpected(fmt::format("the station has no joint '{}'", where.joint));
+    if (where.fastener >= found->fasteners.size() || where.pass >= found->passes.size())
+        return std::unexpected(fmt::format("joint {} has {} fasteners and {} passes", found->id,
+                                           found->fasteners.size(), found->passes.size()));
+    auto* held = tool_for(where.joint);
+    if (!held)
+        return std::unexpected(fmt::format("no tool of this bay tightens joint {}", found->id));
+    return held;
+}
+
+Program ShopFloor::program_for(const config::Joint& joint, const Where& where, Mishap mishap) const {
+    Program program = program_of(joint.passes[where.pass]);
+    if (mishap != Mishap::wrong_program)
+        return program;
+    // Another pass of the joint, or of any joint that the same tool tightens.
+    for (const auto& other : station_.joints)
+        if (other.tools == joint.tools)
+            for (const auto& pass : other.passes)
+                if (pass.program != program.name)
+                    return program_of(pass);
+    program.name = "trial";
+    return program;
+}
+
+std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mishap) {
+    const auto held = tool_at(where);
+    if (!held)
+        return std::unexpected(held.error());
+    if (mishap == Mishap::cross_threaded || mishap == Mishap::stripped)
+        account_.replace(where.joint, where.fastener,
+                         mishap == Mishap::stripped ? Flaw::stripped : Flaw::cross_threaded, chance_.seed());
+    const Trigger trigger{mishap == Mishap::let_go_early ? early_share : 1.0};
+    const auto run = account_.tighten(where.joint, where.fastener,
+                                      program_for(*joint(where.joint), where, mishap), chance_, trigger);
+    if (!run)
+        return std::unexpected(fmt::format("the unit in the bay has no joint {}", where.joint));
+    auto result = written(*run, (*held)->description(), std::nullopt);
+    result.stamp = stamp_now();
+    (*held)->report(std::move(result));
+    return *run;
+}
+
+std::expected<Run, std::string> ShopFloor::loosen(const Where& where) {
+    const auto held = tool_at(where);
+    if (!held)
+        return std::unexpected(held.error());
+    const auto run = account_.loosen(where.joint, where.fastener,
+                                     program_for(*joint(where.joint), where, Mishap::none), chance_);
+    if (!run)
+        return std::unexpected(fmt::format("the unit in the bay has no joint {}", where.joint));
+    auto result = written(*run, (*held)->description(), std::nullopt);
+    result.stamp = stamp_now();
+    (*held)->report(std::move(result));
+    return *run;
+}
+
+std::expected<void, std::string> ShopFloor::tighten_all(const std::string& joint_id) {
+    const auto* found = joint(joint_id);
+    if (!found)
+        return std::unexpected(fmt::format("the station has no joint '{}'", joint_id));
+    for (std::size_t pass = 0; pass < found->passes.size(); ++pass)
+        for (std::size_t fastener = 0; fastener < found->fasteners.size(); ++fastener)
+            if (const auto run = tighten({joint_id, fastener, pass}); !run)
+                return std::unexpected(run.error());
+    return {};
+}
+
+void ShopFloor::replace_bolt(const Where& where) {
+    account_.replace(where.joint, where.fastener, Flaw::none, chance_.seed());
+}
+
+std::vector<std::string> ShopFloor::joints_to_tighten() const {
+    std::vector<std::string> ids;
+    if (plan_)
+        for (const auto& stage : plan_->stages)
+            for (const auto& step : stage.steps)
+                if (const auto* tighten = std::get_if<config::TightenStep>(&step))
+                    if (const auto* found = joint(tighten->joint);
+                        found && found->method == config::Method::tightening)
+                        ids.push_back(found->id);
+    return ids;
+}
+
+std::vector<std::string> ShopFloor::checks_to_confirm() const {
+    std::vector<std::string> ids;
+    if (!plan_)
+        return ids;
+    for (const auto& stage : plan_->stages)
+        for (const auto& step : stage.steps) {
+            if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
+                ids.push_back(confirm->id);
+            const auto* tighten = std::get_if<config::TightenStep>(&step);
+            const auto* found = tighten ? joint(tighten->joint) : nullptr;
+            if (found && found->method == config::Method::confirmed_check)
+                ids.push_back(found->id);
+        }
+    return ids;
+}
+
+bool ShopFloor::await_links(std::chrono::milliseconds limit) {
+    const auto end = std::chrono::steady_clock::now() + limit;
+    return std::ranges::all_of(tools_, [end](const auto& entry) {
+        const auto left =
+            std::chrono::duration_cast<std::chrono::milliseconds>(end - std::chrono::steady_clock::now());
+        return entry.second->await_link(std::max(left, std::chrono::milliseconds(0)));
+    });
+}
+
+}  // namespace tautgate::simulation

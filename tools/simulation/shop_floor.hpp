@@ -1,0 +1,134 @@
+// The simulated shop floor around one bay, built from the station's own description: every tool, the
+// equipment's controller, the scanner, the unit with its bolts. What somebody does here happens to the bolts
+// first and reaches the station as a tool, a scanner or a PLC would tell it.
+//
+// One thread at a time, except for the devices, which have threads of their own.
+#pragma once
+
+#include <chrono>
+#include <cstdint>
+#include <expected>
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "config/station.hpp"
+#include "tools/simulation/account.hpp"
+#include "tools/simulation/chance.hpp"
+#include "tools/simulation/clients.hpp"
+#include "tools/simulation/controller.hpp"
+#include "tools/simulation/line_tool.hpp"
+#include "tools/simulation/register_tool.hpp"
+
+namespace tautgate::simulation {
+
+// A tool of either kind, for those who do not care which.
+class SimulatedTool {
+  public:
+    SimulatedTool(const config::Tool& tool, std::unique_ptr<LineTool> line)
+        : tool_(tool), kind_(std::move(line)) {}
+    SimulatedTool(const config::Tool& tool, std::unique_ptr<RegisterTool> registers)
+        : tool_(tool), kind_(std::move(registers)) {}
+
+    std::uint64_t report(protocol::WrittenResult result);
+    void cut();
+    void mend();
+    void hold_back(bool on);
+    void lose_one();
+    // Power off and on; what was not acknowledged is lost.
+    void restart();
+    // Waits until the station has acknowledged everything that the tool has.
+    [[nodiscard]] bool await_acknowledged(std::chrono::milliseconds limit) const;
+    // Waits until the station is connected (line) or polls (registers).
+    [[nodiscard]] bool await_link(std::chrono::milliseconds limit) const;
+
+    [[nodiscard]] const config::Tool& description() const noexcept { return tool_; }
+    [[nodiscard]] LineTool* line() const noexcept;
+    [[nodiscard]] RegisterTool* registers() const noexcept;
+
+  private:
+    const config::Tool& tool_;
+    std::variant<std::unique_ptr<LineTool>, std::unique_ptr<RegisterTool>> kind_;
+    std::uint64_t epoch_ = 1;
+};
+
+// What may go wrong with one run.
+enum class Mishap : std::uint8_t {
+    none,
+    let_go_early,    // the operator lets go at 70 % of the torque
+    cross_threaded,  // the bolt stands crooked; it has to be loosened and replaced
+    stripped,        // so does the thread
+    wrong_program    // the tool runs another program that it knows
+};
+
+struct Where {
+    std::string joint;
+    std::size_t fastener = 0;  // index in the joint's list
+    std::size_t pass = 0;      // index in the joint's list
+};
+
+class ShopFloor {
+  public:
+    struct Arrangement {
+        std::string bay;
+        std::uint64_t seed = 1;
+        std::chrono::milliseconds scan{10};
+    };
+    // The station must outlive the floor. Its addresses and ports are where the devices meet the daemon.
+    [[nodiscard]] static std::expected<std::unique_ptr<ShopFloor>, std::string>
+    open(const config::Station& station, const Arrangement& arrangement);
+
+    // A unit is set down in the bay: fresh bolts, unit present. `matched` says whether its parts belong
+    // together.
+    [[nodiscard]] std::expected<void, std::string> set_down(const std::string& plan, bool matched = true);
+    // The unit is gone, by whatever way.
+    void take_away();
+    [[nodiscard]] std::expected<void, std::string> scan(const std::string& label);
+
+    // One run; gives what the tool measured. The error is one sentence.
+    [[nodiscard]] std::expected<Run, std::string> tighten(const Where& where, Mishap mishap = Mishap::none);
+    [[nodiscard]] std::expected<Run, std::string> loosen(const Where& where);
+    // All passes over all fasteners in the order of the list.
+    [[nodiscard]] std::expected<void, std::string> tighten_all(const std::string& joint);
+    // A new bolt in a good hole.
+    void replace_bolt(const Where& where);
+
+    [[nodiscard]] SimulatedTool* tool(const std::string& id);
+    [[nodiscard]] SimulatedTool* tool_for(const std::string& joint);
+    [[nodiscard]] Controller& controller() noexcept { return *controller_; }
+    [[nodiscard]] Scanner& scanner() noexcept { return *scanner_; }
+    [[nodiscard]] Account& account() noexcept { return account_; }
+    [[nodiscard]] Chance& chance() noexcept { return chance_; }
+    [[nodiscard]] const config::Station& station() const noexcept { return station_; }
+    [[nodiscard]] const config::Joint* joint(const std::string& id) const;
+    [[nodiscard]] const config::Plan* plan() const noexcept { return plan_; }
+    // Joints that are tightened by the plan of the unit in the bay, in the plan's order.
+    [[nodiscard]] std::vector<std::string> joints_to_tighten() const;
+    // Steps and joints that a person confirms, in the plan's order.
+    [[nodiscard]] std::vector<std::string> checks_to_confirm() const;
+    [[nodiscard]] bool await_links(std::chrono::milliseconds limit);
+
+  private:
+    ShopFloor(const config::Station& station, const Arrangement& arrangement);
+    [[nodiscard]] std::expected<void, std::string> open_tools();
+    [[nodiscard]] std::expected<SimulatedTool*, std::string> tool_at(const Where& where);
+    [[nodiscard]] Program program_for(const config::Joint& joint, const Where& where, Mishap mishap) const;
+
+    const config::Station& station_;
+    Arrangement arrangement_;
+    Chance chance_;
+    Account account_;
+    const config::Plan* plan_ = nullptr;
+    std::map<std::string, std::unique_ptr<SimulatedTool>> tools_;
+    std::unique_ptr<Scanner> scanner_;
+    std::unique_ptr<Controller> controller_;  // last: asks the account
+};
+
+// The present moment as a tool's clock tells it.
+[[nodiscard]] std::string stamp_now();
+
+}  // namespace tautgate::simulation
