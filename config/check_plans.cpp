@@ -43,6 +43,7 @@ void check_ticket_kind(Findings& findings, const Station& station, const std::st
                                    [&kind](const protocol::TicketRule& rule) { return rule.kind == kind; });
     if (!known) {
         std::vector<std::string> kinds;
+        kinds.reserve(station.tickets.size());
         for (const auto& rule : station.tickets) {
             kinds.push_back(rule.kind);
         }

@@ -44,6 +44,7 @@ const Item* by_id(const std::vector<Item>& items, std::string_view id) {
 template <class Item>
 std::vector<std::string> ids_of(const std::vector<Item>& items) {
     std::vector<std::string> ids;
+    ids.reserve(items.size());
     for (const auto& item : items) {
         ids.push_back(item.id);
     }
