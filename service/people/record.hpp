@@ -11,9 +11,9 @@ namespace tautgate::people {
 // Written in the transaction of the event that enrols the person.
 struct PersonRecord {
     domain::PersonNumber number;
-    std::string name;        // as people call them
-    std::string badge;       // what a badge reader reads; empty: has none
-    std::string credential;  // Argon2id in PHC text form; empty: the stored one stays
+    std::string name{};        // as people call them
+    std::string badge{};       // what a badge reader reads; empty: has none
+    std::string credential{};  // Argon2id in PHC text form; empty: the stored one stays
     bool operator==(const PersonRecord&) const = default;
 };
 
