@@ -12,9 +12,10 @@ namespace {
 
 // Step n of the list brings a journal of schema version n to n + 1. Never change one that has been shipped.
 //
-// The tables are clustered so that what one result writes lies at the ends of three of them: the newest leaf
-// of event, of its stay in tightening, and of release. There is no second index on a table that a result
-// writes.
+// What one result writes lies at the ends of two tables in the order of their numbers (event and tightening),
+// which SQLite fills page by page without splitting; a change of an output adds the end of release. There is
+// no index that an ordinary result writes: what happened in a stay is found by the range of its events, and
+// the few results filed to a stay from outside of that range by an index of their own.
 constexpr std::array<const char*, schema_version> migrations = {R"sql(
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
 
@@ -65,8 +66,8 @@ CREATE TABLE ticket(
 CREATE INDEX ticket_of_stay ON ticket(stay);
 
 CREATE TABLE tightening(
-    stay INTEGER NOT NULL,
-    event INTEGER NOT NULL REFERENCES event(number),
+    event INTEGER PRIMARY KEY REFERENCES event(number),
+    stay INTEGER,
     tool TEXT NOT NULL,
     epoch TEXT NOT NULL,
     counter TEXT NOT NULL,
@@ -86,20 +87,21 @@ CREATE TABLE tightening(
     angle_received TEXT NOT NULL,
     operator INTEGER,
     assigned_by INTEGER REFERENCES event(number),
-    utc_us INTEGER NOT NULL,
-    PRIMARY KEY(stay, event)
-) STRICT, WITHOUT ROWID;
+    utc_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX tightening_filed_later ON tightening(stay)
+    WHERE outcome = 'FiledLate' OR assigned_by IS NOT NULL;
 
 CREATE TABLE release(
+    bay TEXT NOT NULL,
     event INTEGER NOT NULL REFERENCES event(number),
     permissive TEXT NOT NULL,
-    bay TEXT NOT NULL,
     stay INTEGER,
     output TEXT NOT NULL,
     token INTEGER,
     reasons TEXT NOT NULL,
     utc_us INTEGER NOT NULL,
-    PRIMARY KEY(event, bay, permissive)
+    PRIMARY KEY(bay, event, permissive)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE decision(
@@ -278,11 +280,17 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());
+        // Where it may not write, SQLite opens for reading without a word.
+        if (sqlite3_db_readonly(db->getHandle(), "main") == 1)
+            return std::unexpected(JournalError{.fault = JournalFault::read_only,
+                                                .path = path.string(),
+                                                .what = "opening the journal for writing failed: the file can only be "
+                                                        "read",
+                                                .remedy = remedy_of(JournalFault::read_only),
+                                                .event = std::nullopt});
         db->exec("PRAGMA page_size = 4096");
         keep_durably(*db);
         migrate(*db, *version, station);
-        // Only a write tells whether this file can be written.
-        db->exec("BEGIN IMMEDIATE; ROLLBACK");
         return db;
     });
 }

@@ -74,16 +74,14 @@ std::optional<Quantity> value_of(const protocol::Measured<Quantity>& measured) {
     return value != nullptr ? std::optional(*value) : std::nullopt;
 }
 
-// The stay under which a result was filed when it came; 0: under none.
-EventNumber filed_under(const interlock::Outcome& outcome) {
+// The stay under which a result is filed.
+std::optional<EventNumber> filed_under(const interlock::Outcome& outcome) {
     return std::visit(
-        []<class Chosen>(const Chosen& chosen) -> EventNumber {
-            if constexpr (std::same_as<Chosen, interlock::Unassigned>)
-                return chosen.stay.value_or(EventNumber{});
-            else if constexpr (requires { chosen.stay; })
+        []<class Chosen>(const Chosen& chosen) -> std::optional<EventNumber> {
+            if constexpr (requires { chosen.stay; })
                 return chosen.stay;
             else
-                return {};
+                return std::nullopt;
         },
         outcome);
 }
@@ -219,7 +217,7 @@ std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
     SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, tightening, release, decision;
-    SQLite::Statement find_open, subject, body, unfile;
+    SQLite::Statement find_open, subject, body, last_output;
 };
 
 Projection::Statements::Statements(SQLite::Database& db)
@@ -232,7 +230,7 @@ Projection::Statements::Statements(SQLite::Database& db)
       identify(db, "UPDATE stay SET unit = ?, variant = ?, plan = ?, plan_revision = ? WHERE stay = ?"),
       incomplete(db, "UPDATE stay SET leaves_incomplete = ? WHERE stay = ?"),
       end(db, "UPDATE stay SET ended = ?, ended_utc_us = ? WHERE stay = ?"),
-      tightening(db, "INSERT OR REPLACE INTO tightening(stay, event, tool, epoch, counter, outcome, why, joint, "
+      tightening(db, "INSERT OR REPLACE INTO tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
                      "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
                      "torque_received, torque_unit_received, angle_received, operator, assigned_by, utc_us) "
                      "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
@@ -244,7 +242,8 @@ Projection::Statements::Statements(SQLite::Database& db)
       find_open(db, "SELECT max(stay) FROM stay WHERE bay = ? AND ended IS NULL"),
       subject(db, "SELECT subject_event FROM decision WHERE event = ? AND action = 'AssignResult'"),
       body(db, "SELECT body FROM event WHERE number = ?"),
-      unfile(db, "DELETE FROM tightening WHERE event = ? AND stay = ?") {}
+      last_output(db, "SELECT output, token FROM release WHERE bay = ? AND permissive = ? "
+                      "ORDER BY event DESC LIMIT 1") {}
 
 Projection::Projection(SQLite::Database& db) : db_(db), statements_(std::make_unique<Statements>(db)) {}
 Projection::~Projection() = default;
@@ -252,6 +251,7 @@ Projection::~Projection() = default;
 void Projection::clear() {
     for (const char* table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"})
         db_.exec(std::string("DELETE FROM ") + table);
+    outputs_.clear();
 }
 
 std::optional<std::int64_t> Projection::open_stay(const domain::BayId& bay) {
@@ -298,7 +298,7 @@ void put_result(SQLite::Statement& to, const StoredEvent& stored, const interloc
     const protocol::Reading& reading = result.reading;
     const auto torque = value_of(reading.torque);
     const auto angle = value_of(reading.angle);
-    run(to, filed_under(outcome), stored.event.number, result.tool.text, result.epoch,
+    run(to, stored.event.number, filed_under(outcome), result.tool.text, result.epoch,
         std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome), fastener_of(outcome),
         only_counted([](const Attributed& it) { return it.pass; }),
         only_counted([](const Attributed& it) { return it.attempt; }),
@@ -349,21 +349,59 @@ void Projection::add_assignment(const StoredEvent& stored, EventNumber result) {
     const auto* payload = std::get_if<interlock::ResultReceived>(&received->event.payload);
     if (payload == nullptr)
         return;
-    run(statements_->unfile, result, filed_under(received->record.outcome));
     put_result(statements_->tightening, *received, *payload, stored.record.outcome, stored.event.number);
 }
 
-void Projection::add_release(const StoredEvent& stored, const interlock::PermissiveChange& change) {
-    const auto token = std::visit(
+namespace {
+
+std::optional<std::uint32_t> token_of(const interlock::Output& output) {
+    return std::visit(
         []<class Chosen>(const Chosen& chosen) -> std::optional<std::uint32_t> {
             if constexpr (requires { chosen.token; })
                 return chosen.token.value;
             else
                 return std::nullopt;
         },
-        change.now);
+        output);
+}
+
+std::string output_text(std::string_view kind, std::optional<std::uint32_t> token) {
+    return std::string(kind) + (token ? ' ' + std::to_string(*token) : std::string());
+}
+
+}  // namespace
+
+// Whether the output itself changed. Reasons alone change with nearly every result, and stand in its event.
+bool Projection::is_news(const interlock::PermissiveChange& change) {
+    auto known = outputs_.find({change.bay.text, change.permissive.text});
+    if (known == outputs_.end()) {
+        auto& ask = statements_->last_output;
+        ask.reset();
+        bind_one(ask, 1, change.bay.text);
+        bind_one(ask, 2, change.permissive.text);
+        std::string last;
+        if (ask.executeStep()) {
+            const SQLite::Column token = ask.getColumn(1);
+            last = output_text(ask.getColumn(0).getString(),
+                               token.isNull() ? std::nullopt
+                                              : std::optional(static_cast<std::uint32_t>(token.getInt64())));
+        }
+        ask.reset();
+        known = outputs_.emplace(std::pair(change.bay.text, change.permissive.text), std::move(last)).first;
+    }
+    std::string now = output_text(kind_of(change.now), token_of(change.now));
+    if (known->second == now)
+        return false;
+    known->second = std::move(now);
+    return true;
+}
+
+void Projection::add_release(const StoredEvent& stored, const interlock::PermissiveChange& change) {
+    if (!is_news(change))
+        return;
     run(statements_->release, stored.event.number, change.permissive.text, change.bay.text, open_stay(change.bay),
-        kind_of(change.now), token, words(change.reasons, &interlock::Reason::code), stored.event.at.utc_us);
+        kind_of(change.now), token_of(change.now), words(change.reasons, &interlock::Reason::code),
+        stored.event.at.utc_us);
 }
 
 void Projection::add_decision(const StoredEvent& stored) {

@@ -7,7 +7,11 @@
 #include <cstdint>
 #include <expected>
 #include <filesystem>
+#include <map>
 #include <memory>
+#include <optional>
+#include <string>
+#include <utility>
 
 #include "service/journal/database.hpp"
 #include "service/journal/stored_event.hpp"
@@ -37,8 +41,12 @@ class Projection {
     [[nodiscard]] std::optional<std::int64_t> open_stay(const domain::BayId& bay);
     [[nodiscard]] std::optional<EventNumber> assigned_result(const StoredEvent& stored);
 
+    [[nodiscard]] bool is_news(const interlock::PermissiveChange& change);
+
     SQLite::Database& db_;
     std::unique_ptr<Statements> statements_;
+    // The newest output of each permissive that was asked for, by bay and permissive.
+    std::map<std::pair<std::string, std::string>, std::string> outputs_;
 };
 
 // Makes every query table again from the chain, in one transaction, and says from how many events. Nobody

@@ -89,7 +89,7 @@ void take(Columns from, TicketRow& row) {
         row.utc_us >> row.withdrawn;
 }
 void take(Columns from, TighteningRow& row) {
-    from >> row.stay >> row.event >> row.tool >> row.epoch >> row.counter >> row.outcome >> row.why >> row.joint >>
+    from >> row.event >> row.stay >> row.tool >> row.epoch >> row.counter >> row.outcome >> row.why >> row.joint >>
         row.fastener >> row.pass >> row.attempt >> row.verdict >> row.reasons >> row.direction >>
         row.torque_micro_nm >> row.angle_micro_deg >> row.torque_received >> row.torque_unit_received >>
         row.angle_received >> row.operator_ >> row.assigned_by >> row.utc_us;
@@ -139,8 +139,8 @@ ChainHead head_in(SQLite::Database& db) {
 
 // The newest event that any query table speaks of.
 EventNumber newest_in_tables(SQLite::Database& db) {
-    SQLite::Statement ask(db, "SELECT max((SELECT ifnull(max(event), 0) FROM release), "
-                              "(SELECT ifnull(max(event), 0) FROM decision), "
+    SQLite::Statement ask(db, "SELECT max((SELECT ifnull(max(event), 0) FROM decision), "
+                              "(SELECT ifnull(max(event), 0) FROM tightening), "
                               "(SELECT ifnull(max(event), 0) FROM snapshot))");
     ask.executeStep();
     return EventNumber{static_cast<std::uint64_t>(ask.getColumn(0).getInt64())};
@@ -351,30 +351,33 @@ Reader::Result<std::vector<TicketRow>> Reader::tickets_of(EventNumber stay) {
                            stay);
 }
 
+// What happened in a stay lies between its first and its last event, which needs no index on the tables that
+// every result writes.
+#define TAUTGATE_WITHIN_STAY "BETWEEN ?1 AND ifnull((SELECT ended FROM stay WHERE stay = ?1), 0x7fffffffffffffff) "
+
 Reader::Result<std::vector<TighteningRow>> Reader::tightenings_of(EventNumber stay) {
-    return rows<TighteningRow>("SELECT stay, event, tool, epoch, counter, outcome, why, joint, fastener, pass, "
-                               "attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
-                               "torque_received, torque_unit_received, angle_received, operator, assigned_by, "
-                               "utc_us FROM tightening WHERE stay = ? ORDER BY event",
+#define TAUTGATE_SELECT_TIGHTENING                                                                        \
+    "SELECT event, stay, tool, epoch, counter, outcome, why, joint, fastener, pass, attempt, verdict, reasons, " \
+    "direction, torque_micro_nm, angle_micro_deg, torque_received, torque_unit_received, angle_received, "       \
+    "operator, assigned_by, utc_us FROM tightening "
+    return rows<TighteningRow>(TAUTGATE_SELECT_TIGHTENING
+                               "WHERE stay = ?1 AND event " TAUTGATE_WITHIN_STAY "UNION " TAUTGATE_SELECT_TIGHTENING
+                               "WHERE stay = ?1 AND (outcome = 'FiledLate' OR assigned_by IS NOT NULL) "
+                               "ORDER BY event",
                                stay);
 }
 
-// What happened in a stay lies between its first and its last event, which needs no index on the tables that
-// every result writes.
 Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay) {
-    return rows<ReleaseRow>("SELECT event, permissive, release.bay, output, release.token, reasons, utc_us "
-                            "FROM release JOIN stay ON stay.stay = ?1 "
-                            "WHERE event BETWEEN ?1 AND ifnull(ended, 0x7fffffffffffffff) AND release.stay = ?1 "
-                            "ORDER BY event, permissive",
+    return rows<ReleaseRow>("SELECT event, permissive, bay, output, token, reasons, utc_us FROM release "
+                            "WHERE bay = (SELECT bay FROM stay WHERE stay = ?1) AND event " TAUTGATE_WITHIN_STAY
+                            "AND stay = ?1 ORDER BY event, permissive",
                             stay.stay);
 }
 
 Reader::Result<std::vector<DecisionRow>> Reader::decisions_of(const StayRow& stay) {
-    return rows<DecisionRow>("SELECT event, decision.bay, decision.stay, kind, action, subject, subject_event, "
-                             "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us "
-                             "FROM decision JOIN stay ON stay.stay = ?1 "
-                             "WHERE event BETWEEN ?1 AND ifnull(ended, 0x7fffffffffffffff) AND decision.stay = ?1 "
-                             "ORDER BY event",
+    return rows<DecisionRow>("SELECT event, bay, stay, kind, action, subject, subject_event, proposal, person, "
+                             "second_person, reason_code, reason_text, outcome, refusal, utc_us FROM decision "
+                             "WHERE event " TAUTGATE_WITHIN_STAY "AND stay = ?1 ORDER BY event",
                              stay.stay);
 }
 

@@ -68,8 +68,8 @@ struct TicketRow {
 };
 
 struct TighteningRow {
-    EventNumber stay;  // 0: under none
     EventNumber event;
+    std::optional<EventNumber> stay;
     std::string tool;
     std::string epoch;
     std::uint64_t counter = 0;
@@ -168,7 +168,10 @@ class Reader {
     [[nodiscard]] Result<std::uint32_t> earlier_stays(const domain::Serial& serial);
     [[nodiscard]] Result<std::optional<StayRow>> stay(EventNumber stay);
     [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
+    // Also those that were filed or assigned to it after it ended.
     [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
+    // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in
+    // between stands in the events.
     [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);
     [[nodiscard]] Result<std::vector<DecisionRow>> decisions_of(const StayRow& stay);
 

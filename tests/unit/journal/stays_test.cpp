@@ -204,13 +204,57 @@ TEST_CASE("a result that two people assign by hand moves to the joint that they 
         attributed(evaluation::Verdict::ok), one_bay(identified_stay())));
     told.close();
     const auto reader = reader_of(folder.journal());
-    CHECK(reader->tightenings_of(EventNumber{0})->empty());
     const auto rows = reader->tightenings_of(EventNumber{1});
     REQUIRE(rows->size() == 1);
     CHECK(rows->front().event == EventNumber{2});
+    CHECK(rows->front().stay == EventNumber{1});
     CHECK(rows->front().joint == "motor");
     CHECK(rows->front().assigned_by == EventNumber{4});
     CHECK(rows->front().utc_us == 2000);
+}
+
+TEST_CASE("a result that arrives when the unit has left is found with its stay") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(identified_stay()));
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(std::nullopt));
+    told.event(result(1, 180'200'000),
+               interlock::FiledLate{.stay = EventNumber{1}, .unit = {"F200"}, .on_hold = true}, one_bay(std::nullopt));
+    told.event(result(2, 180'200'000), interlock::Unassigned{}, one_bay(std::nullopt));
+    told.close();
+    const auto rows = reader_of(folder.journal())->tightenings_of(EventNumber{1});
+    REQUIRE(rows.has_value());
+    REQUIRE(rows->size() == 1);
+    CHECK(rows->front().event == EventNumber{3});
+    CHECK(rows->front().outcome == "FiledLate");
+}
+
+TEST_CASE("a change of reasons alone is no change of the output") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    const auto change = [](interlock::Output now, std::vector<interlock::Reason> reasons) {
+        return interlock::PermissiveChange{
+            .bay = {"bay-1"}, .permissive = {"lift-beam"}, .now = now, .reasons = std::move(reasons)};
+    };
+    interlock::Reason open;
+    open.code = interlock::ReasonCode::joint_open;
+    interlock::Reason lost;
+    lost.code = interlock::ReasonCode::tool_link_lost;
+    const auto here = one_bay(identified_stay());
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here, {change(interlock::Withheld{}, {open})});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here, {change(interlock::Withheld{}, {lost, open})});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
+               {change(interlock::Released{EventNumber{3}, {77}}, {})});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here, {change(interlock::Withheld{}, {lost})});
+    told.close();
+    const auto reader = reader_of(folder.journal());
+    const auto rows = reader->releases_of(*reader->stay(EventNumber{1}).value());
+    REQUIRE(rows.has_value());
+    REQUIRE(rows->size() == 3);
+    CHECK(rows->at(0).reasons == "joint_open");
+    CHECK(rows->at(1).output == "Released");
+    CHECK(rows->at(2).event == EventNumber{4});
+    CHECK(rows->at(2).reasons == "tool_link_lost");
 }
 
 TEST_CASE("a refused act is in the table of decisions with its refusal") {
