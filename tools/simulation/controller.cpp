@@ -149,6 +149,10 @@ std::expected<std::unique_ptr<Controller>, std::string> Controller::open(Control
     }
     auto* self = controller.get();
     controller->thread_ = std::thread([self] { self->run(); });
+    // A unit that is there at the first scan did not arrive: let nobody set one down before it.
+    std::unique_lock lock{self->mutex_};
+    self->scanned_.wait(lock, [self] { return self->scans_ > 0; });
+    lock.unlock();
     return controller;
 }
 

@@ -9,6 +9,7 @@
 #include <utility>
 #include <variant>
 
+#include <boost/asio/executor_work_guard.hpp>
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/post.hpp>
@@ -35,6 +36,7 @@ class LineTool::Wire {
             stopping_ = true;
             hang_up();
             redial_.cancel();
+            work_.reset();
         });
         thread_.join();
     }
@@ -260,6 +262,8 @@ class LineTool::Wire {
 
     LineToolSettings settings_;
     asio::io_context io_;
+    // A tool that is cut off waits for nothing, and its thread must stay all the same.
+    asio::executor_work_guard<asio::io_context::executor_type> work_ = asio::make_work_guard(io_);
     tcp::socket socket_;
     asio::steady_timer beat_;
     asio::steady_timer redial_;
