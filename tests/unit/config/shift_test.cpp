@@ -113,6 +113,15 @@ TEST_CASE("where the clocks skip or repeat the change of shift, every moment sti
     }
 }
 
+TEST_CASE("a change of shift that the clocks repeat happens the first time") {
+    const auto calendar = ShiftCalendar::open(turning_at_half_past_one());
+    REQUIRE(calendar.has_value());
+    // 01:30 stands on the wall at 00:30 UTC and again at 01:30 UTC.
+    CHECK(name_and_date(*calendar, utc(2026, 10, 25, 29min)) == "two 2026-10-24");
+    CHECK(name_and_date(*calendar, utc(2026, 10, 25, 30min)) == "one 2026-10-25");
+    CHECK(name_and_date(*calendar, utc(2026, 10, 25, 1h + 15min)) == "one 2026-10-25");
+}
+
 TEST_CASE("a zone that the system does not know is refused by name") {
     const auto calendar = ShiftCalendar::open({.zone = "Europe/Larkmoor", .shifts = {}});
     REQUIRE_FALSE(calendar.has_value());
