@@ -22,7 +22,8 @@ std::expected<Type, std::string> from_headed(std::string_view bytes) {
     if (bytes.size() < head_size)
         return std::unexpected("the bytes end before their head does");
     if (bytes[0] != format)
-        return std::unexpected("the bytes are of format " + std::to_string(static_cast<unsigned char>(bytes[0])) +
+        return std::unexpected("the bytes are of format " +
+                               std::to_string(static_cast<unsigned char>(bytes[0])) +
                                ", this program reads format " + std::to_string(format));
     std::uint64_t shape = 0;
     for (unsigned i = 0; i < 8; ++i)

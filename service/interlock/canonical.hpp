@@ -164,8 +164,9 @@ bool take_variant(Source& source, std::variant<Types...>& value) {
         return false;
     if (index >= sizeof...(Types))
         return source.fail("an alternative does not exist");
-    return boost::mp11::mp_with_index<sizeof...(Types)>(
-        static_cast<std::size_t>(index), [&](auto chosen) { return take(source, value.template emplace<chosen>()); });
+    return boost::mp11::mp_with_index<sizeof...(Types)>(static_cast<std::size_t>(index), [&](auto chosen) {
+        return take(source, value.template emplace<chosen>());
+    });
 }
 
 template <class Type>
@@ -258,7 +259,7 @@ struct Shape<std::variant<Types...>> {
     }();
 };
 template <class Type>
-    requires std::is_enum_v<Type>
+requires std::is_enum_v<Type>
 struct Shape<Type> {
     static constexpr std::uint64_t hash = [] {
         std::uint64_t sum = mix(fnv_basis, "enum");
@@ -268,8 +269,7 @@ struct Shape<Type> {
     }();
 };
 template <class Type>
-    requires boost::describe::has_describe_members<Type>::value
-struct Shape<Type> {
+requires boost::describe::has_describe_members<Type>::value struct Shape<Type> {
     static constexpr std::uint64_t hash = [] {
         std::uint64_t sum = mix(fnv_basis, "struct");
         boost::mp11::mp_for_each<Members<Type>>([&](auto member) {

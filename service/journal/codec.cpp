@@ -69,8 +69,8 @@ consteval bool is_wrapper() {
 std::string base64(std::string_view bytes) {
     constexpr int variant = sodium_base64_VARIANT_ORIGINAL;
     std::string text(sodium_base64_encoded_len(bytes.size(), variant), '\0');
-    sodium_bin2base64(text.data(), text.size(), reinterpret_cast<const unsigned char*>(bytes.data()), bytes.size(),
-                      variant);
+    sodium_bin2base64(text.data(), text.size(), reinterpret_cast<const unsigned char*>(bytes.data()),
+                      bytes.size(), variant);
     text.pop_back();
     return text;
 }
@@ -78,8 +78,8 @@ std::string base64(std::string_view bytes) {
 std::string from_base64(std::string_view text) {
     std::string bytes(text.size(), '\0');
     std::size_t size = 0;
-    if (sodium_base642bin(reinterpret_cast<unsigned char*>(bytes.data()), bytes.size(), text.data(), text.size(),
-                          nullptr, &size, nullptr, sodium_base64_VARIANT_ORIGINAL) != 0)
+    if (sodium_base642bin(reinterpret_cast<unsigned char*>(bytes.data()), bytes.size(), text.data(),
+                          text.size(), nullptr, &size, nullptr, sodium_base64_VARIANT_ORIGINAL) != 0)
         throw Unfit("is no base64");
     bytes.resize(size);
     return bytes;
@@ -88,7 +88,8 @@ std::string from_base64(std::string_view text) {
 // ---- writing ------------------------------------------------------------------------------------------
 
 void put_text(std::string_view text, std::string& out) {
-    const bool plain = std::ranges::all_of(text, [](char c) { return c >= ' ' && c <= '~' && c != '"' && c != '\\'; });
+    const bool plain =
+        std::ranges::all_of(text, [](char c) { return c >= ' ' && c <= '~' && c != '"' && c != '\\'; });
     if (plain) {
         out += '"';
         out += text;
@@ -211,7 +212,9 @@ void take(const Json& json, Type& value);
 
 template <std::integral Integer>
 Integer take_integer(const Json& json) {
-    const std::string digits = sizeof(Integer) == 8 ? text_of(json) : json.is_number_integer() ? json.dump() : "";
+    const std::string digits = sizeof(Integer) == 8       ? text_of(json)
+                               : json.is_number_integer() ? json.dump()
+                                                          : "";
     Integer value{};
     const auto [end, fault] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
     if (digits.empty() || fault != std::errc{} || end != digits.data() + digits.size())

@@ -214,56 +214,45 @@ std::expected<void, JournalError> look_untouched(const std::filesystem::path& pa
 
 JournalFault fault_of(int code) {
     switch (code & 0xff) {
-    case SQLITE_FULL:
-        return JournalFault::disk_full;
+    case SQLITE_FULL: return JournalFault::disk_full;
     case SQLITE_READONLY:
-    case SQLITE_PERM:
-        return JournalFault::read_only;
+    case SQLITE_PERM: return JournalFault::read_only;
     case SQLITE_BUSY:
-    case SQLITE_LOCKED:
-        return JournalFault::in_use;
-    case SQLITE_CORRUPT:
-        return JournalFault::damaged;
-    case SQLITE_NOTADB:
-        return JournalFault::not_ours;
-    case SQLITE_CANTOPEN:
-        return JournalFault::cannot_open;
-    default:
-        return JournalFault::device;
+    case SQLITE_LOCKED: return JournalFault::in_use;
+    case SQLITE_CORRUPT: return JournalFault::damaged;
+    case SQLITE_NOTADB: return JournalFault::not_ours;
+    case SQLITE_CANTOPEN: return JournalFault::cannot_open;
+    default: return JournalFault::device;
     }
 }
 
 std::string remedy_of(JournalFault fault) {
     switch (fault) {
-    case JournalFault::disk_full:
-        return "make room on this disk, then start the station again";
+    case JournalFault::disk_full: return "make room on this disk, then start the station again";
     case JournalFault::read_only:
         return "let the service's user write to the file and to its folder, then start the station again";
-    case JournalFault::in_use:
-        return "end the other program that writes to this file";
-    case JournalFault::damaged:
-        return "keep the file, bring back the latest backup and call maintenance";
-    case JournalFault::not_ours:
-        return "name another file as the journal; this one was left as it is";
+    case JournalFault::in_use: return "end the other program that writes to this file";
+    case JournalFault::damaged: return "keep the file, bring back the latest backup and call maintenance";
+    case JournalFault::not_ours: return "name another file as the journal; this one was left as it is";
     case JournalFault::cannot_open:
         return "see that the folder exists and that the service's user may read and write in it";
     case JournalFault::newer_version:
     case JournalFault::device:
     case JournalFault::not_found:
-    case JournalFault::not_understood:
-        return "check the disk, then start the station again";
+    case JournalFault::not_understood: return "check the disk, then start the station again";
     }
     return "check the disk";
 }
 
 }  // namespace
 
-JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path, std::string_view doing) {
+JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
+                        std::string_view doing) {
     const JournalFault fault = fault_of(error.getErrorCode());
     return {.fault = fault,
             .path = path.string(),
-            .what = std::string(doing) + " failed: " + error.what() + " (SQLite " + std::to_string(error.getExtendedErrorCode()) +
-                    ")",
+            .what = std::string(doing) + " failed: " + error.what() + " (SQLite " +
+                    std::to_string(error.getExtendedErrorCode()) + ")",
             .remedy = remedy_of(fault),
             .event = std::nullopt};
 }
@@ -275,19 +264,20 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
         if (const auto looked = look_untouched(path, vfs); !looked)
             return std::unexpected(looked.error());
     return guarded(path, "opening the journal for writing", [&]() -> std::expected<Connection, JournalError> {
-        auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE,
-                                                     1000, vfs);
+        auto db = std::make_unique<SQLite::Database>(path.string(),
+                                                     SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, 1000, vfs);
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());
         // Where it may not write, SQLite opens for reading without a word.
         if (sqlite3_db_readonly(db->getHandle(), "main") == 1)
-            return std::unexpected(JournalError{.fault = JournalFault::read_only,
-                                                .path = path.string(),
-                                                .what = "opening the journal for writing failed: the file can only be "
-                                                        "read",
-                                                .remedy = remedy_of(JournalFault::read_only),
-                                                .event = std::nullopt});
+            return std::unexpected(
+                JournalError{.fault = JournalFault::read_only,
+                             .path = path.string(),
+                             .what = "opening the journal for writing failed: the file can only be "
+                                     "read",
+                             .remedy = remedy_of(JournalFault::read_only),
+                             .event = std::nullopt});
         db->exec("PRAGMA page_size = 4096");
         keep_durably(*db);
         migrate(*db, *version, station);
@@ -295,19 +285,21 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
     });
 }
 
-std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path, const std::string& vfs) {
+std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path,
+                                                         const std::string& vfs) {
     return guarded(path, "opening the journal for reading", [&]() -> std::expected<Connection, JournalError> {
         auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READONLY, 1000, vfs);
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());
         if (*version != schema_version)
-            return std::unexpected(JournalError{.fault = JournalFault::not_found,
-                                                .path = path.string(),
-                                                .what = "has schema version " + std::to_string(*version) +
-                                                        ", and this program reads " + std::to_string(schema_version),
-                                                .remedy = "start the station once; it brings the journal forward",
-                                                .event = std::nullopt});
+            return std::unexpected(
+                JournalError{.fault = JournalFault::not_found,
+                             .path = path.string(),
+                             .what = "has schema version " + std::to_string(*version) +
+                                     ", and this program reads " + std::to_string(schema_version),
+                             .remedy = "start the station once; it brings the journal forward",
+                             .event = std::nullopt});
         db->exec("PRAGMA query_only = ON");
         return db;
     });

@@ -22,11 +22,10 @@ inline constexpr int schema_version = 1;
 
 using Connection = std::unique_ptr<SQLite::Database>;
 
-// Creates the file or brings its schema forward. Nothing is written to a file that is not ours or that a newer
-// program wrote. `vfs` is empty but in tests.
-[[nodiscard]] std::expected<Connection, JournalError> open_for_writing(const std::filesystem::path& path,
-                                                                       const std::string& station,
-                                                                       const std::string& vfs);
+// Creates the file or brings its schema forward. Nothing is written to a file that is not ours or that a
+// newer program wrote. `vfs` is empty but in tests.
+[[nodiscard]] std::expected<Connection, JournalError>
+open_for_writing(const std::filesystem::path& path, const std::string& station, const std::string& vfs);
 // Never writes. The file must exist and have the schema of this program.
 [[nodiscard]] std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path,
                                                                        const std::string& vfs);
@@ -36,7 +35,8 @@ using Connection = std::unique_ptr<SQLite::Database>;
 
 // Runs `call`, which returns an expected with a JournalError; SQLite's exceptions end here.
 template <class Call>
-[[nodiscard]] auto guarded(const std::filesystem::path& path, std::string_view doing, Call call) -> decltype(call()) {
+[[nodiscard]] auto guarded(const std::filesystem::path& path, std::string_view doing, Call call)
+    -> decltype(call()) {
     try {
         return call();
     } catch (const SQLite::Exception& error) {

@@ -41,7 +41,8 @@ std::string hex(const Hash& hash) {
 }
 
 std::optional<Hash> hash_from_hex(std::string_view text) noexcept {
-    const bool lower = std::ranges::all_of(text, [](char c) { return (c >= '0' && c <= '9') || (c >= 'a' && c <= 'f'); });
+    const bool lower =
+        std::ranges::all_of(text, [](char c) { return (c >= '0' && c <= '9') || (c >= 'a' && c <= 'f'); });
     Hash hash{};
     if (!lower || text.size() != 2 * hash.size())
         return std::nullopt;

@@ -26,7 +26,7 @@ struct HandNote::Page {
     std::uint32_t running;
     std::uint32_t ends;  // of `ended_ns` in use, oldest first
     std::array<std::int64_t, ends_kept> ended_ns;
-    std::uint64_t whole_size;                // of the noted bytes, more than capacity if they were cut
+    std::uint64_t whole_size;          // of the noted bytes, more than capacity if they were cut
     std::atomic<std::uint64_t> noted;  // bytes of `bytes` in use; 0: nothing in hand. Written last.
     std::array<char, capacity> bytes;
 };
@@ -43,8 +43,8 @@ std::array<char, 64> boot_text(std::string_view boot) {
 
 }  // namespace
 
-std::expected<HandNote, JournalError> HandNote::open(const std::filesystem::path& journal, std::string_view boot,
-                                                     std::int64_t monotonic_ns) {
+std::expected<HandNote, JournalError> HandNote::open(const std::filesystem::path& journal,
+                                                     std::string_view boot, std::int64_t monotonic_ns) {
     const std::string path = journal.string() + ".hand";
     const auto refuse = [&](const std::string& doing) {
         const std::error_code why(errno, std::generic_category());
@@ -53,8 +53,9 @@ std::expected<HandNote, JournalError> HandNote::open(const std::filesystem::path
             .fault = full ? JournalFault::disk_full : JournalFault::cannot_open,
             .path = path,
             .what = "the note of the event in hand cannot be " + doing + ": " + why.message(),
-            .remedy = full ? "make room on this disk, then start the station again"
-                           : "see that the folder exists and that the service's user may read and write in it",
+            .remedy = full
+                          ? "make room on this disk, then start the station again"
+                          : "see that the folder exists and that the service's user may read and write in it",
             .event = std::nullopt});
     };
     const int file = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
@@ -96,8 +97,8 @@ std::expected<HandNote, JournalError> HandNote::open(const std::filesystem::path
         }
     }
     const auto* const ends = page.ended_ns.begin();
-    note.unclean_ends_ = static_cast<std::uint32_t>(
-        std::count_if(ends, ends + page.ends, [&](std::int64_t end) { return monotonic_ns - end <= lately_ns; }));
+    note.unclean_ends_ = static_cast<std::uint32_t>(std::count_if(
+        ends, ends + page.ends, [&](std::int64_t end) { return monotonic_ns - end <= lately_ns; }));
     page.noted = 0;
     page.running = 1;
     return note;

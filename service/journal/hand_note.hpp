@@ -1,7 +1,7 @@
 // What the process had in hand when it died. Before an event is decided it is noted in a mapped file, after
-// it the note is cleared; nothing is synced, since the kernel keeps a mapped page over the death of a process.
-// The next start reads the note and sets that event aside instead of dying of it again. A power cut is no
-// death of a process: a note of another boot is not believed.
+// it the note is cleared; nothing is synced, since the kernel keeps a mapped page over the death of a
+// process. The next start reads the note and sets that event aside instead of dying of it again. A power cut
+// is no death of a process: a note of another boot is not believed.
 //
 // The same file counts ends that were not in order, so that a station that keeps dying comes up withheld and
 // explaining instead. Used by the loop's thread; the caller holds the station's lock and gives the time.
@@ -30,8 +30,8 @@ class HandNote {
     static constexpr std::int64_t lately_ns = 600'000'000'000;  // ten minutes
 
     // <journal>.hand. `monotonic_ns` is the time since the boot `boot`. Opening marks the process as running.
-    [[nodiscard]] static std::expected<HandNote, JournalError> open(const std::filesystem::path& journal,
-                                                                    std::string_view boot, std::int64_t monotonic_ns);
+    [[nodiscard]] static std::expected<HandNote, JournalError>
+    open(const std::filesystem::path& journal, std::string_view boot, std::int64_t monotonic_ns);
     ~HandNote();
     HandNote(HandNote&& other) noexcept;
     HandNote& operator=(HandNote&& other) noexcept;

@@ -25,9 +25,13 @@ struct Overloaded : Fs... {
 // One value after the other; numbers beyond SQLite's 63 bits do not come here but as texts.
 
 void bind_one(SQLite::Statement& to, int at, std::int64_t value) { to.bind(at, value); }
-void bind_one(SQLite::Statement& to, int at, std::uint32_t value) { to.bind(at, static_cast<std::int64_t>(value)); }
+void bind_one(SQLite::Statement& to, int at, std::uint32_t value) {
+    to.bind(at, static_cast<std::int64_t>(value));
+}
 void bind_one(SQLite::Statement& to, int at, bool value) { to.bind(at, value ? 1 : 0); }
-void bind_one(SQLite::Statement& to, int at, EventNumber value) { to.bind(at, static_cast<std::int64_t>(value.value)); }
+void bind_one(SQLite::Statement& to, int at, EventNumber value) {
+    to.bind(at, static_cast<std::int64_t>(value.value));
+}
 void bind_one(SQLite::Statement& to, int at, PersonNumber value) { bind_one(to, at, value.value); }
 void bind_one(SQLite::Statement& to, int at, const std::string& value) { to.bindNoCopy(at, value); }
 void bind_one(SQLite::Statement& to, int at, std::string_view value) { to.bind(at, std::string(value)); }
@@ -156,59 +160,58 @@ struct DecisionRow {
 // Nothing for what is no act of a person.
 std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
     DecisionRow row;
-    const bool decided = std::visit(
-        Overloaded{[&](const interlock::Proposed& it) {
-                       row.bay = it.bay;
-                       row.action = kind_of(it.action);
-                       row.subject = subject_of(it.action);
-                       row.person = it.by;
-                       row.reason_code = it.reason_code;
-                       row.reason_text = it.reason_text;
-                       return true;
-                   },
-                   [&](const interlock::Seconded& it) {
-                       row.bay = it.bay;
-                       row.proposal = it.proposal;
-                       row.person = it.by;
-                       return true;
-                   },
-                   [&](const interlock::ProposalEnded& it) {
-                       row.bay = it.bay;
-                       row.proposal = it.proposal;
-                       row.person = it.by;
-                       row.reason_text = it.why;
-                       return true;
-                   },
-                   [&](const interlock::CheckConfirmed& it) {
-                       row.bay = it.bay;
-                       row.subject.name = it.step;
-                       row.person = it.by;
-                       return true;
-                   },
-                   [&](const interlock::RulesApproved& it) {
-                       row.subject.name = it.revision.digest;
-                       row.person = it.by;
-                       row.second_person = it.seconded_by;
-                       return true;
-                   },
-                   [&](const interlock::PersonEnrolled& it) {
-                       row.subject.name = std::to_string(it.person.number.value);
-                       row.person = it.by;
-                       row.second_person = it.seconded_by;
-                       return true;
-                   },
-                   [&](const interlock::PersonSuspended& it) {
-                       row.subject.name = std::to_string(it.person.value);
-                       row.person = it.by;
-                       return true;
-                   },
-                   [&](const interlock::SignInRefused& it) {
-                       row.person = it.person;
-                       row.reason_text = it.why;
-                       return true;
-                   },
-                   [](const auto&) { return false; }},
-        payload);
+    const bool decided = std::visit(Overloaded{[&](const interlock::Proposed& it) {
+                                                   row.bay = it.bay;
+                                                   row.action = kind_of(it.action);
+                                                   row.subject = subject_of(it.action);
+                                                   row.person = it.by;
+                                                   row.reason_code = it.reason_code;
+                                                   row.reason_text = it.reason_text;
+                                                   return true;
+                                               },
+                                               [&](const interlock::Seconded& it) {
+                                                   row.bay = it.bay;
+                                                   row.proposal = it.proposal;
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::ProposalEnded& it) {
+                                                   row.bay = it.bay;
+                                                   row.proposal = it.proposal;
+                                                   row.person = it.by;
+                                                   row.reason_text = it.why;
+                                                   return true;
+                                               },
+                                               [&](const interlock::CheckConfirmed& it) {
+                                                   row.bay = it.bay;
+                                                   row.subject.name = it.step;
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::RulesApproved& it) {
+                                                   row.subject.name = it.revision.digest;
+                                                   row.person = it.by;
+                                                   row.second_person = it.seconded_by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::PersonEnrolled& it) {
+                                                   row.subject.name = std::to_string(it.person.number.value);
+                                                   row.person = it.by;
+                                                   row.second_person = it.seconded_by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::PersonSuspended& it) {
+                                                   row.subject.name = std::to_string(it.person.value);
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::SignInRefused& it) {
+                                                   row.person = it.person;
+                                                   row.reason_text = it.why;
+                                                   return true;
+                                               },
+                                               [](const auto&) { return false; }},
+                                    payload);
     return decided ? std::optional(std::move(row)) : std::nullopt;
 }
 
@@ -216,26 +219,32 @@ std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
 
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
-    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, tightening, release, decision;
+    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, tightening, release,
+        decision;
     SQLite::Statement find_open, subject, body, last_output;
 };
 
 Projection::Statements::Statements(SQLite::Database& db)
     : snapshot(db, "INSERT OR REPLACE INTO snapshot(event) VALUES(?)"),
       stay(db, "INSERT OR REPLACE INTO stay(stay, bay, token, began_utc_us, rules) VALUES(?, ?, ?, ?, ?)"),
-      ticket(db, "INSERT OR REPLACE INTO ticket(stay, scanned, kind, serial, order_number, type, accepted, utc_us) "
-                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
-      withdraw(db, "UPDATE ticket SET withdrawn = ? WHERE stay = ? AND scanned = ? AND kind = ? AND serial = ? "
-                   "AND withdrawn IS NULL"),
+      ticket(
+          db,
+          "INSERT OR REPLACE INTO ticket(stay, scanned, kind, serial, order_number, type, accepted, utc_us) "
+          "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
+      withdraw(db,
+               "UPDATE ticket SET withdrawn = ? WHERE stay = ? AND scanned = ? AND kind = ? AND serial = ? "
+               "AND withdrawn IS NULL"),
       identify(db, "UPDATE stay SET unit = ?, variant = ?, plan = ?, plan_revision = ? WHERE stay = ?"),
       incomplete(db, "UPDATE stay SET leaves_incomplete = ? WHERE stay = ?"),
       end(db, "UPDATE stay SET ended = ?, ended_utc_us = ? WHERE stay = ?"),
-      tightening(db, "INSERT OR REPLACE INTO tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
-                     "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
-                     "torque_received, torque_unit_received, angle_received, operator, assigned_by, utc_us) "
-                     "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
-      release(db, "INSERT OR REPLACE INTO release(event, permissive, bay, stay, output, token, reasons, utc_us) "
-                  "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
+      tightening(db,
+                 "INSERT OR REPLACE INTO tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
+                 "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
+                 "torque_received, torque_unit_received, angle_received, operator, assigned_by, utc_us) "
+                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
+      release(db,
+              "INSERT OR REPLACE INTO release(event, permissive, bay, stay, output, token, reasons, utc_us) "
+              "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
       decision(db, "INSERT OR REPLACE INTO decision(event, bay, stay, kind, action, subject, subject_event, "
                    "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us) "
                    "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
@@ -299,14 +308,15 @@ void put_result(SQLite::Statement& to, const StoredEvent& stored, const interloc
     const auto torque = value_of(reading.torque);
     const auto angle = value_of(reading.angle);
     run(to, stored.event.number, filed_under(outcome), result.tool.text, result.epoch,
-        std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome), fastener_of(outcome),
-        only_counted([](const Attributed& it) { return it.pass; }),
+        std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome),
+        fastener_of(outcome), only_counted([](const Attributed& it) { return it.pass; }),
         only_counted([](const Attributed& it) { return it.attempt; }),
         only_counted([](const Attributed& it) { return std::string(word(it.judgement.verdict)); }),
-        only_counted([](const Attributed& it) { return finding_words(it.judgement); }), word(reading.direction),
-        torque ? std::optional(torque->micro_nm) : std::nullopt,
+        only_counted([](const Attributed& it) { return finding_words(it.judgement); }),
+        word(reading.direction), torque ? std::optional(torque->micro_nm) : std::nullopt,
         angle ? std::optional(angle->micro_deg) : std::nullopt, reading.received.torque,
-        reading.received.torque_unit, reading.received.angle, stored.operator_, assigned_by, stored.event.at.utc_us);
+        reading.received.torque_unit, reading.received.angle, stored.operator_, assigned_by,
+        stored.event.at.utc_us);
 }
 
 }  // namespace
@@ -399,9 +409,9 @@ bool Projection::is_news(const interlock::PermissiveChange& change) {
 void Projection::add_release(const StoredEvent& stored, const interlock::PermissiveChange& change) {
     if (!is_news(change))
         return;
-    run(statements_->release, stored.event.number, change.permissive.text, change.bay.text, open_stay(change.bay),
-        kind_of(change.now), token_of(change.now), words(change.reasons, &interlock::Reason::code),
-        stored.event.at.utc_us);
+    run(statements_->release, stored.event.number, change.permissive.text, change.bay.text,
+        open_stay(change.bay), kind_of(change.now), token_of(change.now),
+        words(change.reasons, &interlock::Reason::code), stored.event.at.utc_us);
 }
 
 void Projection::add_decision(const StoredEvent& stored) {
@@ -411,9 +421,10 @@ void Projection::add_decision(const StoredEvent& stored) {
     const auto* refused = std::get_if<interlock::Refused>(&stored.record.outcome);
     run(statements_->decision, stored.event.number, row->bay ? std::optional(row->bay->text) : std::nullopt,
         row->bay ? open_stay(*row->bay) : std::nullopt, kind_of(stored.event.payload), row->action,
-        row->subject.name, row->subject.event, row->proposal, row->person, row->second_person, row->reason_code,
-        row->reason_text, kind_of(stored.record.outcome),
-        refused != nullptr ? std::optional(std::string(word(refused->code))) : std::nullopt, stored.event.at.utc_us);
+        row->subject.name, row->subject.event, row->proposal, row->person, row->second_person,
+        row->reason_code, row->reason_text, kind_of(stored.record.outcome),
+        refused != nullptr ? std::optional(std::string(word(refused->code))) : std::nullopt,
+        stored.event.at.utc_us);
 }
 
 void Projection::add(const StoredEvent& stored) {
@@ -439,28 +450,29 @@ std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& 
     auto db = open_for_writing(path, {}, {});
     if (!db)
         return std::unexpected(db.error());
-    return guarded(path, "making the query tables again", [&]() -> std::expected<std::uint64_t, JournalError> {
-        (*db)->exec("BEGIN IMMEDIATE");
-        Projection projection(**db);
-        projection.clear();
-        SQLite::Statement events(**db, "SELECT number, body FROM event ORDER BY number");
-        std::uint64_t count = 0;
-        while (events.executeStep()) {
-            const auto stored = decode(events.getColumn(1).getString());
-            if (!stored)
-                return std::unexpected(JournalError{
-                    .fault = JournalFault::not_understood,
-                    .path = path.string(),
-                    .what = "holds an event that cannot be read: " + stored.error(),
-                    .remedy = "verify the journal; the tables were left as they were",
-                    .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
-            projection.add(*stored);
-            ++count;
-        }
-        events.reset();
-        (*db)->exec("COMMIT");
-        return count;
-    });
+    return guarded(
+        path, "making the query tables again", [&]() -> std::expected<std::uint64_t, JournalError> {
+            (*db)->exec("BEGIN IMMEDIATE");
+            Projection projection(**db);
+            projection.clear();
+            SQLite::Statement events(**db, "SELECT number, body FROM event ORDER BY number");
+            std::uint64_t count = 0;
+            while (events.executeStep()) {
+                const auto stored = decode(events.getColumn(1).getString());
+                if (!stored)
+                    return std::unexpected(JournalError{
+                        .fault = JournalFault::not_understood,
+                        .path = path.string(),
+                        .what = "holds an event that cannot be read: " + stored.error(),
+                        .remedy = "verify the journal; the tables were left as they were",
+                        .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
+                projection.add(*stored);
+                ++count;
+            }
+            events.reset();
+            (*db)->exec("COMMIT");
+            return count;
+        });
 }
 
 }  // namespace tautgate::journal

@@ -89,8 +89,8 @@ void take(Columns from, TicketRow& row) {
         row.utc_us >> row.withdrawn;
 }
 void take(Columns from, TighteningRow& row) {
-    from >> row.event >> row.stay >> row.tool >> row.epoch >> row.counter >> row.outcome >> row.why >> row.joint >>
-        row.fastener >> row.pass >> row.attempt >> row.verdict >> row.reasons >> row.direction >>
+    from >> row.event >> row.stay >> row.tool >> row.epoch >> row.counter >> row.outcome >> row.why >>
+        row.joint >> row.fastener >> row.pass >> row.attempt >> row.verdict >> row.reasons >> row.direction >>
         row.torque_micro_nm >> row.angle_micro_deg >> row.torque_received >> row.torque_unit_received >>
         row.angle_received >> row.operator_ >> row.assigned_by >> row.utc_us;
 }
@@ -99,8 +99,8 @@ void take(Columns from, ReleaseRow& row) {
 }
 void take(Columns from, DecisionRow& row) {
     from >> row.event >> row.bay >> row.stay >> row.kind >> row.action >> row.subject >> row.subject_event >>
-        row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >> row.outcome >>
-        row.refusal >> row.utc_us;
+        row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >>
+        row.outcome >> row.refusal >> row.utc_us;
 }
 
 template <class Row>
@@ -112,8 +112,8 @@ std::vector<Row> all(SQLite::Statement& statement) {
 }
 
 // A macro, since only literals are joined by standing side by side.
-#define TAUTGATE_SELECT_STAY                                                                              \
-    "SELECT stay, bay, token, began_utc_us, rules, unit, variant, plan, plan_revision, leaves_incomplete, " \
+#define TAUTGATE_SELECT_STAY                                                                                 \
+    "SELECT stay, bay, token, began_utc_us, rules, unit, variant, plan, plan_revision, leaves_incomplete, "  \
     "ended, ended_utc_us FROM stay "
 
 std::string meta_value(SQLite::Database& db, const char* key) {
@@ -152,7 +152,8 @@ std::optional<ChainFault> fault_in(const EventRow& row, const ChainHead& before)
     if (row.number != expected)
         return ChainFault{expected, "is missing; the next one stored is " + std::to_string(row.number.value)};
     if (row.hash != chained(before.hash, row.body))
-        return ChainFault{expected, "was changed: its hash does not follow from its text and the hash before it"};
+        return ChainFault{expected,
+                          "was changed: its hash does not follow from its text and the hash before it"};
     // The number is part of the text, so a row cannot serve under another number.
     const std::string own = "\"event\":{\"number\":\"" + std::to_string(expected.value) + "\",";
     if (row.body.find(own) == std::string::npos)
@@ -166,7 +167,8 @@ Reader::Reader(std::filesystem::path path, std::unique_ptr<Database> db)
     : path_(std::move(path)), db_(std::move(db)) {}
 Reader::~Reader() = default;
 
-Reader::Result<std::unique_ptr<Reader>> Reader::open(const std::filesystem::path& path, const std::string& vfs) {
+Reader::Result<std::unique_ptr<Reader>> Reader::open(const std::filesystem::path& path,
+                                                     const std::string& vfs) {
     auto connection = open_for_reading(path, vfs);
     if (!connection)
         return std::unexpected(connection.error());
@@ -190,10 +192,12 @@ Reader::Result<ChainHead> Reader::head() {
 
 Reader::Result<std::vector<EventRow>> Reader::events(EventNumber from, std::size_t most) {
     return guarded(path_, "reading events", [&]() -> Result<std::vector<EventRow>> {
-        SQLite::Statement ask(*db_->connection,
-                              "SELECT number, body, hash FROM event WHERE number >= ? ORDER BY number LIMIT ?");
+        SQLite::Statement ask(
+            *db_->connection,
+            "SELECT number, body, hash FROM event WHERE number >= ? ORDER BY number LIMIT ?");
         ask.bind(1, key_of(from));
-        ask.bind(2, static_cast<std::int64_t>(std::min<std::size_t>(most, std::numeric_limits<std::int32_t>::max())));
+        ask.bind(2, static_cast<std::int64_t>(
+                        std::min<std::size_t>(most, std::numeric_limits<std::int32_t>::max())));
         return all<EventRow>(ask);
     });
 }
@@ -244,7 +248,8 @@ Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead
     if (!read)
         return std::unexpected(read.error());
     return guarded(path_, "verifying the journal", [&]() -> Result<std::optional<ChainFault>> {
-        const EventNumber known = std::max(newest_in_tables(*db_->connection), anchor ? anchor->number : EventNumber{});
+        const EventNumber known =
+            std::max(newest_in_tables(*db_->connection), anchor ? anchor->number : EventNumber{});
         if (!fault && known > at.number)
             fault = ChainFault{EventNumber{at.number.value + 1},
                                "is missing; events up to " + std::to_string(known.value) + " were stored"};
@@ -282,19 +287,21 @@ Reader::Result<std::optional<Document>> Reader::document(std::string_view digest
         if (found.empty())
             return std::nullopt;
         if (hex(sha256(found.front().text)) != digest)
-            return std::unexpected(JournalError{.fault = JournalFault::damaged,
-                                                .path = path_.string(),
-                                                .what = "holds a changed text under the digest " + std::string(digest),
-                                                .remedy = "keep the file, bring back the latest backup and call "
-                                                          "maintenance",
-                                                .event = std::nullopt});
+            return std::unexpected(
+                JournalError{.fault = JournalFault::damaged,
+                             .path = path_.string(),
+                             .what = "holds a changed text under the digest " + std::string(digest),
+                             .remedy = "keep the file, bring back the latest backup and call "
+                                       "maintenance",
+                             .event = std::nullopt});
         return std::move(found.front());
     });
 }
 
 Reader::Result<std::vector<PersonName>> Reader::person_names() {
     return guarded(path_, "reading names", [&]() -> Result<std::vector<PersonName>> {
-        SQLite::Statement ask(*db_->connection, "SELECT number, name, badge FROM person_name ORDER BY number");
+        SQLite::Statement ask(*db_->connection,
+                              "SELECT number, name, badge FROM person_name ORDER BY number");
         return all<PersonName>(ask);
     });
 }
@@ -308,10 +315,9 @@ Reader::Result<std::vector<Credential>> Reader::credentials() {
 
 Reader::Result<std::vector<StayRow>> Reader::stays_of(const domain::Serial& serial) {
     return guarded(path_, "looking for a serial number", [&]() -> Result<std::vector<StayRow>> {
-        SQLite::Statement ask(*db_->connection,
-                              TAUTGATE_SELECT_STAY
+        SQLite::Statement ask(*db_->connection, TAUTGATE_SELECT_STAY
                               "WHERE stay IN (SELECT stay FROM ticket WHERE serial = ? AND accepted = 1 "
-                                  "AND withdrawn IS NULL) ORDER BY stay");
+                              "AND withdrawn IS NULL) ORDER BY stay");
         ask.bind(1, serial.text);
         return all<StayRow>(ask);
     });
@@ -319,8 +325,9 @@ Reader::Result<std::vector<StayRow>> Reader::stays_of(const domain::Serial& seri
 
 Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial) {
     return guarded(path_, "counting the stays of a serial number", [&]() -> Result<std::uint32_t> {
-        SQLite::Statement ask(*db_->connection, "SELECT count(DISTINCT stay) FROM ticket WHERE serial = ? AND "
-                                                "accepted = 1 AND withdrawn IS NULL");
+        SQLite::Statement ask(*db_->connection,
+                              "SELECT count(DISTINCT stay) FROM ticket WHERE serial = ? AND "
+                              "accepted = 1 AND withdrawn IS NULL");
         ask.bind(1, serial.text);
         std::uint32_t count = 0;
         if (ask.executeStep())
@@ -346,39 +353,45 @@ Reader::Result<std::optional<StayRow>> Reader::stay(EventNumber stay) {
 }
 
 Reader::Result<std::vector<TicketRow>> Reader::tickets_of(EventNumber stay) {
-    return rows<TicketRow>("SELECT stay, scanned, kind, serial, order_number, type, accepted, utc_us, withdrawn "
-                           "FROM ticket WHERE stay = ? ORDER BY scanned, kind",
-                           stay);
+    return rows<TicketRow>(
+        "SELECT stay, scanned, kind, serial, order_number, type, accepted, utc_us, withdrawn "
+        "FROM ticket WHERE stay = ? ORDER BY scanned, kind",
+        stay);
 }
 
 // What happened in a stay lies between its first and its last event, which needs no index on the tables that
 // every result writes.
-#define TAUTGATE_WITHIN_STAY "BETWEEN ?1 AND ifnull((SELECT ended FROM stay WHERE stay = ?1), 0x7fffffffffffffff) "
+#define TAUTGATE_WITHIN_STAY                                                                                 \
+    "BETWEEN ?1 AND ifnull((SELECT ended FROM stay WHERE stay = ?1), 0x7fffffffffffffff) "
 
 Reader::Result<std::vector<TighteningRow>> Reader::tightenings_of(EventNumber stay) {
-#define TAUTGATE_SELECT_TIGHTENING                                                                        \
-    "SELECT event, stay, tool, epoch, counter, outcome, why, joint, fastener, pass, attempt, verdict, reasons, " \
-    "direction, torque_micro_nm, angle_micro_deg, torque_received, torque_unit_received, angle_received, "       \
+#define TAUTGATE_SELECT_TIGHTENING                                                                           \
+    "SELECT event, stay, tool, epoch, counter, outcome, why, joint, fastener, pass, attempt, verdict, "      \
+    "reasons, "                                                                                              \
+    "direction, torque_micro_nm, angle_micro_deg, torque_received, torque_unit_received, angle_received, "   \
     "operator, assigned_by, utc_us FROM tightening "
     return rows<TighteningRow>(TAUTGATE_SELECT_TIGHTENING
-                               "WHERE stay = ?1 AND event " TAUTGATE_WITHIN_STAY "UNION " TAUTGATE_SELECT_TIGHTENING
+                               "WHERE stay = ?1 AND event " TAUTGATE_WITHIN_STAY
+                               "UNION " TAUTGATE_SELECT_TIGHTENING
                                "WHERE stay = ?1 AND (outcome = 'FiledLate' OR assigned_by IS NOT NULL) "
                                "ORDER BY event",
                                stay);
 }
 
 Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay) {
-    return rows<ReleaseRow>("SELECT event, permissive, bay, output, token, reasons, utc_us FROM release "
-                            "WHERE bay = (SELECT bay FROM stay WHERE stay = ?1) AND event " TAUTGATE_WITHIN_STAY
-                            "AND stay = ?1 ORDER BY event, permissive",
-                            stay.stay);
+    return rows<ReleaseRow>(
+        "SELECT event, permissive, bay, output, token, reasons, utc_us FROM release "
+        "WHERE bay = (SELECT bay FROM stay WHERE stay = ?1) AND event " TAUTGATE_WITHIN_STAY
+        "AND stay = ?1 ORDER BY event, permissive",
+        stay.stay);
 }
 
 Reader::Result<std::vector<DecisionRow>> Reader::decisions_of(const StayRow& stay) {
-    return rows<DecisionRow>("SELECT event, bay, stay, kind, action, subject, subject_event, proposal, person, "
-                             "second_person, reason_code, reason_text, outcome, refusal, utc_us FROM decision "
-                             "WHERE event " TAUTGATE_WITHIN_STAY "AND stay = ?1 ORDER BY event",
-                             stay.stay);
+    return rows<DecisionRow>(
+        "SELECT event, bay, stay, kind, action, subject, subject_event, proposal, person, "
+        "second_person, reason_code, reason_text, outcome, refusal, utc_us FROM decision "
+        "WHERE event " TAUTGATE_WITHIN_STAY "AND stay = ?1 ORDER BY event",
+        stay.stay);
 }
 
 }  // namespace tautgate::journal

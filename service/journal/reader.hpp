@@ -74,13 +74,13 @@ struct TighteningRow {
     std::string epoch;
     std::uint64_t counter = 0;
     std::string outcome;
-    std::string why;       // of an unassigned one
+    std::string why;  // of an unassigned one
     std::string joint;
     std::optional<std::uint32_t> fastener;  // index, 0..
     std::optional<std::uint32_t> pass;      // index, 0..
     std::optional<std::uint32_t> attempt;   // 1..
     std::string verdict;
-    std::string reasons;   // finding codes, comma between
+    std::string reasons;  // finding codes, comma between
     std::string direction;
     std::optional<std::int64_t> torque_micro_nm;
     std::optional<std::int64_t> angle_micro_deg;

@@ -49,14 +49,16 @@ std::expected<Start, JournalError> start_of(Reader& reader) {
                 error_at(reader, JournalFault::not_understood, **at, "cannot be read: " + stored.error()));
         const auto* snapshot = std::get_if<interlock::SnapshotTaken>(&stored->event.payload);
         if (snapshot == nullptr)
-            return std::unexpected(error_at(reader, JournalFault::damaged, **at, "is listed as a snapshot and is none"));
+            return std::unexpected(
+                error_at(reader, JournalFault::damaged, **at, "is listed as a snapshot and is none"));
         if (auto state = interlock::state_from(snapshot->state)) {
             start.state = std::move(*state);
             start.first = **at;
             start.snapshot = **at;
             return start;
         } else if (start.note.empty()) {
-            start.note = "the snapshot in event " + std::to_string((*at)->value) + " was passed over: " + state.error();
+            start.note = "the snapshot in event " + std::to_string((*at)->value) +
+                         " was passed over: " + state.error();
         }
         before = **at;
     }
@@ -81,10 +83,11 @@ class Replay {
                                             "was changed: its hash does not follow from its text"));
         const auto stored = decode(row.body);
         if (!stored)
-            return std::unexpected(
-                error_at(*reader_, JournalFault::not_understood, expected, "cannot be read: " + stored.error()));
+            return std::unexpected(error_at(*reader_, JournalFault::not_understood, expected,
+                                            "cannot be read: " + stored.error()));
         if (stored->event.number != expected)
-            return std::unexpected(error_at(*reader_, JournalFault::damaged, expected, "holds another event"));
+            return std::unexpected(
+                error_at(*reader_, JournalFault::damaged, expected, "holds another event"));
         before_ = {row.number, row.hash};
         return decide(*stored);
     }
@@ -104,8 +107,9 @@ class Replay {
         if (!document)
             return std::unexpected(document.error());
         if (!*document)
-            return std::unexpected(error_at(*reader_, JournalFault::not_found, needed_by,
-                                            "follows rules whose text is not stored (" + revision.digest + ")"));
+            return std::unexpected(
+                error_at(*reader_, JournalFault::not_found, needed_by,
+                         "follows rules whose text is not stored (" + revision.digest + ")"));
         auto rules = (*read_rules_)(**document);
         if (!rules)
             return std::unexpected(error_at(*reader_, JournalFault::not_understood, needed_by,
@@ -151,7 +155,8 @@ class Replay {
         // People were told once; what this program decided since then follows from its own state.
         if (std::holds_alternative<interlock::DecisionDiffered>(stored.event.payload))
             recovered_.differs_at.reset();
-        else if (!recovered_.differs_at && decision_digest(decision.state, decision.record) != stored.decision)
+        else if (!recovered_.differs_at &&
+                 decision_digest(decision.state, decision.record) != stored.decision)
             recovered_.differs_at = stored.event.number;
     }
 
@@ -180,7 +185,8 @@ std::expected<bool, JournalError> clean_before(Reader& reader, EventNumber first
 
 }  // namespace
 
-std::expected<std::shared_ptr<const config::Station>, std::string> read_stored_rules(const Document& document) {
+std::expected<std::shared_ptr<const config::Station>, std::string>
+read_stored_rules(const Document& document) {
     auto station = config::read_station(document.text, "stored rules " + document.digest.substr(0, 12));
     if (station)
         return std::make_shared<const config::Station>(std::move(*station));

@@ -17,14 +17,16 @@ JournalError error(const std::filesystem::path& path, const std::string& doing, 
     return {.fault = full ? JournalFault::disk_full : JournalFault::cannot_open,
             .path = path.string(),
             .what = doing + ": " + why.message(),
-            .remedy = full ? "make room on this disk"
-                           : "see that the folder exists and that the service's user may read and write in it",
+            .remedy = full
+                          ? "make room on this disk"
+                          : "see that the folder exists and that the service's user may read and write in it",
             .event = std::nullopt};
 }
 
 }  // namespace
 
-SpaceLevel space_level(std::uint64_t free_bytes, std::uint64_t all_bytes, std::uint64_t reserve_bytes) noexcept {
+SpaceLevel space_level(std::uint64_t free_bytes, std::uint64_t all_bytes,
+                       std::uint64_t reserve_bytes) noexcept {
     if (free_bytes < reserve_bytes)
         return SpaceLevel::at_reserve;
     if (free_bytes < std::min(all_bytes / 10, 512 * mib))
@@ -34,7 +36,8 @@ SpaceLevel space_level(std::uint64_t free_bytes, std::uint64_t all_bytes, std::u
     return SpaceLevel::ample;
 }
 
-std::expected<Space, JournalError> space_beside(const std::filesystem::path& journal, std::uint64_t reserve_bytes) {
+std::expected<Space, JournalError> space_beside(const std::filesystem::path& journal,
+                                                std::uint64_t reserve_bytes) {
     const auto folder = journal.has_parent_path() ? journal.parent_path() : std::filesystem::path(".");
     std::error_code why;
     const auto space = std::filesystem::space(folder, why);
@@ -47,7 +50,8 @@ std::expected<Space, JournalError> space_beside(const std::filesystem::path& jou
 
 Reserve::Reserve(std::filesystem::path path, std::uint64_t bytes) : path_(std::move(path)), bytes_(bytes) {}
 
-std::expected<Reserve, JournalError> Reserve::keep(const std::filesystem::path& journal, std::uint64_t bytes) {
+std::expected<Reserve, JournalError> Reserve::keep(const std::filesystem::path& journal,
+                                                   std::uint64_t bytes) {
     const std::filesystem::path path = journal.string() + ".reserve";
     const int file = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
     if (file < 0)

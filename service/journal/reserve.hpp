@@ -14,9 +14,9 @@ namespace tautgate::journal {
 // Of the disk that holds the journal.
 enum class SpaceLevel : std::uint8_t {
     ample,
-    low,       // below 20 % or 2 GiB, whichever is less: plan to make room
-    very_low,  // below 10 % or 512 MiB, whichever is less: make room today
-    at_reserve // less is left than the reserve needs: the station withholds
+    low,        // below 20 % or 2 GiB, whichever is less: plan to make room
+    very_low,   // below 10 % or 512 MiB, whichever is less: make room today
+    at_reserve  // less is left than the reserve needs: the station withholds
 };
 
 struct Space {

@@ -13,8 +13,11 @@ namespace tautgate::journal {
 std::expected<StationLock, JournalError> StationLock::take(const std::filesystem::path& journal) {
     const std::string path = journal.string() + ".lock";
     const auto refuse = [&](JournalFault fault, std::string what, std::string remedy) {
-        return std::unexpected(JournalError{
-            .fault = fault, .path = path, .what = std::move(what), .remedy = std::move(remedy), .event = std::nullopt});
+        return std::unexpected(JournalError{.fault = fault,
+                                            .path = path,
+                                            .what = std::move(what),
+                                            .remedy = std::move(remedy),
+                                            .event = std::nullopt});
     };
     const int file = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
     if (file < 0) {

@@ -30,8 +30,8 @@ bool holds(const std::vector<Ticket>& tickets, const Ticket& wanted) {
     return std::ranges::find(tickets, wanted) != tickets.end();
 }
 
-void add_filed(EventNumber stay, const std::vector<Ticket>& before, const std::vector<Ticket>& now, bool accepted,
-               std::vector<StayChange>& out) {
+void add_filed(EventNumber stay, const std::vector<Ticket>& before, const std::vector<Ticket>& now,
+               bool accepted, std::vector<StayChange>& out) {
     for (const Ticket& ticket : now)
         if (!holds(before, ticket))
             out.emplace_back(TicketFiled{.stay = stay,
@@ -57,7 +57,8 @@ std::optional<PersonNumber> signed_on_at(const State& state, EventNumber stay) {
 }
 
 std::optional<PersonNumber> operator_of_unassigned(const State& state, EventNumber result) {
-    const auto in = [&](const std::vector<interlock::UnassignedResult>& results) -> const interlock::UnassignedResult* {
+    const auto in =
+        [&](const std::vector<interlock::UnassignedResult>& results) -> const interlock::UnassignedResult* {
         const auto at = std::ranges::find(results, result, &interlock::UnassignedResult::result);
         return at != results.end() ? &*at : nullptr;
     };
@@ -146,8 +147,8 @@ std::vector<StayChange> StayWatch::changes(const State& now) {
     return out;
 }
 
-Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::Decision& decision, std::string program,
-               std::vector<Attachment> attachments) {
+Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::Decision& decision,
+               std::string program, std::vector<Attachment> attachments) {
     StoredEvent stored;
     stored.program = std::move(program);
     stored.rules = rules_of(decision);

@@ -84,11 +84,11 @@ using StayChange =
 
 struct StoredEvent {
     std::uint32_t format = 1;
-    std::string program;        // version of the program that decided
-    Revision rules;             // under which it decided; empty: none were in force
+    std::string program;  // version of the program that decided
+    Revision rules;       // under which it decided; empty: none were in force
     interlock::Event event;
     interlock::Record record;
-    std::string decision;       // hex digest of the decision (digest.hpp)
+    std::string decision;                   // hex digest of the decision (digest.hpp)
     std::optional<PersonNumber> operator_;  // signed on at the bay that a result belongs to
     std::vector<StayChange> stays;
     bool operator==(const StoredEvent&) const = default;

@@ -79,15 +79,15 @@ class Writer::Work {
     Connection db_;
     Projection projection_;
     SQLite::Statement begin_, end_, event_, document_, person_, credential_;
-    Head head_;                    // of what is written; the writer's thread only
+    Head head_;  // of what is written; the writer's thread only
     EventNumber head_at_opening_;
-    std::uint32_t wal_frames_ = 0; // in the log, set by SQLite within a commit
-    std::uint32_t wal_moved_ = 0;  // of these, dealt with by the newest checkpoint
+    std::uint32_t wal_frames_ = 0;  // in the log, set by SQLite within a commit
+    std::uint32_t wal_moved_ = 0;   // of these, dealt with by the newest checkpoint
 
     mutable std::mutex mutex_;
     std::condition_variable arrived_;
     std::vector<Entry> queue_;
-    EventNumber newest_;           // handed over
+    EventNumber newest_;  // handed over
     bool closing_ = false;
     bool failed_ = false;
     Statistics statistics_;
@@ -102,8 +102,8 @@ Writer::Work::Work(Options options, Connection db)
       end_(*db_, "COMMIT"), event_(*db_, "INSERT INTO event(number, body, hash) VALUES(?, ?, ?)"),
       document_(*db_, "INSERT OR IGNORE INTO document(digest, kind, text) VALUES(?, ?, ?)"),
       person_(*db_, "INSERT OR REPLACE INTO person_name(number, name, badge) VALUES(?, ?, ?)"),
-      credential_(*db_, "INSERT OR REPLACE INTO credential(number, argon2id) VALUES(?, ?)"), head_(head_of(*db_)),
-      head_at_opening_(head_.number), newest_(head_.number) {
+      credential_(*db_, "INSERT OR REPLACE INTO credential(number, argon2id) VALUES(?, ?)"),
+      head_(head_of(*db_)), head_at_opening_(head_.number), newest_(head_.number) {
     sqlite3_wal_hook(
         db_->getHandle(),
         [](void* self, sqlite3*, const char*, int frames) {
@@ -133,7 +133,8 @@ std::optional<std::chrono::nanoseconds> Writer::Work::outstanding() const noexce
         since = queued_since_ns_;
     if (since == 0)
         return std::nullopt;
-    return std::max(Clock::now().time_since_epoch() - std::chrono::nanoseconds(since), std::chrono::nanoseconds(0));
+    return std::max(Clock::now().time_since_epoch() - std::chrono::nanoseconds(since),
+                    std::chrono::nanoseconds(0));
 }
 
 Statistics Writer::Work::statistics() const {
@@ -141,7 +142,9 @@ Statistics Writer::Work::statistics() const {
     return statistics_;
 }
 
-bool Writer::Work::checkpoint_due(std::uint32_t from) const { return !failed_ && wal_frames_ >= wal_moved_ + from; }
+bool Writer::Work::checkpoint_due(std::uint32_t from) const {
+    return !failed_ && wal_frames_ >= wal_moved_ + from;
+}
 
 bool Writer::Work::next_group(std::vector<Entry>& group) {
     std::unique_lock lock(mutex_);
@@ -250,7 +253,8 @@ void Writer::Work::attach(const Attachment& attachment) {
 void Writer::Work::checkpoint() {
     int in_log = 0;
     int moved = 0;
-    const int code = sqlite3_wal_checkpoint_v2(db_->getHandle(), nullptr, SQLITE_CHECKPOINT_PASSIVE, &in_log, &moved);
+    const int code =
+        sqlite3_wal_checkpoint_v2(db_->getHandle(), nullptr, SQLITE_CHECKPOINT_PASSIVE, &in_log, &moved);
     const bool whole = code == SQLITE_OK && moved == in_log;
     const std::scoped_lock lock(mutex_);
     (whole ? statistics_.checkpoints : statistics_.checkpoints_put_off) += 1;
@@ -286,9 +290,11 @@ std::expected<std::unique_ptr<Writer>, JournalError> Writer::open(Options option
     if (!db)
         return std::unexpected(db.error());
     const std::filesystem::path path = options.path;
-    return guarded(path, "reading the head of the journal", [&]() -> std::expected<std::unique_ptr<Writer>, JournalError> {
-        return std::unique_ptr<Writer>(new Writer(std::make_unique<Work>(std::move(options), std::move(*db))));
-    });
+    return guarded(path, "reading the head of the journal",
+                   [&]() -> std::expected<std::unique_ptr<Writer>, JournalError> {
+                       return std::unique_ptr<Writer>(
+                           new Writer(std::make_unique<Work>(std::move(options), std::move(*db))));
+                   });
 }
 
 void Writer::append(Entry entry) { work_->append(std::move(entry)); }

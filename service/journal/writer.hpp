@@ -25,19 +25,19 @@ namespace tautgate::journal {
 
 // Where the log that SQLite writes ahead goes back into the database, in frames of one page.
 struct CheckpointPolicy {
-    std::uint32_t idle_from = 256;    // when nothing came for a while
-    std::uint32_t busy_from = 4096;   // even if something waits (16 MiB)
+    std::uint32_t idle_from = 256;   // when nothing came for a while
+    std::uint32_t busy_from = 4096;  // even if something waits (16 MiB)
     std::chrono::milliseconds idle_after{200};
 };
 
 struct Statistics {
-    std::uint64_t events = 0;         // committed by this writer
+    std::uint64_t events = 0;  // committed by this writer
     std::uint64_t commits = 0;
     std::uint64_t largest_group = 0;  // events in one commit
     std::uint64_t wal_pages = 0;      // written by all commits
     std::uint64_t checkpoints = 0;
     std::uint64_t checkpoints_put_off = 0;  // a reader was in the way, or the disk refused
-    std::uint32_t wal_frames = 0;     // in the log now
+    std::uint32_t wal_frames = 0;           // in the log now
     std::optional<JournalError> failed;
 };
 
@@ -45,13 +45,13 @@ class Writer {
   public:
     struct Options {
         std::filesystem::path path;
-        std::string station;            // id, kept in a new journal
+        std::string station;  // id, kept in a new journal
         // Both are called by the writer's thread; post to the loop and return. on_failure comes at most once,
         // and no on_durable after it.
         std::function<void(EventNumber up_to)> on_durable;
         std::function<void(const JournalError&)> on_failure;
         CheckpointPolicy checkpoints;
-        std::string vfs;                // for tests: the name of another SQLite VFS
+        std::string vfs;  // for tests: the name of another SQLite VFS
         // For tests: called at "before_write", "before_sync" (all rows are written, none is committed) and
         // "after_sync" of each commit.
         std::function<void(std::string_view point)> at_point;

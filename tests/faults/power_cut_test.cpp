@@ -2,8 +2,8 @@
 // every single write and sync, nothing is half there, and the station comes back to one and the same state.
 #include <catch2/catch.hpp>
 
-#include <memory>
 #include <algorithm>
+#include <memory>
 #include <optional>
 #include <string>
 
@@ -116,7 +116,8 @@ TEST_CASE("a power cut at any write or sync loses nothing that was reported dura
             disk().tear(seed);
             disk().cut_before(at);
             const Aftermath after = run(folder.journal(), checkpoints);
-            INFO("power cut before operation " << at << " of " << all << ", torn by " << seed << "; " << after.fault);
+            INFO("power cut before operation " << at << " of " << all << ", torn by " << seed << "; "
+                                               << after.fault);
             REQUIRE(after.whole);
             REQUIRE(after.found >= after.reported);
             // At most the one event that was being committed is there without having been reported.
@@ -206,7 +207,8 @@ TEST_CASE("a full disk is reported once, and nothing is half stored") {
         }
         REQUIRE(reports.failure().has_value());
         CHECK(reports.failure()->fault == JournalFault::disk_full);
-        CHECK_THAT(to_text(*reports.failure()), Catch::Contains("storing event ") && Catch::Contains("make room"));
+        CHECK_THAT(to_text(*reports.failure()),
+                   Catch::Contains("storing event ") && Catch::Contains("make room"));
         (*writer)->append(samples::entry(chance, number + 1));
         (*writer)->close();
     }

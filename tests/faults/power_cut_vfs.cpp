@@ -67,7 +67,8 @@ std::vector<Write> torn(const std::vector<Write>& pending, std::mt19937_64& chan
             continue;
         }
         for (std::size_t at = 0; at < write.bytes.size();) {
-            const std::size_t size = std::min<std::size_t>(512 - (write.at + at) % 512, write.bytes.size() - at);
+            const std::size_t size =
+                std::min<std::size_t>(512 - (write.at + at) % 512, write.bytes.size() - at);
             sectors.push_back({write.at + at, write.bytes.substr(at, size), false});
             at += size;
         }
@@ -113,7 +114,8 @@ struct PowerCutDisk::State {
     bool has_room(const Content& content, std::uint64_t end) const {
         std::uint64_t used = 0;
         for (const auto& [path, each] : files)
-            used += each.get() == &content ? std::max<std::uint64_t>(end, each->now.size()) : each->now.size();
+            used +=
+                each.get() == &content ? std::max<std::uint64_t>(end, each->now.size()) : each->now.size();
         return limit == 0 || used <= limit;
     }
 };
@@ -223,27 +225,14 @@ int shm_lock(sqlite3_file* file, int offset, int count, int flags) {
     return real_methods(file).xShmLock(own(file).real(), offset, count, flags);
 }
 void shm_barrier(sqlite3_file* file) { real_methods(file).xShmBarrier(own(file).real()); }
-int shm_unmap(sqlite3_file* file, int remove) { return real_methods(file).xShmUnmap(own(file).real(), remove); }
+int shm_unmap(sqlite3_file* file, int remove) {
+    return real_methods(file).xShmUnmap(own(file).real(), remove);
+}
 
-const sqlite3_io_methods methods{2,
-                                 close_file,
-                                 read_file_at,
-                                 write_file_at,
-                                 truncate_file,
-                                 sync_file,
-                                 size_of_file,
-                                 lock_file,
-                                 unlock_file,
-                                 check_reserved,
-                                 file_control,
-                                 sector_size,
-                                 characteristics,
-                                 shm_map,
-                                 shm_lock,
-                                 shm_barrier,
-                                 shm_unmap,
-                                 nullptr,
-                                 nullptr};
+const sqlite3_io_methods methods{
+    2,         close_file,  read_file_at,   write_file_at, truncate_file, sync_file,       size_of_file,
+    lock_file, unlock_file, check_reserved, file_control,  sector_size,   characteristics, shm_map,
+    shm_lock,  shm_barrier, shm_unmap,      nullptr,       nullptr};
 
 State& disk_of(sqlite3_vfs* vfs) { return *static_cast<State*>(vfs->pAppData); }
 

@@ -1,8 +1,8 @@
 // A disk that forgets what was not synced, for SQLite: files are read and written in memory, and only a sync
 // carries what was written to the real file. When the process dies, or cut() is called, everything later than
-// the last sync is gone, as after a power cut; a torn cut lets any part of it reach the disk first, in sectors
-// of 512 bytes and in any order. Locks and shared memory stay the real ones, so that several connections of
-// one process work as ever.
+// the last sync is gone, as after a power cut; a torn cut lets any part of it reach the disk first, in
+// sectors of 512 bytes and in any order. Locks and shared memory stay the real ones, so that several
+// connections of one process work as ever.
 //
 // One disk for each registered name. Its files may be opened by this process only.
 #pragma once

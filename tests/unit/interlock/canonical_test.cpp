@@ -68,7 +68,8 @@ TEST_CASE("whatever is read from damaged bytes has exactly these bytes") {
     samples::Chance chance(4);
     int read = 0;
     for (int round = 0; round < 3000; ++round) {
-        const Event event{EventNumber{chance()}, samples::value<Stamp>(chance), samples::value<Payload>(chance)};
+        const Event event{EventNumber{chance()}, samples::value<Stamp>(chance),
+                          samples::value<Payload>(chance)};
         std::string damaged = canonical_bytes(event);
         damaged[chance() % damaged.size()] = static_cast<char>(chance());
         if (const auto back = event_from(damaged)) {

@@ -45,9 +45,10 @@ TEST_CASE("a second process of the same station is refused while the first lives
         const auto second = StationLock::take(folder.journal());
         REQUIRE_FALSE(second.has_value());
         CHECK(second.error().fault == JournalFault::in_use);
-        CHECK(to_text(second.error()) == folder.journal().string() +
-                                             ".lock: another process runs this station; end that one first, or give "
-                                             "this station a journal of its own");
+        CHECK(to_text(second.error()) ==
+              folder.journal().string() +
+                  ".lock: another process runs this station; end that one first, or give "
+                  "this station a journal of its own");
     }
     CHECK(StationLock::take(folder.journal()).has_value());
 }

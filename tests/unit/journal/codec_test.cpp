@@ -74,16 +74,17 @@ TEST_CASE("every kind of action, outcome and effect comes back from its text as 
 }
 
 TEST_CASE("the text of an event is the one that the format states") {
-    CHECK(encode(loosening_with_raw_bytes()) ==
-          R"({"format":1,"program":"0.1.0","rules":"","event":{"number":"12",)"
-          R"("at":{"utc_us":"0","monotonic_ns":"0","boot":""},"payload":{"ResultReceived":{"tool":"nut-runner-1",)"
-          R"("epoch":"7","reading":{"counter":"18446744073709551615","program":"","direction":"loosen",)"
-          R"("aborted":false,"torque":{"Torque":{"micro_nm":"12500000"}},"angle":{"Absent":{}},"position":null,)"
-          R"("tool_verdict":"absent","tool_reason":{"base64":"/w=="},"tool_limits":{"torque_min":null,)"
-          R"("torque_max":null,"angle_min":null,"angle_max":null},"stamp_utc_us":null,"received":{"torque":"",)"
-          R"("torque_unit":"","angle":"","stamp":"","raw":"e30K"}},"made":{"from_ns":"0","to_ns":"0","boot":""},)"
-          R"("digest":""}}},"record":{"outcome":{"Applied":{}},"changes":[],"effects":[]},"decision":"",)"
-          R"("operator":null,"stays":[]})");
+    CHECK(
+        encode(loosening_with_raw_bytes()) ==
+        R"({"format":1,"program":"0.1.0","rules":"","event":{"number":"12",)"
+        R"("at":{"utc_us":"0","monotonic_ns":"0","boot":""},"payload":{"ResultReceived":{"tool":"nut-runner-1",)"
+        R"("epoch":"7","reading":{"counter":"18446744073709551615","program":"","direction":"loosen",)"
+        R"("aborted":false,"torque":{"Torque":{"micro_nm":"12500000"}},"angle":{"Absent":{}},"position":null,)"
+        R"("tool_verdict":"absent","tool_reason":{"base64":"/w=="},"tool_limits":{"torque_min":null,)"
+        R"("torque_max":null,"angle_min":null,"angle_max":null},"stamp_utc_us":null,"received":{"torque":"",)"
+        R"("torque_unit":"","angle":"","stamp":"","raw":"e30K"}},"made":{"from_ns":"0","to_ns":"0","boot":""},)"
+        R"("digest":""}}},"record":{"outcome":{"Applied":{}},"changes":[],"effects":[]},"decision":"",)"
+        R"("operator":null,"stays":[]})");
 }
 
 TEST_CASE("a text that this program would not have written is refused with its place") {

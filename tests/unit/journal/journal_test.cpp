@@ -112,7 +112,8 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
     REQUIRE(first_wrong(path, *anchor) == 0);
 
     SECTION("one letter of a text") {
-        tamper(path, "UPDATE event SET body = replace(body, '\"format\":1', '\"format\":2') WHERE number = 9");
+        tamper(path,
+               "UPDATE event SET body = replace(body, '\"format\":1', '\"format\":2') WHERE number = 9");
         CHECK(first_wrong(path) == 9);
     }
     SECTION("a hash") {
@@ -120,8 +121,10 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
         CHECK(first_wrong(path) == 9);
     }
     SECTION("two events changed places") {
-        tamper(path, "UPDATE event SET number = -1 WHERE number = 11; UPDATE event SET number = 11 WHERE number = 14;"
-                     "UPDATE event SET number = 14 WHERE number = -1");
+        tamper(
+            path,
+            "UPDATE event SET number = -1 WHERE number = 11; UPDATE event SET number = 11 WHERE number = 14;"
+            "UPDATE event SET number = 14 WHERE number = -1");
         CHECK(first_wrong(path) == 11);
     }
     SECTION("one event taken out") {
@@ -220,8 +223,9 @@ TEST_CASE("a folder that does not exist is named with its remedy") {
     const auto writer = Writer::open(reports.options(folder.path() / "nowhere" / "station.journal"));
     REQUIRE_FALSE(writer.has_value());
     CHECK(writer.error().fault == JournalFault::cannot_open);
-    CHECK_THAT(to_text(writer.error()), Catch::Contains("nowhere/station.journal: opening the journal for writing") &&
-                                            Catch::Contains("see that the folder exists"));
+    CHECK_THAT(to_text(writer.error()),
+               Catch::Contains("nowhere/station.journal: opening the journal for writing") &&
+                   Catch::Contains("see that the folder exists"));
 }
 
 TEST_CASE("a folder that cannot be written is named with its remedy, and nothing in it changes") {
@@ -239,10 +243,11 @@ TEST_CASE("a folder that cannot be written is named with its remedy, and nothing
     REQUIRE((!root || ::seteuid(0) == 0));
     REQUIRE_FALSE(writer.has_value());
     CHECK(writer.error().fault == JournalFault::read_only);
-    CHECK_THAT(to_text(writer.error()),
-               Catch::StartsWith(folder.journal().string() + ": opening the journal for writing failed") &&
-                   Catch::EndsWith("let the service's user write to the file and to its folder, then start the "
-                                   "station again"));
+    CHECK_THAT(
+        to_text(writer.error()),
+        Catch::StartsWith(folder.journal().string() + ": opening the journal for writing failed") &&
+            Catch::EndsWith("let the service's user write to the file and to its folder, then start the "
+                            "station again"));
     CHECK(bytes_of_file(folder.journal()) == before);
 }
 

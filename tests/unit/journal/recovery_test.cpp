@@ -52,13 +52,15 @@ class Station {
         std::uint32_t token = 0x1234;
         for (const auto& bay : rules_[revision]->bays)
             tokens.push_back({{bay.id}, {++token}});
-        event(interlock::RulesApproved{revision, {1}, {2}, tokens}, {Document{revision.digest, "config", text}});
+        event(interlock::RulesApproved{revision, {1}, {2}, tokens},
+              {Document{revision.digest, "config", text}});
         REQUIRE(state_.rules == revision);
     }
     void enrol() {
         using config::Role;
         event(interlock::PersonEnrolled{{{1}, {Role::administrator}, false}, std::nullopt, std::nullopt});
-        event(interlock::PersonEnrolled{{{2}, {Role::quality_engineer}, false}, PersonNumber{1}, std::nullopt});
+        event(
+            interlock::PersonEnrolled{{{2}, {Role::quality_engineer}, false}, PersonNumber{1}, std::nullopt});
     }
     // A stretch of shift, as chance has it: what matters is that replaying gives the same.
     void shift(std::uint64_t seed, int events) {
@@ -68,13 +70,12 @@ class Station {
             const auto& tool = station.tools.at(chance() % station.tools.size());
             const auto& bay = station.bays.at(0);
             switch (chance() % 5) {
-            case 0:
-                event(interlock::ToolAnswered{{tool.id}, "1", counter});
-                break;
+            case 0: event(interlock::ToolAnswered{{tool.id}, "1", counter}); break;
             case 1: {
                 interlock::ControllerReported report;
                 report.bay = {bay.id};
-                report.present = chance() % 2 == 0 ? interlock::Presence::present : interlock::Presence::absent;
+                report.present =
+                    chance() % 2 == 0 ? interlock::Presence::present : interlock::Presence::absent;
                 report.arrivals = static_cast<std::uint16_t>(counter);
                 report.fresh = {static_cast<std::uint32_t>(1 + chance() % 1'000'000)};
                 event(report);
@@ -237,7 +238,8 @@ TEST_CASE("nothing is recovered from a chain that was changed, and the first wro
     station.approve();
     station.stop();
     SECTION("a text") {
-        tamper(folder.journal(), "UPDATE event SET body = replace(body, 'boot-a', 'boot-b') WHERE number = 3");
+        tamper(folder.journal(),
+               "UPDATE event SET body = replace(body, 'boot-a', 'boot-b') WHERE number = 3");
         const auto back = recovered_from(folder.journal());
         REQUIRE_FALSE(back.has_value());
         CHECK(back.error().fault == JournalFault::damaged);
@@ -270,6 +272,6 @@ TEST_CASE("a snapshot of another program version is passed over, and the replay 
     CHECK(back->state == station.state());
     CHECK(back->snapshot == EventNumber{});
     CHECK(back->replayed == 4);
-    CHECK(back->note ==
-          "the snapshot in event 4 was passed over: the bytes were written by a program version with other fields");
+    CHECK(back->note == "the snapshot in event 4 was passed over: the bytes were written by a program "
+                        "version with other fields");
 }

@@ -19,9 +19,15 @@ using Chance = std::mt19937_64;
 
 inline std::string text(Chance& chance) {
     using namespace std::string_literals;
-    static const std::array<std::string, 9> texts{
-        ""s,         "tool-3"s, "a \"quoted\" \\ word"s, "line\nbreak\ttab"s, "182.5 N·m"s, "\xff\xfe raw \x80"s,
-        "\0 zero"s, "</script>"s, "ÄÖÜ 軸 🔩"s};
+    static const std::array<std::string, 9> texts{""s,
+                                                  "tool-3"s,
+                                                  "a \"quoted\" \\ word"s,
+                                                  "line\nbreak\ttab"s,
+                                                  "182.5 N·m"s,
+                                                  "\xff\xfe raw \x80"s,
+                                                  "\0 zero"s,
+                                                  "</script>"s,
+                                                  "ÄÖÜ 軸 🔩"s};
     return texts.at(chance() % texts.size());
 }
 
@@ -49,9 +55,9 @@ Type value(Chance& chance) {
         for (auto left = chance() % 3; left > 0; --left)
             out.push_back(value<typename Type::value_type>(chance));
     } else if constexpr (is_variant<Type>) {
-        boost::mp11::mp_with_index<std::variant_size_v<Type>>(chance() % std::variant_size_v<Type>, [&](auto at) {
-            out.template emplace<at>(value<std::variant_alternative_t<at, Type>>(chance));
-        });
+        boost::mp11::mp_with_index<std::variant_size_v<Type>>(
+            chance() % std::variant_size_v<Type>,
+            [&](auto at) { out.template emplace<at>(value<std::variant_alternative_t<at, Type>>(chance)); });
     } else {
         boost::mp11::mp_for_each<Members<Type>>([&](auto member) {
             using Field = std::remove_cvref_t<decltype(out.*member.pointer)>;

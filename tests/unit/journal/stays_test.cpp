@@ -40,23 +40,25 @@ interlock::Stay fresh_stay() {
 interlock::Stay identified_stay() {
     interlock::Stay stay = fresh_stay();
     stay.tickets = {ticket("motor", "D100", 2), ticket("frame", "F200", 3)};
-    stay.identity = interlock::Identified{
-        .unit = {"F200"}, .variant = "V1", .plan = "plan-1", .plan_revision = "3"};
+    stay.identity =
+        interlock::Identified{.unit = {"F200"}, .variant = "V1", .plan = "plan-1", .plan_revision = "3"};
     return stay;
 }
 
 // A station whose decisions are given here, journaled as they come.
 class Told {
   public:
-    explicit Told(const std::filesystem::path& path) : writer_(Writer::open(reports_.options(path))), watch_(state_) {
+    explicit Told(const std::filesystem::path& path)
+        : writer_(Writer::open(reports_.options(path))), watch_(state_) {
         REQUIRE(writer_.has_value());
     }
     void event(interlock::Payload payload, interlock::Outcome outcome, interlock::State after,
                std::vector<interlock::PermissiveChange> changes = {}) {
         ++number_;
-        interlock::Event event{.number = EventNumber{number_},
-                               .at = {.utc_us = static_cast<std::int64_t>(number_ * 1000), .monotonic_ns = 0, .boot = "b"},
-                               .payload = std::move(payload)};
+        interlock::Event event{
+            .number = EventNumber{number_},
+            .at = {.utc_us = static_cast<std::int64_t>(number_ * 1000), .monotonic_ns = 0, .boot = "b"},
+            .payload = std::move(payload)};
         const interlock::Decision decision{
             .state = std::move(after),
             .record = {.outcome = std::move(outcome), .changes = std::move(changes), .effects = {}}};
@@ -105,7 +107,8 @@ std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {
 
 }  // namespace
 
-TEST_CASE("a stay is found by the serial of the unit and of each sub-assembly, with everything that happened") {
+TEST_CASE(
+    "a stay is found by the serial of the unit and of each sub-assembly, with everything that happened") {
     const scratch::Folder folder;
     Told told(folder.journal());
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(fresh_stay()));
@@ -118,7 +121,8 @@ TEST_CASE("a stay is found by the serial of the unit and of each sub-assembly, w
                                                .permissive = {"lift-beam"},
                                                .now = interlock::Released{EventNumber{5}, {77}},
                                                .reasons = {}};
-    told.event(result(2, 181'000'000), attributed(evaluation::Verdict::ok), one_bay(identified_stay()), {released});
+    told.event(result(2, 181'000'000), attributed(evaluation::Verdict::ok), one_bay(identified_stay()),
+               {released});
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(std::nullopt));
     told.close();
 
@@ -173,8 +177,13 @@ TEST_CASE("a corrected ticket stays in the record and no longer leads to the sta
     told.event(interlock::TicketScanned{}, interlock::Applied{}, one_bay(wrong));
     auto right = fresh_stay();
     right.tickets = {ticket("motor", "D100", 2)};
-    told.event(interlock::Proposed{.bay = {"bay-1"}, .action = interlock::CorrectTicket{}, .by = {}, .reason_code = {}, .reason_text = {}, .seen = {}}, interlock::Applied{},
-               one_bay(right));
+    told.event(interlock::Proposed{.bay = {"bay-1"},
+                                   .action = interlock::CorrectTicket{},
+                                   .by = {},
+                                   .reason_code = {},
+                                   .reason_text = {},
+                                   .seen = {}},
+               interlock::Applied{}, one_bay(right));
     told.close();
     const auto reader = reader_of(folder.journal());
     CHECK(reader->stays_of({"D666"})->empty());
@@ -190,7 +199,8 @@ TEST_CASE("a result that two people assign by hand moves to the joint that they 
     const scratch::Folder folder;
     Told told(folder.journal());
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(identified_stay()));
-    told.event(result(1, 180'200'000), interlock::Unassigned{.why = interlock::UnassignedWhy::no_open_joint, .stay = {}},
+    told.event(result(1, 180'200'000),
+               interlock::Unassigned{.why = interlock::UnassignedWhy::no_open_joint, .stay = {}},
                one_bay(identified_stay()));
     const interlock::Proposed proposal{.bay = {"bay-1"},
                                        .action = interlock::AssignResult{EventNumber{2}, {"motor"}, 2},
@@ -199,9 +209,9 @@ TEST_CASE("a result that two people assign by hand moves to the joint that they 
                                        .reason_text = "scanned late",
                                        .seen = {}};
     told.event(proposal, interlock::AwaitsSecond{EventNumber{3}}, one_bay(identified_stay()));
-    CHECK_NOTHROW(told.event(
-        interlock::Seconded{.bay = {"bay-1"}, .proposal = EventNumber{3}, .by = {10}, .seen = {}},
-        attributed(evaluation::Verdict::ok), one_bay(identified_stay())));
+    CHECK_NOTHROW(
+        told.event(interlock::Seconded{.bay = {"bay-1"}, .proposal = EventNumber{3}, .by = {10}, .seen = {}},
+                   attributed(evaluation::Verdict::ok), one_bay(identified_stay())));
     told.close();
     const auto reader = reader_of(folder.journal());
     const auto rows = reader->tightenings_of(EventNumber{1});
@@ -219,7 +229,8 @@ TEST_CASE("a result that arrives when the unit has left is found with its stay")
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(identified_stay()));
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(std::nullopt));
     told.event(result(1, 180'200'000),
-               interlock::FiledLate{.stay = EventNumber{1}, .unit = {"F200"}, .on_hold = true}, one_bay(std::nullopt));
+               interlock::FiledLate{.stay = EventNumber{1}, .unit = {"F200"}, .on_hold = true},
+               one_bay(std::nullopt));
     told.event(result(2, 180'200'000), interlock::Unassigned{}, one_bay(std::nullopt));
     told.close();
     const auto rows = reader_of(folder.journal())->tightenings_of(EventNumber{1});
@@ -241,11 +252,14 @@ TEST_CASE("a change of reasons alone is no change of the output") {
     interlock::Reason lost;
     lost.code = interlock::ReasonCode::tool_link_lost;
     const auto here = one_bay(identified_stay());
-    told.event(interlock::ControllerReported{}, interlock::Applied{}, here, {change(interlock::Withheld{}, {open})});
-    told.event(interlock::ControllerReported{}, interlock::Applied{}, here, {change(interlock::Withheld{}, {lost, open})});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
+               {change(interlock::Withheld{}, {open})});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
+               {change(interlock::Withheld{}, {lost, open})});
     told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
                {change(interlock::Released{EventNumber{3}, {77}}, {})});
-    told.event(interlock::ControllerReported{}, interlock::Applied{}, here, {change(interlock::Withheld{}, {lost})});
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
+               {change(interlock::Withheld{}, {lost})});
     told.close();
     const auto reader = reader_of(folder.journal());
     const auto rows = reader->releases_of(*reader->stay(EventNumber{1}).value());
