@@ -357,6 +357,11 @@ std::vector<std::string> Controller::violations() const {
     return violations_;
 }
 
+bool Controller::await_violations(std::size_t count, std::chrono::milliseconds limit) const {
+    std::unique_lock lock{mutex_};
+    return scanned_.wait_for(lock, limit, [&] { return violations_.size() >= count; });
+}
+
 std::uint16_t Controller::port() const noexcept { return server_ ? server_->port() : 0; }
 
 }  // namespace tautgate::simulation

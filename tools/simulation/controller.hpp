@@ -82,6 +82,7 @@ class Controller {
                              const std::function<bool(const protocol::PlcState&)>& wanted,
                              std::chrono::milliseconds limit) const;
     [[nodiscard]] std::vector<std::string> violations() const;
+    [[nodiscard]] bool await_violations(std::size_t count, std::chrono::milliseconds limit) const;
     // Where the station reaches the controller (when the station is the client), else 0.
     [[nodiscard]] std::uint16_t port() const noexcept;
 

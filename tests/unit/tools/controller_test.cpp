@@ -112,6 +112,7 @@ TEST_CASE("a release that the bolts do not bear out is a violation, once") {
     CHECK(controller->violations().empty());
     REQUIRE(release(station, *controller));
     REQUIRE(release(station, *controller));
+    REQUIRE(controller->await_violations(1, deadline));
     const auto violations = controller->violations();
     REQUIRE(violations.size() == 1);
     CHECK(violations.front() == "lift-beam is free to move, though bolt 3 is loose");
