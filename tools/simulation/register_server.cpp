@@ -80,8 +80,11 @@ class RegisterServer::Wire {
         return {mapping_->tab_registers, size};
     }
     void cut(bool on) {
+        hung_up_ = false;
         cut_ = on;
         wake();
+        if (on)
+            hung_up_.wait(false);
     }
     void mute(bool on) { muted_ = on; }
     void answer_after(std::chrono::milliseconds delay) { delay_ms_ = delay.count(); }
@@ -95,8 +98,11 @@ class RegisterServer::Wire {
 
     void run() {
         while (!stopping_) {
-            if (cut_)
+            if (cut_) {
                 hang_up();
+                hung_up_ = true;
+                hung_up_.notify_all();
+            }
             std::vector<pollfd> waiting{{wake_, POLLIN, 0}, {listener_, POLLIN, 0}};
             for (const int peer : peers_)
                 waiting.push_back({peer, POLLIN, 0});
@@ -166,6 +172,7 @@ class RegisterServer::Wire {
     std::vector<int> peers_;
     std::atomic<bool> stopping_ = false;
     std::atomic<bool> cut_ = false;
+    std::atomic<bool> hung_up_ = false;  // as cut_ asks for
     std::atomic<bool> muted_ = false;
     std::atomic<std::int64_t> delay_ms_ = 0;
     mutable std::mutex mutex_;

@@ -46,7 +46,7 @@ class RegisterServer {
     // Runs with the registers locked, so that a master sees all of it or nothing.
     void change(const std::function<void(std::span<std::uint16_t> registers)>& work);
 
-    // Connections are closed and no new one is served until mended.
+    // Connections are closed, when this returns, and no new one is served until mended.
     void cut();
     void mend();
     // Requests are read and not answered.

@@ -152,6 +152,13 @@ std::expected<void, std::string> ShopFloor::set_down(const std::string& plan, bo
     return {};
 }
 
+std::expected<void, std::string> ShopFloor::exchange_parts() {
+    if (!plan_)
+        return std::unexpected("no unit is in the bay");
+    account_.arrived(arrangement_.bay, *plan_, true, chance_.seed());
+    return {};
+}
+
 void ShopFloor::take_away() {
     controller_->set_present(false);
     account_.left();

@@ -85,6 +85,8 @@ class ShopFloor {
     // A unit is set down in the bay: fresh bolts, unit present. `matched` says whether its parts belong
     // together.
     [[nodiscard]] std::expected<void, std::string> set_down(const std::string& plan, bool matched = true);
+    // The right sub-assembly takes the place of a wrong one: the unit stays, all its bolts are new.
+    [[nodiscard]] std::expected<void, std::string> exchange_parts();
     // The unit is gone, by whatever way.
     void take_away();
     [[nodiscard]] std::expected<void, std::string> scan(const std::string& label);

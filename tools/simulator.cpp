@@ -1,0 +1,381 @@
+// tautgate-simulator: the shop floor of a simulated bay as one program. Tools tighten bolts, a controller
+// moves or refuses to, people sign and decide; the daemon is reached over its sockets like any other. Plays a
+// scripted stretch of shift (--once), or takes one-line commands from its standard input or a pipe.
+//
+// Exit codes: 0 everything did what it had to; 1 something was WRONG; 2 the command line was not understood;
+// 3 the station or the floor could not be set up.
+#include <cstdio>
+#include <fstream>
+#include <iostream>
+#include <map>
+#include <sstream>
+#include <string>
+#include <vector>
+
+#include <CLI/CLI.hpp>
+#include <fmt/format.h>
+
+#include "config/reader.hpp"
+#include "tools/simulation/crew.hpp"
+#include "tools/simulation/shop_floor.hpp"
+#include "tools/simulation/story.hpp"
+
+namespace {
+
+using namespace tautgate;
+using namespace tautgate::simulation;
+
+constexpr int exit_wrong = 1;
+constexpr int exit_not_set_up = 3;
+
+struct Options {
+    std::string config;
+    std::string bay;
+    std::string enrolment_code;
+    std::string control;
+    std::uint64_t seed = 1;
+    bool once = false;
+};
+
+void say(const std::string& line) {
+    fmt::print("{}\n", line);
+    std::fflush(stdout);  // who reads along in a pipe sees each line when it happens
+}
+
+// What one can try by hand. Each command is a line of words; unknown ones are answered, never guessed.
+class Desk {
+  public:
+    Desk(ShopFloor& floor, Crew& crew, std::string bay)
+        : floor_(floor), crew_(crew), bay_(std::move(bay)), shift_(floor, crew, bay_, say) {}
+
+    [[nodiscard]] Shift& shift() noexcept { return shift_; }
+    // False: the line asked to end.
+    bool obey(const std::string& line) {
+        std::istringstream words{line};
+        std::vector<std::string> all{std::istream_iterator<std::string>{words}, {}};
+        if (all.empty())
+            return true;
+        if (all.front() == "quit")
+            return false;
+        const auto known = commands_.find(all.front());
+        if (known == commands_.end()) {
+            say(fmt::format("no command '{}'; try: help", all.front()));
+            return true;
+        }
+        all.erase(all.begin());
+        (this->*known->second.run)(all);
+        return true;
+    }
+
+  private:
+    using Words = std::vector<std::string>;
+    struct Command {
+        std::string usage;
+        void (Desk::*run)(const Words&);
+    };
+
+    void help(const Words& /*words*/) {
+        for (const auto& [name, command] : commands_)
+            say(fmt::format("  {}", command.usage));
+        say("  quit                         ends the simulator");
+    }
+    void story(bool (Shift::*tell)()) {
+        // A session ends when it was not used for some minutes.
+        if (const auto signed_in = crew_.sign_in(); !signed_in)
+            return say(signed_in.error());
+        say((shift_.*tell)() ? "the story ended as it had to" : "the story went WRONG; see above");
+    }
+    void good(const Words& /*words*/) { story(&Shift::good_unit); }
+    void low_torque(const Words& /*words*/) { story(&Shift::low_torque_repaired); }
+    void bad_joint(const Words& /*words*/) { story(&Shift::bad_joint_overridden); }
+    void wrong_pair(const Words& /*words*/) { story(&Shift::wrong_pair_corrected); }
+
+    void unit(const Words& words) {
+        const auto papers = shift_.next_papers(words.empty() ? "MB1" : words[0]);
+        if (shift_.bring(papers))
+            say(fmt::format("{} stands in bay {}; try: tighten {}", papers.name(), bay_,
+                            fmt::join(floor_.joints_to_tighten(), " | tighten ")));
+    }
+    void away(const Words& /*words*/) { floor_.take_away(); }
+    void scan(const Words& words) {
+        const auto scanned = floor_.scan(fmt::format("{}", fmt::join(words, " ")));
+        say(scanned ? "scanned" : scanned.error());
+    }
+    void tighten(const Words& words) {
+        if (words.empty())
+            return say("tighten what? " + commands_.at("tighten").usage);
+        if (words.size() == 1) {
+            const auto done = floor_.tighten_all(words[0]);
+            return say(done ? fmt::format("{} is tightened", words[0]) : done.error());
+        }
+        const auto where = place(words);
+        if (!where)
+            return say(where.error());
+        static const std::map<std::string, Mishap> mishaps{{"early", Mishap::let_go_early},
+                                                           {"crossed", Mishap::cross_threaded},
+                                                           {"stripped", Mishap::stripped},
+                                                           {"wrong-program", Mishap::wrong_program}};
+        const auto mishap = words.size() > 3 ? mishaps.find(words[3]) : mishaps.end();
+        if (words.size() > 3 && mishap == mishaps.end())
+            return say("mishaps: early, crossed, stripped, wrong-program");
+        show(floor_.tighten(*where, mishap == mishaps.end() ? Mishap::none : mishap->second));
+    }
+    void loosen(const Words& words) {
+        const auto where = words.size() < 2 ? std::unexpected(commands_.at("loosen").usage) : place(words);
+        if (!where)
+            return say(where.error());
+        show(floor_.loosen(*where));
+    }
+    void confirm(const Words& words) {
+        for (const auto& step : words.empty() ? floor_.checks_to_confirm() : words) {
+            if (const auto signed_in = crew_.sign_in(); !signed_in)
+                return say(signed_in.error());
+            floor_.account().confirmed(step);
+            const auto done = crew_.confirm(bay_, step);
+            say(done ? fmt::format("{} is confirmed", step) : done.error());
+        }
+    }
+    void move(const Words& words) {
+        if (words.empty())
+            return say("move what? " + commands_.at("move").usage);
+        const auto said = floor_.controller().try_move(words[0]);
+        say(fmt::format("the controller says: {}",
+                        said == protocol::Movement::refused ? "refused" : "moved"));
+    }
+    void force(const Words& words) {
+        if (words.empty())
+            return say("force what? " + commands_.at("force").usage);
+        floor_.controller().force_move(words[0]);
+        say(fmt::format("{} was moved by hand", words[0]));
+    }
+    void with_tool(const Words& words, void (*act)(SimulatedTool&), const std::string& told) {
+        auto* tool = words.empty() ? nullptr : floor_.tool(words[0]);
+        if (!tool)
+            return say("name a tool of this bay");
+        act(*tool);
+        say(fmt::format("{}: {}", words[0], told));
+    }
+    void cut(const Words& words) {
+        with_tool(
+            words, [](SimulatedTool& tool) { tool.cut(); }, "link cut; results stay in the tool");
+    }
+    void mend(const Words& words) {
+        with_tool(
+            words, [](SimulatedTool& tool) { tool.mend(); }, "link mended");
+    }
+    void hold(const Words& words) {
+        with_tool(
+            words, [](SimulatedTool& tool) { tool.hold_back(true); }, "holds its results back");
+    }
+    void deliver(const Words& words) {
+        with_tool(
+            words, [](SimulatedTool& tool) { tool.hold_back(false); }, "delivers its results");
+    }
+    void lose(const Words& words) {
+        with_tool(
+            words, [](SimulatedTool& tool) { tool.lose_one(); }, "lost a result; its count goes on");
+    }
+    void power(const Words& words) {
+        with_tool(
+            words, [](SimulatedTool& tool) { tool.restart(); }, "power off and on; its count starts again");
+    }
+    void twice(const Words& words) {
+        with_tool(
+            words,
+            [](SimulatedTool& tool) {
+                if (auto* line = tool.line())
+                    line->send_twice(1);
+            },
+            "sends its next result twice (tools on the line protocol only)");
+    }
+    void plc(const Words& words) {
+        auto& controller = floor_.controller();
+        const std::string what = words.empty() ? "" : words[0];
+        if (what == "cut")
+            controller.cut();
+        else if (what == "mend")
+            controller.mend();
+        else if (what == "freeze" || what == "thaw")
+            controller.freeze(what == "freeze");
+        else if (what == "restart")
+            controller.restart();
+        else
+            return say(commands_.at("plc").usage);
+        say(fmt::format("plc: {}", what));
+    }
+    void status(const Words& /*words*/) {
+        for (const auto& permissive : floor_.station().permissives) {
+            const auto why = crew_.why(bay_, permissive.id);
+            const auto movement = floor_.controller().movement(permissive.id);
+            say(fmt::format("{}: {}", permissive.id,
+                            movement == protocol::Movement::refused ? "held at the PLC" : "free to move"));
+            for (std::size_t i = 0; why && i < why->sentences.size(); ++i)
+                say("    " + why->sentences[i]);
+            if (!why)
+                say("    " + why.error());
+        }
+        for (const auto& violation : floor_.controller().violations())
+            say("WRONG  " + violation);
+    }
+
+    [[nodiscard]] std::expected<Where, std::string> place(const Words& words) const {
+        const auto* joint = floor_.joint(words[0]);
+        if (!joint)
+            return std::unexpected(fmt::format("the station has no joint '{}'", words[0]));
+        Where where{words[0], 0, joint->passes.empty() ? 0 : joint->passes.size() - 1};
+        const auto number = [](const std::string& word) -> std::size_t {
+            return word.size() < 4 && word.find_first_not_of("0123456789") == std::string::npos
+                       ? std::stoul(word)
+                       : 0;
+        };
+        where.fastener = number(words[1]);
+        if (where.fastener == 0)
+            return std::unexpected("fasteners are numbered from 1 in the order of the joint's list");
+        --where.fastener;
+        if (words.size() > 2) {
+            where.pass = number(words[2]);
+            if (where.pass == 0)
+                return std::unexpected("passes are numbered from 1");
+            --where.pass;
+        }
+        return where;
+    }
+    static void show(const std::expected<Run, std::string>& run) {
+        say(run ? fmt::format("{:.1f} N.m, {:.1f} deg, {}", run->torque, run->angle,
+                              run->ok ? "OK" : run->reason)
+                : run.error());
+    }
+
+    ShopFloor& floor_;
+    Crew& crew_;
+    std::string bay_;
+    Shift shift_;
+    const std::map<std::string, Command> commands_{
+        {"help", {"help                         this list", &Desk::help}},
+        {"good", {"good                         story: a good unit, released and gone", &Desk::good}},
+        {"low-torque", {"low-torque                   story: a low torque, repaired", &Desk::low_torque}},
+        {"bad-joint",
+         {"bad-joint                    story: a joint stays bad, two people override it", &Desk::bad_joint}},
+        {"wrong-pair", {"wrong-pair                   story: the frame of another order", &Desk::wrong_pair}},
+        {"unit",
+         {"unit [VARIANT]               sets down a unit and scans its tickets (MB1 to MB5)", &Desk::unit}},
+        {"away", {"away                         takes the unit away, past every permissive", &Desk::away}},
+        {"scan", {"scan LABEL...                scans a label", &Desk::scan}},
+        {"tighten", {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order", &Desk::tighten}},
+        {"loosen", {"loosen JOINT N               turns one bolt back", &Desk::loosen}},
+        {"confirm",
+         {"confirm [STEP...]            the operator confirms checks; without a name all", &Desk::confirm}},
+        {"move",
+         {"move PERMISSIVE              the equipment moves, if its controller allows it", &Desk::move}},
+        {"force", {"force PERMISSIVE             somebody moves it by hand", &Desk::force}},
+        {"cut", {"cut TOOL                     the tool's link breaks (or its battery dies)", &Desk::cut}},
+        {"mend", {"mend TOOL                    the link is back, kept results follow", &Desk::mend}},
+        {"hold", {"hold TOOL                    results come late", &Desk::hold}},
+        {"deliver", {"deliver TOOL                 late results arrive", &Desk::deliver}},
+        {"twice", {"twice TOOL                   the next result is sent twice", &Desk::twice}},
+        {"lose", {"lose TOOL                    a result is lost for good", &Desk::lose}},
+        {"power", {"power TOOL                   the tool restarts", &Desk::power}},
+        {"plc", {"plc cut|mend|freeze|thaw|restart   what happens to the controller", &Desk::plc}},
+        {"status", {"status                       what is held, and why", &Desk::status}},
+    };
+};
+
+std::expected<void, std::string> staff(Crew& crew, const Options& options) {
+    if (auto ready = crew.await_station(std::chrono::seconds(20)); !ready)
+        return ready;
+    if (options.enrolment_code.empty())
+        return {};
+    if (auto enrolled = crew.enrol(options.enrolment_code); !enrolled)
+        return enrolled;
+    say("people of this station (invented; the PINs were drawn just now and hold for this run):");
+    for (const auto& who : crew.members())
+        say(fmt::format("  {:<12} badge {}  PIN {}  {}", who.name, who.badge, who.pin,
+                        fmt::join(who.roles, ", ")));
+    if (auto approved = crew.approve_rules(); !approved)
+        return approved;
+    say("the configuration was approved by two of them");
+    return crew.sign_on(options.bay);
+}
+
+// One line of talk after the other, until the source ends or says quit.
+int take_commands(Desk& desk, const Options& options) {
+    std::string line;
+    if (options.control.empty()) {
+        while (std::getline(std::cin, line) && desk.obey(line)) {
+        }
+        return 0;
+    }
+    // Opened for both directions, so that the pipe does not end when a writer closes it.
+    std::fstream pipe{options.control, std::ios::in | std::ios::out};
+    if (!pipe) {
+        fmt::print(stderr, "tautgate-simulator: cannot open the pipe {}; make it with mkfifo\n",
+                   options.control);
+        return exit_not_set_up;
+    }
+    while (std::getline(pipe, line) && desk.obey(line)) {
+    }
+    return 0;
+}
+
+int play_once(Shift& shift) {
+    // Each story leaves the bay empty; one that went wrong may not, and those after it would only repeat
+    // that.
+    const bool told = shift.good_unit() && shift.low_torque_repaired() && shift.bad_joint_overridden() &&
+                      shift.wrong_pair_corrected();
+    const bool clean = shift.nothing_moved_wrongly();
+    say(fmt::format("{}", told && clean && shift.wrong() == 0 ? "every permissive did what it had to"
+                                                              : "something was WRONG; see above"));
+    return told && clean && shift.wrong() == 0 ? 0 : exit_wrong;
+}
+
+int work(const Options& options, const config::Station& station) {
+    auto floor = ShopFloor::open(station, {.bay = options.bay, .seed = options.seed});
+    if (!floor) {
+        fmt::print(stderr, "tautgate-simulator: {}\n", floor.error());
+        return exit_not_set_up;
+    }
+    Crew crew{ApiClient{station.api.address, station.api.port}};
+    if (const auto staffed = staff(crew, options); !staffed) {
+        fmt::print(stderr, "tautgate-simulator: {}\n", staffed.error());
+        return exit_not_set_up;
+    }
+    Desk desk{**floor, crew, options.bay};
+    if (!desk.shift().wait_until_ready() && options.once)
+        return exit_wrong;
+    if (options.once)
+        return play_once(desk.shift());
+    say("ready");
+    return take_commands(desk, options);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    Options options;
+    CLI::App app{"The simulated shop floor of one bay: tools, controller, scanner and people"};
+    app.add_option("--config", options.config, "the station's description")
+        ->required()
+        ->check(CLI::ExistingFile);
+    app.add_option("--bay", options.bay, "id of the bay; the first one otherwise");
+    app.add_option("--seed", options.seed, "the same seed gives the same bolts and runs");
+    app.add_option(
+        "--enrol", options.enrolment_code,
+        "enrols invented people at a fresh station, by the code in this file, and approves its rules");
+    app.add_option("--control", options.control,
+                   "a named pipe to take commands from, instead of standard input");
+    app.add_flag("--once", options.once, "plays the scripted shift and ends");
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::ParseError& error) {
+        return app.exit(error) == 0 ? 0 : 2;
+    }
+    const auto loading = config::load_station_file(options.config);
+    if (!loading.station) {
+        for (const auto& finding : loading.findings)
+            fmt::print(stderr, "{}\n", config::to_text(finding));
+        return exit_not_set_up;
+    }
+    if (options.bay.empty())
+        options.bay = loading.station->bays.front().id;
+    return work(options, *loading.station);
+}
