@@ -4,11 +4,17 @@
 #pragma once
 
 #include <cstdint>
+#include <expected>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include "service/domain/ids.hpp"
+#include "service/journal/journal_error.hpp"
+
+namespace tautgate::journal {
+class Reader;
+}
 
 namespace tautgate::history {
 
@@ -19,45 +25,56 @@ struct TicketLine {
     std::string serial;
     std::string order;
     std::string type;
+    bool accepted = false;
+    std::optional<domain::EventNumber> withdrawn;  // by this event
 };
 
 struct TighteningLine {
     domain::EventNumber event;
     std::int64_t utc_us = 0;
     std::string tool;
+    std::string epoch;
     std::uint64_t counter = 0;
-    std::string outcome;          // "attributed", "rehit", "unassigned", ... as the journal names it
-    std::string joint;            // empty: counted for none
-    std::string fastener;
+    std::string outcome;   // kind of interlock::Outcome, as stored
+    std::string why;       // of an unassigned one
+    std::string joint;     // empty: counted for none
+    std::string fastener;  // its name in the rules of the stay
     std::string pass;
-    std::uint32_t attempt = 0;    // 1..; 0: counted for none
-    std::string verdict;          // empty: not judged
-    std::string reasons;          // as stored, one text
+    std::optional<std::uint32_t> attempt;  // 1..
+    std::string verdict;                   // empty: not judged
+    std::string findings;                  // codes, comma between
+    std::string direction;
     std::optional<std::int64_t> torque_micro_nm;
     std::optional<std::int64_t> angle_micro_deg;
     std::string torque_received;  // as the tool sent it
+    std::string torque_unit_received;
     std::string angle_received;
     std::optional<domain::PersonNumber> operator_;
+    std::optional<domain::EventNumber> assigned_by;  // filed by hand by this decision
 };
 
-struct ReleaseLine {
+// A permissive whose output or reasons changed.
+struct OutputLine {
     domain::EventNumber event;
     std::int64_t utc_us = 0;
     std::string permissive;
-    std::string output;  // "withheld", "released", "leaving_incomplete"
-    std::string reasons;
+    std::string output;   // kind of interlock::Output, as stored
+    std::string reasons;  // codes, worst first, comma between
 };
 
 struct DecisionLine {
     domain::EventNumber event;
     std::int64_t utc_us = 0;
-    std::string kind;     // "proposed", "seconded", "ended"
-    std::string action;
-    std::string outcome;
+    std::string kind;     // kind of the event, as stored
+    std::string action;   // kind of interlock::Action, or empty
+    std::string subject;  // joint, tool, serial ...: what it is about
+    std::string outcome;  // kind of interlock::Outcome, as stored
+    std::string refusal;
     std::optional<domain::EventNumber> proposal;
-    domain::PersonNumber by;
+    std::optional<domain::PersonNumber> person;
+    std::optional<domain::PersonNumber> second_person;
     std::string reason_code;
-    std::string text;
+    std::string reason_text;
 };
 
 struct StayRecord {
@@ -65,15 +82,17 @@ struct StayRecord {
     std::string bay;
     std::uint32_t token = 0;
     std::int64_t began_utc_us = 0;
+    std::optional<domain::EventNumber> ended;  // by this event
     std::optional<std::int64_t> ended_utc_us;
-    std::string unit;     // empty: never identified
+    std::optional<domain::EventNumber> leaves_incomplete;  // by this decision
+    std::string unit;                                      // empty: never identified
     std::string variant;
     std::string plan;
     std::string plan_revision;
-    std::string rules;    // digest
+    std::string rules;  // digest
     std::vector<TicketLine> tickets;
     std::vector<TighteningLine> tightenings;
-    std::vector<ReleaseLine> releases;
+    std::vector<OutputLine> outputs;
     std::vector<DecisionLine> decisions;
 };
 
@@ -81,5 +100,10 @@ struct UnitRecord {
     std::string serial;
     std::vector<StayRecord> stays;  // oldest first
 };
+
+// Everything stored about a serial number of a unit or of a sub-assembly in it; no stays if the journal never
+// saw it.
+[[nodiscard]] std::expected<UnitRecord, journal::JournalError> unit_record(journal::Reader& reader,
+                                                                           const domain::Serial& serial);
 
 }  // namespace tautgate::history

@@ -1,5 +1,5 @@
-// What the API reads from the journal. Reading blocks, so it is done on a worker, by values in and values out,
-// each call over a read-only connection of its own; nothing here can hold the loop or the writer up.
+// What the API reads from the journal. Reading blocks, so it is done on a worker, by values in and values
+// out, each call over a read-only connection of its own; nothing here can hold the loop or the writer up.
 #pragma once
 
 #include <cstddef>
@@ -36,8 +36,8 @@ class Archive {
     virtual ~Archive() = default;
 
     // At most `most` events from `from` on, oldest first. Called by worker threads.
-    [[nodiscard]] virtual std::expected<std::vector<StoredEvent>, ReadFault> events(domain::EventNumber from,
-                                                                                    std::size_t most) const = 0;
+    [[nodiscard]] virtual std::expected<std::vector<StoredEvent>, ReadFault>
+    events(domain::EventNumber from, std::size_t most) const = 0;
     // Everything that is stored about a serial number; no stays if the journal never saw it.
     [[nodiscard]] virtual std::expected<history::UnitRecord, ReadFault>
     unit(const domain::Serial& serial) const = 0;

@@ -41,17 +41,17 @@ TAUTGATE_ENUM(InputKind, tool, controller, scanner);
 
 struct InputHealth {
     InputKind kind = InputKind::tool;
-    std::string id;   // of the tool, bay or scanner
+    std::string id;  // of the tool, bay or scanner
     std::string bay;
     interlock::Quality quality = interlock::Quality::unknown;
     std::optional<std::chrono::milliseconds> age;  // since its last sign of life; none: never heard of
-    std::string why;  // of a quality that is not good
+    std::string why;                               // of a quality that is not good
 };
 
 struct JournalHealth {
     std::string path;
-    interlock::EventNumber newest;   // decided
-    interlock::EventNumber durable;  // stored for good
+    interlock::EventNumber newest;                              // decided
+    interlock::EventNumber durable;                             // stored for good
     std::optional<std::chrono::milliseconds> outstanding_sync;  // a sync is running for this long
     std::uint64_t wal_bytes = 0;
     std::optional<std::uint64_t> disk_free_bytes;
@@ -69,7 +69,7 @@ struct Trouble {
 struct HealthFacts {
     std::vector<InputHealth> inputs;
     JournalHealth journal;
-    std::vector<Trouble> troubles;              // worst first
+    std::vector<Trouble> troubles;  // worst first
     std::chrono::seconds up{0};
     std::chrono::microseconds longest_turn{0};  // of the loop since start
 };
@@ -99,8 +99,8 @@ class StationPort {
     [[nodiscard]] virtual const interlock::RuleBook& rule_book() const = 0;
     [[nodiscard]] virtual interlock::EventNumber durable() const = 0;
     // What the equipment is being told now; nothing if the link does not know the permissive.
-    [[nodiscard]] virtual std::optional<interlock::OnWire> on_wire(const interlock::BayId& bay,
-                                                                   const interlock::PermissiveId& id) const = 0;
+    [[nodiscard]] virtual std::optional<interlock::OnWire>
+    on_wire(const interlock::BayId& bay, const interlock::PermissiveId& id) const = 0;
     [[nodiscard]] virtual StagedRules staged_rules() const = 0;
     [[nodiscard]] virtual HealthFacts health() const = 0;
     [[nodiscard]] virtual std::string_view program_version() const = 0;

@@ -1,0 +1,176 @@
+#include "service/history/unit_record.hpp"
+
+#include <algorithm>
+#include <map>
+#include <utility>
+
+#include "config/reader.hpp"
+#include "service/journal/reader.hpp"
+
+namespace tautgate::history {
+namespace {
+
+using journal::Reader;
+
+// The stations under whose rules the stays ran, each read once. Without its text (an older program's, a text
+// that is missing) fasteners are told by their place instead of by name.
+class Rules {
+  public:
+    explicit Rules(Reader& reader) : reader_(reader) {}
+
+    const config::Joint* joint(const std::string& digest, const std::string& id) {
+        const auto* station = of(digest);
+        if (station == nullptr)
+            return nullptr;
+        const auto found = std::ranges::find(station->joints, id, &config::Joint::id);
+        return found == station->joints.end() ? nullptr : &*found;
+    }
+
+  private:
+    const config::Station* of(const std::string& digest) {
+        const auto [place, is_new] = read_.try_emplace(digest);
+        if (is_new) {
+            const auto document = reader_.document(digest);
+            if (document && *document)
+                if (auto station = config::read_station((*document)->text, digest))
+                    place->second = std::move(*station);
+        }
+        return place->second ? &*place->second : nullptr;
+    }
+
+    Reader& reader_;
+    std::map<std::string, std::optional<config::Station>> read_;
+};
+
+template <class Named>
+std::string name_at(const std::vector<Named>* list, std::optional<std::uint32_t> index) {
+    if (!index)
+        return {};
+    return list != nullptr && *index < list->size() ? (*list)[*index].name
+                                                    : "no. " + std::to_string(*index + 1);
+}
+
+TicketLine line_of(journal::TicketRow row) {
+    return {.event = row.scanned,
+            .utc_us = row.utc_us,
+            .kind = std::move(row.kind),
+            .serial = std::move(row.serial),
+            .order = std::move(row.order),
+            .type = std::move(row.type),
+            .accepted = row.accepted,
+            .withdrawn = row.withdrawn};
+}
+
+TighteningLine line_of(journal::TighteningRow row, const config::Joint* joint) {
+    return {.event = row.event,
+            .utc_us = row.utc_us,
+            .tool = std::move(row.tool),
+            .epoch = std::move(row.epoch),
+            .counter = row.counter,
+            .outcome = std::move(row.outcome),
+            .why = std::move(row.why),
+            .joint = std::move(row.joint),
+            .fastener = name_at(joint == nullptr ? nullptr : &joint->fasteners, row.fastener),
+            .pass = name_at(joint == nullptr ? nullptr : &joint->passes, row.pass),
+            .attempt = row.attempt,
+            .verdict = std::move(row.verdict),
+            .findings = std::move(row.reasons),
+            .direction = std::move(row.direction),
+            .torque_micro_nm = row.torque_micro_nm,
+            .angle_micro_deg = row.angle_micro_deg,
+            .torque_received = std::move(row.torque_received),
+            .torque_unit_received = std::move(row.torque_unit_received),
+            .angle_received = std::move(row.angle_received),
+            .operator_ = row.operator_,
+            .assigned_by = row.assigned_by};
+}
+
+OutputLine line_of(journal::ReleaseRow row) {
+    return {.event = row.event,
+            .utc_us = row.utc_us,
+            .permissive = std::move(row.permissive),
+            .output = std::move(row.output),
+            .reasons = std::move(row.reasons)};
+}
+
+DecisionLine line_of(journal::DecisionRow row) {
+    return {.event = row.event,
+            .utc_us = row.utc_us,
+            .kind = std::move(row.kind),
+            .action = std::move(row.action),
+            .subject = std::move(row.subject),
+            .outcome = std::move(row.outcome),
+            .refusal = std::move(row.refusal),
+            .proposal = row.proposal,
+            .person = row.person,
+            .second_person = row.second_person,
+            .reason_code = std::move(row.reason_code),
+            .reason_text = std::move(row.reason_text)};
+}
+
+StayRecord head_of(const journal::StayRow& row) {
+    return {.stay = row.stay,
+            .bay = row.bay,
+            .token = row.token,
+            .began_utc_us = row.began_utc_us,
+            .ended = row.ended,
+            .ended_utc_us = row.ended_utc_us,
+            .leaves_incomplete = row.leaves_incomplete,
+            .unit = row.unit,
+            .variant = row.variant,
+            .plan = row.plan,
+            .plan_revision = row.plan_revision,
+            .rules = row.rules,
+            .tickets = {},
+            .tightenings = {},
+            .outputs = {},
+            .decisions = {}};
+}
+
+std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rules& rules,
+                                                             const journal::StayRow& row) {
+    auto tickets = reader.tickets_of(row.stay);
+    if (!tickets)
+        return std::unexpected(std::move(tickets.error()));
+    auto tightenings = reader.tightenings_of(row.stay);
+    if (!tightenings)
+        return std::unexpected(std::move(tightenings.error()));
+    auto outputs = reader.releases_of(row);
+    if (!outputs)
+        return std::unexpected(std::move(outputs.error()));
+    auto decisions = reader.decisions_of(row);
+    if (!decisions)
+        return std::unexpected(std::move(decisions.error()));
+
+    auto record = head_of(row);
+    for (auto& ticket : *tickets)
+        record.tickets.push_back(line_of(std::move(ticket)));
+    for (auto& tightening : *tightenings) {
+        const auto* joint = rules.joint(row.rules, tightening.joint);
+        record.tightenings.push_back(line_of(std::move(tightening), joint));
+    }
+    for (auto& output : *outputs)
+        record.outputs.push_back(line_of(std::move(output)));
+    for (auto& decision : *decisions)
+        record.decisions.push_back(line_of(std::move(decision)));
+    return record;
+}
+
+}  // namespace
+
+std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, const domain::Serial& serial) {
+    const auto stays = reader.stays_of(serial);
+    if (!stays)
+        return std::unexpected(stays.error());
+    UnitRecord record{.serial = serial.text, .stays = {}};
+    Rules rules(reader);
+    for (const auto& row : *stays) {
+        auto stay = stay_record(reader, rules, row);
+        if (!stay)
+            return std::unexpected(std::move(stay.error()));
+        record.stays.push_back(std::move(*stay));
+    }
+    return record;
+}
+
+}  // namespace tautgate::history

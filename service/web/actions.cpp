@@ -1,0 +1,174 @@
+#include "service/web/actions.hpp"
+
+#include <algorithm>
+#include <array>
+#include <string>
+
+#include "protocol/quantity.hpp"
+#include "service/web/views.hpp"
+
+namespace tautgate::web {
+namespace {
+
+using namespace interlock;
+
+constexpr std::array<std::string_view, std::variant_size_v<Action>> names{
+    "override_joint",    "take_back_override", "leave_incomplete", "accept_gap",       "accept_source",
+    "unlock_fastener",   "assign_result",      "set_result_aside", "unit_still_here",  "unit_has_left",
+    "correct_ticket",    "accept_return",      "acknowledge_move", "rearm_permissive", "dispose_set_aside",
+    "accept_difference", "place_hold",         "lift_hold"};
+
+struct Place {
+    Body& body;
+    const StationPort& station;
+    const BayId& bay;
+};
+
+using Read = Action (*)(const Place&);
+
+std::optional<protocol::Torque> read_torque(Body& body, const std::string& key) {
+    if (!body.has(key))
+        return std::nullopt;
+    auto inner = body.object(key);
+    const auto value = inner.text("value", 64);
+    const auto unit_name = inner.text("unit", 16);
+    body.join(inner);
+    const auto unit = protocol::torque_unit(unit_name);
+    if (!unit) {
+        body.refuse(key, "'" + unit_name + "' is no unit of torque",
+                    "give N.m, cN.m, lbf.ft, lbf.in or kgf.m");
+        return std::nullopt;
+    }
+    const auto torque = protocol::torque_from_text(value, *unit, protocol::Torque{1});
+    if (!torque) {
+        body.refuse(key, "the value " + std::string(protocol::to_text(torque.error())),
+                    "give the measured number as a text, for instance \"182.5\"");
+        return std::nullopt;
+    }
+    return *torque;
+}
+
+// A fastener by the name that screen and drawing show.
+std::uint32_t read_fastener(const Place& place, const std::string& joint_id) {
+    const auto name = place.body.text("fastener");
+    const auto* rules = rules_of(place.station, place.bay);
+    if (rules == nullptr) {
+        place.body.refuse("fastener", "no rules are in force that name it",
+                          "let the configuration be approved first");
+        return 0;
+    }
+    const auto joint = std::ranges::find(rules->joints, joint_id, &config::Joint::id);
+    if (joint == rules->joints.end()) {
+        place.body.refuse("joint", "there is no joint '" + joint_id + "'",
+                          "give the id of a joint of the plan");
+        return 0;
+    }
+    const auto fastener = std::ranges::find(joint->fasteners, name, &config::Fastener::name);
+    if (fastener == joint->fasteners.end()) {
+        place.body.refuse("fastener", "joint '" + joint_id + "' has no fastener '" + name + "'",
+                          "give the name of one of its fasteners");
+        return 0;
+    }
+    return static_cast<std::uint32_t>(fastener - joint->fasteners.begin());
+}
+
+template <class Decision>
+Action bare(const Place&) {
+    return Decision{};
+}
+template <class Decision>
+Action with_joint(const Place& place) {
+    return Decision{.joint = {place.body.text("joint")}};
+}
+template <class Decision>
+Action with_tool(const Place& place) {
+    return Decision{.tool = {place.body.text("tool")}};
+}
+template <class Decision>
+Action with_permissive(const Place& place) {
+    return Decision{.permissive = {place.body.text("permissive")}};
+}
+template <class Decision>
+Action with_serial(const Place& place) {
+    return Decision{.serial = {place.body.text("serial")}};
+}
+
+Action read_override(const Place& place) {
+    OverrideJoint out;
+    out.joint.text = place.body.text("joint");
+    out.verified = place.body.text("verified", 2000);
+    out.checked_torque = read_torque(place.body, "checked_torque");
+    return out;
+}
+
+Action read_unlock(const Place& place) {
+    UnlockFastener out{.joint = {place.body.text("joint")}};
+    out.fastener = read_fastener(place, out.joint.text);
+    return out;
+}
+
+Action read_assign(const Place& place) {
+    AssignResult out{.result = {place.body.number("result")}, .joint = {place.body.text("joint")}};
+    out.fastener = read_fastener(place, out.joint.text);
+    return out;
+}
+
+Action read_set_aside(const Place& place) { return SetResultAside{.result = {place.body.number("result")}}; }
+
+Action read_dispose(const Place& place) { return DisposeSetAside{.event = {place.body.number("event")}}; }
+
+Action read_ticket(const Place& place) {
+    const auto text = place.body.text("text", protocol::label_limit);
+    const auto ticket = place.station.read_label(place.bay, text);
+    if (!ticket) {
+        place.body.refuse("text", ticket.error().what, ticket.error().remedy);
+        return CorrectTicket{};
+    }
+    return CorrectTicket{.kind = ticket->kind,
+                         .serial = {ticket->serial},
+                         .order = ticket->order,
+                         .type = ticket->type,
+                         .raw = ticket->raw};
+}
+
+constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
+                                                                with_joint<TakeBackOverride>,
+                                                                bare<LeaveIncomplete>,
+                                                                with_tool<AcceptGap>,
+                                                                with_tool<AcceptSource>,
+                                                                read_unlock,
+                                                                read_assign,
+                                                                read_set_aside,
+                                                                bare<UnitStillHere>,
+                                                                bare<UnitHasLeft>,
+                                                                read_ticket,
+                                                                bare<AcceptReturn>,
+                                                                with_permissive<AcknowledgeMove>,
+                                                                with_permissive<RearmPermissive>,
+                                                                read_dispose,
+                                                                bare<AcceptDifference>,
+                                                                with_serial<PlaceHold>,
+                                                                with_serial<LiftHold>};
+
+}  // namespace
+
+std::span<const std::string_view> action_names() noexcept { return names; }
+
+std::string_view name_of(const Action& action) noexcept { return names[action.index()]; }
+
+Action read_action(Body& body, const StationPort& station, const BayId& bay) {
+    const auto keys = body.keys();
+    const auto name =
+        keys.size() == 1 ? std::ranges::find(names, std::string_view(keys.front())) : names.end();
+    if (name == names.end()) {
+        body.refuse(keys.size() == 1 ? keys.front() : "", "it names no one action that the station knows",
+                    "give exactly one, for instance {\"override_joint\": {...}}");
+        return LeaveIncomplete{};
+    }
+    auto inner = body.object(keys.front());
+    auto action = readers[static_cast<std::size_t>(name - names.begin())]({inner, station, bay});
+    body.join(inner);
+    return action;
+}
+
+}  // namespace tautgate::web

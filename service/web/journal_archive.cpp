@@ -1,0 +1,46 @@
+#include "service/web/journal_archive.hpp"
+
+#include <utility>
+
+#include "service/journal/reader.hpp"
+
+namespace tautgate::web {
+namespace {
+
+ReadFault fault_of(const journal::JournalError& error) {
+    return {.what = "the journal " + error.path + " could not be read",
+            .why = error.what,
+            .remedy = error.remedy};
+}
+
+}  // namespace
+
+JournalArchive::JournalArchive(std::filesystem::path journal) : journal_(std::move(journal)) {}
+
+std::expected<std::vector<StoredEvent>, ReadFault> JournalArchive::events(domain::EventNumber from,
+                                                                          std::size_t most) const {
+    auto reader = journal::Reader::open(journal_);
+    if (!reader)
+        return std::unexpected(fault_of(reader.error()));
+    auto rows = (*reader)->events(from, most);
+    if (!rows)
+        return std::unexpected(fault_of(rows.error()));
+    std::vector<StoredEvent> events;
+    events.reserve(rows->size());
+    for (auto& row : *rows)
+        events.push_back(
+            {.number = row.number, .body = std::move(row.body), .hash_hex = journal::hex(row.hash)});
+    return events;
+}
+
+std::expected<history::UnitRecord, ReadFault> JournalArchive::unit(const domain::Serial& serial) const {
+    auto reader = journal::Reader::open(journal_);
+    if (!reader)
+        return std::unexpected(fault_of(reader.error()));
+    auto record = history::unit_record(**reader, serial);
+    if (!record)
+        return std::unexpected(fault_of(record.error()));
+    return std::move(*record);
+}
+
+}  // namespace tautgate::web

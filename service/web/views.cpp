@@ -1,0 +1,716 @@
+#include "service/web/views.hpp"
+
+#include <algorithm>
+#include <array>
+#include <utility>
+
+#include <nlohmann/json.hpp>
+
+#include "protocol/quantity.hpp"
+#include "protocol/utc.hpp"
+#include "service/interlock/reason.hpp"
+#include "service/web/actions.hpp"
+#include "service/web/enum_names.hpp"
+
+namespace tautgate::web {
+namespace {
+
+using namespace interlock;
+using nlohmann::json;
+
+template <class... Fs>
+struct Overloaded : Fs... {
+    using Fs::operator()...;
+};
+
+// Texts of tools and labels may hold any bytes; the answer is always UTF-8.
+std::string dump(const json& value) { return value.dump(-1, ' ', false, json::error_handler_t::replace); }
+
+template <class Value, class Show>
+json or_null(const std::optional<Value>& value, Show show) {
+    return value ? json(show(*value)) : json(nullptr);
+}
+
+json number_or_null(const std::optional<EventNumber>& event) {
+    return or_null(event, [](EventNumber e) { return e.value; });
+}
+
+json text_or_null(const std::string& text) { return text.empty() ? json(nullptr) : json(text); }
+
+json person_view(PersonNumber number, const people::Roster& roster) {
+    return {{"number", number.value}, {"name", roster.name_of(number)}};
+}
+
+json person_or_null(const std::optional<PersonNumber>& number, const people::Roster& roster) {
+    return or_null(number, [&](PersonNumber n) { return person_view(n, roster); });
+}
+
+template <class Items>
+const typename Items::value_type* by_id(const Items& items, std::string_view id) {
+    const auto found = std::ranges::find_if(items, [&](const auto& item) { return item.id == id; });
+    return found == items.end() ? nullptr : &*found;
+}
+
+// ---- joints -------------------------------------------------------------------------------------------
+
+json findings_view(const evaluation::Judgement& judgement) {
+    json all = json::array();
+    for (const auto& finding : judgement.findings) {
+        const auto text = evaluation::text_of(finding.code);
+        all.push_back({{"code", enum_name(finding.code)},
+                       {"sentence", text.sentence},
+                       {"advice", text.advice},
+                       {"found", finding.found},
+                       {"allowed", finding.allowed}});
+    }
+    return all;
+}
+
+json pass_view(const PassState& pass, const std::string& name, const people::Roster& roster) {
+    json view{{"name", name}, {"attempts", pass.attempts}, {"proof", nullptr}, {"not_ok", nullptr}};
+    if (pass.proof)
+        view["proof"] = {{"result", pass.proof->result.value},
+                         {"operator", person_or_null(pass.proof->operator_, roster)},
+                         {"assigned_by_hand", pass.proof->assigned_by_hand}};
+    if (pass.not_ok)
+        view["not_ok"] = {{"result", pass.not_ok->result.value},
+                          {"verdict", enum_name(pass.not_ok->judgement.verdict)},
+                          {"findings", findings_view(pass.not_ok->judgement)}};
+    return view;
+}
+
+template <class Named>
+std::string name_at(const std::vector<Named>* list, std::size_t index) {
+    return list != nullptr && index < list->size() ? (*list)[index].name : "no. " + std::to_string(index + 1);
+}
+
+json fastener_view(const FastenerState& fastener, const std::string& name, const config::Joint* described,
+                   const people::Roster& roster) {
+    json passes = json::array();
+    for (std::size_t i = 0; i < fastener.passes.size(); ++i)
+        passes.push_back(pass_view(fastener.passes[i],
+                                   name_at(described == nullptr ? nullptr : &described->passes, i), roster));
+    return {{"name", name},
+            {"passes", std::move(passes)},
+            {"locked", fastener.locked},
+            {"loosening_due", fastener.loosening_due},
+            {"replacement_due", fastener.replacement_due}};
+}
+
+json override_view(const Override& given, const people::Roster& roster) {
+    json lifts = json::array();
+    for (const auto code : given.lifts)
+        lifts.push_back(enum_name(code));
+    return {{"proposal", given.proposal.value},
+            {"by", person_view(given.by, roster)},
+            {"seconded_by", person_or_null(given.seconded_by, roster)},
+            {"reason_code", given.reason_code},
+            {"lifts", std::move(lifts)}};
+}
+
+json joint_view(const JointState& joint, const config::Joint* described, const people::Roster& roster) {
+    json fasteners = json::array();
+    for (std::size_t i = 0; i < joint.fasteners.size(); ++i)
+        fasteners.push_back(fastener_view(joint.fasteners[i],
+                                          name_at(described == nullptr ? nullptr : &described->fasteners, i),
+                                          described, roster));
+    return {
+        {"id", joint.id.text},
+        {"name", described == nullptr ? joint.id.text : described->name},
+        {"risk", described == nullptr ? json(nullptr) : json(enum_name(described->risk))},
+        {"method", described == nullptr ? json(nullptr) : json(enum_name(described->method))},
+        {"fasteners", std::move(fasteners)},
+        {"confirmed", number_or_null(joint.confirmed)},
+        {"confirmed_by", person_or_null(joint.confirmed_by, roster)},
+        {"override", or_null(joint.override_, [&](const Override& o) { return override_view(o, roster); })},
+        {"changed", joint.changed.value}};
+}
+
+// ---- a stay -------------------------------------------------------------------------------------------
+
+json ticket_view(const Ticket& ticket) {
+    return {{"kind", ticket.kind},
+            {"serial", ticket.serial.text},
+            {"order", text_or_null(ticket.order)},
+            {"type", text_or_null(ticket.type)},
+            {"scanned", ticket.scanned.value},
+            {"earlier_stays", ticket.earlier_stays}};
+}
+
+json identity_view(const Identity& identity) {
+    json view{{"state", ""},        {"why", nullptr},  {"type", nullptr},         {"unit", nullptr},
+              {"variant", nullptr}, {"plan", nullptr}, {"plan_revision", nullptr}};
+    std::visit(Overloaded{[&](const TicketsMissing&) { view["state"] = "tickets_missing"; },
+                          [&](const WrongPair& pair) {
+                              view["state"] = "wrong_pair";
+                              view["why"] = pair.why;
+                          },
+                          [&](const UnknownVariant& unknown) {
+                              view["state"] = "unknown_variant";
+                              view["type"] = unknown.type;
+                          },
+                          [&](const Identified& known) {
+                              view["state"] = "identified";
+                              view["unit"] = known.unit.text;
+                              view["variant"] = known.variant;
+                              view["plan"] = known.plan;
+                              view["plan_revision"] = known.plan_revision;
+                          }},
+               identity);
+    return view;
+}
+
+json action_subject(const Action& action) {
+    return std::visit(Overloaded{[](const OverrideJoint& a) { return json(a.joint.text); },
+                                 [](const TakeBackOverride& a) { return json(a.joint.text); },
+                                 [](const LeaveIncomplete&) { return json(nullptr); },
+                                 [](const AcceptGap& a) { return json(a.tool.text); },
+                                 [](const AcceptSource& a) { return json(a.tool.text); },
+                                 [](const UnlockFastener& a) { return json(a.joint.text); },
+                                 [](const AssignResult& a) { return json(a.joint.text); },
+                                 [](const SetResultAside& a) { return json(std::to_string(a.result.value)); },
+                                 [](const UnitStillHere&) { return json(nullptr); },
+                                 [](const UnitHasLeft&) { return json(nullptr); },
+                                 [](const CorrectTicket& a) { return json(a.serial.text); },
+                                 [](const AcceptReturn&) { return json(nullptr); },
+                                 [](const AcknowledgeMove& a) { return json(a.permissive.text); },
+                                 [](const RearmPermissive& a) { return json(a.permissive.text); },
+                                 [](const DisposeSetAside& a) { return json(std::to_string(a.event.value)); },
+                                 [](const AcceptDifference&) { return json(nullptr); },
+                                 [](const PlaceHold& a) { return json(a.serial.text); },
+                                 [](const LiftHold& a) { return json(a.serial.text); }},
+                      action);
+}
+
+json proposal_view(const Proposal& proposal, const people::Roster& roster) {
+    json view{{"number", proposal.number.value},
+              {"action", name_of(proposal.what.action)},
+              {"subject", action_subject(proposal.what.action)},
+              {"by", person_view(proposal.what.by, roster)},
+              {"reason_code", proposal.what.reason_code},
+              {"reason_text", proposal.what.reason_text},
+              {"seen", proposal.what.seen.value},
+              {"verified", nullptr},
+              {"checked_torque", nullptr}};
+    if (const auto* asked = std::get_if<OverrideJoint>(&proposal.what.action)) {
+        view["verified"] = asked->verified;
+        view["checked_torque"] =
+            or_null(asked->checked_torque, [](protocol::Torque t) { return protocol::to_text(t); });
+    }
+    return view;
+}
+
+json quantity_view(const protocol::Measured<protocol::Torque>& torque) {
+    return std::visit(Overloaded{[](const protocol::Absent&) { return json(nullptr); },
+                                 [](const protocol::Unreadable&) { return json(nullptr); },
+                                 [](const protocol::Torque& t) { return json(protocol::to_text(t)); }},
+                      torque);
+}
+
+json angle_view(const protocol::Measured<protocol::Angle>& angle) {
+    return std::visit(Overloaded{[](const protocol::Absent&) { return json(nullptr); },
+                                 [](const protocol::Unreadable&) { return json(nullptr); },
+                                 [](const protocol::Angle& a) { return json(protocol::to_text(a)); }},
+                      angle);
+}
+
+json unassigned_view(const UnassignedResult& result) {
+    return {{"result", result.result.value},
+            {"tool", result.tool.text},
+            {"why", enum_name(result.why)},
+            {"program", text_or_null(result.reading.program)},
+            {"torque", quantity_view(result.reading.torque)},
+            {"angle", angle_view(result.reading.angle)}};
+}
+
+template <class Items, class Show>
+json list_of(const Items& items, Show show) {
+    json all = json::array();
+    for (const auto& item : items)
+        all.push_back(show(item));
+    return all;
+}
+
+json stay_view(const Stay& stay, const config::Station* rules, const people::Roster& roster) {
+    const auto joint = [&](const JointState& j) {
+        return joint_view(j, rules == nullptr ? nullptr : by_id(rules->joints, j.id.text), roster);
+    };
+    const auto check = [&](const CheckDone& c) {
+        return json{{"step", c.step}, {"confirmed", c.confirmed.value}, {"by", person_view(c.by, roster)}};
+    };
+    const auto moved = [](const MovedUnproven& m) {
+        return json{{"permissive", m.permissive.text}, {"seen", m.seen.value}};
+    };
+    return {
+        {"stay", stay.id.value},
+        {"token", stay.token.value},
+        {"began", protocol::utc_text(stay.began.utc_us)},
+        {"rules", stay.rules.digest},
+        {"identity", identity_view(stay.identity)},
+        {"tickets", list_of(stay.tickets, ticket_view)},
+        {"refused_tickets", list_of(stay.refused_tickets, ticket_view)},
+        {"doubt", enum_name(stay.doubt)},
+        {"joints", list_of(stay.joints, joint)},
+        {"checks", list_of(stay.checks, check)},
+        {"unassigned", list_of(stay.unassigned, unassigned_view)},
+        {"proposals", list_of(stay.proposals, [&](const Proposal& p) { return proposal_view(p, roster); })},
+        {"moved_unproven", list_of(stay.moved_unproven, moved)},
+        {"leaves_incomplete", number_or_null(stay.leaves_incomplete)}};
+}
+
+// ---- bays ---------------------------------------------------------------------------------------------
+
+std::string_view decided_name(const Output& output) {
+    return std::visit(Overloaded{[](const Withheld&) { return "withheld"; },
+                                 [](const Released&) { return "released"; },
+                                 [](const LeavingIncomplete&) { return "leaving_incomplete"; }},
+                      output);
+}
+
+std::optional<EventNumber> decided_by(const Output& output) {
+    return std::visit(Overloaded{[](const Withheld&) { return std::optional<EventNumber>{}; },
+                                 [](const Released& r) { return std::optional{r.by}; },
+                                 [](const LeavingIncomplete& l) { return std::optional{l.by}; }},
+                      output);
+}
+
+json permissive_head(const StationPort& station, const BayState& bay, const PermissiveState& permissive,
+                     const config::Station* rules) {
+    const auto* described = rules == nullptr ? nullptr : by_id(rules->permissives, permissive.id.text);
+    const auto wire = station.on_wire(bay.id, permissive.id);
+    return {{"id", permissive.id.text},
+            {"number", described == nullptr ? json(nullptr) : json(described->number)},
+            {"name", described == nullptr ? permissive.id.text : described->name},
+            {"movement", described == nullptr ? json(nullptr) : json(described->movement)},
+            {"leaving", described == nullptr ? json(nullptr) : json(described->leaving)},
+            {"decided", decided_name(permissive.output)},
+            {"decided_by", number_or_null(decided_by(permissive.output))},
+            {"on_wire", wire ? enum_name(*wire) : "unknown"}};
+}
+
+json bay_permissive_view(const StationPort& station, const BayState& bay, const PermissiveState& permissive,
+                         const config::Station* rules) {
+    auto view = permissive_head(station, bay, permissive, rules);
+    view["reasons"] = permissive.reasons.size();
+    view["first_reason"] =
+        permissive.reasons.empty() ? json(nullptr) : json(sentence(permissive.reasons.front()));
+    return view;
+}
+
+json controller_view(const ControllerState& controller) {
+    return {{"link", enum_name(controller.link)},
+            {"present", enum_name(controller.present)},
+            {"fault", controller.fault},
+            {"echoed_token", controller.echoed.value}};
+}
+
+json bay_view(const StationPort& station, const BayState& bay, const people::Roster& roster) {
+    const auto* rules = rules_of(station, bay.id);
+    const auto* described = rules == nullptr ? nullptr : by_id(rules->bays, bay.id.text);
+    const auto* stay = std::get_if<Stay>(&bay.occupant);
+    return {{"id", bay.id.text},
+            {"name", described == nullptr ? bay.id.text : described->name},
+            {"simulated", described == nullptr ? json(nullptr) : json(described->simulated)},
+            {"controller", controller_view(bay.controller)},
+            {"signed_on", person_or_null(bay.signed_on, roster)},
+            {"occupant", stay == nullptr ? json(nullptr) : stay_view(*stay, rules, roster)},
+            {"departure_due", bay.departure_due},
+            {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
+                 return bay_permissive_view(station, bay, p, rules);
+             })}};
+}
+
+json tool_view(const ToolState& tool, const config::Station* rules) {
+    const auto* described = rules == nullptr ? nullptr : by_id(rules->tools, tool.id.text);
+    json view{{"id", tool.id.text},
+              {"name", described == nullptr ? tool.id.text : described->name},
+              {"bay", described == nullptr ? json(nullptr) : json(described->bay)},
+              {"link", enum_name(tool.link)},
+              {"count", ""},
+              {"counter", nullptr},
+              {"expected", nullptr},
+              {"outstanding_to", or_null(tool.outstanding_to, [](std::uint64_t n) { return n; })},
+              {"conflict", tool.conflict}};
+    std::visit(Overloaded{[&](const NoBaseline&) { view["count"] = "no_baseline"; },
+                          [&](const Following& f) {
+                              view["count"] = "following";
+                              view["counter"] = f.counter;
+                          },
+                          [&](const Broken& b) {
+                              view["count"] = "broken";
+                              view["counter"] = b.got;
+                              view["expected"] = b.expected;
+                          }},
+               tool.count);
+    return view;
+}
+
+// ---- why ----------------------------------------------------------------------------------------------
+
+// Who may lift it by an override, as the rules say for the joint's class.
+json override_rule_view(const Reason& reason, const ReasonText& text, const config::Station* rules) {
+    if (!text.overridable || rules == nullptr)
+        return nullptr;
+    const auto* joint = by_id(rules->joints, reason.joint);
+    if (joint == nullptr)
+        return nullptr;
+    const auto rule = std::ranges::find(rules->people.overrides, joint->risk, &config::OverrideRule::risk);
+    if (rule == rules->people.overrides.end())
+        return nullptr;
+    return {{"people", rule->people},
+            {"roles", list_of(rule->roles, [](domain::Role role) { return json(name_of(role)); })},
+            {"hand_checked_value", rule->hand_checked_value}};
+}
+
+json reason_view(const Reason& reason, const config::Station* rules) {
+    const auto& text = interlock::text_of(reason.code);
+    json facts = json::array();
+    for (const auto& fact : reason.facts)
+        facts.push_back({{"name", fact.name}, {"value", fact.value}});
+    return {{"code", enum_name(reason.code)},
+            {"number", static_cast<std::uint16_t>(reason.code)},
+            {"sentence", sentence(reason)},
+            {"remedy", remedy(reason)},
+            {"clears", enum_name(text.clears)},
+            {"overridable", text.overridable},
+            {"override", override_rule_view(reason, text, rules)},
+            {"joint", text_or_null(reason.joint)},
+            {"fastener", text_or_null(reason.fastener)},
+            {"tool", text_or_null(reason.tool)},
+            {"facts", std::move(facts)}};
+}
+
+json why_permissive(const StationPort& station, const BayState& bay, const PermissiveState& permissive) {
+    const auto* rules = rules_of(station, bay.id);
+    auto view = permissive_head(station, bay, permissive, rules);
+    view["reasons"] = list_of(permissive.reasons, [&](const Reason& r) { return reason_view(r, rules); });
+    return view;
+}
+
+// ---- health -------------------------------------------------------------------------------------------
+
+json health_reason(std::string_view code, std::string_view what, std::string_view remedy_text,
+                   bool withholds) {
+    return {{"code", code}, {"what", what}, {"remedy", remedy_text}, {"withholds", withholds}};
+}
+
+void add_disk_reason(const JournalHealth& journal, json& reasons) {
+    if (!journal.disk_free_bytes || !journal.disk_size_bytes || *journal.disk_size_bytes == 0)
+        return;
+    const auto percent =
+        *journal.disk_free_bytes / std::max<std::uint64_t>(*journal.disk_size_bytes / 100, 1);
+    if (percent >= 20)
+        return;
+    reasons.push_back(health_reason(percent < 10 ? "disk_nearly_full" : "disk_filling_up",
+                                    "The disk of the journal has " + std::to_string(percent) + " % left.",
+                                    "Make room on it; when it is full, everything is withheld.", false));
+}
+
+json health_reasons(const StationPort& station, const HealthFacts& facts) {
+    json reasons = json::array();
+    for (const auto& trouble : facts.troubles)
+        reasons.push_back(health_reason(trouble.code, trouble.what, trouble.remedy, trouble.withholds));
+    if (!station.state().rules) {
+        const auto& text = interlock::text_of(ReasonCode::no_rules_in_force);
+        reasons.push_back(health_reason(enum_name(text.code), text.sentence, text.remedy, true));
+    }
+    for (const auto& input : facts.inputs)
+        if (input.quality != Quality::good)
+            reasons.push_back(
+                health_reason("input_" + std::string(enum_name(input.quality)),
+                              std::string(enum_name(input.kind)) + " " + input.id + ": " +
+                                  (input.why.empty() ? "nothing was heard of it yet" : input.why),
+                              "Check that it is on and connected.", false));
+    add_disk_reason(facts.journal, reasons);
+    return reasons;
+}
+
+json input_view(const InputHealth& input) {
+    return {{"kind", enum_name(input.kind)},
+            {"id", input.id},
+            {"bay", text_or_null(input.bay)},
+            {"quality", enum_name(input.quality)},
+            {"age_ms", or_null(input.age, [](std::chrono::milliseconds age) { return age.count(); })},
+            {"why", text_or_null(input.why)}};
+}
+
+json journal_view(const JournalHealth& journal) {
+    const auto same = [](std::uint64_t bytes) { return bytes; };
+    return {{"path", journal.path},
+            {"newest_event", journal.newest.value},
+            {"durable_event", journal.durable.value},
+            {"outstanding_sync_ms",
+             or_null(journal.outstanding_sync, [](std::chrono::milliseconds age) { return age.count(); })},
+            {"wal_bytes", journal.wal_bytes},
+            {"disk_free_bytes", or_null(journal.disk_free_bytes, same)},
+            {"disk_size_bytes", or_null(journal.disk_size_bytes, same)}};
+}
+
+std::string_view overall_of(const json& reasons) {
+    const bool held = std::ranges::any_of(reasons, [](const json& r) { return r["withholds"].get<bool>(); });
+    return held ? "withheld" : reasons.empty() ? "good" : "attention";
+}
+
+// ---- a unit -------------------------------------------------------------------------------------------
+
+json codes_view(std::string_view list) {
+    json codes = json::array();
+    while (!list.empty()) {
+        const auto comma = list.find(',');
+        codes.push_back(list.substr(0, comma));
+        list = comma == std::string_view::npos ? std::string_view{} : list.substr(comma + 1);
+    }
+    return codes;
+}
+
+json kind_or_null(const std::string& kind) { return kind.empty() ? json(nullptr) : json(api_name(kind)); }
+
+json ticket_line(const history::TicketLine& line) {
+    return {{"event", line.event.value},
+            {"at", protocol::utc_text(line.utc_us)},
+            {"kind", line.kind},
+            {"serial", line.serial},
+            {"order", text_or_null(line.order)},
+            {"type", text_or_null(line.type)},
+            {"accepted", line.accepted},
+            {"withdrawn", number_or_null(line.withdrawn)}};
+}
+
+json tightening_line(const history::TighteningLine& line, const people::Roster& roster) {
+    return {{"event", line.event.value},
+            {"at", protocol::utc_text(line.utc_us)},
+            {"tool", line.tool},
+            {"epoch", line.epoch},
+            {"counter", std::to_string(line.counter)},
+            {"outcome", api_name(line.outcome)},
+            {"why", text_or_null(line.why)},
+            {"joint", text_or_null(line.joint)},
+            {"fastener", text_or_null(line.fastener)},
+            {"pass", text_or_null(line.pass)},
+            {"attempt", or_null(line.attempt, [](std::uint32_t n) { return n; })},
+            {"verdict", text_or_null(line.verdict)},
+            {"findings", codes_view(line.findings)},
+            {"direction", line.direction},
+            {"torque",
+             or_null(line.torque_micro_nm, [](auto n) { return protocol::to_text(protocol::Torque{n}); })},
+            {"angle",
+             or_null(line.angle_micro_deg, [](auto n) { return protocol::to_text(protocol::Angle{n}); })},
+            {"torque_received", text_or_null(line.torque_received)},
+            {"torque_unit_received", text_or_null(line.torque_unit_received)},
+            {"angle_received", text_or_null(line.angle_received)},
+            {"operator", person_or_null(line.operator_, roster)},
+            {"assigned_by", number_or_null(line.assigned_by)}};
+}
+
+json output_line(const history::OutputLine& line) {
+    return {{"event", line.event.value},
+            {"at", protocol::utc_text(line.utc_us)},
+            {"permissive", line.permissive},
+            {"output", api_name(line.output)},
+            {"reasons", codes_view(line.reasons)}};
+}
+
+json decision_line(const history::DecisionLine& line, const people::Roster& roster) {
+    return {{"event", line.event.value},
+            {"at", protocol::utc_text(line.utc_us)},
+            {"kind", api_name(line.kind)},
+            {"action", kind_or_null(line.action)},
+            {"subject", text_or_null(line.subject)},
+            {"outcome", api_name(line.outcome)},
+            {"refusal", text_or_null(line.refusal)},
+            {"proposal", number_or_null(line.proposal)},
+            {"by", person_or_null(line.person, roster)},
+            {"seconded_by", person_or_null(line.second_person, roster)},
+            {"reason_code", text_or_null(line.reason_code)},
+            {"reason_text", text_or_null(line.reason_text)}};
+}
+
+json stay_record_view(const history::StayRecord& stay, const people::Roster& roster) {
+    return {{"stay", stay.stay.value},
+            {"bay", stay.bay},
+            {"token", stay.token},
+            {"began", protocol::utc_text(stay.began_utc_us)},
+            {"ended", or_null(stay.ended_utc_us, [](auto us) { return protocol::utc_text(us); })},
+            {"ended_by", number_or_null(stay.ended)},
+            {"leaves_incomplete", number_or_null(stay.leaves_incomplete)},
+            {"unit", text_or_null(stay.unit)},
+            {"variant", text_or_null(stay.variant)},
+            {"plan", text_or_null(stay.plan)},
+            {"plan_revision", text_or_null(stay.plan_revision)},
+            {"rules", stay.rules},
+            {"tickets", list_of(stay.tickets, ticket_line)},
+            {"tightenings",
+             list_of(stay.tightenings, [&](const auto& line) { return tightening_line(line, roster); })},
+            {"outputs", list_of(stay.outputs, output_line)},
+            {"decisions",
+             list_of(stay.decisions, [&](const auto& line) { return decision_line(line, roster); })}};
+}
+
+// ---- receipts -----------------------------------------------------------------------------------------
+
+std::string_view outcome_name(const Outcome& outcome) {
+    return std::visit(
+        Overloaded{[](const Applied&) { return "applied"; }, [](const Attributed&) { return "attributed"; },
+                   [](const Rehit&) { return "rehit"; }, [](const Loosened&) { return "loosened"; },
+                   [](const Unassigned&) { return "unassigned"; },
+                   [](const FiledLate&) { return "filed_late"; }, [](const Repeated&) { return "repeated"; },
+                   [](const BeforeBaseline&) { return "before_baseline"; },
+                   [](const Conflict&) { return "conflict"; }, [](const Refused&) { return "refused"; },
+                   [](const AwaitsSecond&) { return "awaits_second"; }},
+        outcome);
+}
+
+Response refusal(const Refused& refused, EventNumber event, const std::string& where) {
+    const json body{{"event", event.value},
+                    {"outcome", "refused"},
+                    {"error",
+                     {{"code", enum_name(refused.code)},
+                      {"what", "the act was recorded and refused; nothing else changed"},
+                      {"where", where},
+                      {"why", sentence(refused)},
+                      {"remedy", "look at the station as it is now, and let somebody entitled act"}}}};
+    return {.status = 409, .body = dump(body), .headers = {}};
+}
+
+}  // namespace
+
+const config::Station* rules_in_force(const StationPort& station) {
+    const auto& rules = station.state().rules;
+    if (!rules)
+        return nullptr;
+    const auto found = station.rule_book().find(*rules);
+    return found == station.rule_book().end() ? nullptr : found->second.get();
+}
+
+const BayState* find_bay(const StationPort& station, std::string_view id) {
+    const auto& bays = station.state().bays;
+    const auto found = std::ranges::find_if(bays, [&](const BayState& bay) { return bay.id.text == id; });
+    return found == bays.end() ? nullptr : &*found;
+}
+
+const config::Station* rules_of(const StationPort& station, const BayId& bay) {
+    const auto* state = find_bay(station, bay.text);
+    const auto* stay = state == nullptr ? nullptr : std::get_if<Stay>(&state->occupant);
+    if (stay == nullptr)
+        return rules_in_force(station);
+    const auto found = station.rule_book().find(stay->rules);
+    return found == station.rule_book().end() ? nullptr : found->second.get();
+}
+
+std::string api_name(std::string_view kind) {
+    std::string name;
+    for (const char c : kind) {
+        const bool upper = c >= 'A' && c <= 'Z';
+        if (upper && !name.empty())
+            name += '_';
+        name += upper ? static_cast<char>(c - 'A' + 'a') : c;
+    }
+    return name;
+}
+
+std::string_view name_of(domain::Role role) noexcept { return enum_name(role); }
+
+std::optional<domain::Role> role_from(std::string_view name) noexcept {
+    return enum_from<domain::Role>(name);
+}
+
+std::string station_view(const StationPort& station, const people::Roster& roster) {
+    const auto& state = station.state();
+    const auto* rules = rules_in_force(station);
+    json about = nullptr;
+    if (rules != nullptr)
+        about = {{"id", rules->id}, {"number", rules->number}, {"name", rules->name}, {"site", rules->site}};
+    const auto hold = [](const UnitHold& h) {
+        return json{{"unit", h.unit.text}, {"since", h.since.value}, {"why", h.why}};
+    };
+    return dump(
+        {{"station", std::move(about)},
+         {"program_version", station.program_version()},
+         {"newest_event", state.newest.value},
+         {"durable_event", station.durable().value},
+         {"rules", or_null(state.rules, [](const Revision& r) { return r.digest; })},
+         {"people_enrolled", state.people.size()},
+         {"bays", list_of(state.bays, [&](const BayState& b) { return bay_view(station, b, roster); })},
+         {"tools", list_of(state.tools, [&](const ToolState& t) { return tool_view(t, rules); })},
+         {"holds", list_of(state.holds, hold)},
+         {"unassigned", list_of(state.unassigned, unassigned_view)}});
+}
+
+std::string why_view(const StationPort& station, const BayState& bay) {
+    return dump({{"bay", bay.id.text},
+                 {"newest_event", station.state().newest.value},
+                 {"durable_event", station.durable().value},
+                 {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
+                      return why_permissive(station, bay, p);
+                  })}});
+}
+
+std::string health_view(const StationPort& station) {
+    const auto facts = station.health();
+    auto reasons = health_reasons(station, facts);
+    const auto overall = overall_of(reasons);
+    return dump({{"overall", overall},
+                 {"reasons", std::move(reasons)},
+                 {"inputs", list_of(facts.inputs, input_view)},
+                 {"journal", journal_view(facts.journal)},
+                 {"up_s", facts.up.count()},
+                 {"longest_turn_us", facts.longest_turn.count()},
+                 {"program_version", station.program_version()}});
+}
+
+std::string rules_view(const StationPort& station) {
+    const auto staged = station.staged_rules();
+    const auto& in_force = station.state().rules;
+    const auto digest = [](const Revision& r) { return r.digest; };
+    return dump({{"in_force", or_null(in_force, digest)},
+                 {"file", staged.file},
+                 {"staged", or_null(staged.revision, digest)},
+                 {"differs", staged.revision != in_force},
+                 {"faults", staged.faults}});
+}
+
+std::string people_view(const StationPort& station, const people::Roster& roster,
+                        const people::SignIns& sign_ins) {
+    const auto now = station.monotonic();
+    return dump({{"people", list_of(roster.known(station.state()), [&](const people::KnownPerson& person) {
+                      return json{
+                          {"number", person.number.value},
+                          {"name", person.name},
+                          {"roles", list_of(person.roles, [](domain::Role r) { return json(name_of(r)); })},
+                          {"suspended", person.suspended},
+                          {"can_sign_in", person.can_sign_in},
+                          {"locked_for_s", or_null(sign_ins.locked_for(person.number, now),
+                                                   [](std::chrono::seconds s) { return s.count(); })}};
+                  })}});
+}
+
+std::string unit_view(const history::UnitRecord& record, const people::Roster& roster) {
+    return dump({{"serial", record.serial}, {"stays", list_of(record.stays, [&](const auto& s) {
+                                                 return stay_record_view(s, roster);
+                                             })}});
+}
+
+std::string event_lines(const std::vector<StoredEvent>& events) {
+    std::string lines;
+    for (const auto& event : events) {
+        lines +=
+            "{\"number\":" + std::to_string(event.number.value) + ",\"hash\":\"" + event.hash_hex + "\",";
+        // The stored text goes out as it is; one that is no JSON any more must not break the lines around it.
+        const bool sound = event.body.find('\n') == std::string::npos && json::accept(event.body);
+        lines += sound ? "\"body\":" + event.body : "\"damaged_body\":" + dump(json(event.body));
+        lines += "}\n";
+    }
+    return lines;
+}
+
+Response receipt(const Recorded& recorded, const std::string& where) {
+    if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
+        return refusal(*refused, recorded.event, where);
+    const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
+    const json body{{"event", recorded.event.value},
+                    {"outcome", outcome_name(recorded.outcome)},
+                    {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)}};
+    return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body), .headers = {}};
+}
+
+}  // namespace tautgate::web
