@@ -69,7 +69,7 @@ class Writer::Work {
     void write(const Entry& entry);
     void attach(const Attachment& attachment);
     void checkpoint();
-    void fail(JournalError error);
+    void fail(const JournalError& error);
     void reached(std::string_view point) const {
         if (options_.at_point)
             options_.at_point(point);
@@ -262,7 +262,7 @@ void Writer::Work::checkpoint() {
     wal_moved_ = wal_frames_;
 }
 
-void Writer::Work::fail(JournalError error) {
+void Writer::Work::fail(const JournalError& error) {
     {
         const std::scoped_lock lock(mutex_);
         failed_ = true;
