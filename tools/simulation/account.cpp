@@ -82,7 +82,7 @@ std::optional<Run> Account::tighten(const std::string& joint, std::size_t fasten
     if (!at)
         return std::nullopt;
     unit_->overridden.erase(joint);
-    const Run run = simulation::tighten(at->bolt, program, traits_of(at->bolt.design()), chance, trigger);
+    Run run = simulation::tighten(at->bolt, program, traits_of(at->bolt.design()), chance, trigger);
     at->last_torque = run.torque;
     return run;
 }

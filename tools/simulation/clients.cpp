@@ -18,7 +18,7 @@ namespace asio = boost::asio;
 namespace beast = boost::beast;
 namespace http = beast::http;
 using boost::system::error_code;
-using tcp = asio::ip::tcp;
+namespace ip = asio::ip;
 
 class Scanner::Wire {
   public:
@@ -32,7 +32,7 @@ class Scanner::Wire {
         if (!socket_.is_open()) {
             const auto address = asio::ip::make_address(host_, error);
             if (!error)
-                socket_.connect({address, port_}, error);
+                (void)socket_.connect({address, port_}, error);
         }
         if (!error)
             asio::write(socket_, asio::buffer(bytes), error);
@@ -45,24 +45,24 @@ class Scanner::Wire {
     }
     void hang_up() {
         error_code ignored;  // the socket is given up either way
-        socket_.close(ignored);
+        (void)socket_.close(ignored);
     }
 
   private:
     [[nodiscard]] bool gone() {
         error_code error;
-        socket_.non_blocking(true, error);
+        (void)socket_.non_blocking(true, error);
         std::array<char, 256> anything{};
         while (!error)
             socket_.read_some(asio::buffer(anything), error);
         const bool alive = error == asio::error::would_block;
-        socket_.non_blocking(false, error);
+        (void)socket_.non_blocking(false, error);
         return !alive;
     }
     std::string host_;
     std::uint16_t port_;
     asio::io_context io_;
-    tcp::socket socket_;
+    ip::tcp::socket socket_;
 };
 
 Scanner::Scanner(std::string host, std::uint16_t port)
@@ -111,7 +111,7 @@ std::expected<Answer, std::string> ApiClient::call(int method, const std::string
     const char* doing = "connecting";
     // Beast keeps time limits for asynchronous calls only, so this runs a loop of its own to the end.
     stream.expires_after(limit_);
-    stream.async_connect(tcp::endpoint{address, port_}, [&](error_code failed) {
+    stream.async_connect(ip::tcp::endpoint{address, port_}, [&](error_code failed) {
         if (error = failed; error)
             return;
         doing = "sending";

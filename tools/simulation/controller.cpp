@@ -31,7 +31,7 @@ struct FreeContext {
 // own so that a station that does not answer cannot stop the scan.
 class Controller::Master {
   public:
-    Master(const ControllerSettings& settings) : settings_(settings) {
+    explicit Master(const ControllerSettings& settings) : settings_(settings) {
         const std::size_t count = settings.points.size();
         blocks_.assign(count * protocol::permissive_words, 0);
         feedback_.assign(count * protocol::feedback_words, 0);

@@ -20,7 +20,7 @@ namespace tautgate::simulation {
 
 namespace asio = boost::asio;
 using boost::system::error_code;
-using tcp = asio::ip::tcp;
+namespace ip = asio::ip;
 
 // Everything but the status lives on the tool's own thread.
 class LineTool::Wire {
@@ -132,7 +132,7 @@ class LineTool::Wire {
         if (failed)
             return dial_later();
         ++connection_;
-        socket_ = tcp::socket(io_);
+        socket_ = ip::tcp::socket(io_);
         socket_.async_connect({address, settings_.port}, [this, id = connection_](const error_code& error) {
             if (id != connection_)
                 return;
@@ -152,7 +152,7 @@ class LineTool::Wire {
     }
     void greet() {
         error_code ignored;  // without it the link is only slower
-        socket_.set_option(tcp::no_delay(true), ignored);
+        (void)socket_.set_option(ip::tcp::no_delay(true), ignored);
         splitter_ = {};
         outgoing_.clear();
         open_ = true;
@@ -164,7 +164,7 @@ class LineTool::Wire {
         ++connection_;  // answers of the old connection are not taken any more
         open_ = false;
         error_code ignored;  // the socket is given up either way
-        socket_.close(ignored);
+        (void)socket_.close(ignored);
         beat_.cancel();
         outgoing_.clear();
         update([](Status& status) { status.welcomed = false; });
@@ -264,7 +264,7 @@ class LineTool::Wire {
     asio::io_context io_;
     // A tool that is cut off waits for nothing, and its thread must stay all the same.
     asio::executor_work_guard<asio::io_context::executor_type> work_ = asio::make_work_guard(io_);
-    tcp::socket socket_;
+    ip::tcp::socket socket_;
     asio::steady_timer beat_;
     asio::steady_timer redial_;
     protocol::LineSplitter splitter_;

@@ -113,7 +113,7 @@ void put_stamp(Layout& layout, const protocol::StampField& stamp, const std::str
     const std::int64_t local = utc->micros + std::int64_t{stamp.utc_offset_minutes} * 60'000'000;
     switch (stamp.kind) {
     case protocol::StampKind::unix_seconds:
-        return layout.put(stamp.field, static_cast<double>(local / 1'000'000));
+        return layout.put_number(stamp.field, static_cast<std::uint64_t>(local / 1'000'000));
     case protocol::StampKind::unix_milliseconds:
         return layout.put_number(stamp.field, static_cast<std::uint64_t>(local / 1000));
     case protocol::StampKind::calendar: break;

@@ -24,10 +24,10 @@ namespace tautgate::simulation::testing {
 
 inline constexpr std::chrono::milliseconds deadline{5000};
 
-// Listens at a free port of the loopback and speaks the station's side of the line protocol by hand.
-class ScriptedStation {
+// Listens at a free port of the loopback; reads and writes bytes as the test says.
+class RawPeer {
   public:
-    ScriptedStation() : listener_(socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0)) {
+    RawPeer() : listener_(socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0)) {
         sockaddr_in address{};
         address.sin_family = AF_INET;
         address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
@@ -35,35 +35,73 @@ class ScriptedStation {
         if (bind(listener_, reinterpret_cast<sockaddr*>(&address), length) != 0 ||
             listen(listener_, 4) != 0 ||
             getsockname(listener_, reinterpret_cast<sockaddr*>(&address), &length) != 0)
-            throw std::runtime_error("the scripted station cannot listen");
+            throw std::runtime_error("the scripted peer cannot listen");
         port_ = ntohs(address.sin_port);
     }
-    ~ScriptedStation() {
+    ~RawPeer() {
         hang_up();
         close(listener_);
     }
-    ScriptedStation(const ScriptedStation&) = delete;
-    ScriptedStation& operator=(const ScriptedStation&) = delete;
-    ScriptedStation(ScriptedStation&&) = delete;
-    ScriptedStation& operator=(ScriptedStation&&) = delete;
+    RawPeer(const RawPeer&) = delete;
+    RawPeer& operator=(const RawPeer&) = delete;
+    RawPeer(RawPeer&&) = delete;
+    RawPeer& operator=(RawPeer&&) = delete;
 
     [[nodiscard]] std::uint16_t port() const { return port_; }
-    void answer_call() {
+    void accept_one() {
         hang_up();
         if (!readable(listener_))
-            throw std::runtime_error("the tool did not call");
+            throw std::runtime_error("nobody called");
         peer_ = accept4(listener_, nullptr, nullptr, SOCK_CLOEXEC);
-        splitter_ = {};
     }
     void hang_up() {
         if (peer_ >= 0)
             close(peer_);
         peer_ = -1;
     }
-    void say(const std::string& line) const {
-        if (send(peer_, line.data(), line.size(), MSG_NOSIGNAL) != static_cast<ssize_t>(line.size()))
-            throw std::runtime_error("the tool does not take what the station sends");
+    void write(const std::string& bytes) const {
+        if (send(peer_, bytes.data(), bytes.size(), MSG_NOSIGNAL) != static_cast<ssize_t>(bytes.size()))
+            throw std::runtime_error("the caller does not take what is sent");
     }
+    // What was there when the caller hung up or said nothing in time; empty: nothing.
+    [[nodiscard]] std::string read_some() const {
+        std::array<char, 4096> bytes{};
+        if (!readable(peer_))
+            return {};
+        const auto count = recv(peer_, bytes.data(), bytes.size(), 0);
+        return count <= 0 ? std::string{} : std::string(bytes.data(), static_cast<std::size_t>(count));
+    }
+    // Reads on until the bytes end so.
+    [[nodiscard]] std::string read_until(const std::string& end) const {
+        std::string all;
+        while (!all.ends_with(end)) {
+            const auto more = read_some();
+            if (more.empty())
+                break;
+            all += more;
+        }
+        return all;
+    }
+
+  private:
+    [[nodiscard]] static bool readable(int socket) {
+        pollfd waiting{socket, POLLIN, 0};
+        return poll(&waiting, 1, static_cast<int>(deadline.count())) > 0;
+    }
+    int listener_ = -1;
+    int peer_ = -1;
+    std::uint16_t port_ = 0;
+};
+
+// Speaks the station's side of the line protocol by hand.
+class ScriptedStation {
+  public:
+    [[nodiscard]] std::uint16_t port() const { return wire_.port(); }
+    void answer_call() {
+        wire_.accept_one();
+        splitter_ = {};
+    }
+    void say(const std::string& line) const { wire_.write(line); }
     // The next line but beats; nothing if the tool hung up or said nothing in time.
     [[nodiscard]] std::optional<protocol::LineMessage> hear() {
         const protocol::MeasuringRange range{
@@ -77,33 +115,21 @@ class ScriptedStation {
                     throw std::runtime_error(message.error().what);
                 if (!std::holds_alternative<protocol::Beat>(*message))
                     return *message;
-                ++beats_;
             }
-            std::array<char, 4096> bytes{};
-            if (!readable(peer_))
+            const auto bytes = wire_.read_some();
+            if (bytes.empty())
                 return std::nullopt;
-            const auto count = recv(peer_, bytes.data(), bytes.size(), 0);
-            if (count <= 0)
-                return std::nullopt;
-            splitter_.feed({bytes.data(), static_cast<std::size_t>(count)});
+            splitter_.feed(bytes);
         }
     }
     [[nodiscard]] protocol::Hello hear_hello() { return std::get<protocol::Hello>(hear().value()); }
     [[nodiscard]] std::uint64_t hear_counter() {
         return std::get<protocol::LineResult>(hear().value()).reading.counter;
     }
-    [[nodiscard]] unsigned beats() const { return beats_; }
 
   private:
-    [[nodiscard]] static bool readable(int socket) {
-        pollfd waiting{socket, POLLIN, 0};
-        return poll(&waiting, 1, static_cast<int>(deadline.count())) > 0;
-    }
-    int listener_ = -1;
-    int peer_ = -1;
-    std::uint16_t port_ = 0;
+    RawPeer wire_;
     protocol::LineSplitter splitter_;
-    unsigned beats_ = 0;
 };
 
 class Master {
