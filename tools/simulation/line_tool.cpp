@@ -205,9 +205,11 @@ class LineTool::Wire {
             return update([](Status& status) { ++status.misread; });
         std::visit([this](const auto& content) { obey(content); }, *message);
     }
+    // What the station does not want to see any more, it has.
     void obey(const protocol::Welcome& welcome) {
-        resend_from_ = welcome.resend_from;
         update([](Status& status) { status.welcomed = true; });
+        if (welcome.resend_from > 0)
+            obey(protocol::Acknowledge{std::min(welcome.resend_from - 1, newest_)});
         if (!held_back_)
             send_all();
     }
@@ -227,8 +229,7 @@ class LineTool::Wire {
 
     void send_all() {
         for (const auto& result : kept_)
-            if (result.counter >= resend_from_)
-                send_result(result);
+            send_result(result);
     }
     void send_result(const protocol::WrittenResult& result) {
         unsigned times = 1;
@@ -272,7 +273,6 @@ class LineTool::Wire {
     std::deque<std::string> outgoing_;
     std::deque<protocol::WrittenResult> kept_;
     std::uint64_t newest_ = 0;
-    std::uint64_t resend_from_ = 0;
     std::uint64_t connection_ = 0;
     unsigned twice_ = 0;
     bool open_ = false;

@@ -201,7 +201,7 @@ void RegisterTool::show_next(std::span<std::uint16_t> registers) {
         if (!kept_.empty())
             show(kept_.back(), registers);
         kept_.clear();
-    } else if (!kept_.empty() && status_.shown <= status_.acknowledged) {
+    } else if (!kept_.empty() && status_.shown != kept_.front().counter) {
         show(kept_.front(), registers);
     }
     status_.kept = kept_.size();

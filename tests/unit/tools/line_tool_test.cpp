@@ -64,6 +64,19 @@ TEST_CASE("a line tool keeps a result until it is acknowledged") {
     CHECK(station.hear_counter() == 2);
 }
 
+TEST_CASE("what the station does not ask for on welcome, it has: the tool neither sends nor keeps it") {
+    ScriptedStation station;
+    LineTool tool{settings_for(station)};
+    station.answer_call();
+    (void)station.hear_hello();
+    tool.report(result_of("71"));
+    tool.report(result_of("72"));
+    station.say(protocol::to_line(protocol::Welcome{2}));
+    CHECK(station.hear_counter() == 2);
+    CHECK(tool.status().kept == 1);
+    CHECK(tool.status().acknowledged == 1);
+}
+
 TEST_CASE("results made while the link is cut are sent when it is mended, in their order") {
     ScriptedStation station;
     LineTool tool{settings_for(station)};
