@@ -37,7 +37,7 @@ struct Call {
     std::optional<PersonNumber> second;  // of the second session, never the same person
     Respond respond;
 
-    void answer(std::string body) const { respond({.status = 200, .body = std::move(body), .headers = {}}); }
+    void answer(std::string body) const { respond({.status = 200, .body = std::move(body)}); }
     void refuse(const Problem& problem) const { respond(to_response(problem)); }
     [[nodiscard]] const std::string& where() const { return request.target; }
 };

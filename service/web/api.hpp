@@ -32,13 +32,13 @@ namespace tautgate::web {
 
 struct ApiSettings {
     // Present while the roster is empty: opens the enrolment of the first administrator, once.
-    std::optional<people::EnrolmentCode> enrolment_code;
-    people::HashCost hash_cost;
-    people::SignInPolicy sign_ins;
+    std::optional<people::EnrolmentCode> enrolment_code{};
+    people::HashCost hash_cost{};
+    people::SignInPolicy sign_ins{};
     std::chrono::seconds sign_in_lasts{300};         // while no rules are in force that say it
     std::chrono::milliseconds answer_limit{15'000};  // for an event to become durable, or a read to end
     // A sentence for the service's log; never holds a secret, a token or a code.
-    std::function<void(const std::string&)> note;
+    std::function<void(const std::string&)> note{};
 };
 
 // For the check that the description and the routes are the same.
@@ -63,7 +63,7 @@ class Api {
     // The station calls this when more is durable: those who follow events are answered.
     void on_durable();
 
-    // Where the API listens, as clients write it ("127.0.0.1:8470"); requests for another host are refused.
+    // Where the API listens, as clients write it ("127.0.0.1:8460"); requests for another host are refused.
     void set_own_authority(std::string host, std::uint16_t port);
 
     [[nodiscard]] static std::vector<Route> routes();

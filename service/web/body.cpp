@@ -51,9 +51,7 @@ Response to_response(const Problem& problem) {
                       {"where", problem.where},
                       {"why", problem.why},
                       {"remedy", problem.remedy}}}};
-    return {.status = problem.status,
-            .body = body.dump(-1, ' ', false, json::error_handler_t::replace),
-            .headers = {}};
+    return {.status = problem.status, .body = body.dump(-1, ' ', false, json::error_handler_t::replace)};
 }
 
 Body::Body(json object, std::string pointer) : object_(std::move(object)), pointer_(std::move(pointer)) {}

@@ -47,7 +47,10 @@ class Body {
 
   private:
     nlohmann::json* find(const std::string& key);
-    [[nodiscard]] std::string pointer_to(const std::string& key) const { return pointer_ + "/" + key; }
+    // An empty key stands for the object itself.
+    [[nodiscard]] std::string pointer_to(const std::string& key) const {
+        return key.empty() ? pointer_ : pointer_ + "/" + key;
+    }
     void missing(const std::string& key, std::string_view kind);
 
     nlohmann::json object_;

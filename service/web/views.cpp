@@ -569,7 +569,7 @@ Response refusal(const Refused& refused, EventNumber event, const std::string& w
                       {"where", where},
                       {"why", sentence(refused)},
                       {"remedy", "look at the station as it is now, and let somebody entitled act"}}}};
-    return {.status = 409, .body = dump(body), .headers = {}};
+    return {.status = 409, .body = dump(body)};
 }
 
 }  // namespace
@@ -710,7 +710,7 @@ Response receipt(const Recorded& recorded, const std::string& where) {
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},
                     {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)}};
-    return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body), .headers = {}};
+    return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body)};
 }
 
 }  // namespace tautgate::web
