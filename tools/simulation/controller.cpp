@@ -97,21 +97,30 @@ class Controller::Master {
         modbus_set_response_timeout(context.get(), 0, 300'000);
         return modbus_connect(context.get()) == 0 ? std::move(context) : nullptr;
     }
+    // Each block whole, in one request of its own.
     [[nodiscard]] bool exchange(modbus_t* context) {
-        std::vector<std::uint16_t> blocks(blocks_.size());
-        const auto block_count = static_cast<int>(blocks.size());
-        if (modbus_read_registers(context, settings_.link.permissive_address, block_count, blocks.data()) !=
-            block_count)
-            return false;
-        std::vector<std::uint16_t> feedback;
-        {
-            const std::lock_guard lock{mutex_};
-            blocks_ = std::move(blocks);
-            feedback = feedback_;
+        constexpr auto block_length = static_cast<int>(protocol::permissive_words);
+        constexpr auto feedback_length = static_cast<int>(protocol::feedback_words);
+        for (std::size_t i = 0; i < settings_.points.size(); ++i) {
+            std::array<std::uint16_t, protocol::permissive_words> block{};
+            const int from = settings_.link.permissive_address + static_cast<int>(i) * block_length;
+            if (modbus_read_registers(context, from, block_length, block.data()) != block_length)
+                return false;
+            std::array<std::uint16_t, protocol::feedback_words> feedback{};
+            {
+                const std::lock_guard lock{mutex_};
+                std::ranges::copy(block, place(blocks_, i, protocol::permissive_words));
+                std::copy_n(place(feedback_, i, protocol::feedback_words), feedback.size(), feedback.begin());
+            }
+            const int to = settings_.link.feedback_address + static_cast<int>(i) * feedback_length;
+            if (modbus_write_registers(context, to, feedback_length, feedback.data()) != feedback_length)
+                return false;
         }
-        const auto count = static_cast<int>(feedback.size());
-        return modbus_write_registers(context, settings_.link.feedback_address, count, feedback.data()) ==
-               count;
+        return true;
+    }
+    [[nodiscard]] static std::vector<std::uint16_t>::iterator place(std::vector<std::uint16_t>& words,
+                                                                    std::size_t index, std::size_t length) {
+        return words.begin() + static_cast<std::ptrdiff_t>(index * length);
     }
 
     ControllerSettings settings_;

@@ -136,6 +136,48 @@ TEST_CASE("a beat that stands still withholds") {
     CHECK(controller->state("lift-beam").fault == protocol::PlcFault::beat_still);
 }
 
+TEST_CASE("where the station is the server, the controller fetches its blocks and brings its feedback") {
+    const protocol::PermissiveBlock withheld{.address = {1, 1, 1}, .token = token, .code = Code::withheld};
+    const auto put = [](RegisterServer& station, protocol::PermissiveBlock block, std::uint16_t beat) {
+        block.beat = beat;
+        station.write(0, protocol::encode(block));
+    };
+    auto station = RegisterServer::open("127.0.0.1", 0, {});
+    REQUIRE(station);
+    auto settings = two_permissives();
+    settings.link.role = config::WireRole::server;
+    settings.link.port = (*station)->port();
+    auto controller = Controller::open(settings, borne_out);
+    REQUIRE(controller);
+    (*controller)->set_present(true);
+    const auto ask = [&](Code code, const std::function<bool(const protocol::PlcState&)>& wanted) {
+        auto block = withheld;
+        block.code = code;
+        for (std::uint16_t beat = 1; beat < 250; ++beat) {
+            put(**station, block, static_cast<std::uint16_t>(beat + (code == Code::released ? 250 : 0)));
+            if ((*controller)->await("lift-beam", wanted, std::chrono::milliseconds(20)))
+                return true;
+        }
+        return false;
+    };
+    REQUIRE(ask(Code::withheld, [](const auto& state) { return state.token == token; }));
+    REQUIRE(ask(Code::released,
+                [](const auto& state) { return protocol::movement(state) == Movement::allowed; }));
+    CHECK((*controller)->try_move("lift-beam") == Movement::allowed);
+    // It brings the feedback by itself, some scans later.
+    bool brought = false;
+    for (int i = 0; i < 100 && !brought; ++i) {
+        CHECK((*controller)
+                  ->await(
+                      "lift-beam", [](const auto&) { return true; }, deadline));
+        const auto words = (*station)->read(100, protocol::feedback_words);
+        const auto feedback = protocol::decode_feedback(words, {1, 1, 1});
+        brought = feedback && feedback->moved == 1 && feedback->arrivals == 1;
+        (*controller)->force_move("carrier");  // lasts three scans
+    }
+    CHECK(brought);
+}
+
 TEST_CASE("a start of the PLC program counts and forgets the release") {
     const auto controller = opened(borne_out);
     PlayedStation station{controller->port()};
