@@ -1,0 +1,15 @@
+// What the links know to be wrong with a station before it runs: two listeners on one port, polls that the wire
+// cannot carry in their interval, blocks that do not fit into the registers. Pure; any thread.
+#pragma once
+
+#include <vector>
+
+#include "config/config_error.hpp"
+#include "config/station.hpp"
+
+namespace tautgate::links {
+
+// Errors and warnings beyond those of config::check, which must have passed.
+[[nodiscard]] std::vector<config::ConfigFinding> check(const config::Station& station);
+
+}  // namespace tautgate::links

@@ -1,0 +1,66 @@
+// A tool whose newest result we poll over Modbus TCP, at a fixed interval, with one request in flight. After
+// any time-out the connection is closed, so that a late answer never serves the next request.
+//
+// Has a thread of its own. Every function is called on the loop's thread; the sink is called there too.
+//
+// In doubt nothing is made up: a torn block is read again, one that cannot be understood is refused as it came,
+// and the first look at a tool of which nothing is known counts for nothing.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+
+#include "config/station.hpp"
+#include "protocol/register_profile.hpp"
+#include "service/interlock/decide.hpp"
+#include "service/interlock/event.hpp"
+#include "service/links/freshness.hpp"
+
+namespace boost::asio {
+class io_context;
+}
+
+namespace tautgate::links {
+
+// How polls ended since the start.
+struct PollCounts {
+    std::uint64_t good = 0;
+    std::uint64_t failed = 0;     // no connection, no answer, a wrong one
+    std::uint64_t skipped = 0;    // due while an earlier one still ran
+    std::uint64_t discarded = 0;  // answered, but torn or not understood
+    bool operator==(const PollCounts&) const = default;
+};
+
+class RegisterTool {
+  public:
+    using Sink = std::function<void(interlock::Payload)>;
+    // What the journal knows of the tool: its newest result, and its epoch as a number. Asked once, at start.
+    using Known = std::function<std::optional<protocol::KnownResult>()>;
+
+    // `tool` must have a register link, whose profile the station knows. Both are only read here.
+    RegisterTool(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool,
+                 Sink sink, Known known);
+    // Stops, if nobody did.
+    ~RegisterTool();
+    RegisterTool(const RegisterTool&) = delete;
+    RegisterTool& operator=(const RegisterTool&) = delete;
+    RegisterTool(RegisterTool&&) = delete;
+    RegisterTool& operator=(RegisterTool&&) = delete;
+
+    void start();
+    // Lets the tool drop what is stored. Without an acknowledge register in the profile nothing is written.
+    // Only the newest counter of the tool's present epoch matters; it is kept until it was written.
+    void acknowledge(const interlock::Acknowledge& stored);
+    [[nodiscard]] SourceHealth health() const;
+    [[nodiscard]] PollCounts polls() const;
+    // Takes no longer than three time-outs of a request (each at most 500 ms). Nothing reaches the sink afterwards.
+    void stop();
+
+  private:
+    class Poller;
+    std::shared_ptr<Poller> poller_;
+};
+
+}  // namespace tautgate::links
