@@ -25,12 +25,12 @@ std::string range_text(Quantity min, Quantity max) {
 
 std::string_view name_of(protocol::Unusable why) noexcept {
     switch (why) {
-        case protocol::Unusable::not_a_number: return "not a number";
-        case protocol::Unusable::infinite: return "infinite";
-        case protocol::Unusable::negative: return "negative";
-        case protocol::Unusable::too_large: return "too large";
-        case protocol::Unusable::unreadable: return "unreadable";
-        case protocol::Unusable::out_of_sensor_range: return "outside the sensor's range";
+    case protocol::Unusable::not_a_number: return "not a number";
+    case protocol::Unusable::infinite: return "infinite";
+    case protocol::Unusable::negative: return "negative";
+    case protocol::Unusable::too_large: return "too large";
+    case protocol::Unusable::unreadable: return "unreadable";
+    case protocol::Unusable::out_of_sensor_range: return "outside the sensor's range";
     }
     return "unreadable";
 }
@@ -40,28 +40,28 @@ enum class Weight { not_ok, not_decidable, undefined };
 
 Weight weight_of(FindingCode code) noexcept {
     switch (code) {
-        case FindingCode::aborted:
-        case FindingCode::no_values: return Weight::undefined;
-        case FindingCode::program_missing:
-        case FindingCode::torque_missing:
-        case FindingCode::torque_unusable:
-        case FindingCode::angle_missing:
-        case FindingCode::angle_unusable:
-        case FindingCode::tool_verdict_missing:
-        case FindingCode::out_of_tool_range: return Weight::not_decidable;
-        case FindingCode::wrong_program:
-        case FindingCode::torque_low:
-        case FindingCode::torque_high:
-        case FindingCode::angle_low:
-        case FindingCode::angle_high:
-        case FindingCode::angle_without_torque:
-        case FindingCode::torque_without_angle:
-        case FindingCode::tool_says_not_ok:
-        case FindingCode::verdicts_disagree:
-        case FindingCode::tool_limits_differ:
-        case FindingCode::not_loosened:
-        case FindingCode::not_replaced:
-        case FindingCode::attempts_used_up: return Weight::not_ok;
+    case FindingCode::aborted:
+    case FindingCode::no_values: return Weight::undefined;
+    case FindingCode::program_missing:
+    case FindingCode::torque_missing:
+    case FindingCode::torque_unusable:
+    case FindingCode::angle_missing:
+    case FindingCode::angle_unusable:
+    case FindingCode::tool_verdict_missing:
+    case FindingCode::out_of_tool_range: return Weight::not_decidable;
+    case FindingCode::wrong_program:
+    case FindingCode::torque_low:
+    case FindingCode::torque_high:
+    case FindingCode::angle_low:
+    case FindingCode::angle_high:
+    case FindingCode::angle_without_torque:
+    case FindingCode::torque_without_angle:
+    case FindingCode::tool_says_not_ok:
+    case FindingCode::verdicts_disagree:
+    case FindingCode::tool_limits_differ:
+    case FindingCode::not_loosened:
+    case FindingCode::not_replaced:
+    case FindingCode::attempts_used_up: return Weight::not_ok;
     }
     return Weight::not_ok;
 }
@@ -71,9 +71,12 @@ Verdict verdict_of(const std::vector<Finding>& findings) noexcept {
     const auto any = [&](Weight weight) {
         return std::ranges::any_of(findings, [&](const Finding& f) { return weight_of(f.code) == weight; });
     };
-    if (any(Weight::undefined)) return Verdict::undefined;
-    if (any(Weight::not_ok)) return Verdict::not_ok;
-    if (any(Weight::not_decidable)) return Verdict::not_decidable;
+    if (any(Weight::undefined))
+        return Verdict::undefined;
+    if (any(Weight::not_ok))
+        return Verdict::not_ok;
+    if (any(Weight::not_decidable))
+        return Verdict::not_decidable;
     return Verdict::ok;
 }
 
@@ -94,8 +97,10 @@ void judge_quantity(const Measured<Quantity>& measured, Quantity min, Quantity m
         findings.push_back({codes.unusable, std::string(name_of(unreadable->why)), range_text(min, max)});
     } else {
         const Quantity value = std::get<Quantity>(measured);
-        if (value < min) findings.push_back({codes.low, to_text(value), range_text(min, max)});
-        if (value > max) findings.push_back({codes.high, to_text(value), range_text(min, max)});
+        if (value < min)
+            findings.push_back({codes.low, to_text(value), range_text(min, max)});
+        if (value > max)
+            findings.push_back({codes.high, to_text(value), range_text(min, max)});
     }
 }
 
@@ -118,9 +123,10 @@ void judge_angle(const AngleWindow& window, const Reading& reading, std::vector<
 void judge_pattern(const config::Window& window, const Reading& reading, std::vector<Finding>& findings) {
     const auto* torque = std::get_if<Torque>(&reading.torque);
     const auto* angle = std::get_if<Angle>(&reading.angle);
-    if (torque == nullptr || angle == nullptr || !window.angle) return;
+    if (torque == nullptr || angle == nullptr || !window.angle)
+        return;
     const std::string both = to_text(*torque) + " at " + to_text(*angle);
-    if (*torque < window.torque.min && *angle > window.angle->max) {
+    if (*torque<window.torque.min&& * angle> window.angle->max) {
         findings.push_back({FindingCode::angle_without_torque, both, ""});
     }
     if (*torque >= window.torque.min && *angle < window.angle->min) {
@@ -129,7 +135,8 @@ void judge_pattern(const config::Window& window, const Reading& reading, std::ve
 }
 
 void judge_program(const config::Pass& pass, const Reading& reading, std::vector<Finding>& findings) {
-    if (pass.program.empty() || pass.program == reading.program) return;
+    if (pass.program.empty() || pass.program == reading.program)
+        return;
     const auto code = reading.program.empty() ? FindingCode::program_missing : FindingCode::wrong_program;
     findings.push_back({code, reading.program, pass.program});
 }
@@ -157,19 +164,20 @@ void judge_tool_limits(const config::Window& window, const Reading& reading, std
 
 void judge_tool_range(const config::Tool& tool, const Reading& reading, std::vector<Finding>& findings) {
     const auto* torque = std::get_if<Torque>(&reading.torque);
-    if (torque == nullptr) return;
+    if (torque == nullptr)
+        return;
     if (*torque < tool.torque_min || *torque > tool.torque_max) {
-        findings.push_back({FindingCode::out_of_tool_range, to_text(*torque),
-                            range_text(tool.torque_min, tool.torque_max)});
+        findings.push_back(
+            {FindingCode::out_of_tool_range, to_text(*torque), range_text(tool.torque_min, tool.torque_max)});
     }
 }
 
 // Class A needs the tool's verdict beside ours; class B needs it where no second variable is measured.
 bool needs_tool_verdict(const config::Joint& joint, const config::Pass& pass) noexcept {
     switch (joint.risk) {
-        case RiskClass::a: return true;
-        case RiskClass::b: return !pass.window.angle.has_value();
-        case RiskClass::c: return false;
+    case RiskClass::a: return true;
+    case RiskClass::b: return !pass.window.angle.has_value();
+    case RiskClass::c: return false;
     }
     return true;
 }
@@ -179,16 +187,19 @@ void judge_tool_verdict(const config::Joint& joint, const config::Pass& pass, co
                         std::vector<Finding>& findings) {
     const bool ours_ok = findings.empty();
     switch (reading.tool_verdict) {
-        case ToolVerdict::absent:
-            if (needs_tool_verdict(joint, pass)) findings.push_back({FindingCode::tool_verdict_missing, "", ""});
-            return;
-        case ToolVerdict::ok:
-            if (!ours_ok) findings.push_back({FindingCode::verdicts_disagree, "tool: OK", "station: not OK"});
-            return;
-        case ToolVerdict::not_ok:
-            findings.push_back({FindingCode::tool_says_not_ok, reading.tool_reason, ""});
-            if (ours_ok) findings.push_back({FindingCode::verdicts_disagree, "tool: not OK", "station: OK"});
-            return;
+    case ToolVerdict::absent:
+        if (needs_tool_verdict(joint, pass))
+            findings.push_back({FindingCode::tool_verdict_missing, "", ""});
+        return;
+    case ToolVerdict::ok:
+        if (!ours_ok)
+            findings.push_back({FindingCode::verdicts_disagree, "tool: OK", "station: not OK"});
+        return;
+    case ToolVerdict::not_ok:
+        findings.push_back({FindingCode::tool_says_not_ok, reading.tool_reason, ""});
+        if (ours_ok)
+            findings.push_back({FindingCode::verdicts_disagree, "tool: not OK", "station: OK"});
+        return;
     }
 }
 
@@ -199,11 +210,14 @@ Judgement judge(const config::Joint& joint, const config::Pass& pass, const conf
     std::vector<Finding> findings;
     const bool nothing =
         std::holds_alternative<Absent>(reading.torque) && std::holds_alternative<Absent>(reading.angle);
-    if (reading.aborted) findings.push_back({FindingCode::aborted, reading.tool_reason, ""});
-    if (nothing && !reading.aborted) findings.push_back({FindingCode::no_values, "", ""});
+    if (reading.aborted)
+        findings.push_back({FindingCode::aborted, reading.tool_reason, ""});
+    if (nothing && !reading.aborted)
+        findings.push_back({FindingCode::no_values, "", ""});
     if (!nothing) {
         judge_torque(pass.window.torque, reading, findings);
-        if (pass.window.angle) judge_angle(*pass.window.angle, reading, findings);
+        if (pass.window.angle)
+            judge_angle(*pass.window.angle, reading, findings);
         judge_pattern(pass.window, reading, findings);
     }
     judge_tool_verdict(joint, pass, reading, findings);
@@ -215,7 +229,8 @@ Judgement judge(const config::Joint& joint, const config::Pass& pass, const conf
 }
 
 bool is_rehit(const config::Joint& joint, const config::Pass& pass, const Reading& reading) noexcept {
-    if (!joint.rehit_angle_max || reading.aborted) return false;
+    if (!joint.rehit_angle_max || reading.aborted)
+        return false;
     const auto* torque = std::get_if<Torque>(&reading.torque);
     const auto* angle = std::get_if<Angle>(&reading.angle);
     return torque != nullptr && angle != nullptr && *torque >= pass.window.torque.min &&
@@ -224,50 +239,51 @@ bool is_rehit(const config::Joint& joint, const config::Pass& pass, const Readin
 
 FindingText text_of(FindingCode code) noexcept {
     switch (code) {
-        case FindingCode::aborted:
-            return {"the tightening was aborted before anything was measured", "tighten again"};
-        case FindingCode::no_values:
-            return {"the tool sent no values", "check what the tool is set to send, then tighten again"};
-        case FindingCode::wrong_program:
-            return {"the tool ran another program than the plan names", "select the right program on the tool"};
-        case FindingCode::program_missing:
-            return {"the tool did not name its program", "check what the tool is set to send"};
-        case FindingCode::torque_low:
-            return {"the torque is below the window", "look for an early stop or soft parts, then loosen and tighten again"};
-        case FindingCode::torque_high:
-            return {"the torque is above the window", "replace the fastener if the plan asks for it"};
-        case FindingCode::angle_low:
-            return {"the angle is below the window", "check for crossed thread, dirt or a bolt that was tight already"};
-        case FindingCode::angle_high:
-            return {"the angle is above the window", "check for a missing or soft part, or a stretched bolt"};
-        case FindingCode::torque_missing:
-            return {"the torque is missing", "check what the tool is set to send"};
-        case FindingCode::torque_unusable:
-            return {"the torque cannot be used", "check the tool's sensor"};
-        case FindingCode::angle_missing:
-            return {"the angle is missing", "check what the tool is set to send"};
-        case FindingCode::angle_unusable:
-            return {"the angle cannot be used", "check the tool's sensor"};
-        case FindingCode::angle_without_torque:
-            return {"it turned without getting tight", "look for a stripped thread or a missing part; do not just tighten on"};
-        case FindingCode::torque_without_angle:
-            return {"it got tight too early", "look for a crossed thread or a bolt that was tight already; loosen and start by hand"};
-        case FindingCode::tool_says_not_ok:
-            return {"the tool itself says not OK", "read the tool's reason"};
-        case FindingCode::tool_verdict_missing:
-            return {"the tool sent no verdict of its own, and this class of joint needs one", "check what the tool is set to send"};
-        case FindingCode::verdicts_disagree:
-            return {"tool and station judge differently", "compare the limits in the tool with the plan"};
-        case FindingCode::tool_limits_differ:
-            return {"the tool judged by other limits than the plan's", "bring the tool's program up to the plan"};
-        case FindingCode::out_of_tool_range:
-            return {"the torque lies outside the tool's capable range", "use a tool of the right size"};
-        case FindingCode::not_loosened:
-            return {"it was tightened again without being loosened first", "loosen it, then tighten again"};
-        case FindingCode::not_replaced:
-            return {"it was tightened again without being replaced", "replace it and let a supervisor confirm that"};
-        case FindingCode::attempts_used_up:
-            return {"the attempts that the plan allows were used up", "call a supervisor"};
+    case FindingCode::aborted:
+        return {"the tightening was aborted before anything was measured", "tighten again"};
+    case FindingCode::no_values:
+        return {"the tool sent no values", "check what the tool is set to send, then tighten again"};
+    case FindingCode::wrong_program:
+        return {"the tool ran another program than the plan names", "select the right program on the tool"};
+    case FindingCode::program_missing:
+        return {"the tool did not name its program", "check what the tool is set to send"};
+    case FindingCode::torque_low:
+        return {"the torque is below the window",
+                "look for an early stop or soft parts, then loosen and tighten again"};
+    case FindingCode::torque_high:
+        return {"the torque is above the window", "replace the fastener if the plan asks for it"};
+    case FindingCode::angle_low:
+        return {"the angle is below the window",
+                "check for crossed thread, dirt or a bolt that was tight already"};
+    case FindingCode::angle_high:
+        return {"the angle is above the window", "check for a missing or soft part, or a stretched bolt"};
+    case FindingCode::torque_missing: return {"the torque is missing", "check what the tool is set to send"};
+    case FindingCode::torque_unusable: return {"the torque cannot be used", "check the tool's sensor"};
+    case FindingCode::angle_missing: return {"the angle is missing", "check what the tool is set to send"};
+    case FindingCode::angle_unusable: return {"the angle cannot be used", "check the tool's sensor"};
+    case FindingCode::angle_without_torque:
+        return {"it turned without getting tight",
+                "look for a stripped thread or a missing part; do not just tighten on"};
+    case FindingCode::torque_without_angle:
+        return {"it got tight too early",
+                "look for a crossed thread or a bolt that was tight already; loosen and start by hand"};
+    case FindingCode::tool_says_not_ok: return {"the tool itself says not OK", "read the tool's reason"};
+    case FindingCode::tool_verdict_missing:
+        return {"the tool sent no verdict of its own, and this class of joint needs one",
+                "check what the tool is set to send"};
+    case FindingCode::verdicts_disagree:
+        return {"tool and station judge differently", "compare the limits in the tool with the plan"};
+    case FindingCode::tool_limits_differ:
+        return {"the tool judged by other limits than the plan's", "bring the tool's program up to the plan"};
+    case FindingCode::out_of_tool_range:
+        return {"the torque lies outside the tool's capable range", "use a tool of the right size"};
+    case FindingCode::not_loosened:
+        return {"it was tightened again without being loosened first", "loosen it, then tighten again"};
+    case FindingCode::not_replaced:
+        return {"it was tightened again without being replaced",
+                "replace it and let a supervisor confirm that"};
+    case FindingCode::attempts_used_up:
+        return {"the attempts that the plan allows were used up", "call a supervisor"};
     }
     return {"", ""};
 }

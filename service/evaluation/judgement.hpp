@@ -18,10 +18,10 @@ TAUTGATE_ENUM(Verdict, ok, not_ok, not_decidable, undefined);
 
 // What was found about one tightening. The names are stored in the journal: never rename one.
 enum class FindingCode : std::uint8_t {
-    aborted,                  // ended before anything was measured
-    no_values,                // neither torque nor angle was sent
-    wrong_program,            // the tool ran another program than the plan names
-    program_missing,          // the plan names a program and the tool named none
+    aborted,          // ended before anything was measured
+    no_values,        // neither torque nor angle was sent
+    wrong_program,    // the tool ran another program than the plan names
+    program_missing,  // the plan names a program and the tool named none
     torque_low,
     torque_high,
     angle_low,
@@ -30,27 +30,27 @@ enum class FindingCode : std::uint8_t {
     torque_unusable,
     angle_missing,
     angle_unusable,
-    angle_without_torque,     // turns without getting tight: stripped, or a part is missing
-    torque_without_angle,     // tight too early: cross-threaded, or already tight
+    angle_without_torque,  // turns without getting tight: stripped, or a part is missing
+    torque_without_angle,  // tight too early: cross-threaded, or already tight
     tool_says_not_ok,
-    tool_verdict_missing,     // the class needs the tool's own verdict
-    verdicts_disagree,        // tool and station judge differently
-    tool_limits_differ,       // the tool judged by other limits than the plan's
-    out_of_tool_range,        // torque outside the tool's capable range
+    tool_verdict_missing,  // the class needs the tool's own verdict
+    verdicts_disagree,     // tool and station judge differently
+    tool_limits_differ,    // the tool judged by other limits than the plan's
+    out_of_tool_range,     // torque outside the tool's capable range
     // about the fastener's past, found by the interlock
-    not_loosened,             // tightened again although a loosening had to be seen first
-    not_replaced,             // tightened again although the fastener had to be replaced
-    attempts_used_up          // tightened again although the plan's attempts were used up
+    not_loosened,     // tightened again although a loosening had to be seen first
+    not_replaced,     // tightened again although the fastener had to be replaced
+    attempts_used_up  // tightened again although the plan's attempts were used up
 };
-TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high, angle_low,
-              angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
+TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high,
+              angle_low, angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
               angle_without_torque, torque_without_angle, tool_says_not_ok, tool_verdict_missing,
               verdicts_disagree, tool_limits_differ, out_of_tool_range, not_loosened, not_replaced,
               attempts_used_up);
 
 struct Finding {
     FindingCode code = FindingCode::aborted;
-    std::string found;    // as people read it, with unit; empty where there is nothing to show
+    std::string found;  // as people read it, with unit; empty where there is nothing to show
     std::string allowed;
     bool operator==(const Finding&) const = default;
 };

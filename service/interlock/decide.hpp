@@ -128,8 +128,8 @@ struct AwaitsSecond {
 };
 TAUTGATE_FIELDS(AwaitsSecond, proposal);
 
-using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated, BeforeBaseline,
-                             Conflict, Refused, AwaitsSecond>;
+using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
+                             BeforeBaseline, Conflict, Refused, AwaitsSecond>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 
@@ -150,8 +150,8 @@ enum class AlarmCode : std::uint8_t {
     event_set_aside,
     decision_differs
 };
-TAUTGATE_ENUM(AlarmCode, left_unproven, moved_unproven, late_result_against_unit, result_conflict, event_set_aside,
-              decision_differs);
+TAUTGATE_ENUM(AlarmCode, left_unproven, moved_unproven, late_result_against_unit, result_conflict,
+              event_set_aside, decision_differs);
 
 // A person must act.
 struct Alarm {

@@ -53,8 +53,8 @@ TAUTGATE_FIELDS(FreshToken, bay, token);
 // The service came up. Every quality is unknown from here on.
 struct StationStarted {
     std::string program_version;
-    bool clean_end = false;            // the run before ended in order
-    std::vector<FreshToken> tokens;    // for bays that have none yet
+    bool clean_end = false;          // the run before ended in order
+    std::vector<FreshToken> tokens;  // for bays that have none yet
     bool operator==(const StationStarted&) const = default;
 };
 TAUTGATE_FIELDS(StationStarted, program_version, clean_end, tokens);
@@ -145,7 +145,7 @@ struct ControllerReported {
     std::vector<Moved> moved;
     Token echoed;
     bool fault = false;
-    Token fresh;                       // for the next stay, should this end one
+    Token fresh;                                 // for the next stay, should this end one
     std::vector<PermissiveId> on_wire_released;  // released (or leaving incomplete) on the wire until now
     bool operator==(const ControllerReported&) const = default;
 };
@@ -161,7 +161,7 @@ struct TicketScanned {
     std::string order;
     std::string type;
     std::string raw;
-    std::uint32_t earlier_stays = 0;   // how often the journal has seen this serial before
+    std::uint32_t earlier_stays = 0;  // how often the journal has seen this serial before
     bool operator==(const TicketScanned&) const = default;
 };
 TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays);
@@ -223,8 +223,8 @@ TAUTGATE_FIELDS(CheckConfirmed, bay, step, by);
 // One joint of this unit counts without proof.
 struct OverrideJoint {
     JointId joint;
-    std::string verified;                           // what was verified and how
-    std::optional<protocol::Torque> checked_torque; // by hand, where the rule asks for it
+    std::string verified;                            // what was verified and how
+    std::optional<protocol::Torque> checked_torque;  // by hand, where the rule asks for it
     bool operator==(const OverrideJoint&) const = default;
 };
 TAUTGATE_FIELDS(OverrideJoint, joint, verified, checked_torque);
@@ -328,10 +328,10 @@ struct LiftHold {
 };
 TAUTGATE_FIELDS(LiftHold, serial);
 
-using Action = std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource,
-                            UnlockFastener, AssignResult, SetResultAside, UnitStillHere, UnitHasLeft,
-                            CorrectTicket, AcceptReturn, AcknowledgeMove, RearmPermissive, DisposeSetAside,
-                            AcceptDifference, PlaceHold, LiftHold>;
+using Action =
+    std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource, UnlockFastener,
+                 AssignResult, SetResultAside, UnitStillHere, UnitHasLeft, CorrectTicket, AcceptReturn,
+                 AcknowledgeMove, RearmPermissive, DisposeSetAside, AcceptDifference, PlaceHold, LiftHold>;
 
 // A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
 // another person's Seconded. `seen` is the newest event that the person's screen had shown.
@@ -381,7 +381,7 @@ TAUTGATE_FIELDS(EventSetAside, bay, raw, why, tool, epoch, counter);
 
 // Replaying an event, this program version came to another decision than the one stored.
 struct DecisionDiffered {
-    EventNumber first;       // the first event that differed
+    EventNumber first;  // the first event that differed
     std::string program_version;
     bool operator==(const DecisionDiffered&) const = default;
 };
@@ -394,12 +394,11 @@ struct SnapshotTaken {
 };
 TAUTGATE_FIELDS(SnapshotTaken, state);
 
-using Payload =
-    std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended, SignInRefused,
-                 ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported, TicketScanned,
-                 LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived, InputRefused,
-                 CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside, DecisionDiffered,
-                 SnapshotTaken>;
+using Payload = std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
+                             SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged,
+                             ControllerReported, TicketScanned, LabelMisread, OperatorSignedOn,
+                             OperatorSignedOff, ResultReceived, InputRefused, CheckConfirmed, Proposed,
+                             Seconded, ProposalEnded, EventSetAside, DecisionDiffered, SnapshotTaken>;
 
 struct Event {
     EventNumber number;

@@ -1,5 +1,7 @@
 #include "service/interlock/gate.hpp"
 
+#include "service/interlock/overloaded.hpp"
+
 namespace tautgate::interlock {
 namespace {
 
@@ -7,11 +9,6 @@ Token token_of(const BayState& bay) {
     const auto* stay = std::get_if<Stay>(&bay.occupant);
     return stay != nullptr ? stay->token : bay.offered;
 }
-
-template <class... Fs>
-struct Overloaded : Fs... {
-    using Fs::operator()...;
-};
 
 }  // namespace
 
@@ -21,10 +18,13 @@ WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventN
         return WireOrder{may_go_out ? code : OnWire::withheld, token_of(newest)};
     };
     return std::visit(
-        Overloaded{
-            [&](const Withheld&) { return WireOrder{OnWire::withheld, token_of(newest)}; },
-            [&](const Released& r) { return when_durable(OnWire::released, r.by, r.token); },
-            [&](const LeavingIncomplete& l) { return when_durable(OnWire::leaving_incomplete, l.by, l.token); }},
+        Overloaded{[&](const Withheld&) {
+                       return WireOrder{OnWire::withheld, token_of(newest)};
+                   },
+                   [&](const Released& r) { return when_durable(OnWire::released, r.by, r.token); },
+                   [&](const LeavingIncomplete& l) {
+                       return when_durable(OnWire::leaving_incomplete, l.by, l.token);
+                   }},
         permissive.output);
 }
 

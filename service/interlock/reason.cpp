@@ -10,13 +10,16 @@ using enum ReasonCode;
 
 constexpr std::array table{
     ReasonText{no_rules_in_force, "No rules are in force at this station.",
-               "Let an administrator and a second person approve the configuration.", Clears::by_decision, false},
+               "Let an administrator and a second person approve the configuration.", Clears::by_decision,
+               false},
     ReasonText{bay_not_in_rules, "The rules in force do not know this bay or permissive.",
                "Let the configuration be corrected and approved.", Clears::by_decision, false},
-    ReasonText{event_set_aside, "Something that happened at this bay could not be digested and was set aside.",
-               "A supervisor looks at the set-aside record and decides about the unit.", Clears::by_decision, false},
+    ReasonText{
+        event_set_aside, "Something that happened at this bay could not be digested and was set aside.",
+        "A supervisor looks at the set-aside record and decides about the unit.", Clears::by_decision, false},
     ReasonText{decision_differs, "This program version would have decided an earlier event differently.",
-               "A supervisor looks at the difference and decides about the unit.", Clears::by_decision, false},
+               "A supervisor looks at the difference and decides about the unit.", Clears::by_decision,
+               false},
     ReasonText{moved_unproven, "{permissive}: the movement was made although it was withheld.",
                "Stop, check the unit, then acknowledge the movement.", Clears::by_decision, false},
     ReasonText{unit_on_hold, "{serial} is on the hold list: {why}.", "Quality decides and lifts the hold.",
@@ -29,22 +32,25 @@ constexpr std::array table{
                "A supervisor answers: the unit is still here, or it has left.", Clears::by_decision, false},
     ReasonText{serial_seen_before, "{serial} was at this station before.",
                "A supervisor decides: rework, wrong scan or duplicate label.", Clears::by_decision, false},
-    ReasonText{no_unit, "No unit is at the bay.", "Bring a unit and scan its tickets.", Clears::by_itself, false},
-    ReasonText{ticket_missing, "Ticket {kind} has not been scanned.", "Scan ticket {kind}.", Clears::by_itself, false},
+    ReasonText{no_unit, "No unit is at the bay.", "Bring a unit and scan its tickets.", Clears::by_itself,
+               false},
+    ReasonText{ticket_missing, "Ticket {kind} has not been scanned.", "Scan ticket {kind}.",
+               Clears::by_itself, false},
     ReasonText{presence_unconfirmed, "It is not certain that the unit at the bay is still the same: {why}.",
                "Scan a ticket of the unit at the bay.", Clears::by_confirming_presence, false},
     ReasonText{unit_absent, "The equipment does not see a unit at the bay.",
                "Check the presence sensor and the unit's place.", Clears::by_itself, false},
     ReasonText{controller_link_lost, "The link to the equipment's controller is {quality}.",
                "Check the controller and its network cable.", Clears::by_itself, false},
-    ReasonText{controller_fault, "The equipment's controller reports a fault.", "Clear the fault at the equipment.",
-               Clears::by_itself, false},
+    ReasonText{controller_fault, "The equipment's controller reports a fault.",
+               "Clear the fault at the equipment.", Clears::by_itself, false},
     ReasonText{token_not_taken, "The equipment has not taken this unit's token.",
-               "The unit must be set down anew so that the equipment sees it arrive.", Clears::by_itself, false},
+               "The unit must be set down anew so that the equipment sees it arrive.", Clears::by_itself,
+               false},
     ReasonText{movement_used, "{permissive}: the movement was already made for this unit.",
                "If it was interrupted, a supervisor allows it once more.", Clears::by_decision, false},
-    ReasonText{tool_link_lost, "The link to tool {tool} is {quality}.", "Check the tool, its battery and its network.",
-               Clears::by_itself, false},
+    ReasonText{tool_link_lost, "The link to tool {tool} is {quality}.",
+               "Check the tool, its battery and its network.", Clears::by_itself, false},
     ReasonText{tool_not_asked, "Tool {tool} has not yet said what it did while the station was down.",
                "Switch the tool on; if it cannot tell, a supervisor decides.", Clears::by_itself, false},
     ReasonText{result_gap, "Results of tool {tool} are missing: expected {expected}, got {got}.",
@@ -61,26 +67,29 @@ constexpr std::array table{
                "Replace it; a supervisor confirms that.", Clears::by_decision, true},
     ReasonText{loosening_due, "{joint}, {fastener}: must be loosened before it is tightened again.",
                "Loosen it with the tool, then tighten again.", Clears::by_itself, true},
-    ReasonText{joint_not_ok, "{joint}, {fastener}: not OK, {finding} ({found}; allowed {allowed}).", "{advice}.",
-               Clears::by_itself, true},
+    ReasonText{joint_not_ok, "{joint}, {fastener}: not OK, {finding} ({found}; allowed {allowed}).",
+               "{advice}.", Clears::by_itself, true},
     ReasonText{joint_open, "{joint}: {open} of {all} still to do in {pass}, next {next}.", "Tighten {next}.",
                Clears::by_itself, true},
-    ReasonText{check_open, "{step} has not been confirmed.", "Do it and confirm it.", Clears::by_itself, false},
+    ReasonText{check_open, "{step} has not been confirmed.", "Do it and confirm it.", Clears::by_itself,
+               false},
 };
 
-constexpr bool is_ordered() {
-    return std::ranges::is_sorted(table, {}, &ReasonText::code);
-}
+constexpr bool is_ordered() { return std::ranges::is_sorted(table, {}, &ReasonText::code); }
 static_assert(is_ordered(), "the table follows the codes, worst first");
 static_assert(table.size() == boost::mp11::mp_size<boost::describe::describe_enumerators<ReasonCode>>::value,
               "every reason has its text");
 
 std::string_view value_of(const Reason& reason, std::string_view name) {
-    if (name == "joint") return reason.joint;
-    if (name == "fastener") return reason.fastener;
-    if (name == "tool") return reason.tool;
+    if (name == "joint")
+        return reason.joint;
+    if (name == "fastener")
+        return reason.fastener;
+    if (name == "tool")
+        return reason.tool;
     for (const Fact& fact : reason.facts) {
-        if (fact.name == name) return fact.value;
+        if (fact.name == name)
+            return fact.value;
     }
     return "?";
 }
@@ -90,7 +99,8 @@ std::string filled(std::string_view pattern, const Reason& reason) {
     while (!pattern.empty()) {
         const auto open = pattern.find('{');
         text += pattern.substr(0, open);
-        if (open == std::string_view::npos) break;
+        if (open == std::string_view::npos)
+            break;
         const auto close = pattern.find('}', open);
         text += value_of(reason, pattern.substr(open + 1, close - open - 1));
         pattern.remove_prefix(close + 1);

@@ -52,12 +52,12 @@ enum class ReasonCode : std::uint16_t {
     joint_open = 74,
     check_open = 75
 };
-TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs, moved_unproven,
-              unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before, no_unit,
-              ticket_missing, presence_unconfirmed, unit_absent, controller_link_lost, controller_fault,
-              token_not_taken, movement_used, tool_link_lost, tool_not_asked, result_gap, results_outstanding,
-              result_conflict, result_unassigned, fastener_locked, replacement_due, loosening_due, joint_not_ok,
-              joint_open, check_open);
+TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs,
+              moved_unproven, unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before,
+              no_unit, ticket_missing, presence_unconfirmed, unit_absent, controller_link_lost,
+              controller_fault, token_not_taken, movement_used, tool_link_lost, tool_not_asked, result_gap,
+              results_outstanding, result_conflict, result_unassigned, fastener_locked, replacement_due,
+              loosening_due, joint_not_ok, joint_open, check_open);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone
@@ -90,7 +90,7 @@ struct ReasonText {
     std::string_view sentence;  // {joint}, {fastener}, {tool} and {<fact>} stand for the reason's own
     std::string_view remedy;
     Clears clears;
-    bool overridable;           // an override of the joint lifts it
+    bool overridable;  // an override of the joint lifts it
 };
 
 // Every code once, worst first.

@@ -39,10 +39,10 @@ TAUTGATE_FIELDS(Following, epoch, counter);
 
 // The tool's count does not continue ours. Its results are unassigned until people decide.
 struct Broken {
-    std::string epoch;           // as the tool says now
+    std::string epoch;  // as the tool says now
     std::uint64_t expected = 0;
     std::uint64_t got = 0;
-    std::uint64_t newest = 0;    // newest counter stored under the break
+    std::uint64_t newest = 0;  // newest counter stored under the break
     std::string old_epoch;
     bool operator==(const Broken&) const = default;
 };
@@ -60,9 +60,9 @@ struct ToolState {
     Quality link = Quality::unknown;
     std::variant<NoBaseline, Following, Broken> count;
     std::optional<std::uint64_t> outstanding_to;  // the tool holds results up to this one that we lack
-    bool asked = false;                 // since an unclean end, its count was compared with ours
-    bool conflict = false;              // the same key came with other content
-    std::vector<SeenResult> recent;     // the newest few, oldest first
+    bool asked = false;                           // since an unclean end, its count was compared with ours
+    bool conflict = false;                        // the same key came with other content
+    std::vector<SeenResult> recent;               // the newest few, oldest first
     bool operator==(const ToolState&) const = default;
 };
 TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent);
@@ -86,7 +86,7 @@ TAUTGATE_FIELDS(NotOk, result, judgement);
 
 // One fastener in one pass.
 struct PassState {
-    std::uint32_t attempts = 0;   // used in this pass since the last unlock
+    std::uint32_t attempts = 0;  // used in this pass since the last unlock
     std::optional<Proof> proof;
     std::optional<NotOk> not_ok;  // the newest attempt, if it was not OK
     bool operator==(const PassState&) const = default;
@@ -114,13 +114,13 @@ TAUTGATE_FIELDS(Override, proposal, by, seconded_by, reason_code, lifts);
 
 struct JointState {
     JointId id;
-    std::vector<FastenerState> fasteners;   // empty for a confirmed check
-    std::optional<EventNumber> confirmed;   // of a confirmed check
+    std::vector<FastenerState> fasteners;  // empty for a confirmed check
+    std::optional<EventNumber> confirmed;  // of a confirmed check
     std::optional<PersonNumber> confirmed_by;
     std::optional<Override> override_;
-    EventNumber changed;                    // last event that changed anything about this joint
-    std::vector<PersonNumber> tightened_by; // everybody signed on while it was tightened
-    bool tightened_unsigned = false;        // some of it while nobody was signed on
+    EventNumber changed;                     // last event that changed anything about this joint
+    std::vector<PersonNumber> tightened_by;  // everybody signed on while it was tightened
+    bool tightened_unsigned = false;         // some of it while nobody was signed on
     bool operator==(const JointState&) const = default;
 };
 TAUTGATE_FIELDS(JointState, id, fasteners, confirmed, confirmed_by, override_, changed, tightened_by,
@@ -164,19 +164,25 @@ TAUTGATE_FIELDS(Identified, unit, variant, plan, plan_revision);
 
 using Identity = std::variant<TicketsMissing, WrongPair, UnknownVariant, Identified>;
 
-enum class Doubt : std::uint8_t { none, restarted, controller_link_lost, controller_restarted, counts_changed };
+enum class Doubt : std::uint8_t {
+    none,
+    restarted,
+    controller_link_lost,
+    controller_restarted,
+    counts_changed
+};
 TAUTGATE_ENUM(Doubt, none, restarted, controller_link_lost, controller_restarted, counts_changed);
 
 enum class UnassignedWhy : std::uint8_t {
-    no_stay,             // no unit was there when it was made
-    not_in_one_stay,     // the moment cannot be placed within one stay
-    not_identified,      // the unit's pair is not right (yet)
-    no_open_joint,       // nothing open takes this tool
-    several_joints,      // more than one joint could claim it
-    position_unknown,    // the tool's position is none of the joint's fasteners, or is missing
-    count_broken,        // the tool's count does not continue
-    question_open,       // a question about the unit was unanswered
-    simulated_tool,      // a simulated result never proves a real unit
+    no_stay,           // no unit was there when it was made
+    not_in_one_stay,   // the moment cannot be placed within one stay
+    not_identified,    // the unit's pair is not right (yet)
+    no_open_joint,     // nothing open takes this tool
+    several_joints,    // more than one joint could claim it
+    position_unknown,  // the tool's position is none of the joint's fasteners, or is missing
+    count_broken,      // the tool's count does not continue
+    question_open,     // a question about the unit was unanswered
+    simulated_tool,    // a simulated result never proves a real unit
     unknown_tool
 };
 TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_joint, several_joints,
@@ -216,28 +222,29 @@ struct CheckDone {
 TAUTGATE_FIELDS(CheckDone, step, confirmed, by);
 
 struct Stay {
-    EventNumber id;      // the event that began it
+    EventNumber id;  // the event that began it
     Token token;
     Stamp began;
-    Revision rules;      // it ends under what it began with
+    Revision rules;  // it ends under what it began with
     std::vector<Ticket> tickets;
-    std::vector<Ticket> refused_tickets;   // of a kind that the unit has already: the open question
+    std::vector<Ticket> refused_tickets;  // of a kind that the unit has already: the open question
     Identity identity;
     bool return_accepted = false;
-    Doubt doubt = Doubt::none;             // about the tie between unit and token
-    std::vector<JointState> joints;        // in the plan's order; empty until identified
+    Doubt doubt = Doubt::none;       // about the tie between unit and token
+    std::vector<JointState> joints;  // in the plan's order; empty until identified
     std::vector<CheckDone> checks;
     std::vector<UnassignedResult> unassigned;
-    std::vector<Proposal> proposals;       // waiting for a second person
+    std::vector<Proposal> proposals;  // waiting for a second person
     std::vector<MovedUnproven> moved_unproven;
-    std::vector<PermissiveId> used;        // one-shot movements that were made
+    std::vector<PermissiveId> used;  // one-shot movements that were made
     std::vector<EventNumber> set_aside;
-    bool differs = false;                  // a newer program would have decided otherwise
+    bool differs = false;  // a newer program would have decided otherwise
     std::optional<EventNumber> leaves_incomplete;
     bool operator==(const Stay&) const = default;
 };
-TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt, joints,
-                checks, unassigned, proposals, moved_unproven, used, set_aside, differs, leaves_incomplete);
+TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
+                joints, checks, unassigned, proposals, moved_unproven, used, set_aside, differs,
+                leaves_incomplete);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -311,7 +318,8 @@ struct BayState {
     std::vector<PermissiveState> permissives;
     bool operator==(const BayState&) const = default;
 };
-TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released, permissives);
+TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
+                permissives);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {
@@ -333,13 +341,13 @@ struct UnitHold {
 TAUTGATE_FIELDS(UnitHold, unit, since, why);
 
 struct State {
-    EventNumber newest;              // the event that led here
-    std::optional<Revision> rules;   // in force for the next stays
+    EventNumber newest;             // the event that led here
+    std::optional<Revision> rules;  // in force for the next stays
     std::vector<BayState> bays;
     std::vector<ToolState> tools;
     std::vector<Person> people;
-    std::vector<EndedStay> ended;    // the newest few, oldest first
-    std::vector<UnitHold> holds;     // until quality lifts them
+    std::vector<EndedStay> ended;              // the newest few, oldest first
+    std::vector<UnitHold> holds;               // until quality lifts them
     std::vector<UnassignedResult> unassigned;  // results that belong to no present stay, newest last, bounded
     bool operator==(const State&) const = default;
 };

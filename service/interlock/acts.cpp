@@ -1,0 +1,534 @@
+// Decisions of people about a stay, a tool or a unit. Each names who decides, why, and the newest event that
+// the person's screen had shown. What the rules do not allow is refused with a reason, and recorded.
+#include <algorithm>
+
+#include "service/interlock/overloaded.hpp"
+#include "service/interlock/transition.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+using config::Role;
+
+// What an action asks of people at this moment.
+struct Demand {
+    std::uint32_t people = 1;
+    std::vector<Role> roles;
+    const JointState* joint = nullptr;  // must be unchanged since the person saw it, and not their own work
+};
+
+struct Place {
+    const config::Station& station;
+    BayState& bay;
+};
+
+using Checked = std::expected<Demand, Refused>;
+
+std::unexpected<Refused> refuse(RefusalCode code, std::string detail = {}) {
+    return std::unexpected(Refused{code, std::move(detail)});
+}
+
+const config::Joint* joint_with_state(const Place& at, const JointId& id, const JointState*& state) {
+    const Stay* stay = stay_at(at.bay);
+    state = stay != nullptr ? joint_of(*stay, id.text) : nullptr;
+    return state != nullptr ? joint_in(at.station, id.text) : nullptr;
+}
+
+Demand decision(const Place& at) { return {1, at.station.people.decisions, nullptr}; }
+
+// ---- what each action needs, and whether it is possible now
+// ------------------------------------------------
+
+std::optional<Refused> audit_fault(const config::OverrideRule& rule, const config::Joint& joint,
+                                   const OverrideJoint& act) {
+    if (!rule.hand_checked_value)
+        return std::nullopt;
+    if (!act.checked_torque)
+        return Refused{RefusalCode::value_missing, "this class of joint needs a hand-checked torque"};
+    if (!joint.audit)
+        return Refused{RefusalCode::value_outside_audit_window, "the joint states no audit window"};
+    const auto value = *act.checked_torque;
+    if (value < joint.audit->min || value > joint.audit->max) {
+        return Refused{RefusalCode::value_outside_audit_window,
+                       protocol::to_text(value) + ", allowed " + protocol::to_text(joint.audit->min) +
+                           " to " + protocol::to_text(joint.audit->max)};
+    }
+    return std::nullopt;
+}
+
+Checked demand_of(const State&, const Place& at, const OverrideJoint& act) {
+    const JointState* state = nullptr;
+    const config::Joint* joint = joint_with_state(at, act.joint, state);
+    if (joint == nullptr)
+        return refuse(RefusalCode::no_such_joint, act.joint.text);
+    if (is_settled(*joint, *state))
+        return refuse(RefusalCode::already_settled, "the joint is proven or overridden");
+    const config::OverrideRule* rule = override_rule(at.station, joint->risk);
+    if (rule == nullptr)
+        return refuse(RefusalCode::not_entitled, "no rule allows an override in this class");
+    if (act.verified.empty())
+        return refuse(RefusalCode::value_missing, "say what was verified and how");
+    if (auto fault = audit_fault(*rule, *joint, act))
+        return std::unexpected(std::move(*fault));
+    // If it is not known who tightened it, a second person must vouch, whatever the class.
+    const std::uint32_t people = state->tightened_unsigned ? std::max(rule->people, 2U) : rule->people;
+    return Demand{people, rule->roles, state};
+}
+
+Checked demand_of(const State&, const Place& at, const TakeBackOverride& act) {
+    const JointState* state = nullptr;
+    const config::Joint* joint = joint_with_state(at, act.joint, state);
+    if (joint == nullptr)
+        return refuse(RefusalCode::no_such_joint, act.joint.text);
+    if (!state->override_)
+        return refuse(RefusalCode::already_settled, "the joint is not overridden");
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const LeaveIncomplete&) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (stay->leaves_incomplete)
+        return refuse(RefusalCode::already_settled);
+    return Demand{2, at.station.people.leaving_incomplete, nullptr};
+}
+
+Checked demand_of(const State& state, const Place& at, const AcceptGap& act) {
+    const ToolState* tool = tool_of(state, act.tool);
+    if (tool == nullptr)
+        return refuse(RefusalCode::no_such_thing, act.tool.text);
+    const bool open = std::holds_alternative<Broken>(tool->count) || tool->conflict || tool->outstanding_to;
+    if (!open)
+        return refuse(RefusalCode::already_settled, "the tool's count has no gap");
+    return decision(at);
+}
+
+Checked demand_of(const State& state, const Place& at, const AcceptSource& act) {
+    const ToolState* tool = tool_of(state, act.tool);
+    if (tool == nullptr)
+        return refuse(RefusalCode::no_such_thing, act.tool.text);
+    if (tool->asked)
+        return refuse(RefusalCode::already_settled, "the tool has answered");
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const UnlockFastener& act) {
+    const JointState* state = nullptr;
+    if (joint_with_state(at, act.joint, state) == nullptr)
+        return refuse(RefusalCode::no_such_joint, act.joint.text);
+    if (act.fastener >= state->fasteners.size())
+        return refuse(RefusalCode::no_such_thing, "no such fastener");
+    const FastenerState& fastener = state->fasteners[act.fastener];
+    if (!fastener.locked && !fastener.replacement_due)
+        return refuse(RefusalCode::already_settled, "it is not locked");
+    Demand demand = decision(at);
+    demand.joint = state;
+    return demand;
+}
+
+Checked demand_of(const State&, const Place& at, const AssignResult& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    const auto result = std::ranges::find(stay->unassigned, act.result, &UnassignedResult::result);
+    if (result == stay->unassigned.end())
+        return refuse(RefusalCode::no_such_thing, "no such unassigned result");
+    const JointState* state = nullptr;
+    const config::Joint* joint = joint_with_state(at, act.joint, state);
+    if (joint == nullptr)
+        return refuse(RefusalCode::no_such_joint, act.joint.text);
+    if (act.fastener >= state->fasteners.size())
+        return refuse(RefusalCode::no_such_thing, "no such fastener");
+    const config::Tool* tool = tool_in(at.station, result->tool);
+    const config::Bay* bay = bay_in(at.station, at.bay.id);
+    const bool simulated_here = tool != nullptr && bay != nullptr && tool->simulated && !bay->simulated;
+    if (tool == nullptr || simulated_here || !serves(*joint, result->tool)) {
+        return refuse(RefusalCode::not_possible_now, "the tool of this result does not serve that joint");
+    }
+    if (result->reading.direction == protocol::Direction::loosen) {
+        return refuse(RefusalCode::not_possible_now, "a loosening proves nothing; set it aside");
+    }
+    const std::size_t pass = current_pass(*joint, *state);
+    if (pass >= joint->passes.size())
+        return refuse(RefusalCode::already_settled, "the joint is proven");
+    const config::Pass& wanted = joint->passes[pass];
+    if (!wanted.program.empty() && wanted.program != result->reading.program) {
+        return refuse(RefusalCode::not_possible_now, "the tool ran another program than the plan names");
+    }
+    Demand demand = decision(at);
+    demand.people = joint->risk == config::RiskClass::a || !result->operator_ ? 2 : 1;
+    demand.joint = state;
+    return demand;
+}
+
+Checked demand_of(const State&, const Place& at, const SetResultAside& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    const auto result = std::ranges::find(stay->unassigned, act.result, &UnassignedResult::result);
+    if (result == stay->unassigned.end())
+        return refuse(RefusalCode::no_such_thing, "no such unassigned result");
+    return decision(at);
+}
+
+Checked demand_while_asked(const Place& at) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const UnitStillHere&) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay != nullptr && stay->refused_tickets.empty())
+        return refuse(RefusalCode::already_settled, "nothing was asked");
+    return demand_while_asked(at);
+}
+
+Checked demand_of(const State&, const Place& at, const UnitHasLeft&) { return demand_while_asked(at); }
+
+Checked demand_of(const State&, const Place& at, const CorrectTicket& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    const auto& kinds = at.station.pair.ticket_kinds;
+    if (std::ranges::find(kinds, act.kind) == kinds.end())
+        return refuse(RefusalCode::no_such_thing, "ticket " + act.kind);
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const AcceptReturn&) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (stay->return_accepted)
+        return refuse(RefusalCode::already_settled);
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const AcknowledgeMove& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (std::ranges::find(stay->moved_unproven, act.permissive, &MovedUnproven::permissive) ==
+        stay->moved_unproven.end()) {
+        return refuse(RefusalCode::already_settled, "no such movement is open");
+    }
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const RearmPermissive& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (std::ranges::find(stay->used, act.permissive) == stay->used.end()) {
+        return refuse(RefusalCode::already_settled, "the movement was not used");
+    }
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (std::ranges::find(stay->set_aside, act.event) == stay->set_aside.end()) {
+        return refuse(RefusalCode::already_settled, "no such event is set aside");
+    }
+    return decision(at);
+}
+
+Checked demand_of(const State&, const Place& at, const AcceptDifference&) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (!stay->differs)
+        return refuse(RefusalCode::already_settled);
+    return decision(at);
+}
+
+bool is_held(const State& state, const Serial& unit) {
+    return std::ranges::find(state.holds, unit, &UnitHold::unit) != state.holds.end();
+}
+
+Checked demand_of(const State& state, const Place& at, const PlaceHold& act) {
+    if (act.serial.text.empty())
+        return refuse(RefusalCode::no_such_thing, "no serial number");
+    if (is_held(state, act.serial))
+        return refuse(RefusalCode::already_settled, "it is on the hold list");
+    return decision(at);
+}
+
+Checked demand_of(const State& state, const Place&, const LiftHold& act) {
+    if (!is_held(state, act.serial))
+        return refuse(RefusalCode::already_settled, "it is not on the hold list");
+    return Demand{1, {Role::quality_engineer}, nullptr};
+}
+
+Checked demand(const State& state, const Place& at, const Action& action) {
+    return std::visit([&](const auto& act) { return demand_of(state, at, act); }, action);
+}
+
+// ---- the person ---------------------------------------------------------------------------------------
+
+std::optional<Refused> person_fault(const State& state, const Demand& demand, PersonNumber number,
+                                    EventNumber seen) {
+    const Person* person = person_of(state, number);
+    if (person == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (person->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    if (!has_any(*person, demand.roles))
+        return Refused{RefusalCode::not_entitled, ""};
+    if (demand.joint == nullptr)
+        return std::nullopt;
+    const auto& tightened_by = demand.joint->tightened_by;
+    if (std::ranges::find(tightened_by, number) != tightened_by.end())
+        return Refused{RefusalCode::tightened_it, ""};
+    if (seen < demand.joint->changed) {
+        return Refused{RefusalCode::seen_too_old,
+                       "the joint changed with event " + std::to_string(demand.joint->changed.value)};
+    }
+    return std::nullopt;
+}
+
+// A result's own operator may not file it either.
+std::optional<Refused> own_result(const Stay* stay, const Action& action, PersonNumber number) {
+    const auto* assign = std::get_if<AssignResult>(&action);
+    if (assign == nullptr || stay == nullptr)
+        return std::nullopt;
+    const auto result = std::ranges::find(stay->unassigned, assign->result, &UnassignedResult::result);
+    const bool own = result != stay->unassigned.end() && result->operator_ == number;
+    return own ? std::optional(Refused{RefusalCode::tightened_it, ""}) : std::nullopt;
+}
+
+std::optional<Refused> reason_fault(const config::PeopleRules& rules, const Proposed& proposed) {
+    const bool known = std::ranges::find(rules.reason_codes, proposed.reason_code,
+                                         &config::ReasonCode::code) != rules.reason_codes.end();
+    if (!known)
+        return Refused{RefusalCode::reason_missing, "the reason code is not in the list"};
+    if (proposed.reason_text.size() < rules.reason_text_min) {
+        return Refused{RefusalCode::reason_missing,
+                       "the reason needs at least " + std::to_string(rules.reason_text_min) + " characters"};
+    }
+    return std::nullopt;
+}
+
+// ---- carrying it out ----------------------------------------------------------------------------------
+
+struct Deciders {
+    EventNumber proposal;
+    const Proposed& proposed;
+    std::optional<PersonNumber> second;
+};
+
+std::vector<ReasonCode> overridable_codes() {
+    std::vector<ReasonCode> codes;
+    for (const ReasonText& text : reason_table()) {
+        if (text.overridable)
+            codes.push_back(text.code);
+    }
+    return codes;
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders& by, const OverrideJoint& act) {
+    JointState* joint = joint_of(*stay_at(at.bay), act.joint.text);
+    joint->override_ =
+        Override{by.proposal, by.proposed.by, by.second, by.proposed.reason_code, overridable_codes()};
+    touch(t, *joint);
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const TakeBackOverride& act) {
+    JointState* joint = joint_of(*stay_at(at.bay), act.joint.text);
+    joint->override_.reset();
+    touch(t, *joint);
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const LeaveIncomplete&) {
+    Stay& stay = *stay_at(at.bay);
+    stay.leaves_incomplete = t.now();
+    hold_unit(t.state, unit_of(stay), t.now(), "left incomplete");
+}
+
+void carry_out(Transition& t, const Place&, const Deciders&, const AcceptGap& act) {
+    ToolState* tool = tool_of(t.state, act.tool);
+    if (const auto* broken = std::get_if<Broken>(&tool->count))
+        tool->count = Following{broken->epoch, broken->newest};
+    tool->conflict = false;
+    tool->outstanding_to.reset();
+    tool->asked = true;
+    const auto* following = std::get_if<Following>(&tool->count);
+    if (following != nullptr)
+        t.acknowledge(act.tool, following->epoch, following->counter);
+}
+
+void carry_out(Transition& t, const Place&, const Deciders&, const AcceptSource& act) {
+    tool_of(t.state, act.tool)->asked = true;
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const UnlockFastener& act) {
+    JointState* state = joint_of(*stay_at(at.bay), act.joint.text);
+    const config::Joint* joint = joint_in(at.station, act.joint.text);
+    FastenerState& fastener = state->fasteners[act.fastener];
+    fastener.locked = false;
+    fastener.replacement_due = false;
+    for (PassState& pass : fastener.passes) {
+        pass.attempts = std::min(pass.attempts, joint->retry.attempts - 1);  // one more
+    }
+    touch(t, *state);
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const AssignResult& act) {
+    Stay& stay = *stay_at(at.bay);
+    const auto found = std::ranges::find(stay.unassigned, act.result, &UnassignedResult::result);
+    const UnassignedResult result = *found;
+    stay.unassigned.erase(found);
+    file_by_hand(t, at.station, stay, result, act.joint, act.fastener);
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const SetResultAside& act) {
+    std::erase_if(stay_at(at.bay)->unassigned,
+                  [&](const UnassignedResult& r) { return r.result == act.result; });
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const UnitStillHere&) {
+    stay_at(at.bay)->refused_tickets.clear();
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const UnitHasLeft& act) {
+    const bool incomplete = stay_at(at.bay)->leaves_incomplete.has_value();
+    end_stay(t, at.bay, incomplete ? Leaving::incomplete : Leaving::unproven, act.fresh);
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTicket& act) {
+    Stay& stay = *stay_at(at.bay);
+    const Ticket ticket{act.kind, act.serial, act.order, act.type, t.now(), act.earlier_stays};
+    const auto same = std::ranges::find(stay.tickets, act.kind, &Ticket::kind);
+    if (same == stay.tickets.end()) {
+        stay.tickets.push_back(ticket);
+    } else {
+        *same = ticket;
+    }
+    stay.return_accepted = false;
+    identify(t, stay);
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const AcceptReturn&) {
+    stay_at(at.bay)->return_accepted = true;
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const AcknowledgeMove& act) {
+    std::erase_if(stay_at(at.bay)->moved_unproven,
+                  [&](const MovedUnproven& moved) { return moved.permissive == act.permissive; });
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const RearmPermissive& act) {
+    std::erase(stay_at(at.bay)->used, act.permissive);
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const DisposeSetAside& act) {
+    std::erase(stay_at(at.bay)->set_aside, act.event);
+}
+
+void carry_out(Transition&, const Place& at, const Deciders&, const AcceptDifference&) {
+    stay_at(at.bay)->differs = false;
+}
+
+void carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHold& act) {
+    hold_unit(t.state, act.serial, t.now(), by.proposed.reason_text);
+}
+
+void carry_out(Transition& t, const Place&, const Deciders&, const LiftHold& act) {
+    std::erase_if(t.state.holds, [&](const UnitHold& hold) { return hold.unit == act.serial; });
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders& by) {
+    std::visit([&](const auto& act) { carry_out(t, at, by, act); }, by.proposed.action);
+}
+
+std::expected<Place, Refused> place_at(Transition& t, const BayId& id) {
+    BayState* bay = bay_of(t.state, id);
+    if (bay == nullptr)
+        return refuse(RefusalCode::no_such_thing, "no bay " + id.text);
+    const config::Station* station = rules_at(t.rules, t.state, *bay);
+    if (station == nullptr)
+        return refuse(RefusalCode::not_possible_now, "no rules are in force");
+    return Place{*station, *bay};
+}
+
+}  // namespace
+
+Outcome apply(Transition& t, const Proposed& proposed) {
+    auto at = place_at(t, proposed.bay);
+    if (!at)
+        return at.error();
+    const Checked wanted = demand(t.state, *at, proposed.action);
+    if (!wanted)
+        return wanted.error();
+    if (auto fault = person_fault(t.state, *wanted, proposed.by, proposed.seen))
+        return *fault;
+    if (auto fault = own_result(stay_at(at->bay), proposed.action, proposed.by))
+        return *fault;
+    if (auto fault = reason_fault(at->station.people, proposed))
+        return *fault;
+    if (wanted->people < 2) {
+        carry_out(t, *at, {t.now(), proposed, std::nullopt});
+        return Applied{};
+    }
+    Stay* stay = stay_at(at->bay);
+    if (stay == nullptr)
+        return Refused{RefusalCode::no_stay, ""};
+    const bool waiting = std::ranges::any_of(
+        stay->proposals, [&](const Proposal& p) { return p.what.action == proposed.action; });
+    if (waiting)
+        return Refused{RefusalCode::already_settled, "the same is waiting for a second person"};
+    stay->proposals.push_back({t.now(), proposed});
+    return AwaitsSecond{t.now()};
+}
+
+Outcome apply(Transition& t, const Seconded& seconded) {
+    auto at = place_at(t, seconded.bay);
+    if (!at)
+        return at.error();
+    Stay* stay = stay_at(at->bay);
+    if (stay == nullptr)
+        return Refused{RefusalCode::no_stay, ""};
+    const auto found = std::ranges::find(stay->proposals, seconded.proposal, &Proposal::number);
+    if (found == stay->proposals.end())
+        return Refused{RefusalCode::no_such_thing, "no such proposal is waiting"};
+    const Proposal proposal = *found;
+    if (proposal.what.by == seconded.by)
+        return Refused{RefusalCode::same_person_twice, ""};
+    const Checked wanted = demand(t.state, *at, proposal.what.action);
+    if (!wanted)
+        return wanted.error();
+    if (auto fault = person_fault(t.state, *wanted, seconded.by, seconded.seen))
+        return *fault;
+    if (auto fault = own_result(stay, proposal.what.action, seconded.by))
+        return *fault;
+    // The first signature must still hold as well: the person, and what they had seen.
+    if (auto fault = person_fault(t.state, *wanted, proposal.what.by, proposal.what.seen))
+        return *fault;
+    stay->proposals.erase(found);
+    carry_out(t, *at, {proposal.number, proposal.what, seconded.by});
+    return Applied{};
+}
+
+Outcome apply(Transition& t, const ProposalEnded& ended) {
+    BayState* bay = bay_of(t.state, ended.bay);
+    Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
+    if (stay == nullptr)
+        return Refused{RefusalCode::no_stay, ""};
+    const Person* person = person_of(t.state, ended.by);
+    if (person == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (person->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    const auto removed =
+        std::erase_if(stay->proposals, [&](const Proposal& p) { return p.number == ended.proposal; });
+    if (removed == 0)
+        return Refused{RefusalCode::no_such_thing, "no such proposal is waiting"};
+    return Applied{};
+}
+
+}  // namespace tautgate::interlock

@@ -1,0 +1,299 @@
+// What the equipment and the people at the bay report: arrivals, movements, tickets, checks.
+#include <algorithm>
+
+#include "service/interlock/overloaded.hpp"
+#include "service/interlock/transition.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+constexpr std::size_t refused_tickets_kept = 4;
+
+bool contains(const std::vector<PermissiveId>& list, const PermissiveId& id) {
+    return std::ranges::find(list, id) != list.end();
+}
+
+void add_once(std::vector<PermissiveId>& list, const PermissiveId& id) {
+    if (!contains(list, id))
+        list.push_back(id);
+}
+
+// ---- the equipment's report ---------------------------------------------------------------------------
+
+// A movement was made that was not released on the wire.
+void moved_wrongly(Transition& t, BayState& bay, const PermissiveId& permissive) {
+    Stay* stay = stay_at(bay);
+    const Serial unit = stay != nullptr ? unit_of(*stay) : Serial{};
+    t.alarm(AlarmCode::moved_unproven, bay.id, unit, permissive.text + " moved while it was withheld");
+    if (stay == nullptr)
+        return;
+    const bool known = std::ranges::any_of(
+        stay->moved_unproven, [&](const MovedUnproven& moved) { return moved.permissive == permissive; });
+    if (!known)
+        stay->moved_unproven.push_back({permissive, t.now()});
+    hold_unit(t.state, unit, t.now(), "moved unproven");
+}
+
+struct Report {
+    const ControllerReported& now;
+    std::vector<PermissiveId> allowed;  // what the equipment may have moved
+    bool stay_ended = false;
+};
+
+Leaving way_of_leaving(const Stay& stay, bool released) {
+    if (!released)
+        return Leaving::unproven;
+    return stay.leaves_incomplete ? Leaving::incomplete : Leaving::proven;
+}
+
+void one_movement(Transition& t, BayState& bay, Report& report, const PermissiveId& id) {
+    const config::Station* station = rules_at(t.rules, t.state, bay);
+    const config::Permissive* permissive = station != nullptr ? permissive_in(*station, id) : nullptr;
+    const bool allowed = contains(report.allowed, id);
+    Stay* stay = stay_at(bay);
+    if (stay == nullptr) {
+        // The stay may have ended by the departure before the movement was counted.
+        if (contains(bay.left_released, id)) {
+            std::erase(bay.left_released, id);
+        } else if (!allowed || report.stay_ended) {
+            moved_wrongly(t, bay, id);
+        }
+        return;
+    }
+    if (!allowed)
+        moved_wrongly(t, bay, id);
+    if (permissive == nullptr)
+        return;
+    if (permissive->one_shot)
+        add_once(stay->used, id);
+    if (!permissive->leaving)
+        return;
+    end_stay(t, bay, way_of_leaving(*stay, allowed), report.now.fresh);
+    bay.departure_due = true;
+    report.stay_ended = true;
+}
+
+void movements(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
+    for (const Moved& moved : report.now.moved) {
+        const auto was = std::ranges::find(before.moved, moved.permissive, &Moved::permissive);
+        const std::uint16_t count_before = was == before.moved.end() ? std::uint16_t{0} : was->count;
+        if (moved.count != count_before)
+            one_movement(t, bay, report, moved.permissive);
+    }
+}
+
+void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
+    if (report.now.departures == before.departures)
+        return;
+    if (bay.departure_due) {  // of the unit whose leaving movement was counted already
+        bay.departure_due = false;
+        return;
+    }
+    Stay* stay = stay_at(bay);
+    if (stay == nullptr)
+        return;
+    const bool released = released_for_leaving(t, bay, report.allowed);
+    // Without a guarded way, an incomplete unit leaves by the way that its plan describes.
+    const bool by_decision = stay->leaves_incomplete.has_value();
+    const Leaving how = by_decision ? Leaving::incomplete : way_of_leaving(*stay, released);
+    std::vector<PermissiveId> late = released ? report.allowed : std::vector<PermissiveId>{};
+    end_stay(t, bay, how, report.now.fresh);
+    bay.left_released = std::move(late);
+    report.stay_ended = true;
+}
+
+void arrivals(Transition& t, BayState& bay, const Report& report, const ControllerCounts& before) {
+    if (report.now.arrivals == before.arrivals)
+        return;
+    Stay* stay = stay_at(bay);
+    if (stay == nullptr) {
+        begin_stay(t, bay);
+    } else {
+        // An arrival without a departure: whether this is still the same unit, nobody can tell from here.
+        stay->doubt = Doubt::counts_changed;
+    }
+}
+
+void presence_after_gap(BayState& bay, const Report& report, const ControllerCounts& before) {
+    Stay* stay = stay_at(bay);
+    if (stay == nullptr)
+        return;
+    if (report.now.starts != before.starts)
+        stay->doubt = Doubt::controller_restarted;
+    const bool unchanged = report.now.arrivals == before.arrivals &&
+                           report.now.departures == before.departures && report.now.starts == before.starts &&
+                           report.now.present == Presence::present;
+    const bool may_clear = stay->doubt == Doubt::restarted || stay->doubt == Doubt::controller_link_lost;
+    if (unchanged && may_clear)
+        stay->doubt = Doubt::none;
+}
+
+// ---- tickets ------------------------------------------------------------------------------------------
+
+bool is_wanted_kind(const config::Station& station, const std::string& kind) {
+    return std::ranges::find(station.pair.ticket_kinds, kind) != station.pair.ticket_kinds.end();
+}
+
+void put_ticket(Stay& stay, const Ticket& ticket) {
+    const auto same = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
+    if (same == stay.tickets.end()) {
+        stay.tickets.push_back(ticket);
+    } else {
+        *same = ticket;
+    }
+}
+
+void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
+    const bool asked = std::ranges::any_of(stay.refused_tickets, [&](const Ticket& refused) {
+        return refused.kind == ticket.kind && refused.serial == ticket.serial;
+    });
+    if (asked || stay.refused_tickets.size() >= refused_tickets_kept)
+        return;
+    stay.refused_tickets.push_back(ticket);
+}
+
+Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) {
+    const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
+    if (same_kind == stay.tickets.end()) {
+        // While it is not certain which unit is here, a missing ticket could be another unit's.
+        if (stay.doubt != Doubt::none && !stay.tickets.empty()) {
+            ask_whether_it_left(stay, ticket);
+            return Applied{};
+        }
+        put_ticket(stay, ticket);
+        stay.doubt = Doubt::none;
+        identify(t, stay);
+        return Applied{};
+    }
+    if (same_kind->serial == ticket.serial) {
+        stay.doubt = Doubt::none;
+        return Applied{};
+    }
+    if (std::holds_alternative<WrongPair>(stay.identity) && stay.doubt == Doubt::none) {
+        put_ticket(stay, ticket);  // a corrected scan; the wrong one stays in the record
+        identify(t, stay);
+        return Applied{};
+    }
+    ask_whether_it_left(stay, ticket);
+    return Applied{};
+}
+
+}  // namespace
+
+Outcome apply(Transition& t, const ControllerReported& reported) {
+    BayState* bay = bay_of(t.state, reported.bay);
+    if (bay == nullptr)
+        return Refused{RefusalCode::no_such_thing, "no bay " + reported.bay.text};
+    ControllerState& controller = bay->controller;
+    const bool first = !controller.counts.has_value();
+    const ControllerCounts now{reported.arrivals, reported.departures, reported.starts, reported.moved};
+    const ControllerCounts before = controller.counts.value_or(now);
+    Report report{reported, reported.on_wire_released, false};
+    for (const PermissiveId& id : controller.standing)
+        add_once(report.allowed, id);
+    controller.standing.clear();
+    controller.counts = now;
+    controller.present = reported.present;
+    controller.echoed = reported.echoed;
+    controller.fault = reported.fault;
+    if (first)
+        return Applied{};  // a baseline: nothing is known to have changed
+    presence_after_gap(*bay, report, before);
+    movements(t, *bay, report, before);
+    departures(t, *bay, report, before);
+    arrivals(t, *bay, report, before);
+    if (reported.present == Presence::absent)
+        bay->departure_due = false;
+    return Applied{};
+}
+
+Outcome apply(Transition& t, const TicketScanned& scanned) {
+    BayState* bay = bay_of(t.state, scanned.bay);
+    if (bay == nullptr)
+        return Refused{RefusalCode::no_such_thing, "no bay " + scanned.bay.text};
+    const config::Station* station = rules_at(t.rules, t.state, *bay);
+    if (station == nullptr)
+        return Refused{RefusalCode::not_possible_now, "no rules are in force"};
+    if (!is_wanted_kind(*station, scanned.kind)) {
+        return Refused{RefusalCode::not_possible_now, "no step asks for a ticket of kind " + scanned.kind};
+    }
+    if (stay_at(*bay) == nullptr) {
+        if (bay->controller.present != Presence::present || bay->departure_due) {
+            return Refused{RefusalCode::not_possible_now, "no unit has arrived at the bay yet"};
+        }
+        begin_stay(t, *bay);
+    }
+    const Ticket ticket{scanned.kind, scanned.serial, scanned.order,
+                        scanned.type, t.now(),        scanned.earlier_stays};
+    return scan_during_stay(t, *stay_at(*bay), ticket);
+}
+
+Outcome apply(Transition&, const LabelMisread&) { return Applied{}; }
+
+Outcome apply(Transition& t, const OperatorSignedOn& signed_on) {
+    BayState* bay = bay_of(t.state, signed_on.bay);
+    if (bay == nullptr)
+        return Refused{RefusalCode::no_such_thing, "no bay " + signed_on.bay.text};
+    const Person* person = person_of(t.state, signed_on.person);
+    if (person == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (person->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    bay->signed_on = signed_on.person;
+    return Applied{};
+}
+
+Outcome apply(Transition& t, const OperatorSignedOff& signed_off) {
+    BayState* bay = bay_of(t.state, signed_off.bay);
+    if (bay == nullptr)
+        return Refused{RefusalCode::no_such_thing, "no bay " + signed_off.bay.text};
+    bay->signed_on.reset();
+    return Applied{};
+}
+
+Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
+    BayState* bay = bay_of(t.state, confirmed.bay);
+    Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
+    if (stay == nullptr)
+        return Refused{RefusalCode::no_stay, ""};
+    const Person* person = person_of(t.state, confirmed.by);
+    if (person == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (person->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    const config::Station* station = rules_of(t.rules, stay->rules);
+    const config::Plan* plan = station != nullptr ? plan_of(*station, *stay) : nullptr;
+    if (plan == nullptr)
+        return Refused{RefusalCode::not_possible_now, "the unit is not identified"};
+    if (stay->doubt != Doubt::none || !stay->refused_tickets.empty()) {
+        return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
+    }
+    const std::size_t open = open_stage(*station, *plan, *stay);
+    for (std::size_t stage = 0; stage < plan->stages.size(); ++stage) {
+        for (const config::Step& step : plan->stages[stage].steps) {
+            const auto* confirm = std::get_if<config::ConfirmStep>(&step);
+            const auto* tighten = std::get_if<config::TightenStep>(&step);
+            const config::Joint* joint = tighten != nullptr ? joint_in(*station, tighten->joint) : nullptr;
+            const bool checked_joint = joint != nullptr && joint->method == config::Method::confirmed_check &&
+                                       joint->id == confirmed.step;
+            if (!checked_joint && (confirm == nullptr || confirm->id != confirmed.step))
+                continue;
+            if (is_step_done(*station, *stay, step))
+                return Refused{RefusalCode::already_settled, ""};
+            if (stage > open)
+                return Refused{RefusalCode::not_possible_now, "earlier steps are still open"};
+            if (checked_joint) {
+                JointState* state = joint_of(*stay, joint->id);
+                state->confirmed = t.now();
+                state->confirmed_by = confirmed.by;
+                touch(t, *state);
+            } else {
+                stay->checks.push_back({confirmed.step, t.now(), confirmed.by});
+            }
+            return Applied{};
+        }
+    }
+    return Refused{RefusalCode::no_such_thing, "the plan has no check " + confirmed.step};
+}
+
+}  // namespace tautgate::interlock

@@ -1,0 +1,158 @@
+#include "service/interlock/decide.hpp"
+
+#include <algorithm>
+
+#include "service/interlock/lookup.hpp"
+#include "service/interlock/overloaded.hpp"
+#include "service/interlock/transition.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+// What still holds a unit back that two people let leave unproven: doubt about the equipment and about which
+// unit stands there. Doubt about its joints is what they decided about.
+bool holds_leaving(ReasonCode code) noexcept {
+    switch (code) {
+    case ReasonCode::no_rules_in_force:
+    case ReasonCode::bay_not_in_rules:
+    case ReasonCode::ticket_repeated:
+    case ReasonCode::no_unit:
+    case ReasonCode::presence_unconfirmed:
+    case ReasonCode::unit_absent:
+    case ReasonCode::controller_link_lost:
+    case ReasonCode::controller_fault:
+    case ReasonCode::token_not_taken:
+    case ReasonCode::movement_used: return true;
+    case ReasonCode::event_set_aside:
+    case ReasonCode::decision_differs:
+    case ReasonCode::moved_unproven:
+    case ReasonCode::unit_on_hold:
+    case ReasonCode::wrong_pair:
+    case ReasonCode::unknown_variant:
+    case ReasonCode::serial_seen_before:
+    case ReasonCode::ticket_missing:
+    case ReasonCode::tool_link_lost:
+    case ReasonCode::tool_not_asked:
+    case ReasonCode::result_gap:
+    case ReasonCode::results_outstanding:
+    case ReasonCode::result_conflict:
+    case ReasonCode::result_unassigned:
+    case ReasonCode::fastener_locked:
+    case ReasonCode::replacement_due:
+    case ReasonCode::loosening_due:
+    case ReasonCode::joint_not_ok:
+    case ReasonCode::joint_open:
+    case ReasonCode::check_open: return false;
+    }
+    return true;
+}
+
+bool names(const config::Plan& plan, const PermissiveId& id) {
+    return std::ranges::find(plan.leaving_incomplete.permissives, id.text) !=
+           plan.leaving_incomplete.permissives.end();
+}
+
+// The plan's own ways out; for a unit without a plan, every way that some plan names.
+bool is_way_out(const config::Station& station, const Stay& stay, const PermissiveId& id) {
+    if (const config::Plan* plan = plan_of(station, stay))
+        return names(*plan, id);
+    return std::ranges::any_of(station.plans, [&](const config::Plan& plan) { return names(plan, id); });
+}
+
+Output leaving_output(const Stay& stay) { return LeavingIncomplete{*stay.leaves_incomplete, stay.token}; }
+
+// A release that still stands keeps its number: it is the same release.
+Output release(const PermissiveState& before, const Stay& stay, EventNumber now) {
+    const auto* standing = std::get_if<Released>(&before.output);
+    const bool same = standing != nullptr && standing->token == stay.token;
+    return same ? before.output : Output{Released{now, stay.token}};
+}
+
+PermissiveState settled(const RuleBook& rules, const State& state, const BayState& bay,
+                        const PermissiveState& before, EventNumber now) {
+    std::vector<Reason> reasons = holds_of(rules, state, bay, before.id);
+    const Stay* stay = stay_at(bay);
+    if (reasons.empty() && stay != nullptr)
+        return {before.id, release(before, *stay, now), {}};
+    const config::Station* station = rules_at(rules, state, bay);
+    if (stay != nullptr && stay->leaves_incomplete && station != nullptr &&
+        is_way_out(*station, *stay, before.id)) {
+        const bool held =
+            std::ranges::any_of(reasons, [](const Reason& reason) { return holds_leaving(reason.code); });
+        if (!held)
+            return {before.id, leaving_output(*stay), {}};
+    }
+    return {before.id, Withheld{}, std::move(reasons)};
+}
+
+// A leaving that was interrupted by doubt is a new release when the doubt is gone: it must wait for the disk
+// like any other, so it bears the number of the event that cleared it.
+void number_anew(const PermissiveState& before, PermissiveState& after, EventNumber now) {
+    auto* leaving = std::get_if<LeavingIncomplete>(&after.output);
+    if (leaving == nullptr)
+        return;
+    const auto* standing = std::get_if<LeavingIncomplete>(&before.output);
+    leaving->by = standing != nullptr && standing->token == leaving->token ? standing->by : now;
+}
+
+void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
+                    std::vector<PermissiveChange>& changes) {
+    for (BayState& bay : state.bays) {
+        for (PermissiveState& permissive : bay.permissives) {
+            PermissiveState after = settled(rules, state, bay, permissive, now);
+            number_anew(permissive, after, now);
+            if (after == permissive)
+                continue;
+            changes.push_back({bay.id, after.id, after.output, after.reasons});
+            permissive = std::move(after);
+        }
+    }
+}
+
+bool changes_outputs(const Payload& payload) {
+    const bool never =
+        std::holds_alternative<SnapshotTaken>(payload) || std::holds_alternative<InputRefused>(payload) ||
+        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload);
+    return !never;
+}
+
+}  // namespace
+
+Decision decide(const RuleBook& rules, State state, const Event& event) {
+    Decision decision{std::move(state), {}};
+    decision.state.newest = event.number;
+    Transition transition{rules, decision.state, event, {}};
+    decision.record.outcome =
+        std::visit([&](const auto& payload) { return apply(transition, payload); }, event.payload);
+    decision.record.effects = std::move(transition.effects);
+    if (changes_outputs(event.payload)) {
+        settle_outputs(rules, decision.state, event.number, decision.record.changes);
+    }
+    return decision;
+}
+
+std::string sentence(const Refused& refused) {
+    const std::string detail = refused.detail.empty() ? "." : ": " + refused.detail + ".";
+    switch (refused.code) {
+    case RefusalCode::unknown_person: return "This person is not enrolled at the station" + detail;
+    case RefusalCode::suspended: return "This person is suspended" + detail;
+    case RefusalCode::not_entitled: return "This person's roles do not allow it" + detail;
+    case RefusalCode::same_person_twice: return "The second person must be another one" + detail;
+    case RefusalCode::tightened_it: return "Whoever tightened the joint cannot decide about it" + detail;
+    case RefusalCode::no_stay: return "No unit is at the bay" + detail;
+    case RefusalCode::no_such_joint: return "This unit has no such joint" + detail;
+    case RefusalCode::no_such_thing: return "There is nothing by that name" + detail;
+    case RefusalCode::already_settled: return "There is nothing to decide any more" + detail;
+    case RefusalCode::reason_missing: return "A reason is needed" + detail;
+    case RefusalCode::value_missing: return "Something that must be verified is missing" + detail;
+    case RefusalCode::value_outside_audit_window:
+        return "The hand-checked value is outside the audit window" + detail;
+    case RefusalCode::seen_too_old:
+        return "What you saw is no longer so; look again and decide anew" + detail;
+    case RefusalCode::not_possible_now: return "This is not possible now" + detail;
+    case RefusalCode::needs_second_administrator: return "A second person must agree" + detail;
+    }
+    return "This is not possible now" + detail;
+}
+
+}  // namespace tautgate::interlock

@@ -1,0 +1,312 @@
+// Everything that holds a permissive back. Each function asks for positive evidence of one thing and gives a
+// reason where there is none; a release exists only where all of them stay silent.
+#include <algorithm>
+
+#include "service/interlock/lookup.hpp"
+#include "service/interlock/overloaded.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+using Reasons = std::vector<Reason>;
+
+void add(Reasons& reasons, ReasonCode code, std::vector<Fact> facts = {}) {
+    reasons.push_back({code, "", "", "", std::move(facts)});
+}
+
+void add_tool(Reasons& reasons, ReasonCode code, const ToolId& tool, std::vector<Fact> facts = {}) {
+    reasons.push_back({code, "", "", tool.text, std::move(facts)});
+}
+
+std::string text_of(Quality quality) {
+    switch (quality) {
+    case Quality::unknown: return "not known yet";
+    case Quality::good: return "good";
+    case Quality::stale: return "silent";
+    case Quality::failed: return "broken";
+    }
+    return "not known yet";
+}
+
+std::string text_of(Doubt doubt) {
+    switch (doubt) {
+    case Doubt::none: return "";
+    case Doubt::restarted: return "the station was restarted";
+    case Doubt::controller_link_lost: return "the link to the equipment was lost";
+    case Doubt::controller_restarted: return "the equipment's controller was restarted";
+    case Doubt::counts_changed: return "the equipment counted another arrival";
+    }
+    return "";
+}
+
+std::string text_of(UnassignedWhy why) {
+    switch (why) {
+    case UnassignedWhy::no_stay: return "no unit was at the bay";
+    case UnassignedWhy::not_in_one_stay: return "it cannot be said in which unit's stay it was made";
+    case UnassignedWhy::not_identified: return "the unit was not identified";
+    case UnassignedWhy::no_open_joint: return "no open joint takes this tool";
+    case UnassignedWhy::several_joints: return "more than one joint could claim it";
+    case UnassignedWhy::position_unknown: return "its position is not known";
+    case UnassignedWhy::count_broken: return "results before it are missing";
+    case UnassignedWhy::question_open: return "it was not certain which unit was at the bay";
+    case UnassignedWhy::simulated_tool: return "it is simulated";
+    case UnassignedWhy::unknown_tool: return "the rules do not know the tool";
+    }
+    return "";
+}
+
+// ---- the equipment ------------------------------------------------------------------------------------
+
+void equipment(const BayState& bay, const Stay* stay, Reasons& reasons) {
+    const ControllerState& controller = bay.controller;
+    if (controller.link != Quality::good) {
+        add(reasons, ReasonCode::controller_link_lost, {{"quality", text_of(controller.link)}});
+    }
+    if (controller.fault)
+        add(reasons, ReasonCode::controller_fault);
+    if (stay == nullptr)
+        return;
+    if (controller.present != Presence::present)
+        add(reasons, ReasonCode::unit_absent);
+    if (controller.echoed != stay->token)
+        add(reasons, ReasonCode::token_not_taken);
+    if (stay->doubt != Doubt::none) {
+        add(reasons, ReasonCode::presence_unconfirmed, {{"why", text_of(stay->doubt)}});
+    }
+}
+
+// ---- the unit -----------------------------------------------------------------------------------------
+
+void identity(const config::Station& station, const Stay& stay, Reasons& reasons) {
+    std::visit(Overloaded{[&](const TicketsMissing&) {
+                              for (const std::string& kind : station.pair.ticket_kinds) {
+                                  const bool there = std::ranges::find(stay.tickets, kind, &Ticket::kind) !=
+                                                     stay.tickets.end();
+                                  if (!there)
+                                      add(reasons, ReasonCode::ticket_missing, {{"kind", kind}});
+                              }
+                          },
+                          [&](const WrongPair& wrong) {
+                              add(reasons, ReasonCode::wrong_pair, {{"why", wrong.why}});
+                          },
+                          [&](const UnknownVariant& unknown) {
+                              add(reasons, ReasonCode::unknown_variant, {{"type", unknown.type}});
+                          },
+                          [](const Identified&) {}},
+               stay.identity);
+}
+
+void unit(const State& state, const Stay& stay, Reasons& reasons) {
+    for (const MovedUnproven& moved : stay.moved_unproven) {
+        add(reasons, ReasonCode::moved_unproven, {{"permissive", moved.permissive.text}});
+    }
+    for (const Ticket& ticket : stay.tickets) {
+        const auto hold = std::ranges::find(state.holds, ticket.serial, &UnitHold::unit);
+        if (hold != state.holds.end()) {
+            add(reasons, ReasonCode::unit_on_hold, {{"serial", ticket.serial.text}, {"why", hold->why}});
+        }
+        if (ticket.earlier_stays > 0 && !stay.return_accepted) {
+            add(reasons, ReasonCode::serial_seen_before, {{"serial", ticket.serial.text}});
+        }
+    }
+    for (const Ticket& ticket : stay.refused_tickets) {
+        add(reasons, ReasonCode::ticket_repeated, {{"kind", ticket.kind}, {"serial", ticket.serial.text}});
+    }
+    for (const EventNumber& event : stay.set_aside) {
+        add(reasons, ReasonCode::event_set_aside, {{"event", std::to_string(event.value)}});
+    }
+    if (stay.differs)
+        add(reasons, ReasonCode::decision_differs);
+    for (const UnassignedResult& result : stay.unassigned) {
+        add_tool(reasons, ReasonCode::result_unassigned, result.tool,
+                 {{"result", std::to_string(result.result.value)}, {"why", text_of(result.why)}});
+    }
+}
+
+// ---- tools --------------------------------------------------------------------------------------------
+
+void tool_trust(const State& state, const ToolId& id, Reasons& reasons) {
+    const ToolState* tool = tool_of(state, id);
+    if (tool == nullptr) {
+        add_tool(reasons, ReasonCode::tool_link_lost, id, {{"quality", text_of(Quality::unknown)}});
+        return;
+    }
+    if (tool->link != Quality::good) {
+        add_tool(reasons, ReasonCode::tool_link_lost, id, {{"quality", text_of(tool->link)}});
+    }
+    if (!tool->asked)
+        add_tool(reasons, ReasonCode::tool_not_asked, id);
+    if (const auto* broken = std::get_if<Broken>(&tool->count)) {
+        add_tool(reasons, ReasonCode::result_gap, id,
+                 {{"expected", std::to_string(broken->expected)}, {"got", std::to_string(broken->got)}});
+    }
+    if (tool->outstanding_to) {
+        add_tool(reasons, ReasonCode::results_outstanding, id,
+                 {{"until", std::to_string(*tool->outstanding_to)}});
+    }
+    if (tool->conflict)
+        add_tool(reasons, ReasonCode::result_conflict, id);
+}
+
+// ---- joints -------------------------------------------------------------------------------------------
+
+std::string listed(const std::vector<std::string>& names) {
+    std::string text;
+    for (const std::string& name : names)
+        text += (text.empty() ? "" : ", ") + name;
+    return text;
+}
+
+void fastener(const config::Joint& joint, const config::Fastener& named, const FastenerState& state,
+              Reasons& reasons) {
+    const auto about = [&](ReasonCode code, std::vector<Fact> facts) {
+        reasons.push_back({code, joint.name, named.name, "", std::move(facts)});
+    };
+    if (state.locked)
+        about(ReasonCode::fastener_locked, {});
+    if (state.replacement_due)
+        about(ReasonCode::replacement_due, {});
+    if (state.loosening_due)
+        about(ReasonCode::loosening_due, {});
+    for (const PassState& pass : state.passes) {
+        if (!pass.not_ok)
+            continue;
+        for (const evaluation::Finding& finding : pass.not_ok->judgement.findings) {
+            const auto text = evaluation::text_of(finding.code);
+            about(ReasonCode::joint_not_ok, {{"finding", std::string(text.sentence)},
+                                             {"advice", std::string(text.advice)},
+                                             {"found", finding.found},
+                                             {"allowed", finding.allowed}});
+        }
+    }
+}
+
+void open_joint(const config::Joint& joint, const JointState& state, Reasons& reasons) {
+    if (joint.method == config::Method::confirmed_check) {
+        reasons.push_back({ReasonCode::check_open, "", "", "", {{"step", joint.name}}});
+        return;
+    }
+    const std::size_t pass = current_pass(joint, state);
+    std::vector<std::string> open;
+    for (std::size_t i = 0; i < joint.fasteners.size(); ++i) {
+        const bool proven = i < state.fasteners.size() && pass < state.fasteners[i].passes.size() &&
+                            state.fasteners[i].passes[pass].proof.has_value();
+        if (!proven)
+            open.push_back(joint.fasteners[i].name);
+    }
+    const std::string next = open.empty() ? "" : open.front();
+    reasons.push_back({ReasonCode::joint_open,
+                       joint.name,
+                       "",
+                       "",
+                       {{"open", std::to_string(open.size())},
+                        {"all", std::to_string(joint.fasteners.size())},
+                        {"pass", pass < joint.passes.size() ? joint.passes[pass].name : ""},
+                        {"next", joint.placement == config::Placement::counted ? "any of them" : next},
+                        {"fasteners", listed(open)}}});
+}
+
+void drop_lifted(const Override& over, Reasons& reasons) {
+    std::erase_if(reasons, [&](const Reason& reason) {
+        return interlock::text_of(reason.code).overridable &&
+               std::ranges::find(over.lifts, reason.code) != over.lifts.end();
+    });
+}
+
+void joint(const State& state, const config::Joint& joint, const Stay& stay, Reasons& reasons) {
+    const JointState* known = joint_of(stay, joint.id);
+    const JointState none{};
+    const JointState& at = known != nullptr ? *known : none;
+    Reasons own;
+    for (std::size_t i = 0; i < at.fasteners.size() && i < joint.fasteners.size(); ++i) {
+        fastener(joint, joint.fasteners[i], at.fasteners[i], own);
+    }
+    if (!is_proven(joint, at))
+        open_joint(joint, at, own);
+    if (at.override_) {
+        // Who decides without proof does so whatever the tools have to say.
+        drop_lifted(*at.override_, own);
+        std::erase_if(own, [](const Reason& r) { return r.code == ReasonCode::check_open; });
+    } else if (joint.method == config::Method::tightening) {
+        for (const std::string& tool : joint.tools)
+            tool_trust(state, ToolId{tool}, reasons);
+    }
+    reasons.insert(reasons.end(), own.begin(), own.end());
+}
+
+bool in_scope(const config::Permissive& permissive, const config::Joint& joint) {
+    switch (permissive.scope) {
+    case config::Scope::every_joint: return true;
+    case config::Scope::classes:
+        return std::ranges::find(permissive.classes, joint.risk) != permissive.classes.end();
+    }
+    return true;
+}
+
+void steps(const State& state, const config::Station& station, const config::Plan& plan, const Stay& stay,
+           const config::Permissive& permissive, Reasons& reasons) {
+    for (const config::Stage& stage : plan.stages) {
+        for (const config::Step& step : stage.steps) {
+            std::visit(
+                Overloaded{[&](const config::ScanStep& scan) {
+                               if (!is_step_done(station, stay, step)) {
+                                   add(reasons, ReasonCode::ticket_missing, {{"kind", scan.ticket_kind}});
+                               }
+                           },
+                           [&](const config::TightenStep& tighten) {
+                               const config::Joint* planned = joint_in(station, tighten.joint);
+                               if (planned == nullptr) {
+                                   add(reasons, ReasonCode::bay_not_in_rules);
+                               } else if (in_scope(permissive, *planned)) {
+                                   joint(state, *planned, stay, reasons);
+                               }
+                           },
+                           [&](const config::ConfirmStep& confirm) {
+                               const bool wanted = permissive.scope == config::Scope::every_joint;
+                               if (wanted && !is_step_done(station, stay, step)) {
+                                   add(reasons, ReasonCode::check_open, {{"step", confirm.text}});
+                               }
+                           }},
+                step);
+        }
+    }
+}
+
+}  // namespace
+
+std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const BayState& bay,
+                             const PermissiveId& id) {
+    Reasons reasons;
+    const Stay* stay = stay_at(bay);
+    equipment(bay, stay, reasons);
+    if (stay == nullptr)
+        add(reasons, ReasonCode::no_unit);
+    const config::Station* station = rules_at(rules, state, bay);
+    if (station == nullptr) {
+        add(reasons, ReasonCode::no_rules_in_force);
+        order_worst_first(reasons);
+        return reasons;
+    }
+    const config::Permissive* permissive = permissive_in(*station, id);
+    if (permissive == nullptr || permissive->bay != bay.id.text || bay_in(*station, bay.id) == nullptr) {
+        add(reasons, ReasonCode::bay_not_in_rules);
+    }
+    if (stay != nullptr) {
+        unit(state, *stay, reasons);
+        identity(*station, *stay, reasons);
+        const bool used = std::ranges::find(stay->used, id) != stay->used.end();
+        if (used)
+            add(reasons, ReasonCode::movement_used, {{"permissive", id.text}});
+        const config::Plan* plan = plan_of(*station, *stay);
+        // An identified unit without its plan cannot be proven; an unidentified one has its reason above.
+        if (plan == nullptr && std::holds_alternative<Identified>(stay->identity)) {
+            add(reasons, ReasonCode::bay_not_in_rules);
+        }
+        if (plan != nullptr && permissive != nullptr)
+            steps(state, *station, *plan, *stay, *permissive, reasons);
+    }
+    order_worst_first(reasons);
+    return reasons;
+}
+
+}  // namespace tautgate::interlock

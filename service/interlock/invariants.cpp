@@ -1,0 +1,91 @@
+// What must be true of every state, stated apart from the rules that bring it about.
+#include <algorithm>
+
+#include "service/interlock/lookup.hpp"
+#include "service/interlock/overloaded.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+bool is_usable(Token token) { return token.value != 0 && token.value != 0xFFFFFFFFU; }
+
+bool covers(const config::Permissive& permissive, const config::Joint& joint) {
+    return permissive.scope == config::Scope::every_joint ||
+           std::ranges::find(permissive.classes, joint.risk) != permissive.classes.end();
+}
+
+// Promise: nothing is released unless each joint in scope is proven or overridden by the people it takes.
+std::string unproven_release(const config::Station& station, const Stay& stay, const PermissiveId& id) {
+    const config::Permissive* permissive = permissive_in(station, id);
+    const config::Plan* plan = plan_of(station, stay);
+    if (permissive == nullptr || plan == nullptr)
+        return id.text + " is released without rules for it";
+    for (const PlannedJoint& planned : joints_of(station, *plan)) {
+        if (planned.joint == nullptr)
+            return id.text + " is released with an unknown joint";
+        if (!covers(*permissive, *planned.joint))
+            continue;
+        const JointState* joint = joint_of(stay, planned.joint->id);
+        if (joint == nullptr)
+            return id.text + " is released without " + planned.joint->id;
+        if (is_proven(*planned.joint, *joint))
+            continue;
+        if (!joint->override_)
+            return id.text + " is released with " + planned.joint->id + " unproven";
+        const config::OverrideRule* rule = override_rule(station, planned.joint->risk);
+        const bool two =
+            joint->override_->seconded_by && *joint->override_->seconded_by != joint->override_->by;
+        if (rule == nullptr || (rule->people > 1 && !two)) {
+            return id.text + " is released by an override of " + planned.joint->id + " that lacks a person";
+        }
+    }
+    return {};
+}
+
+std::string fault_of(const RuleBook& rules, const BayState& bay, const PermissiveState& permissive) {
+    const Stay* stay = stay_at(bay);
+    const bool withheld = std::holds_alternative<Withheld>(permissive.output);
+    if (withheld == permissive.reasons.empty())
+        return permissive.id.text + " has reasons exactly when it is withheld: no";
+    return std::visit(Overloaded{[](const Withheld&) { return std::string{}; },
+                                 [&](const Released& released) -> std::string {
+                                     if (stay == nullptr)
+                                         return permissive.id.text + " is released without a unit";
+                                     if (released.token != stay->token)
+                                         return permissive.id.text + " is released for another unit";
+                                     const config::Station* station = rules_of(rules, stay->rules);
+                                     if (station == nullptr)
+                                         return permissive.id.text + " is released without rules";
+                                     return unproven_release(*station, *stay, permissive.id);
+                                 },
+                                 [&](const LeavingIncomplete& leaving) -> std::string {
+                                     if (stay == nullptr)
+                                         return permissive.id.text + " lets a unit leave that is not there";
+                                     if (leaving.token != stay->token)
+                                         return permissive.id.text + " lets another unit leave";
+                                     if (!stay->leaves_incomplete)
+                                         return permissive.id.text + " lets a unit leave undecided";
+                                     return {};
+                                 }},
+                      permissive.output);
+}
+
+}  // namespace
+
+std::string broken_invariant(const RuleBook& rules, const State& state) {
+    for (const BayState& bay : state.bays) {
+        const Stay* stay = stay_at(bay);
+        if (stay != nullptr && !is_usable(stay->token))
+            return bay.id.text + ": the stay has no usable token";
+        if (stay != nullptr && stay->id > state.newest)
+            return bay.id.text + ": the stay is younger than the state";
+        for (const PermissiveState& permissive : bay.permissives) {
+            std::string fault = fault_of(rules, bay, permissive);
+            if (!fault.empty())
+                return bay.id.text + ": " + fault;
+        }
+    }
+    return {};
+}
+
+}  // namespace tautgate::interlock

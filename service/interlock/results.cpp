@@ -1,0 +1,474 @@
+// Where a result belongs: to one fastener of one stay, to a stay that ended, or to nobody yet. It is never
+// guessed: two possible owners are none.
+#include <algorithm>
+
+#include "service/interlock/overloaded.hpp"
+#include "service/interlock/transition.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+using evaluation::FindingCode;
+using evaluation::Judgement;
+using evaluation::Verdict;
+using protocol::Direction;
+using protocol::Reading;
+
+constexpr std::size_t recent_results_kept = 8;
+constexpr std::size_t unassigned_kept = 32;  // at station level; in a stay all are kept
+
+// ---- the tool's count ---------------------------------------------------------------------------------
+
+enum class Arrival : std::uint8_t { next, repeated, conflict, before_baseline, out_of_count };
+
+Arrival known_before(const ToolState& tool, const ResultReceived& result) {
+    const auto seen = std::ranges::find(tool.recent, result.reading.counter, &SeenResult::counter);
+    const bool other_content = seen != tool.recent.end() && seen->digest != result.digest;
+    return other_content ? Arrival::conflict : Arrival::repeated;
+}
+
+Arrival count_following(ToolState& tool, Following& following, const ResultReceived& result) {
+    const std::uint64_t counter = result.reading.counter;
+    if (following.epoch == result.epoch) {
+        if (counter <= following.counter)
+            return known_before(tool, result);
+        if (counter == following.counter + 1) {
+            following.counter = counter;
+            return Arrival::next;
+        }
+    }
+    tool.count = Broken{result.epoch, following.counter + 1, counter, counter, following.epoch};
+    tool.outstanding_to.reset();
+    return Arrival::out_of_count;
+}
+
+Arrival count_broken(ToolState& tool, Broken& broken, const ResultReceived& result) {
+    const std::uint64_t counter = result.reading.counter;
+    const bool fills = result.epoch == broken.old_epoch && counter == broken.expected && counter < broken.got;
+    if (fills) {
+        broken.expected += 1;
+        const bool filled = broken.epoch == broken.old_epoch && broken.expected == broken.got;
+        if (filled)
+            tool.count = Following{broken.epoch, broken.newest};
+        return Arrival::next;
+    }
+    const bool another_restart = result.epoch != broken.epoch;
+    if (!another_restart && counter <= broken.newest)
+        return known_before(tool, result);
+    broken.epoch = result.epoch;
+    broken.newest = counter;
+    return Arrival::out_of_count;
+}
+
+Arrival count(ToolState& tool, const ResultReceived& result) {
+    if (std::holds_alternative<NoBaseline>(tool.count)) {
+        tool.count = Following{result.epoch, result.reading.counter};
+        return Arrival::before_baseline;
+    }
+    if (auto* following = std::get_if<Following>(&tool.count))
+        return count_following(tool, *following, result);
+    return count_broken(tool, std::get<Broken>(tool.count), result);
+}
+
+void remember(ToolState& tool, const ResultReceived& result) {
+    tool.recent.push_back({result.reading.counter, result.digest});
+    if (tool.recent.size() > recent_results_kept)
+        tool.recent.erase(tool.recent.begin());
+    const auto* following = std::get_if<Following>(&tool.count);
+    if (following != nullptr && tool.outstanding_to && *tool.outstanding_to <= following->counter) {
+        tool.outstanding_to.reset();
+    }
+}
+
+// While the count is broken nothing is acknowledged: an acknowledgement covers all before it, and would let
+// the tool drop what is missing.
+void acknowledge_count(Transition& t, const ToolState& tool) {
+    const auto* following = std::get_if<Following>(&tool.count);
+    if (following != nullptr)
+        t.acknowledge(tool.id, following->epoch, following->counter);
+}
+
+// ---- the stay in which it was made ----------------------------------------------------------------------
+
+struct Elsewhere {  // in no stay that we know
+    UnassignedWhy why;
+    bool concerns_present_stay;
+};
+struct InEnded {
+    const EndedStay* stay;
+};
+struct InPresent {};
+using Place = std::variant<Elsewhere, InEnded, InPresent>;
+
+bool wholly_within(const Interval& made, const Stamp& began, const Stamp* ended) {
+    // A stay that began in an earlier boot was there before anything of this boot.
+    const bool after_begin = began.boot == made.boot ? made.from_ns >= began.monotonic_ns : made.from_ns >= 0;
+    const bool before_end =
+        ended == nullptr || (ended->boot == made.boot && made.to_ns <= ended->monotonic_ns);
+    return after_begin && before_end;
+}
+
+Place place_of(const State& state, const BayState& bay, const Interval& made) {
+    for (const EndedStay& stay : state.ended) {
+        if (stay.bay == bay.id && stay.began.boot == made.boot &&
+            wholly_within(made, stay.began, &stay.ended)) {
+            return InEnded{&stay};
+        }
+    }
+    const Stay* stay = stay_at(bay);
+    if (stay == nullptr)
+        return Elsewhere{UnassignedWhy::no_stay, false};
+    if (wholly_within(made, stay->began, nullptr))
+        return InPresent{};
+    const bool before_it = stay->began.boot == made.boot && made.to_ns < stay->began.monotonic_ns;
+    return before_it ? Elsewhere{UnassignedWhy::no_stay, false}
+                     : Elsewhere{UnassignedWhy::not_in_one_stay, true};
+}
+
+bool speaks_against(const Reading& reading) {
+    return reading.direction == Direction::loosen || reading.tool_verdict == protocol::ToolVerdict::not_ok;
+}
+
+// ---- outcomes -----------------------------------------------------------------------------------------
+
+Outcome unassigned(const Transition& t, BayState* bay, const ResultReceived& result, UnassignedWhy why) {
+    Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
+    const auto signed_on = bay != nullptr ? bay->signed_on : std::nullopt;
+    UnassignedResult kept{t.now(), result.tool, why, result.reading, signed_on};
+    if (stay != nullptr) {
+        const EventNumber id = stay->id;
+        stay->unassigned.push_back(std::move(kept));
+        return Unassigned{why, id};
+    }
+    t.state.unassigned.push_back(std::move(kept));
+    if (t.state.unassigned.size() > unassigned_kept)
+        t.state.unassigned.erase(t.state.unassigned.begin());
+    return Unassigned{why, std::nullopt};
+}
+
+Outcome file_late(Transition& t, const BayState& bay, const EndedStay& stay, const Reading& reading) {
+    const bool against = speaks_against(reading);
+    if (against) {
+        hold_unit(t.state, stay.unit, t.now(), "a late result speaks against it");
+        t.alarm(AlarmCode::late_result_against_unit, bay.id, stay.unit, "a result that came late");
+    }
+    return FiledLate{stay.id, stay.unit, against};
+}
+
+// ---- one fastener -------------------------------------------------------------------------------------
+
+struct Candidate {
+    const config::Joint* joint;
+    JointState* state;
+};
+
+struct Target {
+    Candidate at;
+    std::uint32_t fastener;
+    std::uint32_t pass;
+};
+
+void note_operator(JointState& joint, const std::optional<PersonNumber>& signed_on) {
+    if (!signed_on) {
+        joint.tightened_unsigned = true;
+    } else if (std::ranges::find(joint.tightened_by, *signed_on) == joint.tightened_by.end()) {
+        joint.tightened_by.push_back(*signed_on);
+    }
+}
+
+void add_finding(Judgement& judgement, FindingCode code) {
+    judgement.findings.push_back({code, "", ""});
+    judgement.verdict = judgement.verdict == Verdict::undefined ? Verdict::undefined : Verdict::not_ok;
+}
+
+// The values may be right and the fastener's past still forbid to count them.
+Judgement judge_with_past(const Target& target, const config::Tool& tool, const Reading& reading) {
+    Judgement judgement =
+        evaluation::judge(*target.at.joint, target.at.joint->passes[target.pass], tool, reading);
+    const FastenerState& fastener = target.at.state->fasteners[target.fastener];
+    if (fastener.locked)
+        add_finding(judgement, FindingCode::attempts_used_up);
+    if (fastener.replacement_due)
+        add_finding(judgement, FindingCode::not_replaced);
+    if (fastener.loosening_due)
+        add_finding(judgement, FindingCode::not_loosened);
+    return judgement;
+}
+
+void take_not_ok(FastenerState& fastener, PassState& pass, const config::Retry& retry, NotOk not_ok) {
+    pass.proof.reset();
+    pass.not_ok = std::move(not_ok);
+    if (retry.loosening_between)
+        fastener.loosening_due = true;
+    if (retry.replace_fastener)
+        fastener.replacement_due = true;
+    if (pass.attempts >= retry.attempts)
+        fastener.locked = true;
+}
+
+Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const config::Tool& tool,
+                  const Reading& reading, EventNumber result, std::optional<PersonNumber> signed_on,
+                  bool by_hand) {
+    Judgement judgement = judge_with_past(target, tool, reading);
+    JointState& joint = *target.at.state;
+    FastenerState& fastener = joint.fasteners[target.fastener];
+    PassState& pass = fastener.passes[target.pass];
+    joint.override_.reset();  // judged again
+    touch(t, joint);
+    note_operator(joint, signed_on);
+    pass.attempts += 1;
+    if (judgement.verdict == Verdict::ok) {
+        pass.proof = Proof{result, signed_on, by_hand};
+        pass.not_ok.reset();
+    } else {
+        take_not_ok(fastener, pass, target.at.joint->retry, {result, judgement});
+    }
+    return Attributed{stay.id, joint.id, target.fastener, target.pass, pass.attempts, std::move(judgement)};
+}
+
+// ---- loosening ----------------------------------------------------------------------------------------
+
+void loosen_fastener(const Transition& t, JointState& joint, std::uint32_t index) {
+    FastenerState& fastener = joint.fasteners[index];
+    for (PassState& pass : fastener.passes)
+        pass.proof.reset();
+    fastener.loosening_due = false;
+    joint.override_.reset();
+    touch(t, joint);
+}
+
+// Which fastener was loosened, if that can be known: the position that the tool names, or the one fastener of
+// a listed joint that waits for it.
+std::optional<std::uint32_t> loosened_fastener(const Candidate& candidate, const Reading& reading) {
+    const auto count = static_cast<std::uint32_t>(candidate.state->fasteners.size());
+    switch (candidate.joint->placement) {
+    case config::Placement::by_tool:
+        if (reading.position && *reading.position >= 1 && *reading.position <= count) {
+            return *reading.position - 1;
+        }
+        return std::nullopt;
+    case config::Placement::listed:
+        for (std::uint32_t i = 0; i < count; ++i) {
+            if (candidate.state->fasteners[i].loosening_due)
+                return i;
+        }
+        return std::nullopt;
+    case config::Placement::counted: return std::nullopt;
+    }
+    return std::nullopt;
+}
+
+bool was_touched(const JointState& joint) {
+    return std::ranges::any_of(joint.fasteners, [](const FastenerState& fastener) {
+        return std::ranges::any_of(fastener.passes, [](const PassState& pass) { return pass.attempts > 0; });
+    });
+}
+
+bool waits_for_loosening(const Candidate& candidate) {
+    return std::ranges::any_of(candidate.state->fasteners, &FastenerState::loosening_due);
+}
+
+// A loosening that cannot be placed takes the proof of every joint that it may have touched. Where it might
+// have been the one that a counted joint waits for, it is taken as that as well.
+Outcome loosen(const Transition& t, const Stay& stay, std::vector<Candidate> candidates,
+               const Reading& reading) {
+    std::erase_if(candidates,
+                  [](const Candidate& c) { return !was_touched(*c.state) && !c.state->override_; });
+    const auto waiting = std::ranges::count_if(candidates, waits_for_loosening);
+    if (waiting == 1)
+        std::erase_if(candidates, [](const Candidate& c) { return !waits_for_loosening(c); });
+    Loosened outcome{stay.id, {}, std::nullopt};
+    if (candidates.size() == 1) {
+        if (const auto fastener = loosened_fastener(candidates.front(), reading)) {
+            loosen_fastener(t, *candidates.front().state, *fastener);
+            outcome.joints.push_back(candidates.front().state->id);
+            outcome.fastener = fastener;
+            return outcome;
+        }
+    }
+    for (const Candidate& candidate : candidates) {
+        take_all_proof(t, *candidate.state);
+        for (FastenerState& fastener : candidate.state->fasteners)
+            fastener.loosening_due = false;
+        outcome.joints.push_back(candidate.state->id);
+    }
+    return outcome;
+}
+
+// ---- tightening ---------------------------------------------------------------------------------------
+
+// Joints of the plan that this tool may tighten and whose stage has been opened.
+std::vector<Candidate> served_joints(const config::Station& station, const config::Plan& plan, Stay& stay,
+                                     const ToolId& tool) {
+    const std::size_t open = open_stage(station, plan, stay);
+    std::vector<Candidate> candidates;
+    for (const PlannedJoint& planned : joints_of(station, plan)) {
+        if (planned.joint == nullptr || planned.stage > open || !serves(*planned.joint, tool))
+            continue;
+        JointState* state = joint_of(stay, planned.joint->id);
+        if (state != nullptr)
+            candidates.push_back({planned.joint, state});
+    }
+    return candidates;
+}
+
+const config::Pass& pass_now(const Candidate& candidate) {
+    const std::size_t pass = current_pass(*candidate.joint, *candidate.state);
+    return candidate.joint->passes[std::min(pass, candidate.joint->passes.size() - 1)];
+}
+
+bool touched_in_pass(const Candidate& candidate, std::size_t pass) {
+    return std::ranges::any_of(candidate.state->fasteners, [&](const FastenerState& fastener) {
+        return pass < fastener.passes.size() && fastener.passes[pass].attempts > 0;
+    });
+}
+
+bool rehits(const Candidate& candidate, const Reading& reading) {
+    const std::size_t pass =
+        std::min(current_pass(*candidate.joint, *candidate.state), candidate.joint->passes.size() - 1);
+    return touched_in_pass(candidate, pass) &&
+           evaluation::is_rehit(*candidate.joint, candidate.joint->passes[pass], reading);
+}
+
+std::expected<Target, UnassignedWhy> target_in(const Candidate& candidate, const Reading& reading) {
+    const std::size_t pass = current_pass(*candidate.joint, *candidate.state);
+    const auto count = static_cast<std::uint32_t>(candidate.state->fasteners.size());
+    const auto current = static_cast<std::uint32_t>(std::min(pass, candidate.joint->passes.size() - 1));
+    if (candidate.joint->placement == config::Placement::by_tool) {
+        if (!reading.position || *reading.position < 1 || *reading.position > count) {
+            return std::unexpected(UnassignedWhy::position_unknown);
+        }
+        return Target{candidate, *reading.position - 1, current};
+    }
+    for (std::uint32_t i = 0; i < count; ++i) {
+        if (!candidate.state->fasteners[i].passes[current].proof)
+            return Target{candidate, i, current};
+    }
+    return std::unexpected(UnassignedWhy::no_open_joint);
+}
+
+std::vector<Candidate> unproven(const std::vector<Candidate>& candidates) {
+    std::vector<Candidate> open;
+    for (const Candidate& candidate : candidates) {
+        if (!is_proven(*candidate.joint, *candidate.state))
+            open.push_back(candidate);
+    }
+    return open;
+}
+
+// Where several joints are open, the program tells them apart; if it does not, nothing does.
+std::expected<Candidate, UnassignedWhy> claimed_by(std::vector<Candidate> open, const Reading& reading) {
+    if (open.empty())
+        return std::unexpected(UnassignedWhy::no_open_joint);
+    if (open.size() == 1)
+        return open.front();
+    std::erase_if(open, [&](const Candidate& c) {
+        return pass_now(c).program.empty() || pass_now(c).program != reading.program;
+    });
+    if (open.size() != 1)
+        return std::unexpected(UnassignedWhy::several_joints);
+    return open.front();
+}
+
+Outcome tighten(const Transition& t, BayState& bay, const config::Tool& tool,
+                const std::vector<Candidate>& served, const ResultReceived& result) {
+    Stay& stay = std::get<Stay>(bay.occupant);
+    const auto open = unproven(served);
+    if (open.empty()) {
+        const auto hit =
+            std::ranges::find_if(served, [&](const Candidate& c) { return rehits(c, result.reading); });
+        if (hit != served.end())
+            return Rehit{stay.id, hit->state->id};
+        return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
+    }
+    const auto claimed = claimed_by(open, result.reading);
+    if (!claimed)
+        return unassigned(t, &bay, result, claimed.error());
+    if (rehits(*claimed, result.reading))
+        return Rehit{stay.id, claimed->state->id};
+    const auto target = target_in(*claimed, result.reading);
+    if (!target)
+        return unassigned(t, &bay, result, target.error());
+    return count_for(t, stay, *target, tool, result.reading, t.now(), bay.signed_on, false);
+}
+
+Outcome attribute(Transition& t, BayState& bay, const config::Station& station, const config::Tool& tool,
+                  const ResultReceived& result) {
+    Stay& stay = std::get<Stay>(bay.occupant);
+    if (stay.doubt != Doubt::none || !stay.refused_tickets.empty()) {
+        return unassigned(t, &bay, result, UnassignedWhy::question_open);
+    }
+    const config::Plan* plan = plan_of(station, stay);
+    if (plan == nullptr)
+        return unassigned(t, &bay, result, UnassignedWhy::not_identified);
+    const auto served = served_joints(station, *plan, stay, result.tool);
+    switch (result.reading.direction) {
+    case Direction::loosen: return loosen(t, stay, served, result.reading);
+    case Direction::tighten: return tighten(t, bay, tool, served, result);
+    }
+    return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
+}
+
+Outcome place(Transition& t, const ResultReceived& result, bool in_count) {
+    const config::Station* in_force = rules_of(t.rules, t.state.rules);
+    const config::Tool* tool = in_force != nullptr ? tool_in(*in_force, result.tool) : nullptr;
+    BayState* bay = tool != nullptr ? bay_of(t.state, BayId{tool->bay}) : nullptr;
+    if (bay == nullptr)
+        return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
+    if (!in_count)
+        return unassigned(t, bay, result, UnassignedWhy::count_broken);
+    const config::Station* station = rules_at(t.rules, t.state, *bay);
+    const config::Tool* tool_then = station != nullptr ? tool_in(*station, result.tool) : nullptr;
+    const config::Bay* where = station != nullptr ? bay_in(*station, bay->id) : nullptr;
+    if (tool_then == nullptr || where == nullptr)
+        return unassigned(t, bay, result, UnassignedWhy::unknown_tool);
+    if (tool_then->simulated && !where->simulated)
+        return unassigned(t, bay, result, UnassignedWhy::simulated_tool);
+    return std::visit(
+        Overloaded{[&](const Elsewhere& nowhere) {
+                       return unassigned(t, nowhere.concerns_present_stay ? bay : nullptr, result,
+                                         nowhere.why);
+                   },
+                   [&](const InEnded& in) { return file_late(t, *bay, *in.stay, result.reading); },
+                   [&](const InPresent&) { return attribute(t, *bay, *station, *tool_then, result); }},
+        place_of(t.state, *bay, result.made));
+}
+
+}  // namespace
+
+Outcome apply(Transition& t, const ResultReceived& result) {
+    ToolState* tool = tool_of(t.state, result.tool);
+    if (tool == nullptr)
+        return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
+    const Arrival arrival = count(*tool, result);
+    switch (arrival) {
+    case Arrival::repeated: acknowledge_count(t, *tool); return Repeated{};
+    case Arrival::conflict:
+        tool->conflict = true;
+        t.alarm(AlarmCode::result_conflict, BayId{}, Serial{}, "tool " + result.tool.text);
+        return Conflict{};
+    case Arrival::before_baseline:
+        remember(*tool, result);
+        acknowledge_count(t, *tool);
+        return BeforeBaseline{};
+    case Arrival::next:
+    case Arrival::out_of_count: break;
+    }
+    remember(*tool, result);
+    acknowledge_count(t, *tool);
+    return place(t, result, arrival == Arrival::next);
+}
+
+void file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
+                  const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {
+    const config::Joint* joint = joint_in(station, id.text);
+    JointState* state = joint_of(stay, id.text);
+    const config::Tool* tool = tool_in(station, result.tool);
+    const auto pass =
+        static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
+    // What came of it is in the joint's state; the person's record names the result.
+    static_cast<void>(count_for(t, stay, Target{{joint, state}, fastener, pass}, *tool, result.reading,
+                                result.result, result.operator_, true));
+}
+
+}  // namespace tautgate::interlock

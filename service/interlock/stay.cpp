@@ -1,0 +1,204 @@
+// The beginning, the identity and the end of a unit's stay.
+#include <algorithm>
+
+#include "service/interlock/transition.hpp"
+
+namespace tautgate::interlock {
+namespace {
+
+// Results of a unit that left may still arrive; those of earlier ones are filed by their serial number.
+constexpr std::size_t ended_stays_kept = 16;
+
+void init_joints(const Transition& t, Stay& stay, const config::Station& station, const config::Plan& plan) {
+    stay.joints.clear();
+    for (const PlannedJoint& planned : joints_of(station, plan)) {
+        if (planned.joint == nullptr)
+            continue;  // check_invariants: is_proven stays false without its state
+        JointState joint;
+        joint.id = JointId{planned.joint->id};
+        joint.changed = t.now();
+        if (planned.joint->method == config::Method::tightening) {
+            FastenerState fastener;
+            fastener.passes.resize(planned.joint->passes.size());
+            joint.fasteners.assign(planned.joint->fasteners.size(), fastener);
+        }
+        stay.joints.push_back(std::move(joint));
+    }
+}
+
+const Ticket* ticket_of(const Stay& stay, std::string_view kind) {
+    const auto found = std::ranges::find(stay.tickets, kind, &Ticket::kind);
+    return found == stay.tickets.end() ? nullptr : &*found;
+}
+
+const config::Variant* variant_of(const config::Station& station, const std::string& type) {
+    const auto by_id = std::ranges::find(station.variants, type, &config::Variant::id);
+    if (by_id != station.variants.end())
+        return &*by_id;
+    for (const config::Variant& variant : station.variants) {
+        for (const config::TypesOfKind& types : variant.types) {
+            const bool names_it = types.ticket_kind == station.pair.variant_kind &&
+                                  std::ranges::find(types.types, type) != types.types.end();
+            if (names_it)
+                return &variant;
+        }
+    }
+    return nullptr;
+}
+
+std::optional<std::string> mismatch(const config::Station& station, const config::Variant& variant,
+                                    const Stay& stay) {
+    if (station.pair.same_order) {
+        for (const Ticket& ticket : stay.tickets) {
+            if (ticket.order != stay.tickets.front().order) {
+                return "order " + stay.tickets.front().order + " and order " + ticket.order;
+            }
+        }
+    }
+    for (const config::TypesOfKind& types : variant.types) {
+        const Ticket* ticket = ticket_of(stay, types.ticket_kind);
+        if (ticket != nullptr && std::ranges::find(types.types, ticket->type) == types.types.end()) {
+            return "type " + ticket->type + " does not go with variant " + variant.name;
+        }
+    }
+    return std::nullopt;
+}
+
+Identity judge_pair(const config::Station& station, const Stay& stay) {
+    for (const std::string& kind : station.pair.ticket_kinds) {
+        if (ticket_of(stay, kind) == nullptr)
+            return TicketsMissing{};
+    }
+    const Ticket* naming = ticket_of(stay, station.pair.variant_kind);
+    const Ticket* unit = ticket_of(stay, station.pair.unit_kind);
+    if (naming == nullptr || unit == nullptr)
+        return TicketsMissing{};
+    const config::Variant* variant = variant_of(station, naming->type);
+    if (variant == nullptr)
+        return UnknownVariant{naming->type};
+    if (auto why = mismatch(station, *variant, stay))
+        return WrongPair{std::move(*why)};
+    const config::Plan* plan = plan_in(station, variant->plan);
+    if (plan == nullptr)
+        return UnknownVariant{naming->type};
+    return Identified{unit->serial, variant->id, plan->id, plan->revision};
+}
+
+}  // namespace
+
+void begin_stay(Transition& t, BayState& bay) {
+    Stay stay;
+    stay.id = t.now();
+    stay.token = bay.offered;
+    stay.began = t.event.at;
+    stay.rules = t.state.rules.value_or(Revision{});
+    bay.occupant = std::move(stay);
+    bay.left_released.clear();
+    bay.departure_due = false;
+}
+
+Serial unit_of(const Stay& stay) {
+    if (const auto* identified = std::get_if<Identified>(&stay.identity))
+        return identified->unit;
+    return stay.tickets.empty() ? Serial{} : stay.tickets.front().serial;
+}
+
+void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why) {
+    if (unit.text.empty())
+        return;
+    const bool held =
+        std::ranges::any_of(state.holds, [&](const UnitHold& hold) { return hold.unit == unit; });
+    if (!held)
+        state.holds.push_back({unit, since, std::move(why)});
+}
+
+bool released_for_leaving(const Transition& t, const BayState& bay,
+                          const std::vector<PermissiveId>& released) {
+    const config::Station* station = rules_at(t.rules, t.state, bay);
+    if (station == nullptr)
+        return false;
+    return std::ranges::any_of(released, [&](const PermissiveId& id) {
+        const config::Permissive* permissive = permissive_in(*station, id);
+        return permissive != nullptr && permissive->leaving;
+    });
+}
+
+void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
+    const Stay stay = std::get<Stay>(bay.occupant);
+    const Serial unit = unit_of(stay);
+    switch (how) {
+    case Leaving::proven: break;
+    case Leaving::incomplete: hold_unit(t.state, unit, t.now(), "left incomplete"); break;
+    case Leaving::unproven:
+        hold_unit(t.state, unit, t.now(), "left unproven");
+        t.alarm(AlarmCode::left_unproven, bay.id, unit, "the unit left while it was withheld");
+        break;
+    }
+    t.state.ended.push_back({stay.id, bay.id, unit, stay.began, t.event.at});
+    if (t.state.ended.size() > ended_stays_kept)
+        t.state.ended.erase(t.state.ended.begin());
+    bay.occupant = Empty{};
+    bay.offered = fresh;
+    t.effects.emplace_back(TakeSnapshot{});
+}
+
+void touch(const Transition& t, JointState& joint) { joint.changed = t.now(); }
+
+void take_all_proof(const Transition& t, JointState& joint) {
+    for (FastenerState& fastener : joint.fasteners) {
+        for (PassState& pass : fastener.passes)
+            pass.proof.reset();
+    }
+    joint.override_.reset();
+    touch(t, joint);
+}
+
+void identify(const Transition& t, Stay& stay) {
+    const config::Station* station = rules_of(t.rules, stay.rules);
+    if (station == nullptr)
+        return;
+    const Identity before = stay.identity;
+    stay.identity = judge_pair(*station, stay);
+    const auto* now = std::get_if<Identified>(&stay.identity);
+    const auto* was = std::get_if<Identified>(&before);
+    const bool same_plan = now != nullptr && was != nullptr && now->plan == was->plan;
+    if (same_plan)
+        return;  // the unit's number was corrected; what was tightened is tightened
+    stay.joints.clear();
+    stay.checks.clear();
+    const config::Plan* plan = plan_of(*station, stay);
+    if (plan != nullptr)
+        init_joints(t, stay, *station, *plan);
+}
+
+void take_in_parts(State& state, const config::Station& station, const std::vector<FreshToken>& tokens) {
+    for (const config::Bay& known : station.bays) {
+        const BayId id{known.id};
+        if (bay_of(state, id) == nullptr) {
+            BayState bay;
+            bay.id = id;
+            state.bays.push_back(std::move(bay));
+        }
+        BayState& bay = *bay_of(state, id);
+        const auto fresh = std::ranges::find(tokens, id, &FreshToken::bay);
+        if (bay.offered == Token{} && fresh != tokens.end())
+            bay.offered = fresh->token;
+        for (const config::Permissive& permissive : station.permissives) {
+            const bool mine = permissive.bay == known.id;
+            const bool there = std::ranges::any_of(
+                bay.permissives, [&](const PermissiveState& p) { return p.id.text == permissive.id; });
+            if (mine && !there)
+                bay.permissives.push_back({PermissiveId{permissive.id}, Withheld{}, {}});
+        }
+    }
+    for (const config::Tool& known : station.tools) {
+        if (tool_of(state, ToolId{known.id}) != nullptr)
+            continue;
+        ToolState tool;
+        tool.id = ToolId{known.id};
+        tool.asked = true;  // nothing of ours depends on it yet
+        state.tools.push_back(std::move(tool));
+    }
+}
+
+}  // namespace tautgate::interlock

@@ -1,0 +1,76 @@
+// One event on its way through the core: what the handlers of events share. Used by decide() only; nothing
+// outside this folder includes it. Pure; one thread at a time.
+#pragma once
+
+#include <string>
+
+#include "service/interlock/decide.hpp"
+#include "service/interlock/lookup.hpp"
+
+namespace tautgate::interlock {
+
+struct Transition {
+    const RuleBook& rules;
+    State& state;  // being changed
+    const Event& event;
+    std::vector<Effect> effects;
+
+    [[nodiscard]] EventNumber now() const { return event.number; }
+    void acknowledge(const ToolId& tool, const std::string& epoch, std::uint64_t counter) {
+        effects.emplace_back(Acknowledge{tool, epoch, counter});
+    }
+    void alarm(AlarmCode code, const BayId& bay, const Serial& unit, std::string detail) {
+        effects.emplace_back(Alarm{code, bay, unit, std::move(detail)});
+    }
+};
+
+// ---- stay.cpp -----------------------------------------------------------------------------------------
+
+void begin_stay(Transition& t, BayState& bay);
+
+enum class Leaving : std::uint8_t { proven, incomplete, unproven };
+// The unit is gone. `fresh` is offered to the next one. Unproven and incomplete units go on the hold list.
+void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh);
+void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why);
+// The serial number that stands for the unit: its own once identified, else the first ticket's.
+[[nodiscard]] Serial unit_of(const Stay& stay);
+[[nodiscard]] bool released_for_leaving(const Transition& t, const BayState& bay,
+                                        const std::vector<PermissiveId>& released);
+// Judges the pair from the tickets; once it is right, lays out the joints of the plan.
+void identify(const Transition& t, Stay& stay);
+void take_all_proof(const Transition& t, JointState& joint);
+void touch(const Transition& t, JointState& joint);
+// Bays, permissives and tools of the rules that the state does not know yet.
+void take_in_parts(State& state, const config::Station& station, const std::vector<FreshToken>& tokens);
+
+// ---- one handler an event -----------------------------------------------------------------------------
+
+[[nodiscard]] Outcome apply(Transition& t, const StationStarted& started);
+[[nodiscard]] Outcome apply(Transition& t, const StationStopped& stopped);
+[[nodiscard]] Outcome apply(Transition& t, const RulesApproved& approved);
+[[nodiscard]] Outcome apply(Transition& t, const PersonEnrolled& enrolled);
+[[nodiscard]] Outcome apply(Transition& t, const PersonSuspended& suspended);
+[[nodiscard]] Outcome apply(Transition& t, const SignInRefused& refused);
+[[nodiscard]] Outcome apply(Transition& t, const ToolLinkChanged& changed);
+[[nodiscard]] Outcome apply(Transition& t, const ToolAnswered& answered);
+[[nodiscard]] Outcome apply(Transition& t, const ControllerLinkChanged& changed);
+[[nodiscard]] Outcome apply(Transition& t, const ControllerReported& reported);
+[[nodiscard]] Outcome apply(Transition& t, const TicketScanned& scanned);
+[[nodiscard]] Outcome apply(Transition& t, const LabelMisread& misread);
+[[nodiscard]] Outcome apply(Transition& t, const OperatorSignedOn& signed_on);
+[[nodiscard]] Outcome apply(Transition& t, const OperatorSignedOff& signed_off);
+[[nodiscard]] Outcome apply(Transition& t, const ResultReceived& received);
+[[nodiscard]] Outcome apply(Transition& t, const InputRefused& refused);
+[[nodiscard]] Outcome apply(Transition& t, const CheckConfirmed& confirmed);
+[[nodiscard]] Outcome apply(Transition& t, const Proposed& proposed);
+[[nodiscard]] Outcome apply(Transition& t, const Seconded& seconded);
+[[nodiscard]] Outcome apply(Transition& t, const ProposalEnded& ended);
+[[nodiscard]] Outcome apply(Transition& t, const EventSetAside& aside);
+[[nodiscard]] Outcome apply(Transition& t, const DecisionDiffered& differed);
+[[nodiscard]] Outcome apply(Transition& t, const SnapshotTaken& taken);
+
+// Files an unassigned reading to a fastener by a person's decision (results.cpp).
+void file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
+                  const UnassignedResult& result, const JointId& joint, std::uint32_t fastener);
+
+}  // namespace tautgate::interlock
