@@ -44,7 +44,7 @@ class Shift {
     bool good_unit();
     // A snug run stays low; the bolt is loosened and done again.
     bool low_torque_repaired();
-    // A crossed thread stays bad; two people let the joint count after checking it by hand.
+    // A stripped thread stays bad; two people let the joint count after checking it by hand.
     bool bad_joint_overridden();
     // The frame of another order is set in; nothing counts until the right one is there.
     bool wrong_pair_corrected();

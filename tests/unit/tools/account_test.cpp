@@ -98,6 +98,25 @@ TEST_CASE("one loosened, stripped, jammed or under-tightened bolt is enough agai
     }
 }
 
+TEST_CASE("a thread cut too shallow carries the snug torque once, and after the final run not even that") {
+    const auto snug = program_of(joint("motor-mounts").passes.front());
+    const auto tight = program_of(joint("motor-mounts").passes.back());
+    for (std::uint64_t seed = 1; seed <= 100; ++seed) {
+        Account account{larkmoor()};
+        Chance chance{seed};
+        account.arrived("J1", plan("plan-mb1"), true, seed);
+        account.replace("motor-mounts", 0, Flaw::stripped, seed);
+        CHECK(account.tighten("motor-mounts", 0, snug, chance)->ok);
+        const auto final_run = account.tighten("motor-mounts", 0, tight, chance);
+        CHECK(final_run->torque < tight.torque.min);
+        CHECK_FALSE(final_run->ok);
+        REQUIRE(account.loosen("motor-mounts", 0, snug, chance));
+        const auto again = account.tighten("motor-mounts", 0, snug, chance);
+        CHECK(again->torque < snug.torque.min);
+        CHECK_FALSE(again->ok);
+    }
+}
+
 TEST_CASE("an override bears out its joint until somebody turns a bolt of it") {
     Account account{larkmoor()};
     Chance chance{1};
