@@ -1,0 +1,371 @@
+#include "service/links/controller_link.hpp"
+
+#include <algorithm>
+#include <mutex>
+#include <optional>
+#include <random>
+#include <span>
+#include <thread>
+#include <utility>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
+#include <fmt/format.h>
+#include <modbus.h>
+
+#include "service/links/backoff.hpp"
+#include "service/links/block_server.hpp"
+#include "service/links/controller_blocks.hpp"
+#include "service/links/modbus_wire.hpp"
+
+namespace tautgate::links {
+
+using interlock::Quality;
+using std::chrono::milliseconds;
+using std::chrono::steady_clock;
+
+namespace {
+
+// Most whole blocks in one request: 123 registers in a write, 125 in a read (MODBUS Application Protocol V1.1b3,
+// 6.12 and 6.3).
+constexpr std::size_t blocks_per_write = 123 / protocol::permissive_words;
+constexpr std::size_t blocks_per_read = 125 / protocol::feedback_words;
+
+// Half the echo time-out, so that one lost request leaves time for a second one.
+[[nodiscard]] milliseconds answer_within(const config::ControllerLink& link) {
+    return std::clamp(link.echo_timeout / 2, milliseconds(20), milliseconds(500));
+}
+
+[[nodiscard]] std::uint16_t any_beat() {
+    std::random_device device;
+    return static_cast<std::uint16_t>(device());
+}
+
+}  // namespace
+
+class ControllerLink::Line : public std::enable_shared_from_this<Line> {
+  public:
+    Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink)
+        : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
+          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}()),
+          shared_{.health = freshness_} {}
+
+    // ---- on the loop ----
+
+    void start() {
+        if (!thread_.joinable() && !closed_)
+            thread_ = std::thread([this] { run(); });
+    }
+    void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
+        {
+            const std::lock_guard lock{mutex_};
+            shared_.orders = Orders{std::move(orders), beat, steady_clock::now()};
+        }
+        waker_.wake();
+    }
+    void stop() {
+        closed_ = true;
+        {
+            const std::lock_guard lock{mutex_};
+            shared_.stopping = true;
+        }
+        waker_.wake();
+        if (thread_.joinable())
+            thread_.join();
+    }
+    [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire() const {
+        const std::lock_guard lock{mutex_};
+        return shared_.released;
+    }
+    [[nodiscard]] SourceHealth health() const {
+        const std::lock_guard lock{mutex_};
+        SourceHealth health = shared_.health.health(frame_.bay.text, steady_clock::now());
+        if (health.quality != Quality::good && !shared_.problem.empty())
+            health.why += "; " + shared_.problem;
+        return health;
+    }
+    [[nodiscard]] std::uint16_t port() const {
+        const std::lock_guard lock{mutex_};
+        return shared_.port;
+    }
+
+  private:
+    struct Orders {
+        std::vector<PermissiveOrder> orders;
+        std::uint16_t beat = 0;
+        Instant given;
+    };
+    // What both threads touch.
+    struct Shared {
+        std::optional<Orders> orders{};
+        bool stopping = false;
+        std::vector<domain::PermissiveId> released{};
+        Freshness health;
+        std::string problem{};
+        std::uint16_t port = 0;
+    };
+
+    [[nodiscard]] static Freshness::Limits limits(const config::ControllerLink& link) {
+        return {.silence = link.echo_timeout, .settling = link.settling};
+    }
+
+    // ---- on the link's thread ----
+
+    void run() {
+        switch (frame_.link.role) {
+        case config::WireRole::client:
+            return run_client();
+        case config::WireRole::server:
+            return run_server();
+        }
+    }
+
+    // The newest orders, and what time alone has changed. False: the end is wanted.
+    [[nodiscard]] bool refresh(Instant now) {
+        std::optional<Orders> orders;
+        bool stopping = false;
+        {
+            const std::lock_guard lock{mutex_};
+            orders = std::exchange(shared_.orders, std::nullopt);
+            stopping = shared_.stopping;
+        }
+        if (orders)
+            outgoing_.order(std::move(orders->orders), orders->beat, orders->given);
+        tell(freshness_.look(now), now);
+        return !stopping;
+    }
+
+    void run_client() {
+        Instant dial_at = Instant::min();
+        Instant dialled_at{};
+        while (true) {
+            const Instant now = steady_clock::now();
+            if (!refresh(now))
+                break;
+            const bool was_connected = connection_ != nullptr;
+            if (!connection_ && now >= dial_at) {
+                dialled_at = now;
+                connect(now);
+            } else if (connection_ && outgoing_.due(now) <= now) {
+                exchange();
+            } else {
+                waker_.wait(std::min(silence_at(), connection_ ? outgoing_.due(now) : dial_at));
+            }
+            const Instant then = steady_clock::now();
+            if (was_connected && !connection_)
+                backoff_.ended_after(std::chrono::duration_cast<milliseconds>(then - dialled_at));
+            if (!connection_ && (was_connected || dialled_at == now))
+                dial_at = then + backoff_.next();
+        }
+        outgoing_.end();
+        // Whoever is not connected has shown no beat either. Only a release that may still stand is worth a dial.
+        if (!connection_ && !outgoing_.released_on_wire().empty())
+            connect(steady_clock::now());
+        if (connection_)
+            static_cast<void>(write_blocks());  // the controller withholds by its own time-out otherwise
+    }
+
+    void connect(Instant now) {
+        auto dialled = dial(frame_.link.host, frame_.link.port, frame_.link.unit, answer_within(frame_.link));
+        if (!dialled)
+            return lose(now, dialled.error());
+        connection_ = std::move(*dialled);
+        outgoing_.lost();
+        incoming_.report_again();
+    }
+
+    void lose(Instant now, std::string why) {
+        connection_.reset();
+        outgoing_.lost();
+        tell(freshness_.failed(now, std::move(why)), now);
+    }
+
+    void exchange() {
+        if (!write_blocks())
+            return lose(steady_clock::now(), fmt::format("cannot write the permissives to the controller: {}",
+                                                         last_modbus_error()));
+        std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
+        if (!read_feedback(words))
+            return lose(steady_clock::now(), fmt::format("cannot read the feedback of the controller: {}",
+                                                         last_modbus_error()));
+        hear(words);
+    }
+
+    [[nodiscard]] bool write_blocks() {
+        const auto words = outgoing_.take(steady_clock::now());
+        share_released();  // from now on the words may have arrived
+        constexpr std::size_t most = blocks_per_write * protocol::permissive_words;
+        for (std::size_t at = 0; at < words.size(); at += most) {
+            const int count = static_cast<int>(std::min(most, words.size() - at));
+            const int address = frame_.link.permissive_address + static_cast<int>(at);
+            if (modbus_write_registers(connection_.get(), address, count, words.data() + at) != count)
+                return false;
+        }
+        outgoing_.sent();
+        share_released();
+        return true;
+    }
+
+    [[nodiscard]] bool read_feedback(std::span<std::uint16_t> words) {
+        constexpr std::size_t most = blocks_per_read * protocol::feedback_words;
+        for (std::size_t at = 0; at < words.size(); at += most) {
+            const int count = static_cast<int>(std::min(most, words.size() - at));
+            const int address = frame_.link.feedback_address + static_cast<int>(at);
+            if (modbus_read_registers(connection_.get(), address, count, words.data() + at) != count)
+                return false;
+        }
+        return true;
+    }
+
+    void run_server() {
+        Instant open_at = Instant::min();
+        std::unique_ptr<BlockServer> server;
+        while (true) {
+            const Instant now = steady_clock::now();
+            if (!refresh(now))
+                break;
+            if (!server && now >= open_at) {
+                server = open(now);
+                open_at = now + backoff_.next();
+            }
+            if (!server) {
+                waker_.wait(std::min(silence_at(), open_at));
+                continue;
+            }
+            if (outgoing_.due(now) <= now)
+                show(*server, now);
+            if (server->serve(waker_, std::min(silence_at(), outgoing_.due(now)), [&] {
+                    // Nobody may be given what is no longer true.
+                    const Instant asked = steady_clock::now();
+                    static_cast<void>(refresh(asked));  // the end is noticed by the next round
+                    if (outgoing_.due(asked) <= asked)
+                        show(*server, asked);
+                }))
+                hear(server->feedback());
+        }
+        outgoing_.end();
+        if (server) {
+            show(*server, steady_clock::now());
+            // Whoever asks within the time that a request may take still gets the withhold as an answer.
+            server->linger(answer_within(frame_.link));
+        }
+    }
+
+    [[nodiscard]] std::unique_ptr<BlockServer> open(Instant now) {
+        auto opened = BlockServer::open(frame_.link, frame_.points.size());
+        if (!opened) {
+            tell(freshness_.failed(now, opened.error()), now);
+            return nullptr;
+        }
+        const std::lock_guard lock{mutex_};
+        shared_.port = (*opened)->port();
+        return std::move(*opened);
+    }
+
+    void show(BlockServer& server, Instant now) {
+        server.show(outgoing_.take(now));
+        outgoing_.sent();
+        share_released();
+    }
+
+    void hear(std::span<const std::uint16_t> words) {
+        const Instant now = steady_clock::now();
+        FeedbackSeen seen = incoming_.take(words, outgoing_);
+        note_problem(seen.why_not);
+        bool became_good = false;
+        if (seen.acts_alone) {
+            tell(freshness_.failed(now, seen.why_not), now);
+        } else if (seen.alive_as_of && now - *seen.alive_as_of <= frame_.link.echo_timeout) {
+            became_good = tell(freshness_.alive(*seen.alive_as_of), now);
+        }
+        if (became_good || seen.report)
+            post(*incoming_.last());
+    }
+
+    // True: the line has become good.
+    bool tell(std::optional<QualityChange> change, Instant now) {
+        const bool good = freshness_.quality() == Quality::good;
+        outgoing_.trust(good);
+        {
+            const std::lock_guard lock{mutex_};
+            shared_.health = freshness_;
+        }
+        if (!change)
+            return false;
+        if (change->quality == Quality::stale)
+            change->why += stale_because(now);
+        const bool became_good = change->quality == Quality::good;
+        post(interlock::ControllerLinkChanged{.bay = frame_.bay,
+                                              .quality = change->quality,
+                                              .why = std::move(change->why),
+                                              .changes = change->changes});
+        return became_good;
+    }
+    [[nodiscard]] std::string stale_because(Instant now) {
+        if (outgoing_.loop_is_silent(now))
+            return "; the station itself gave no new beat";
+        const std::lock_guard lock{mutex_};
+        return shared_.problem.empty() ? "" : "; " + shared_.problem;
+    }
+    void note_problem(const std::string& problem) {
+        const std::lock_guard lock{mutex_};
+        shared_.problem = problem;
+    }
+    void share_released() {
+        auto released = outgoing_.released_on_wire();
+        const std::lock_guard lock{mutex_};
+        shared_.released = std::move(released);
+    }
+
+    // When a good line that says no more is stale.
+    [[nodiscard]] Instant silence_at() const {
+        if (freshness_.quality() != Quality::good || !freshness_.last_sign())
+            return Instant::max();
+        return *freshness_.last_sign() + frame_.link.echo_timeout + std::chrono::microseconds(1);
+    }
+
+    void post(interlock::Payload payload) {
+        boost::asio::post(loop_, [self = shared_from_this(), payload = std::move(payload)]() mutable {
+            if (!self->closed_)
+                self->sink_(std::move(payload));
+        });
+    }
+
+    boost::asio::io_context& loop_;
+    const ControllerFrame frame_;
+    Sink sink_;            // the loop's
+    bool closed_ = false;  // the loop's
+    // The thread's.
+    Outgoing outgoing_;
+    Incoming incoming_;
+    Freshness freshness_;
+    Backoff backoff_;
+    ModbusContext connection_;
+    // Both.
+    Waker waker_;
+    mutable std::mutex mutex_;
+    Shared shared_;
+    std::thread thread_;
+};
+
+ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Station& station,
+                               const config::Bay& bay, Sink sink)
+    : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink))) {}
+
+ControllerLink::~ControllerLink() { line_->stop(); }
+
+void ControllerLink::start() { line_->start(); }
+
+void ControllerLink::publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
+    line_->publish(std::move(orders), beat);
+}
+
+std::vector<domain::PermissiveId> ControllerLink::released_on_wire() const { return line_->released_on_wire(); }
+
+SourceHealth ControllerLink::health() const { return line_->health(); }
+
+void ControllerLink::stop() { line_->stop(); }
+
+std::uint16_t ControllerLink::listening_port() const { return line_->port(); }
+
+}  // namespace tautgate::links
