@@ -1,0 +1,24 @@
+// What the two ports at which devices call have in common: the address of a peer in one spelling, and opening
+// the port to listen on. Used by tool_port.cpp and scanner_port.cpp only.
+#pragma once
+
+#include <expected>
+#include <string>
+#include <string_view>
+
+#include <boost/asio/ip/tcp.hpp>
+
+#include "config/station.hpp"
+
+namespace tautgate::links {
+
+// An IPv4 address as such also where a socket for both kinds shows it as IPv6.
+[[nodiscard]] boost::asio::ip::address without_mapping(const boost::asio::ip::address& address);
+
+// The error is one sentence: who cannot be listened for (`whom`), where, why, and what to change (`key` of
+// the station description).
+[[nodiscard]] std::expected<void, std::string> open_acceptor(boost::asio::ip::tcp::acceptor& acceptor,
+                                                             const config::Endpoint& endpoint,
+                                                             std::string_view whom, std::string_view key);
+
+}  // namespace tautgate::links

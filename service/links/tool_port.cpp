@@ -1,0 +1,530 @@
+#include "service/links/tool_port.hpp"
+
+#include <algorithm>
+#include <array>
+#include <deque>
+#include <limits>
+#include <map>
+#include <optional>
+#include <set>
+#include <utility>
+#include <variant>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
+#include <boost/asio/post.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <boost/asio/write.hpp>
+#include <fmt/format.h>
+
+#include "protocol/line.hpp"
+#include "service/journal/digest.hpp"
+#include "service/links/peer_address.hpp"
+#include "service/links/refusals.hpp"
+#include "service/links/tool_count.hpp"
+
+namespace tautgate::links {
+
+namespace asio = boost::asio;
+using boost::system::error_code;
+using protocol::LineFault;
+using std::chrono::milliseconds;
+
+namespace {
+
+// Silence, our beats and everything that waits are looked at so often; no limit is overrun by more.
+constexpr milliseconds look_interval{50};
+// For a peer that was refused to read why, before the connection is closed.
+constexpr milliseconds leaving_time{1000};
+constexpr milliseconds accept_pause{250};
+
+// Before anything the tool could have told us, and far from where the arithmetic of intervals ends.
+constexpr std::int64_t never_ns = std::numeric_limits<std::int64_t>::min() / 4;
+
+std::int64_t ns(SteadyTime time) {
+    return std::chrono::duration_cast<std::chrono::nanoseconds>(time.time_since_epoch()).count();
+}
+
+// A tool that may call, and what is known of it across its connections.
+struct Caller {
+    config::Tool tool;
+    asio::ip::address peer;
+    protocol::MeasuringRange range;
+    Freshness freshness;
+    Refusals refusals;
+    // Of the newest result that was passed on in this epoch; 0: none.
+    std::string epoch{};
+    std::uint64_t newest = 0;
+    std::int64_t newest_from_ns = never_ns;
+
+    // How long before its arrival a result can have been begun that was sent at once: the run itself, and as
+    // long as the link may be silent before it counts as lost.
+    [[nodiscard]] std::int64_t delay_ns() const {
+        return std::chrono::nanoseconds(tool.longest_run + tool.silence_limit).count();
+    }
+};
+
+// One connection.
+struct Call {
+    explicit Call(asio::ip::tcp::socket accepted) : socket(std::move(accepted)) {}
+
+    asio::ip::tcp::socket socket;
+    asio::ip::address peer{};
+    SteadyTime since{};
+    SteadyTime beat_at{};
+    std::optional<SteadyTime> leaving_since{};  // refused: what comes is not looked at any more
+    bool open = true;
+    bool reading = false;
+    protocol::LineSplitter splitter{};
+    std::array<char, 4096> incoming{};
+    std::deque<std::string> outgoing{};
+    std::size_t unsent = 0;
+    // From the hello on:
+    Caller* caller = nullptr;
+    std::uint64_t last_at_hello = 0;
+    std::int64_t offline_from_ns =
+        never_ns;  // what was made while we did not hear the tool was made after this
+    std::optional<ToolCount> count{};
+    std::set<std::uint64_t> unconfirmed{};
+};
+using CallPtr = std::shared_ptr<Call>;
+
+// Only to read a line by before it is known whose it is; such a line is no result that anybody takes.
+const protocol::MeasuringRange any_range{
+    .torque_resolution = {1}, .angle_resolution = {1}, .torque_max = {1'000'000'000'000}};
+
+}  // namespace
+
+class ToolPort::Port : public std::enable_shared_from_this<Port> {
+  public:
+    Port(asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
+         ToolPortSettings settings)
+        : endpoint_(station.tool_port), sink_(std::move(sink)), wanted_(std::move(wanted)),
+          settings_(std::move(settings)), acceptor_(loop), accept_again_(loop), look_(loop) {
+        for (const config::Tool& tool : station.tools) {
+            if (std::holds_alternative<config::LineLink>(tool.link))
+                add(tool);
+        }
+    }
+
+    [[nodiscard]] std::expected<void, std::string> listen() {
+        if (!endpoint_)
+            return {};
+        for (const auto& [id, caller] : callers_) {
+            if (caller.peer.is_unspecified())
+                return std::unexpected(
+                    fmt::format("tool {} may call from '{}', which is no IP address; correct its peer in the "
+                                "station description",
+                                id, std::get<config::LineLink>(caller.tool.link).peer));
+        }
+        if (const auto open = open_acceptor(acceptor_, *endpoint_, "tools", "tool_port"); !open)
+            return std::unexpected(open.error());
+        accept();
+        look_later();
+        return {};
+    }
+
+    [[nodiscard]] std::uint16_t port() const {
+        error_code failed;
+        const auto local = acceptor_.local_endpoint(failed);
+        return failed ? std::uint16_t{0} : local.port();
+    }
+
+    void acknowledge(const interlock::Acknowledge& stored) {
+        const CallPtr call = call_of(stored.tool.text);
+        if (!call || call->caller->epoch != stored.epoch)
+            return;
+        call->unconfirmed.erase(call->unconfirmed.begin(), call->unconfirmed.upper_bound(stored.counter));
+        send(call, to_line(protocol::Acknowledge{stored.counter}));
+        read(call);
+    }
+
+    [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const {
+        std::vector<SourceHealth> all;
+        for (const auto& [id, caller] : callers_) {
+            all.push_back(caller.freshness.health(id, now));
+            const CallPtr call = call_of(id);
+            if (call && is_full(*call))
+                all.back().why =
+                    fmt::format("{} of its results wait to be stored; no more are read until then",
+                                call->unconfirmed.size());
+        }
+        return all;
+    }
+
+    void stop() {
+        stopped_ = true;
+        error_code ignored;  // they are given up either way
+        (void)acceptor_.close(ignored);
+        accept_again_.cancel();
+        look_.cancel();
+        for (const CallPtr& call : std::exchange(calls_, {}))
+            shut(*call);
+    }
+
+  private:
+    void add(const config::Tool& tool) {
+        error_code failed;
+        auto peer = asio::ip::make_address(std::get<config::LineLink>(tool.link).peer, failed);
+        const protocol::MeasuringRange range{.torque_resolution = tool.torque_resolution,
+                                             .angle_resolution = tool.angle_resolution,
+                                             .torque_max = tool.torque_max};
+        callers_.emplace(tool.id, Caller{.tool = tool,
+                                         .peer = failed ? asio::ip::address{} : without_mapping(peer),
+                                         .range = range,
+                                         .freshness = Freshness{{tool.silence_limit, tool.settling}},
+                                         .refusals = Refusals{tool.id}});
+    }
+
+    void tell(interlock::Payload payload) {
+        if (!stopped_)
+            sink_(std::move(payload));
+    }
+    void tell_if(std::optional<interlock::InputRefused> refused) {
+        if (refused)
+            tell(std::move(*refused));
+    }
+    void tell_if(const Caller& caller, std::optional<QualityChange> change) {
+        if (change)
+            tell(interlock::ToolLinkChanged{
+                {caller.tool.id}, change->quality, std::move(change->why), change->changes});
+    }
+
+    [[nodiscard]] CallPtr call_of(const std::string& tool) const {
+        const auto found = std::ranges::find_if(calls_, [&](const CallPtr& call) {
+            return call->open && call->caller != nullptr && call->caller->tool.id == tool;
+        });
+        return found == calls_.end() ? nullptr : *found;
+    }
+    [[nodiscard]] bool is_full(const Call& call) const {
+        return call.unconfirmed.size() + (call.count ? call.count->held() : 0) >= settings_.unconfirmed;
+    }
+
+    // ---- connections ----------------------------------------------------------------------------------
+
+    void accept() {
+        acceptor_.async_accept(
+            [self = shared_from_this()](const error_code& error, asio::ip::tcp::socket socket) {
+                if (self->stopped_)
+                    return;
+                if (error)
+                    return self->accept_later();
+                self->welcome_peer(std::move(socket));
+                self->accept();
+            });
+    }
+    // What failed (most likely no descriptor was free) does not get better by asking at once.
+    void accept_later() {
+        accept_again_.expires_after(accept_pause);
+        accept_again_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (!error && !self->stopped_)
+                self->accept();
+        });
+    }
+    void welcome_peer(asio::ip::tcp::socket socket) {
+        error_code gone;
+        const auto remote = socket.remote_endpoint(gone);
+        if (gone)
+            return;
+        const auto now = std::chrono::steady_clock::now();
+        if (calls_.size() >= settings_.connections)
+            return tell_if(refusals_.add(now, {},
+                                         fmt::format("{} called while {} connections were open",
+                                                     remote.address().to_string(), calls_.size())));
+        error_code ignored;  // without it the link is only slower
+        (void)socket.set_option(asio::ip::tcp::no_delay(true), ignored);
+        const auto call = std::make_shared<Call>(std::move(socket));
+        call->peer = without_mapping(remote.address());
+        call->since = now;
+        calls_.push_back(call);
+        read(call);
+        const bool known =
+            std::ranges::any_of(callers_, [&](const auto& entry) { return entry.second.peer == call->peer; });
+        if (!known)
+            turn_away(call, refusals_, {},
+                      {fmt::format("no tool may call from {}", call->peer.to_string()),
+                       "enter the address as the peer of the tool in the station description",
+                       {}});
+    }
+    void shut(Call& call) {
+        call.open = false;
+        error_code ignored;  // the socket is given up either way
+        (void)call.socket.close(ignored);
+    }
+    // Ends a connection; `why` is told of the tool, unless it is known to be lost already.
+    void hang_up(const CallPtr& call, const std::string& why) {
+        if (!call->open)
+            return;
+        shut(*call);
+        std::erase(calls_, call);
+        Caller* const caller = call->caller;
+        if (caller == nullptr)
+            return;
+        tell_if(caller->refusals.rest());
+        if (caller->freshness.quality() != interlock::Quality::stale)
+            tell_if(*caller, caller->freshness.failed(std::chrono::steady_clock::now(), why));
+    }
+
+    // ---- looking at what is due -----------------------------------------------------------------------
+
+    void look_later() {
+        look_.expires_after(look_interval);
+        look_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (error || self->stopped_)
+                return;
+            self->look(std::chrono::steady_clock::now());
+            if (!self->stopped_)
+                self->look_later();
+        });
+    }
+    void look(SteadyTime now) {
+        for (auto& [id, caller] : callers_) {
+            tell_if(caller, caller.freshness.look(now));
+            tell_if(caller.refusals.due(now));
+        }
+        tell_if(refusals_.due(now));
+        const auto calls = calls_;
+        for (const CallPtr& call : calls) {
+            if (call->open)
+                look_at(call, now);
+        }
+    }
+    void look_at(const CallPtr& call, SteadyTime now) {
+        if (call->leaving_since) {
+            if (now - *call->leaving_since >= leaving_time)
+                hang_up(call, "it was refused");
+            return;
+        }
+        if (call->caller == nullptr) {
+            if (now - call->since >= settings_.hello_time)
+                turn_away(call, refusals_, {},
+                          {fmt::format("{} called and did not say hello", call->peer.to_string()),
+                           "say hello first on every connection",
+                           {}});
+            return;
+        }
+        const auto heard = call->caller->freshness.last_sign();
+        if (heard && now - *heard > call->caller->tool.silence_limit)
+            return hang_up(call, "it was silent");
+        follow(call, call->count->look(now));
+        if (call->open && now - call->beat_at >= settings_.beat_interval) {
+            call->beat_at = now;
+            send(call, to_line(protocol::Beat{}));
+        }
+        read(call);
+    }
+
+    // ---- bytes ----------------------------------------------------------------------------------------
+
+    void read(const CallPtr& call) {
+        if (!call->open || call->reading || is_full(*call))
+            return;
+        call->reading = true;
+        call->socket.async_read_some(
+            asio::buffer(call->incoming),
+            [self = shared_from_this(), call](const error_code& error, std::size_t count) {
+                call->reading = false;
+                if (!call->open)
+                    return;
+                if (error)
+                    return self->hang_up(call, error == asio::error::eof
+                                                   ? "the tool closed the connection"
+                                                   : "the connection broke: " + error.message());
+                if (!call->leaving_since)
+                    self->take_bytes(call, {call->incoming.data(), count});
+                self->read(call);
+            });
+    }
+    void take_bytes(const CallPtr& call, std::string_view bytes) {
+        call->splitter.feed(bytes);
+        while (call->open && !call->leaving_since) {
+            const auto line = call->splitter.next();
+            if (!line)
+                return;
+            if (*line)
+                take_line(call, **line);
+            else
+                refuse(call, line->error());
+        }
+    }
+    void send(const CallPtr& call, std::string bytes) {
+        if (!call->open)
+            return;
+        if (call->unsent > settings_.unsent)
+            return;  // its end is on the way
+        call->unsent += bytes.size();
+        call->outgoing.push_back(std::move(bytes));
+        if (call->unsent > settings_.unsent)  // not from in here: the caller may be the sink's owner
+            asio::post(call->socket.get_executor(), [self = shared_from_this(), call] {
+                self->hang_up(call, "it does not take what is sent to it");
+            });
+        if (call->outgoing.size() == 1)
+            write(call);
+    }
+    void write(const CallPtr& call) {
+        asio::async_write(call->socket, asio::buffer(call->outgoing.front()),
+                          [self = shared_from_this(), call](const error_code& error, std::size_t count) {
+                              if (!call->open)
+                                  return;
+                              if (error)
+                                  return self->hang_up(call, "the connection broke: " + error.message());
+                              call->unsent -= count;
+                              call->outgoing.pop_front();
+                              if (!call->outgoing.empty())
+                                  self->write(call);
+                              else if (call->leaving_since)
+                                  self->say_no_more(*call);
+                          });
+    }
+    // The peer reads the end of the stream after what was sent. Closed at once, with its bytes unread, the
+    // connection would be reset, and the refusal might be lost.
+    static void say_no_more(Call& call) {
+        error_code ignored;  // it is closed soon either way
+        (void)call.socket.shutdown(asio::ip::tcp::socket::shutdown_send, ignored);
+    }
+
+    // ---- lines ----------------------------------------------------------------------------------------
+
+    void refuse(const CallPtr& call, const LineFault& fault) {
+        send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
+        Refusals& refusals = call->caller != nullptr ? call->caller->refusals : refusals_;
+        tell_if(refusals.add(std::chrono::steady_clock::now(), fault.raw, fault.what));
+    }
+    void turn_away(const CallPtr& call, Refusals& refusals, std::string raw, const LineFault& fault) {
+        call->leaving_since = std::chrono::steady_clock::now();
+        send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
+        tell_if(refusals.add(*call->leaving_since, std::move(raw), fault.what));
+    }
+    void take_line(const CallPtr& call, std::string_view line) {
+        const auto message =
+            protocol::parse_line(line, call->caller != nullptr ? call->caller->range : any_range);
+        if (!message)
+            return refuse(call, message.error());
+        if (call->caller == nullptr) {
+            if (const auto* hello = std::get_if<protocol::Hello>(&*message))
+                return take(call, *hello, std::string(line));
+            return refuse(call, {"the first line was no hello", "say hello first on every connection",
+                                 std::string(line)});
+        }
+        if (std::holds_alternative<protocol::Hello>(*message))
+            return refuse(call, {"hello was already said on this connection",
+                                 "close and connect again to say another one", std::string(line)});
+        const auto now = std::chrono::steady_clock::now();
+        tell_if(*call->caller, call->caller->freshness.alive(now));
+        if (const auto* result = std::get_if<protocol::LineResult>(&*message);
+            result != nullptr && call->open)
+            take(call, *result, now);
+    }
+
+    void take(const CallPtr& call, const protocol::Hello& hello, std::string raw) {
+        const auto found = callers_.find(hello.tool);
+        if (found == callers_.end())
+            return turn_away(call, refusals_, std::move(raw),
+                             {fmt::format("no tool '{}' with this protocol is known here", hello.tool),
+                              "say the tool's id of the station description",
+                              {}});
+        Caller& caller = found->second;
+        if (caller.peer != call->peer)
+            return turn_away(call, caller.refusals, std::move(raw),
+                             {fmt::format("tool {} may not call from {}, only from {}", hello.tool,
+                                          call->peer.to_string(), caller.peer.to_string()),
+                              "connect from there, or enter the address in the station description",
+                              {}});
+        if (call_of(hello.tool))
+            return turn_away(call, caller.refusals, std::move(raw),
+                             {fmt::format("tool {} is connected already", hello.tool),
+                              "close the other connection, or give this tool an id of its own",
+                              {}});
+        bind(call, caller, hello);
+    }
+    void bind(const CallPtr& call, Caller& caller, const protocol::Hello& hello) {
+        if (caller.epoch != hello.epoch) {
+            caller.epoch = hello.epoch;
+            caller.newest = 0;
+            caller.newest_from_ns = never_ns;
+        }
+        call->caller = &caller;
+        call->last_at_hello = hello.last;
+        if (const auto heard = caller.freshness.last_sign())
+            call->offline_from_ns = ns(*heard) - caller.delay_ns();
+        const auto now = std::chrono::steady_clock::now();
+        call->beat_at = now;
+        const domain::ToolId id{hello.tool};
+        // Until the count is known nothing of this call may be looked at; the sink may acknowledge meanwhile.
+        call->count.emplace(1, settings_.resend_time);
+        tell_if(caller, caller.freshness.alive(now));
+        tell(interlock::ToolAnswered{id, hello.epoch, hello.last});
+        if (!call->open)
+            return;
+        const std::uint64_t from = std::max<std::uint64_t>(1, wanted_(id, hello.epoch));
+        call->count.emplace(from, settings_.resend_time);
+        send(call, to_line(protocol::Welcome{from}));
+    }
+
+    // ---- results --------------------------------------------------------------------------------------
+
+    void take(const CallPtr& call, const protocol::LineResult& result, SteadyTime now) {
+        follow(call, call->count->take({result.reading, made_of(*call, result.reading.counter, now)}, now));
+    }
+    void follow(const CallPtr& call, ToolCount::Step step) {
+        for (ArrivedResult& result : step.pass_on) {
+            if (call->open)
+                pass_on(*call, std::move(result));
+        }
+        if (step.ask_from)
+            send(call, to_line(protocol::Welcome{*step.ask_from}));
+    }
+    void pass_on(Call& call, ArrivedResult result) {
+        Caller& caller = *call.caller;
+        if (result.reading.counter > caller.newest) {
+            caller.newest = result.reading.counter;
+            caller.newest_from_ns = result.made.from_ns;
+        }
+        call.unconfirmed.insert(result.reading.counter);
+        std::string digest = journal::hex(journal::sha256(result.reading.received.raw));
+        tell(interlock::ResultReceived{{caller.tool.id},
+                                       caller.epoch,
+                                       std::move(result.reading),
+                                       std::move(result.made),
+                                       std::move(digest)});
+    }
+    // When a result that arrived at `now` can have been made. The tool's own stamp has no say: a clock that
+    // was set while we did not hear the tool would move the result to another unit, and nobody would see it.
+    [[nodiscard]] domain::Interval made_of(const Call& call, std::uint64_t counter, SteadyTime now) const {
+        const Caller& caller = *call.caller;
+        domain::Interval made{ns(now) - caller.delay_ns(), ns(now), settings_.boot};
+        if (counter <= caller.newest)  // one that comes after a later one may be of any age
+            made.from_ns = never_ns;
+        else if (call.count
+                     ->waiting())  // missed at first; all that is sure is that its predecessor was earlier
+            made.from_ns = std::min(made.from_ns, caller.newest_from_ns);
+        else if (counter <= call.last_at_hello)  // kept in the tool until it could call
+            made.from_ns = std::min(made.from_ns, std::max(caller.newest_from_ns, call.offline_from_ns));
+        return made;
+    }
+
+    std::optional<config::Endpoint> endpoint_;
+    Sink sink_;
+    WantedFrom wanted_;
+    ToolPortSettings settings_;
+    asio::ip::tcp::acceptor acceptor_;
+    asio::steady_timer accept_again_;
+    asio::steady_timer look_;
+    std::map<std::string, Caller> callers_;
+    std::vector<CallPtr> calls_;
+    Refusals refusals_{"tool port"};  // of peers that are no tool
+    bool stopped_ = false;
+};
+
+ToolPort::ToolPort(asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
+                   ToolPortSettings settings)
+    : port_(std::make_shared<Port>(loop, station, std::move(sink), std::move(wanted), std::move(settings))) {}
+ToolPort::~ToolPort() { port_->stop(); }
+
+std::expected<void, std::string> ToolPort::listen() { return port_->listen(); }
+std::uint16_t ToolPort::port() const { return port_->port(); }
+void ToolPort::acknowledge(const interlock::Acknowledge& stored) { port_->acknowledge(stored); }
+std::vector<SourceHealth> ToolPort::health(SteadyTime now) const { return port_->health(now); }
+void ToolPort::stop() { port_->stop(); }
+
+}  // namespace tautgate::links
