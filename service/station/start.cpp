@@ -1,0 +1,355 @@
+#include "service/station/start.hpp"
+
+#include <cstdio>
+#include <fstream>
+#include <sstream>
+#include <utility>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
+#include <boost/asio/signal_set.hpp>
+#include <fmt/format.h>
+#include <sodium.h>
+#include <spdlog/spdlog.h>
+
+#include "config/reader.hpp"
+#include "service/interlock/lookup.hpp"
+#include "service/journal/digest.hpp"
+#include "service/journal/recovery.hpp"
+#include "service/journal/station_lock.hpp"
+#include "service/links/check.hpp"
+#include "service/people/check.hpp"
+#include "service/people/enrolment_code.hpp"
+#include "service/station/service_manager.hpp"
+#include "service/station/station.hpp"
+#include "service/web/api.hpp"
+#include "service/web/journal_archive.hpp"
+#include "service/web/server.hpp"
+
+namespace tautgate::station {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr std::uint64_t reserve_bytes = 8ULL * 1024 * 1024;
+constexpr std::chrono::milliseconds last_words{200};  // for links and answers on their way out
+
+std::optional<std::string> text_of(const fs::path& file) {
+    std::ifstream in(file, std::ios::binary);
+    if (!in)
+        return std::nullopt;
+    std::ostringstream text;
+    text << in.rdbuf();
+    return in.bad() ? std::nullopt : std::optional(text.str());
+}
+
+std::string sentence(const config::ConfigFinding& finding) {
+    return finding.pointer + ": " + finding.what + "; " + finding.remedy;
+}
+
+// What each folder knows to be wrong with a station; only errors keep a file from being used.
+template <class Say>
+bool other_checks(const config::Station& station, Say say) {
+    bool usable = true;
+    for (const auto& findings : {people::check(station), links::check(station)}) {
+        for (const config::ConfigFinding& finding : findings) {
+            say(finding);
+            usable = usable && finding.severity != config::Severity::error;
+        }
+    }
+    return usable;
+}
+
+StagedFile read_staged(const fs::path& file) {
+    StagedFile staged;
+    staged.file = file.string();
+    const auto text = text_of(file);
+    if (!text) {
+        staged.faults.push_back(staged.file +
+                                ": cannot be read; check the path and the rights of the service's user");
+        return staged;
+    }
+    auto loading = config::load_station(*text, staged.file);
+    for (const auto& finding : loading.findings) {
+        if (finding.severity == config::Severity::error)
+            staged.faults.push_back(config::to_text(finding));
+    }
+    if (!loading.station)
+        return staged;
+    const bool usable = other_checks(*loading.station, [&](const config::ConfigFinding& finding) {
+        if (finding.severity == config::Severity::error)
+            staged.faults.push_back(sentence(finding));
+    });
+    if (!usable || !staged.faults.empty())
+        return staged;
+    staged.text = *text;
+    staged.revision = interlock::Revision{journal::hex(journal::sha256(*text))};
+    staged.station = std::make_shared<const config::Station>(std::move(*loading.station));
+    return staged;
+}
+
+// The file names the journal. Where it cannot be read, the one journal of the state folder is taken.
+std::optional<fs::path> journal_path(const StagedFile& staged, const fs::path& folder) {
+    if (staged.station)
+        return folder / staged.station->journal;
+    std::optional<fs::path> only;
+    std::error_code error;
+    for (const auto& entry : fs::directory_iterator(folder, error)) {
+        if (entry.path().extension() != ".db")
+            continue;
+        if (only)
+            return std::nullopt;
+        only = entry.path();
+    }
+    return only;
+}
+
+// Everything that is built on the way up and must live until the end.
+class Run {
+  public:
+    explicit Run(const StartOptions& options) : options_(options) {}
+
+    ExitCode start_and_serve();
+
+  private:
+    ExitCode prepare();
+    ExitCode open_journal();
+    ExitCode serve_http();
+    void withhold_first();
+    [[nodiscard]] people::Roster read_roster();
+    [[nodiscard]] const config::Station* some_rules() const;
+    void wait_for_signals();
+    void end_with(ExitCode code);
+
+    const StartOptions& options_;
+    boost::asio::io_context loop_{1};
+    boost::asio::signal_set signals_{loop_};
+    StagedFile staged_;
+    fs::path journal_;
+    Clock clock_;
+    std::optional<journal::StationLock> lock_;
+    std::unique_ptr<Wiring> first_wiring_;
+    std::optional<journal::JournalError> not_writable_;
+    std::unique_ptr<journal::Writer> writer_;  // until the station takes it over
+    bool writable_ = false;
+    std::optional<journal::HandNote> hand_;
+    std::optional<journal::Reserve> reserve_;
+    journal::Recovered recovered_;
+    std::vector<people::PersonRecord> people_;
+    std::unique_ptr<Station> station_;
+    std::unique_ptr<web::Api> api_;
+    std::unique_ptr<web::Server> server_;
+    boost::asio::steady_timer last_words_{loop_};
+    ExitCode code_ = ExitCode::orderly;
+};
+
+ExitCode Run::prepare() {
+    std::error_code error;
+    fs::create_directories(options_.state_folder, error);
+    if (error) {
+        spdlog::critical("{}: the state folder cannot be made ({}); create it for the service's user",
+                         options_.state_folder.string(), error.message());
+        return ExitCode::usage;
+    }
+    staged_ = read_staged(options_.config);
+    for (const std::string& fault : staged_.faults)
+        spdlog::error("{}", fault);
+    const auto journal = journal_path(staged_, options_.state_folder);
+    if (!journal) {
+        spdlog::critical(
+            "{}: has errors, and no single journal with approved rules is in {}; correct the file",
+            staged_.file, options_.state_folder.string());
+        return ExitCode::config;
+    }
+    journal_ = *journal;
+    auto lock = journal::StationLock::take(journal_);
+    if (!lock) {
+        spdlog::critical("{}", journal::to_text(lock.error()));
+        return ExitCode::locked;
+    }
+    lock_ = std::move(*lock);
+    return ExitCode::orderly;
+}
+
+void Run::withhold_first() {
+    if (!staged_.station)
+        return;  // nothing is written; the controllers' own time-out withholds
+    Wiring::Callbacks nobody{[](const interlock::Payload&) {},
+                             [](const domain::ToolId&, const std::string&) { return std::uint64_t{1}; },
+                             [](const domain::ToolId&) { return std::optional<protocol::KnownResult>{}; }};
+    first_wiring_ = std::make_unique<Wiring>(loop_, staged_.station, clock_.boot(), std::move(nobody));
+    first_wiring_->start_controllers();
+}
+
+ExitCode Run::open_journal() {
+    const auto stamp = clock_.stamp();
+    auto hand = journal::HandNote::open(journal_, stamp.boot, stamp.monotonic_ns);
+    if (hand)
+        hand_ = std::move(*hand);
+    else
+        not_writable_ = hand.error();
+    journal::Writer::Options options;
+    options.path = journal_;
+    options.station = staged_.station ? staged_.station->id : std::string{};
+    options.vfs = options_.vfs;
+    options.on_durable = [this](interlock::EventNumber up_to) {
+        boost::asio::post(loop_, [this, up_to] { station_->on_durable(up_to); });
+    };
+    options.on_failure = [this](const journal::JournalError& error) {
+        boost::asio::post(loop_, [this, error] { station_->on_journal_failed(error); });
+    };
+    auto writer = journal::Writer::open(std::move(options));
+    if (writer) {
+        writer_ = std::move(*writer);
+    } else {
+        spdlog::critical("{}", journal::to_text(writer.error()));
+        const bool stays_up = writer.error().fault == journal::JournalFault::disk_full ||
+                              writer.error().fault == journal::JournalFault::read_only ||
+                              writer.error().fault == journal::JournalFault::device;
+        if (!stays_up)
+            return ExitCode::journal_failed;
+        not_writable_ = writer.error();
+    }
+    auto reader = journal::Reader::open(journal_);
+    if (!reader)
+        return not_writable_ ? ExitCode::orderly : ExitCode::journal_failed;
+    auto recovered = journal::recover(**reader, journal::read_stored_rules);
+    if (!recovered) {
+        spdlog::critical("{}", journal::to_text(recovered.error()));
+        not_writable_ = recovered.error();
+        writer_.reset();
+        return ExitCode::orderly;  // up, withheld, and explaining
+    }
+    recovered_ = std::move(*recovered);
+    if (!recovered_.note.empty())
+        spdlog::warn("{}", recovered_.note);
+    const auto names = (*reader)->person_names();
+    const auto credentials = (*reader)->credentials();
+    if (!names || !credentials)
+        return ExitCode::journal_failed;
+    for (const auto& name : *names)
+        people_.push_back(people::PersonRecord{name.number, name.name, name.badge, {}});
+    for (const auto& credential : *credentials)
+        people_.push_back(people::PersonRecord{credential.number, {}, {}, credential.argon2id});
+    if (auto reserve = journal::Reserve::keep(journal_, reserve_bytes))
+        reserve_ = std::move(*reserve);
+    else
+        spdlog::warn("{}", journal::to_text(reserve.error()));
+    return ExitCode::orderly;
+}
+
+people::Roster Run::read_roster() { return people::Roster(std::move(people_)); }
+
+const config::Station* Run::some_rules() const {
+    const config::Station* in_force = interlock::rules_of(station_->rule_book(), station_->state().rules);
+    return in_force != nullptr ? in_force : staged_.station.get();
+}
+
+ExitCode Run::serve_http() {
+    web::ApiSettings settings;
+    settings.note = [](const std::string& line) { spdlog::info("{}", line); };
+    if (writable_ && station_->state().people.empty()) {
+        auto code = people::EnrolmentCode::draw(options_.state_folder.string());
+        if (!code) {
+            spdlog::critical("{}: {}; {}", code.error().what, code.error().why, code.error().remedy);
+            return ExitCode::usage;
+        }
+        spdlog::info("nobody is enrolled yet; the code for the first administrator is in {}", code->file());
+        settings.enrolment_code = std::move(*code);
+    }
+    const config::Station* rules = some_rules();
+    const config::Endpoint endpoint = rules != nullptr ? rules->api : config::Endpoint{"127.0.0.1", 8460};
+    api_ = std::make_unique<web::Api>(loop_, *station_, read_roster(), std::move(settings));
+    station_->set_durable_listener([this] { api_->on_durable(); });
+    auto server = web::Server::listen(loop_, endpoint, [this](web::Request request, web::Respond respond) {
+        api_->handle(std::move(request), std::move(respond));
+    });
+    if (!server) {
+        spdlog::critical("{}: {}; {}", server.error().what, server.error().why, server.error().remedy);
+        return ExitCode::port_in_use;
+    }
+    server_ = std::move(*server);
+    api_->set_own_authority(endpoint.address, server_->port());
+    spdlog::info("listening on http://{}:{}", endpoint.address, server_->port());
+    return ExitCode::orderly;
+}
+
+void Run::end_with(ExitCode code) {
+    code_ = code;
+    last_words_.expires_after(last_words);
+    last_words_.async_wait([this](const boost::system::error_code&) { loop_.stop(); });
+}
+
+void Run::wait_for_signals() {
+    signals_.add(SIGINT);
+    signals_.add(SIGTERM);
+    signals_.async_wait([this](const boost::system::error_code& error, int) {
+        if (!error)
+            station_->stop([this] { end_with(code_); });
+    });
+}
+
+ExitCode Run::start_and_serve() {
+    if (const ExitCode code = prepare(); code != ExitCode::orderly)
+        return code;
+    withhold_first();
+    if (const ExitCode code = open_journal(); code != ExitCode::orderly)
+        return code;
+    Station::Parts parts;
+    parts.journal = journal_.string();
+    parts.program_version = options_.program_version;
+    parts.staged = staged_;
+    parts.recovered = std::move(recovered_);
+    const auto fault = not_writable_;
+    writable_ = writer_ != nullptr;
+    parts.writer = std::move(writer_);
+    parts.hand = std::move(hand_);
+    parts.reserve = std::move(reserve_);
+    parts.wiring = std::move(first_wiring_);
+    parts.archive = std::make_shared<web::JournalArchive>(journal_);
+    parts.clock = clock_;
+    station_ = std::make_unique<Station>(loop_, std::move(parts));
+    station_->set_fatal([this](ExitCode code) { end_with(code); });
+    if (fault)
+        station_->raise({"journal_not_usable", journal::to_text(*fault), fault->remedy, true});
+    if (writable_)
+        station_->begin();
+    if (const ExitCode code = serve_http(); code != ExitCode::orderly)
+        return code;
+    wait_for_signals();
+    spdlog::info(
+        "up; its output is a process permissive, an added reason not to move, not a safety function");
+    tell_ready("deciding");
+    loop_.run();
+    return code_;
+}
+
+}  // namespace
+
+ExitCode check_config(const fs::path& file) {
+    const auto loading = config::load_station_file(file.string());
+    bool usable = loading.station.has_value();
+    for (const auto& finding : loading.findings) {
+        std::puts(config::to_text(finding).c_str());
+        usable = usable && finding.severity != config::Severity::error;
+    }
+    if (loading.station) {
+        usable = other_checks(
+                     *loading.station,
+                     [](const config::ConfigFinding& finding) { std::puts(sentence(finding).c_str()); }) &&
+                 usable;
+    }
+    std::puts(usable ? "The configuration can be used." : "The configuration cannot be used.");
+    return usable ? ExitCode::orderly : ExitCode::findings;
+}
+
+ExitCode run(const StartOptions& options) {
+    if (sodium_init() < 0) {
+        spdlog::critical("libsodium cannot be started; without it nothing can be hashed or signed");
+        return ExitCode::core_failed;
+    }
+    Run run(options);
+    return run.start_and_serve();
+}
+
+}  // namespace tautgate::station

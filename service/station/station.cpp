@@ -1,0 +1,615 @@
+#include "service/station/station.hpp"
+
+#include <algorithm>
+#include <utility>
+
+#include <boost/asio/post.hpp>
+#include <fmt/format.h>
+#include <sodium.h>
+#include <spdlog/spdlog.h>
+
+#include "service/interlock/canonical.hpp"
+#include "service/interlock/gate.hpp"
+#include "service/interlock/lookup.hpp"
+#include "service/interlock/overloaded.hpp"
+#include "service/station/service_manager.hpp"
+
+namespace tautgate::station {
+namespace {
+
+using interlock::EventNumber;
+using interlock::Overloaded;
+using interlock::Payload;
+
+constexpr std::chrono::milliseconds beat_without_rules{100};
+constexpr std::chrono::seconds house_interval{1};
+constexpr std::chrono::minutes head_interval{15};
+constexpr std::uint32_t unclean_ends_allowed = 3;
+constexpr std::uint64_t reserve_bytes = 8ULL * 1024 * 1024;
+
+// A token for a stay: never zero, all ones or one of those kept for challenges.
+interlock::Token draw_token() {
+    for (;;) {
+        const std::uint32_t value = randombytes_random();
+        if (protocol::token_kind(value) == protocol::TokenKind::stay)
+            return {value};
+    }
+}
+
+std::vector<interlock::FreshToken> draw_tokens(const config::Station& station) {
+    std::vector<interlock::FreshToken> tokens;
+    for (const config::Bay& bay : station.bays)
+        tokens.push_back({interlock::BayId{bay.id}, draw_token()});
+    return tokens;
+}
+
+protocol::Code code_of(interlock::OnWire code) {
+    switch (code) {
+    case interlock::OnWire::withheld: return protocol::Code::withheld;
+    case interlock::OnWire::released: return protocol::Code::released;
+    case interlock::OnWire::leaving_incomplete: return protocol::Code::leaving_incomplete;
+    }
+    return protocol::Code::withheld;
+}
+
+std::optional<interlock::BayId> bay_named_in(const Payload& payload) {
+    return std::visit(
+        [](const auto& what) -> std::optional<interlock::BayId> {
+            if constexpr (requires { std::optional<interlock::BayId>{what.bay}; })
+                return std::optional<interlock::BayId>{what.bay};
+            else
+                return std::nullopt;
+        },
+        payload);
+}
+
+// The event that the last run died of, as a record that is not decided.
+interlock::EventSetAside set_aside(const journal::InHand& found, const config::Station* rules) {
+    interlock::EventSetAside aside;
+    aside.raw = found.raw;
+    aside.why = "the service ended while it decided this";
+    if (!found.event)
+        return aside;
+    aside.bay = bay_named_in(found.event->payload);
+    const auto* result = std::get_if<interlock::ResultReceived>(&found.event->payload);
+    if (result == nullptr)
+        return aside;
+    aside.tool = result->tool;
+    aside.epoch = result->epoch;
+    aside.counter = result->reading.counter;
+    const config::Tool* tool = rules != nullptr ? interlock::tool_in(*rules, result->tool) : nullptr;
+    if (tool != nullptr)
+        aside.bay = interlock::BayId{tool->bay};
+    return aside;
+}
+
+void log_change(const interlock::PermissiveChange& change, EventNumber event) {
+    const auto say = [&](std::string_view word) {
+        spdlog::info("event={} bay={} permissive={} decided={}", event.value, change.bay.text,
+                     change.permissive.text, word);
+    };
+    std::visit(Overloaded{[&](const interlock::Withheld&) {
+                              const auto& worst = change.reasons.front();
+                              spdlog::info(
+                                  "event={} bay={} permissive={} decided=withheld reasons={} worst={} \"{}\"",
+                                  event.value, change.bay.text, change.permissive.text, change.reasons.size(),
+                                  static_cast<unsigned>(worst.code), interlock::sentence(worst));
+                          },
+                          [&](const interlock::Released&) { say("released"); },
+                          [&](const interlock::LeavingIncomplete&) { say("leaving-incomplete"); }},
+               change.now);
+}
+
+}  // namespace
+
+Station::Station(boost::asio::io_context& loop, Parts parts)
+    : loop_(loop), parts_(std::move(parts)), state_(parts_.recovered.state), rules_(parts_.recovered.rules),
+      durable_(parts_.recovered.head.number), watch_(state_), beat_timer_(loop), house_timer_(loop) {
+    if (parts_.staged.revision && parts_.staged.station)
+        rules_.emplace(*parts_.staged.revision, parts_.staged.station);
+    for (const interlock::ToolState& tool : state_.tools) {
+        if (const auto* following = std::get_if<interlock::Following>(&tool.count))
+            stored_[tool.id] = {tool.id, following->epoch, following->counter};
+    }
+    if (!parts_.writer) {
+        raise({"journal_not_writable", "the journal cannot be written",
+               "make the disk writable, then start again", true});
+    }
+}
+
+Station::~Station() {
+    lookups_.stop();
+    lookups_.join();
+}
+
+// ---- events in ----------------------------------------------------------------------------------------
+
+void Station::begin() {
+    const config::Station* in_force = interlock::rules_of(rules_, state_.rules);
+    if (parts_.hand && parts_.hand->unclean_ends_lately() >= unclean_ends_allowed) {
+        sources_allowed_ = false;
+        raise({"ended_unclean_repeatedly", "the service died three times within ten minutes",
+               "read its log, then stop and start it in order", true});
+    }
+    interlock::StationStarted started{parts_.program_version, parts_.recovered.clean_end, {}};
+    if (in_force != nullptr)
+        started.tokens = draw_tokens(*in_force);
+    take(started, {}, {});
+    if (parts_.hand && parts_.hand->found()) {
+        const auto& found = *parts_.hand->found();
+        const bool stored = found.event && found.event->number <= parts_.recovered.head.number;
+        if (!stored)
+            take(set_aside(found, in_force), {}, {});
+    }
+    if (parts_.recovered.differs_at)
+        take(interlock::DecisionDiffered{*parts_.recovered.differs_at, parts_.program_version}, {}, {});
+    rewire();
+    arm_beat();
+    keep_house();
+}
+
+// Names in events refer to the rules in force; before there are any, the equipment is only held.
+void Station::from_links(Payload payload) {
+    if (stopping_ || failed_ || !state_.rules)
+        return;
+    if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
+        look_up_serial(scanned->serial,
+                       [this, event = *scanned](std::optional<std::uint32_t> earlier) mutable {
+                           if (!earlier) {
+                               take(interlock::InputRefused{"scanner", event.raw,
+                                                            "the journal could not be asked about it", 1},
+                                    {}, {});
+                               return;
+                           }
+                           event.earlier_stays = *earlier;
+                           take(std::move(event), {}, {});
+                       });
+        return;
+    }
+    if (auto* reported = std::get_if<interlock::ControllerReported>(&payload)) {
+        reported->fresh = draw_token();
+        if (parts_.wiring)
+            reported->on_wire_released = parts_.wiring->released_on_wire(reported->bay);
+    }
+    take(std::move(payload), {}, {});
+}
+
+void Station::look_up_serial(const interlock::Serial& serial,
+                             std::function<void(std::optional<std::uint32_t>)> found) {
+    boost::asio::post(lookups_, [this, path = parts_.journal, serial, found = std::move(found)] {
+        std::optional<std::uint32_t> answer;
+        if (auto reader = journal::Reader::open(path)) {
+            if (auto earlier = (*reader)->earlier_stays(serial))
+                answer = *earlier;
+        }
+        boost::asio::post(loop_, [this, found, answer] {
+            if (!stopping_ && !failed_)
+                found(answer);
+        });
+    });
+}
+
+void Station::submit(Payload payload, std::optional<people::PersonRecord> person,
+                     web::RecordedCallback done) {
+    if (stopping_ || failed_ || !parts_.writer) {
+        done(std::unexpected(web::NotRecorded{"the service cannot record anything now", "see its health"}));
+        return;
+    }
+    const interlock::Serial* serial = nullptr;
+    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+        serial = &scanned->serial;
+    if (const auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
+        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action))
+            serial = &corrected->serial;
+    }
+    if (serial == nullptr) {
+        after_lookup(std::move(payload), std::move(person), std::move(done));
+        return;
+    }
+    look_up_serial(*serial, [this, payload = std::move(payload), person = std::move(person),
+                             done = std::move(done)](std::optional<std::uint32_t> earlier) mutable {
+        if (!earlier) {
+            done(std::unexpected(
+                web::NotRecorded{"the journal could not be asked about the serial number", "try again"}));
+            return;
+        }
+        if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+            scanned->earlier_stays = *earlier;
+        if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
+            std::get<interlock::CorrectTicket>(proposed->action).earlier_stays = *earlier;
+        after_lookup(std::move(payload), std::move(person), std::move(done));
+    });
+}
+
+void Station::after_lookup(Payload payload, std::optional<people::PersonRecord> person,
+                           web::RecordedCallback done) {
+    std::vector<journal::Attachment> attachments;
+    fill_in(payload, attachments);
+    if (person) {
+        attachments.emplace_back(journal::PersonName{person->number, person->name, person->badge});
+        if (!person->credential.empty())
+            attachments.emplace_back(journal::Credential{person->number, person->credential});
+    }
+    take(std::move(payload), std::move(attachments), std::move(done));
+}
+
+void Station::fill_in(Payload& payload, std::vector<journal::Attachment>& attachments) {
+    if (auto* approved = std::get_if<interlock::RulesApproved>(&payload)) {
+        if (approved->revision == parts_.staged.revision && parts_.staged.station) {
+            approved->tokens = draw_tokens(*parts_.staged.station);
+            attachments.emplace_back(
+                journal::Document{approved->revision.digest, "config", parts_.staged.text});
+        }
+    }
+    if (auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
+        if (auto* left = std::get_if<interlock::UnitHasLeft>(&proposed->action))
+            left->fresh = draw_token();
+    }
+}
+
+// ---- decide and record --------------------------------------------------------------------------------
+
+std::optional<interlock::Decision> Station::decided(const interlock::Event& event) {
+    try {
+        auto decision = interlock::decide(rules_, std::move(state_), event);
+        std::string broken = interlock::broken_invariant(rules_, decision.state);
+        if (broken.empty())
+            return decision;
+        fail(ExitCode::core_failed, "a decision broke a promise: " + broken);
+    } catch (const std::exception& error) {
+        // The state is gone with it; nothing can be decided any more. The next start replays the journal.
+        fail(ExitCode::core_failed, std::string("the decision core failed: ") + error.what());
+    }
+    return std::nullopt;
+}
+
+void Station::take(Payload payload, std::vector<journal::Attachment> attachments,
+                   web::RecordedCallback done) {
+    if (failed_ || !parts_.writer) {
+        if (done)
+            done(std::unexpected(
+                web::NotRecorded{"the journal cannot be written", "see the station's health"}));
+        return;
+    }
+    const interlock::Event event{EventNumber{state_.newest.value + 1}, parts_.clock.stamp(),
+                                 std::move(payload)};
+    if (parts_.hand)
+        parts_.hand->note(event);
+    auto decision = decided(event);
+    if (!decision)
+        return;  // the note stays: the next start sets this event aside
+    if (std::holds_alternative<interlock::Refused>(decision->record.outcome))
+        attachments.clear();
+    auto entry = journal::entry_of(watch_, event, *decision, parts_.program_version, std::move(attachments));
+    state_ = std::move(decision->state);
+    publish();
+    Waiting waiting{event.number, decision->record.outcome, {}, std::move(done)};
+    follow_effects(decision->record, waiting);
+    waiting_.push_back(std::move(waiting));
+    parts_.writer->append(std::move(entry));
+    if (parts_.hand)
+        parts_.hand->clear();
+    for (const auto& change : decision->record.changes)
+        log_change(change, event.number);
+}
+
+void Station::follow_effects(const interlock::Record& record, Waiting& waiting) {
+    for (const interlock::Effect& effect : record.effects) {
+        std::visit(
+            Overloaded{[&](const interlock::Acknowledge& stored) { waiting.acknowledge.push_back(stored); },
+                       [&](const interlock::Alarm& alarm) {
+                           spdlog::warn("alarm bay={} unit={} code={} \"{}\"", alarm.bay.text,
+                                        alarm.unit.text, static_cast<unsigned>(alarm.code), alarm.detail);
+                       },
+                       [&](const interlock::TakeSnapshot&) {
+                           if (!std::exchange(snapshot_due_, true) && !stopping_)
+                               boost::asio::post(loop_, [this] { take_snapshot(); });
+                       }},
+            effect);
+    }
+}
+
+void Station::take_snapshot() {
+    if (!std::exchange(snapshot_due_, false) || failed_)
+        return;
+    take(interlock::SnapshotTaken{interlock::canonical_bytes(state_)}, {}, {});
+}
+
+void Station::on_durable(EventNumber up_to) {
+    if (failed_ || up_to <= durable_)
+        return;
+    durable_ = up_to;
+    publish();
+    bool rules_changed = false;
+    while (!waiting_.empty() && waiting_.front().event <= durable_) {
+        Waiting done = std::move(waiting_.front());
+        waiting_.pop_front();
+        for (const auto& stored : done.acknowledge) {
+            stored_[stored.tool] = stored;
+            if (parts_.wiring)
+                parts_.wiring->acknowledge(stored);
+        }
+        if (done.done)
+            done.done(web::Recorded{done.event, done.outcome});
+    }
+    const config::Station* in_force = interlock::rules_of(rules_, state_.rules);
+    rules_changed = in_force != nullptr && (!parts_.wiring || &parts_.wiring->rules() != in_force);
+    if (rules_changed)
+        rewire();
+    if (durable_listener_)
+        durable_listener_();
+}
+
+void Station::on_journal_failed(const journal::JournalError& error) {
+    if (parts_.reserve && error.fault == journal::JournalFault::disk_full)
+        static_cast<void>(parts_.reserve->give_up());
+    fail(ExitCode::journal_failed, journal::to_text(error));
+}
+
+void Station::fail(ExitCode code, const std::string& why) {
+    if (std::exchange(failed_, true))
+        return;
+    spdlog::critical("withheld and ending: {}", why);
+    publish();
+    for (Waiting& waiting : waiting_) {
+        if (waiting.done)
+            waiting.done(std::unexpected(
+                web::NotRecorded{why, "it is not known whether this was recorded; look again"}));
+    }
+    waiting_.clear();
+    if (parts_.wiring)
+        parts_.wiring->stop();
+    if (fatal_)
+        fatal_(code);
+}
+
+// ---- wiring -------------------------------------------------------------------------------------------
+
+// The links follow the rules in force. Bringing them up anew withholds, and presence is confirmed again.
+void Station::rewire() {
+    const auto found = state_.rules ? rules_.find(*state_.rules) : rules_.end();
+    if (found == rules_.end())
+        return;
+    const auto& rules = found->second;
+    Wiring::Callbacks callbacks{
+        [this](Payload payload) { from_links(std::move(payload)); },
+        [this](const domain::ToolId& tool, const std::string& epoch) -> std::uint64_t {
+            const auto stored = stored_.find(tool);
+            if (stored != stored_.end() && stored->second.epoch == epoch)
+                return stored->second.counter + 1;
+            const interlock::ToolState* state = interlock::tool_of(std::as_const(state_), tool);
+            const auto* following =
+                state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
+            return following != nullptr && following->epoch == epoch ? following->counter + 1 : 1;
+        },
+        [this](const domain::ToolId& tool) -> std::optional<protocol::KnownResult> {
+            const auto stored = stored_.find(tool);
+            if (stored == stored_.end())
+                return std::nullopt;
+            const std::string& epoch = stored->second.epoch;
+            const bool number = !epoch.empty() && epoch.find_first_not_of("0123456789") == std::string::npos;
+            return protocol::KnownResult{stored->second.counter,
+                                         number ? std::optional<std::uint64_t>(std::stoull(epoch))
+                                                : std::nullopt};
+        }};
+    if (parts_.wiring)
+        parts_.wiring->stop();
+    parts_.wiring = std::make_unique<Wiring>(loop_, rules, parts_.clock.boot(), std::move(callbacks));
+    parts_.wiring->start_controllers();
+    forget_links();
+    publish();
+    if (!sources_allowed_)
+        return;
+    for (const std::string& fault : parts_.wiring->start_sources()) {
+        spdlog::error("{}", fault);
+        raise({"link_not_up", fault, "free the port or change it in the configuration, then start again",
+               true});
+    }
+}
+
+// What the links before knew is not known of the new ones.
+void Station::forget_links() {
+    const std::string why = "the links were brought up anew";
+    std::vector<Payload> events;
+    for (const interlock::ToolState& tool : state_.tools) {
+        if (tool.link != interlock::Quality::unknown)
+            events.emplace_back(interlock::ToolLinkChanged{tool.id, interlock::Quality::unknown, why, 1});
+    }
+    for (const interlock::BayState& bay : state_.bays) {
+        if (bay.controller.link != interlock::Quality::unknown)
+            events.emplace_back(interlock::ControllerLinkChanged{bay.id, interlock::Quality::unknown, why, 1});
+    }
+    for (Payload& event : events)
+        take(std::move(event), {}, {});
+}
+
+// ---- outputs ------------------------------------------------------------------------------------------
+
+std::vector<links::PermissiveOrder> Station::orders_of(const interlock::BayState& bay) const {
+    const bool forced = failed_ || stopping_ || troubles_.withhold();
+    std::vector<links::PermissiveOrder> orders;
+    for (const interlock::PermissiveState& permissive : bay.permissives) {
+        const config::Permissive* known = interlock::permissive_in(parts_.wiring->rules(), permissive.id);
+        if (known == nullptr)
+            continue;
+        const auto wire = interlock::gate(bay, permissive, durable_);
+        const auto code = forced ? protocol::Code::withheld : code_of(wire.code);
+        const auto reason = permissive.reasons.empty()
+                                ? std::uint16_t{0}
+                                : static_cast<std::uint16_t>(permissive.reasons.front().code);
+        orders.push_back({known->number, code, wire.token.value, reason});
+    }
+    return orders;
+}
+
+void Station::publish() {
+    if (!parts_.wiring)
+        return;
+    beat_ = static_cast<std::uint16_t>(beat_ + 1);
+    for (const interlock::BayState& bay : state_.bays)
+        parts_.wiring->publish(bay.id, orders_of(bay), beat_);
+}
+
+// Only this loop advances the beat, after it has served its queue: a loop that stands still is seen on the
+// wire within the time-out.
+void Station::arm_beat() {
+    auto interval = beat_without_rules;
+    if (parts_.wiring) {
+        for (const config::Bay& bay : parts_.wiring->rules().bays)
+            interval = std::min(interval, bay.controller.beat_interval);
+    }
+    beat_due_ = std::chrono::steady_clock::now() + interval;
+    beat_timer_.expires_at(beat_due_);
+    beat_timer_.async_wait([this](const boost::system::error_code& error) {
+        if (error)
+            return;
+        const auto late = std::chrono::steady_clock::now() - beat_due_;
+        longest_turn_ = std::max(longest_turn_, std::chrono::duration_cast<std::chrono::microseconds>(late));
+        if (!failed_)
+            publish();
+        arm_beat();
+    });
+}
+
+std::optional<interlock::OnWire> Station::on_wire(const interlock::BayId& bay,
+                                                  const interlock::PermissiveId& id) const {
+    if (!parts_.wiring || !parts_.wiring->drives(bay))
+        return std::nullopt;
+    const auto released = parts_.wiring->released_on_wire(bay);
+    if (std::ranges::find(released, id) == released.end())
+        return interlock::OnWire::withheld;
+    const interlock::BayState* known = interlock::bay_of(state_, bay);
+    if (known == nullptr)
+        return std::nullopt;
+    const auto permissive = std::ranges::find(known->permissives, id, &interlock::PermissiveState::id);
+    const bool leaving = permissive != known->permissives.end() &&
+                         std::holds_alternative<interlock::LeavingIncomplete>(permissive->output);
+    return leaving ? interlock::OnWire::leaving_incomplete : interlock::OnWire::released;
+}
+
+// ---- house keeping ------------------------------------------------------------------------------------
+
+void Station::raise(web::Trouble trouble) {
+    const std::string line = trouble.code + ": " + trouble.what;
+    if (troubles_.raise(std::move(trouble)))
+        spdlog::warn("trouble {}", line);
+    publish();
+}
+
+void Station::keep_house() {
+    const auto* in_force = interlock::rules_of(rules_, state_.rules);
+    const std::chrono::milliseconds limit =
+        in_force != nullptr ? in_force->sync_limit : std::chrono::milliseconds{5000};
+    const auto outstanding = parts_.writer ? parts_.writer->outstanding() : std::nullopt;
+    if (outstanding && *outstanding > limit) {
+        raise({"sync_overdue",
+               fmt::format("the disk has not answered for {} ms",
+                           std::chrono::duration_cast<std::chrono::milliseconds>(*outstanding).count()),
+               "look at the disk", true});
+    } else if (troubles_.clear("sync_overdue")) {
+        publish();
+    }
+    look_at_disk();
+    note_head();
+    feed_watchdog();
+    house_timer_.expires_after(house_interval);
+    house_timer_.async_wait([this](const boost::system::error_code& error) {
+        if (!error && !failed_ && !stopping_)
+            keep_house();
+    });
+}
+
+void Station::look_at_disk() {
+    const auto space = journal::space_beside(parts_.journal, reserve_bytes);
+    if (!space) {
+        raise({"disk_unknown", journal::to_text(space.error()), "look at the disk", true});
+        return;
+    }
+    bool changed = troubles_.clear("disk_unknown");
+    if (space->level == journal::SpaceLevel::ample) {
+        changed = troubles_.clear("disk_filling") || changed;
+        if (changed)
+            publish();
+        return;
+    }
+    raise({"disk_filling",
+           fmt::format("{} MiB are left on the journal's disk", space->free_bytes / (1024 * 1024)),
+           "make room on the disk", space->level == journal::SpaceLevel::at_reserve});
+}
+
+// The newest durable event goes to the service's log, so that a cut at the journal's end shows.
+void Station::note_head() {
+    const auto now = std::chrono::steady_clock::now();
+    if (head_noted_ != std::chrono::steady_clock::time_point{} && now - head_noted_ < head_interval)
+        return;
+    head_noted_ = now;
+    boost::asio::post(lookups_, [path = parts_.journal] {
+        auto reader = journal::Reader::open(path);
+        if (!reader)
+            return;
+        if (const auto head = (*reader)->head())
+            spdlog::info("journal head event={} hash={}", head->number.value, journal::hex(head->hash));
+    });
+}
+
+web::StagedRules Station::staged_rules() const {
+    return {parts_.staged.file, parts_.staged.revision, parts_.staged.faults};
+}
+
+web::HealthFacts Station::health() const {
+    web::HealthFacts facts;
+    if (parts_.wiring)
+        facts.inputs = parts_.wiring->health();
+    facts.journal.path = parts_.journal;
+    facts.journal.newest = state_.newest;
+    facts.journal.durable = durable_;
+    if (parts_.writer) {
+        if (const auto outstanding = parts_.writer->outstanding())
+            facts.journal.outstanding_sync =
+                std::chrono::duration_cast<std::chrono::milliseconds>(*outstanding);
+        facts.journal.wal_bytes = std::uint64_t{parts_.writer->statistics().wal_frames} * 4096U;
+    }
+    if (const auto space = journal::space_beside(parts_.journal, reserve_bytes)) {
+        facts.journal.disk_free_bytes = space->free_bytes;
+        facts.journal.disk_size_bytes = space->all_bytes;
+    }
+    facts.troubles = troubles_.list();
+    facts.up = std::chrono::duration_cast<std::chrono::seconds>(std::chrono::steady_clock::now() - started_);
+    facts.longest_turn = longest_turn_;
+    return facts;
+}
+
+std::expected<protocol::Ticket, protocol::LabelFault> Station::read_label(const interlock::BayId&,
+                                                                          std::string_view text) const {
+    if (!parts_.wiring || !parts_.wiring->labels())
+        return std::unexpected(protocol::LabelFault{});
+    return parts_.wiring->labels()->read(text);
+}
+
+// ---- the end ------------------------------------------------------------------------------------------
+
+void Station::stop(std::function<void()> done) {
+    if (stopping_ || failed_) {
+        done();
+        return;
+    }
+    tell_stopping();
+    if (parts_.writer) {
+        take(interlock::StationStopped{}, {}, {});
+        if (!failed_)
+            take(interlock::SnapshotTaken{interlock::canonical_bytes(state_)}, {}, {});
+    }
+    stopping_ = true;
+    publish();
+    if (parts_.wiring)
+        parts_.wiring->stop();
+    beat_timer_.cancel();
+    house_timer_.cancel();
+    if (parts_.writer)
+        parts_.writer->close();
+    if (parts_.hand && !failed_)
+        parts_.hand->ended_in_order();
+    done();
+}
+
+}  // namespace tautgate::station

@@ -1,0 +1,152 @@
+// The running station: takes what the links and people report, has it decided, makes it durable, and lets out
+// what may go out. All of it on the loop's thread; the journal's thread only posts.
+//
+// The order of things for every event: note it, decide, let withholds out at once, hand it to the journal;
+// when it is durable, let releases out, acknowledge tools, answer callers. In doubt (a failed journal, a core
+// that throws, a broken invariant) everything is withheld and the process ends with a code of its own.
+#pragma once
+
+#include <cstdint>
+#include <deque>
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <boost/asio/thread_pool.hpp>
+
+#include "service/journal/hand_note.hpp"
+#include "service/journal/recovery.hpp"
+#include "service/journal/reserve.hpp"
+#include "service/journal/writer.hpp"
+#include "service/station/clock.hpp"
+#include "service/station/exit_code.hpp"
+#include "service/station/troubles.hpp"
+#include "service/station/wiring.hpp"
+#include "service/web/station_port.hpp"
+
+namespace tautgate::station {
+
+// The configuration file as it was read at start. Only a proposal until two people approve it.
+struct StagedFile {
+    std::string file;
+    std::string text;
+    std::optional<interlock::Revision> revision;
+    std::shared_ptr<const config::Station> station;  // null: it has faults
+    std::vector<std::string> faults;
+};
+
+class Station final : public web::StationPort {
+  public:
+    struct Parts {
+        std::string journal;  // path
+        std::string program_version;
+        StagedFile staged;
+        journal::Recovered recovered;
+        std::unique_ptr<journal::Writer> writer;  // null: the journal cannot be written; withheld
+        std::optional<journal::HandNote> hand;
+        std::optional<journal::Reserve> reserve;
+        std::unique_ptr<Wiring> wiring;  // null: nothing is known to be wired
+        std::shared_ptr<const web::Archive> archive;
+        Clock clock;
+    };
+
+    Station(boost::asio::io_context& loop, Parts parts);
+    ~Station() override;
+    Station(const Station&) = delete;
+    Station& operator=(const Station&) = delete;
+    Station(Station&&) = delete;
+    Station& operator=(Station&&) = delete;
+
+    // From the writer's thread, through the loop.
+    void on_durable(interlock::EventNumber up_to);
+    void on_journal_failed(const journal::JournalError& error);
+
+    // Decides that the station is up, what was in hand when the last run died and what this version decides
+    // differently; then brings the tools and scanners up, unless something withholds that.
+    void begin();
+    // Withholds, records the orderly end, closes the journal. `done` is called when that is over.
+    void stop(std::function<void()> done);
+
+    void raise(web::Trouble trouble);
+    // Called when more is durable; the API answers those who follow.
+    void set_durable_listener(std::function<void()> listener) { durable_listener_ = std::move(listener); }
+    // Called once when the process must end.
+    void set_fatal(std::function<void(ExitCode)> fatal) { fatal_ = std::move(fatal); }
+
+    // ---- web::StationPort ----
+    [[nodiscard]] const interlock::State& state() const override { return state_; }
+    [[nodiscard]] const interlock::RuleBook& rule_book() const override { return rules_; }
+    [[nodiscard]] interlock::EventNumber durable() const override { return durable_; }
+    [[nodiscard]] std::optional<interlock::OnWire> on_wire(const interlock::BayId& bay,
+                                                           const interlock::PermissiveId& id) const override;
+    [[nodiscard]] web::StagedRules staged_rules() const override;
+    [[nodiscard]] web::HealthFacts health() const override;
+    [[nodiscard]] std::string_view program_version() const override { return parts_.program_version; }
+    [[nodiscard]] std::chrono::nanoseconds monotonic() const override { return parts_.clock.monotonic(); }
+    [[nodiscard]] std::expected<protocol::Ticket, protocol::LabelFault>
+    read_label(const interlock::BayId& bay, std::string_view text) const override;
+    [[nodiscard]] std::shared_ptr<const web::Archive> archive() const override { return parts_.archive; }
+    void submit(interlock::Payload payload, std::optional<people::PersonRecord> person,
+                web::RecordedCallback done) override;
+
+  private:
+    struct Waiting {
+        interlock::EventNumber event;
+        interlock::Outcome outcome;
+        std::vector<interlock::Acknowledge> acknowledge;
+        web::RecordedCallback done;  // may be empty
+    };
+
+    void from_links(interlock::Payload payload);
+    void after_lookup(interlock::Payload payload, std::optional<people::PersonRecord> person,
+                      web::RecordedCallback done);
+    void look_up_serial(const interlock::Serial& serial,
+                        std::function<void(std::optional<std::uint32_t>)> found);
+    void fill_in(interlock::Payload& payload, std::vector<journal::Attachment>& attachments);
+    void take(interlock::Payload payload, std::vector<journal::Attachment> attachments,
+              web::RecordedCallback done);
+    [[nodiscard]] std::optional<interlock::Decision> decided(const interlock::Event& event);
+    void follow_effects(const interlock::Record& record, Waiting& waiting);
+    void take_snapshot();
+    void rewire();
+    void forget_links();
+
+    void publish();
+    [[nodiscard]] std::vector<links::PermissiveOrder> orders_of(const interlock::BayState& bay) const;
+    void arm_beat();
+    void keep_house();
+    void look_at_disk();
+    void note_head();
+    void fail(ExitCode code, const std::string& why);
+
+    boost::asio::io_context& loop_;
+    Parts parts_;
+    interlock::State state_;
+    interlock::RuleBook rules_;
+    interlock::EventNumber durable_;
+    journal::StayWatch watch_;
+    std::map<domain::ToolId, interlock::Acknowledge> stored_;  // durable, by tool
+    std::deque<Waiting> waiting_;
+    Troubles troubles_;
+    boost::asio::thread_pool lookups_{1};
+    boost::asio::steady_timer beat_timer_;
+    boost::asio::steady_timer house_timer_;
+    std::uint16_t beat_ = 0;
+    std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
+    std::chrono::steady_clock::time_point beat_due_{};
+    std::chrono::steady_clock::time_point head_noted_{};
+    std::chrono::microseconds longest_turn_{0};
+    bool sources_allowed_ = true;
+    bool snapshot_due_ = false;
+    bool stopping_ = false;
+    bool failed_ = false;
+    std::function<void()> durable_listener_;
+    std::function<void(ExitCode)> fatal_;
+};
+
+}  // namespace tautgate::station

@@ -1,0 +1,123 @@
+#include "service/station/wiring.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace tautgate::station {
+namespace {
+
+web::InputHealth as_input(web::InputKind kind, const links::SourceHealth& source, std::string bay) {
+    return {kind, source.name, std::move(bay), source.quality, source.age, source.why};
+}
+
+template <class List>
+std::string bay_of(const List& list, const std::string& id) {
+    const auto found = std::ranges::find_if(list, [&](const auto& item) { return item.id == id; });
+    return found == list.end() ? std::string{} : found->bay;
+}
+
+}  // namespace
+
+Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
+               Callbacks callbacks)
+    : loop_(loop), rules_(std::move(rules)), boot_(std::move(boot)), callbacks_(std::move(callbacks)) {
+    auto labels = protocol::LabelReader::compile(rules_->tickets);
+    if (labels)
+        labels_ = std::move(*labels);
+    for (const config::Bay& bay : rules_->bays) {
+        controllers_.push_back({domain::BayId{bay.id}, std::make_unique<links::ControllerLink>(
+                                                           loop_, *rules_, bay, callbacks_.sink)});
+    }
+}
+
+Wiring::~Wiring() { stop(); }
+
+void Wiring::start_controllers() {
+    for (const BayLine& line : controllers_)
+        line.link->start();
+}
+
+std::vector<std::string> Wiring::start_sources() {
+    std::vector<std::string> faults;
+    for (const config::Tool& tool : rules_->tools) {
+        if (!std::holds_alternative<config::RegisterLink>(tool.link))
+            continue;
+        const domain::ToolId id{tool.id};
+        auto known = [ask = callbacks_.known, id] { return ask(id); };
+        polled_.push_back({id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
+                                                                     std::move(known))});
+        polled_.back().link->start();
+    }
+    links::ToolPortSettings settings;
+    settings.boot = boot_;
+    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.wanted, settings);
+    if (auto up = tools_->listen(); !up)
+        faults.push_back(up.error());
+    if (!labels_) {
+        faults.emplace_back("the ticket patterns cannot be compiled; correct them in the configuration");
+        return faults;
+    }
+    scanners_ = std::make_unique<links::ScannerPort>(loop_, *rules_, *labels_, callbacks_.sink);
+    if (auto up = scanners_->listen(); !up)
+        faults.push_back(up.error());
+    return faults;
+}
+
+void Wiring::stop() {
+    for (const BayLine& line : controllers_)
+        line.link->stop();
+    for (const Polled& polled : polled_)
+        polled.link->stop();
+    if (tools_)
+        tools_->stop();
+    if (scanners_)
+        scanners_->stop();
+}
+
+const Wiring::BayLine* Wiring::line_of(const domain::BayId& bay) const {
+    const auto found = std::ranges::find(controllers_, bay, &BayLine::bay);
+    return found == controllers_.end() ? nullptr : &*found;
+}
+
+bool Wiring::drives(const domain::BayId& bay) const { return line_of(bay) != nullptr; }
+
+void Wiring::publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders,
+                     std::uint16_t beat) {
+    if (const BayLine* line = line_of(bay))
+        line->link->publish(std::move(orders), beat);
+}
+
+void Wiring::acknowledge(const interlock::Acknowledge& stored) {
+    const auto polled = std::ranges::find(polled_, stored.tool, &Polled::tool);
+    if (polled != polled_.end())
+        polled->link->acknowledge(stored);
+    else if (tools_)
+        tools_->acknowledge(stored);
+}
+
+std::vector<domain::PermissiveId> Wiring::released_on_wire(const domain::BayId& bay) const {
+    const BayLine* line = line_of(bay);
+    return line != nullptr ? line->link->released_on_wire() : std::vector<domain::PermissiveId>{};
+}
+
+std::vector<web::InputHealth> Wiring::health() const {
+    std::vector<web::InputHealth> inputs;
+    const auto now = std::chrono::steady_clock::now();
+    for (const BayLine& line : controllers_)
+        inputs.push_back(as_input(web::InputKind::controller, line.link->health(), line.bay.text));
+    if (tools_) {
+        for (const auto& source : tools_->health(now))
+            inputs.push_back(as_input(web::InputKind::tool, source, bay_of(rules_->tools, source.name)));
+    }
+    for (const Polled& polled : polled_)
+        inputs.push_back(
+            as_input(web::InputKind::tool, polled.link->health(), bay_of(rules_->tools, polled.tool.text)));
+    if (scanners_) {
+        for (const auto& source : scanners_->health(now))
+            inputs.push_back(
+                as_input(web::InputKind::scanner, source, bay_of(rules_->scanners, source.name)));
+    }
+    return inputs;
+}
+
+}  // namespace tautgate::station

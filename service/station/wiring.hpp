@@ -1,0 +1,82 @@
+// The links of a station as its rules describe them: controllers, tools and scanners, brought up and taken
+// down together. Withholding is there from the first moment: controllers come before everything else. Loop
+// thread.
+#pragma once
+
+#include <expected>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "config/station.hpp"
+#include "protocol/ticket.hpp"
+#include "service/interlock/state.hpp"
+#include "service/links/controller_link.hpp"
+#include "service/links/register_tool.hpp"
+#include "service/links/scanner_port.hpp"
+#include "service/links/tool_port.hpp"
+#include "service/web/station_port.hpp"
+
+namespace boost::asio {
+class io_context;
+}
+
+namespace tautgate::station {
+
+class Wiring {
+  public:
+    struct Callbacks {
+        std::function<void(interlock::Payload)> sink;
+        links::ToolPort::WantedFrom wanted;
+        std::function<std::optional<protocol::KnownResult>(const domain::ToolId&)> known;
+    };
+
+    Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
+           Callbacks callbacks);
+    ~Wiring();
+    Wiring(const Wiring&) = delete;
+    Wiring& operator=(const Wiring&) = delete;
+    Wiring(Wiring&&) = delete;
+    Wiring& operator=(Wiring&&) = delete;
+
+    // Withholds on every controller's wire.
+    void start_controllers();
+    // Tools and scanners. The faults name what could not be brought up; the rest is up.
+    [[nodiscard]] std::vector<std::string> start_sources();
+    void stop();
+
+    // Orders of one bay's permissives, by number on the wire.
+    void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
+    void acknowledge(const interlock::Acknowledge& stored);
+
+    [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire(const domain::BayId& bay) const;
+    [[nodiscard]] bool drives(const domain::BayId& bay) const;
+    [[nodiscard]] std::vector<web::InputHealth> health() const;
+    [[nodiscard]] const config::Station& rules() const noexcept { return *rules_; }
+    [[nodiscard]] const std::optional<protocol::LabelReader>& labels() const noexcept { return labels_; }
+
+  private:
+    struct BayLine {
+        domain::BayId bay;
+        std::unique_ptr<links::ControllerLink> link;
+    };
+    struct Polled {
+        domain::ToolId tool;
+        std::unique_ptr<links::RegisterTool> link;
+    };
+    [[nodiscard]] const BayLine* line_of(const domain::BayId& bay) const;
+
+    boost::asio::io_context& loop_;
+    std::shared_ptr<const config::Station> rules_;
+    std::string boot_;
+    Callbacks callbacks_;
+    std::optional<protocol::LabelReader> labels_;
+    std::vector<BayLine> controllers_;
+    std::vector<Polled> polled_;
+    std::unique_ptr<links::ToolPort> tools_;
+    std::unique_ptr<links::ScannerPort> scanners_;
+};
+
+}  // namespace tautgate::station
