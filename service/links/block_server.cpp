@@ -83,11 +83,9 @@ std::expected<std::unique_ptr<BlockServer>, std::string> BlockServer::open(const
 }
 
 BlockServer::BlockServer(const config::ControllerLink& link, std::size_t points)
-    : permissives_{link.permissive_address,
-                   static_cast<std::uint32_t>(points * protocol::permissive_words)},
+    : permissives_{link.permissive_address, static_cast<std::uint32_t>(points * protocol::permissive_words)},
       feedback_{link.feedback_address, static_cast<std::uint32_t>(points * protocol::feedback_words)},
-      unit_(link.unit),
-      context_(modbus_new_tcp_pi(link.host.c_str(), std::to_string(link.port).c_str())) {
+      unit_(link.unit), context_(modbus_new_tcp_pi(link.host.c_str(), std::to_string(link.port).c_str())) {
     const std::uint32_t first = std::min(permissives_.first, feedback_.first);
     const std::uint32_t end =
         std::max(permissives_.first + permissives_.length, feedback_.first + feedback_.length);
@@ -130,7 +128,8 @@ bool BlockServer::serve(const Waker& waker, SteadyTime until, const std::functio
     for (std::size_t i = 2; i < waiting.size(); ++i)
         if (waiting[i].revents != 0 && !hear(peers_[i - 2], before_read))
             over.push_back(waiting[i].fd);
-    std::erase_if(peers_, [&](const Peer& peer) { return std::ranges::find(over, peer.handle) != over.end(); });
+    std::erase_if(peers_,
+                  [&](const Peer& peer) { return std::ranges::find(over, peer.handle) != over.end(); });
     if (waiting[1].revents != 0)
         welcome();
     return written_;

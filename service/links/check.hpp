@@ -1,5 +1,6 @@
-// What the links know to be wrong with a station before it runs: two listeners on one port, polls that the wire
-// cannot carry in their interval, blocks that do not fit into the registers. Pure; any thread.
+// What the links know to be wrong with a station before it runs: polls and beats that the wire cannot carry
+// in their interval. Ports and registers that clash, and limits shorter than what they limit, are found by
+// config::check. Pure; any thread.
 #pragma once
 
 #include <vector>

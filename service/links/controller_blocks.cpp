@@ -26,14 +26,10 @@ constexpr int changes_per_interval = protocol::beat_advance_max;
 
 [[nodiscard]] std::optional<Code> code_of(Feedback acting) noexcept {
     switch (acting) {
-    case Feedback::unknown:
-        return std::nullopt;
-    case Feedback::withheld:
-        return Code::withheld;
-    case Feedback::released:
-        return Code::released;
-    case Feedback::leaving_incomplete:
-        return Code::leaving_incomplete;
+    case Feedback::unknown: return std::nullopt;
+    case Feedback::withheld: return Code::withheld;
+    case Feedback::released: return Code::released;
+    case Feedback::leaving_incomplete: return Code::leaving_incomplete;
     }
     return std::nullopt;
 }
@@ -41,20 +37,15 @@ constexpr int changes_per_interval = protocol::beat_advance_max;
 // The controller takes none of our blocks; nothing: it does, as far as the fault tells.
 [[nodiscard]] std::optional<std::string> link_fault(std::uint16_t fault) {
     switch (static_cast<PlcFault>(fault)) {
-    case PlcFault::bad_block:
-        return "the controller finds the permissive block not good (fault 1)";
-    case PlcFault::beat_still:
-        return "the controller sees no new beat (fault 2)";
-    case PlcFault::beat_jumped:
-        return "the controller saw the beat jump (fault 3)";
-    case PlcFault::waiting_for_beat:
-        return "the controller has accepted no block yet (fault 4)";
+    case PlcFault::bad_block: return "the controller finds the permissive block not good (fault 1)";
+    case PlcFault::beat_still: return "the controller sees no new beat (fault 2)";
+    case PlcFault::beat_jumped: return "the controller saw the beat jump (fault 3)";
+    case PlcFault::waiting_for_beat: return "the controller has accepted no block yet (fault 4)";
     case PlcFault::none:
     case PlcFault::no_token:
     case PlcFault::other_token:
     case PlcFault::moved_while_withheld:
-    case PlcFault::equipment:
-        return std::nullopt;
+    case PlcFault::equipment: return std::nullopt;
     }
     return std::nullopt;
 }
@@ -66,12 +57,9 @@ constexpr int changes_per_interval = protocol::beat_advance_max;
 
 [[nodiscard]] interlock::Presence presence_of(protocol::Presence presence) noexcept {
     switch (presence) {
-    case protocol::Presence::unknown:
-        return interlock::Presence::unknown;
-    case protocol::Presence::absent:
-        return interlock::Presence::absent;
-    case protocol::Presence::present:
-        return interlock::Presence::present;
+    case protocol::Presence::unknown: return interlock::Presence::unknown;
+    case protocol::Presence::absent: return interlock::Presence::absent;
+    case protocol::Presence::present: return interlock::Presence::present;
     }
     return interlock::Presence::unknown;
 }
@@ -223,9 +211,8 @@ bool Outgoing::may_act(std::size_t point, std::uint16_t beat, Feedback acting, s
     // A beat from before this run says nothing about what was given in it.
     if (found == beats_.end())
         return true;
-    return std::ranges::any_of(found->rows, [&](const Row& row) {
-        return row[point].code == *code && row[point].token == token;
-    });
+    return std::ranges::any_of(
+        found->rows, [&](const Row& row) { return row[point].code == *code && row[point].token == token; });
 }
 
 // ---- in -------------------------------------------------------------------------------------------------
@@ -250,9 +237,10 @@ FeedbackSeen Incoming::take(std::span<const std::uint16_t> words, const Outgoing
     }
     for (const FeedbackBlock& block : blocks)
         if (!agree(block, blocks.front())) {
-            seen.why_not = fmt::format("the feedback blocks of {} and {} tell different counts or presence",
-                                       frame_.points.front().id.text,
-                                       frame_.points[static_cast<std::size_t>(&block - blocks.data())].id.text);
+            seen.why_not =
+                fmt::format("the feedback blocks of {} and {} tell different counts or presence",
+                            frame_.points.front().id.text,
+                            frame_.points[static_cast<std::size_t>(&block - blocks.data())].id.text);
             return seen;
         }
 
@@ -275,8 +263,8 @@ FeedbackSeen Incoming::take(std::span<const std::uint16_t> words, const Outgoing
         const auto shown = outgoing.first_shown(block.beat);
         if (!outgoing.may_act(i, block.beat, block.acting, block.token)) {
             seen.acts_alone = true;
-            seen.why_not = fmt::format("the controller acts on a release of {} that the station did not give",
-                                       id);
+            seen.why_not =
+                fmt::format("the controller acts on a release of {} that the station did not give", id);
         } else if (const auto fault = link_fault(block.fault); fault && !seen.acts_alone) {
             seen.why_not = fmt::format("{}: {}", id, *fault);
         } else if (block.acting == Feedback::unknown && !seen.acts_alone) {

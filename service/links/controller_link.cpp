@@ -26,8 +26,8 @@ using std::chrono::steady_clock;
 
 namespace {
 
-// Most whole blocks in one request: 123 registers in a write, 125 in a read (MODBUS Application Protocol V1.1b3,
-// 6.12 and 6.3).
+// Most whole blocks in one request: 123 registers in a write, 125 in a read (MODBUS Application Protocol
+// V1.1b3, 6.12 and 6.3).
 constexpr std::size_t blocks_per_write = 123 / protocol::permissive_words;
 constexpr std::size_t blocks_per_read = 125 / protocol::feedback_words;
 
@@ -47,8 +47,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
   public:
     Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
-          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}()),
-          shared_{.health = freshness_} {}
+          incoming_(frame_), freshness_(limits(frame_.link)),
+          backoff_(std::random_device{}()), shared_{.health = freshness_} {}
 
     // ---- on the loop ----
 
@@ -113,10 +113,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     void run() {
         switch (frame_.link.role) {
-        case config::WireRole::client:
-            return run_client();
-        case config::WireRole::server:
-            return run_server();
+        case config::WireRole::client: return run_client();
+        case config::WireRole::server: return run_server();
         }
     }
 
@@ -158,7 +156,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
                 dial_at = then + backoff_.next();
         }
         outgoing_.end();
-        // Whoever is not connected has shown no beat either. Only a release that may still stand is worth a dial.
+        // Whoever is not connected has shown no beat either. Only a release that may still stand is worth a
+        // dial.
         if (!connection_ && !outgoing_.released_on_wire().empty())
             connect(steady_clock::now());
         if (connection_)
@@ -186,8 +185,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
                                                          last_modbus_error()));
         std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
         if (!read_feedback(words))
-            return lose(steady_clock::now(), fmt::format("cannot read the feedback of the controller: {}",
-                                                         last_modbus_error()));
+            return lose(steady_clock::now(),
+                        fmt::format("cannot read the feedback of the controller: {}", last_modbus_error()));
         hear(words);
     }
 
@@ -360,7 +359,9 @@ void ControllerLink::publish(std::vector<PermissiveOrder> orders, std::uint16_t 
     line_->publish(std::move(orders), beat);
 }
 
-std::vector<domain::PermissiveId> ControllerLink::released_on_wire() const { return line_->released_on_wire(); }
+std::vector<domain::PermissiveId> ControllerLink::released_on_wire() const {
+    return line_->released_on_wire();
+}
 
 SourceHealth ControllerLink::health() const { return line_->health(); }
 

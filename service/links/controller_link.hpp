@@ -8,8 +8,8 @@
 //
 // In doubt it withholds: from the start until the first orders, while the controller's echo is not good, when
 // the loop brings no new beat for the echo time-out, and at the end. A release that such a doubt took away
-// comes back only by new orders. This is a process permissive, an added reason not to move; it is not a safety
-// function.
+// comes back only by new orders. This is a process permissive, an added reason not to move; it is not a
+// safety function.
 #pragma once
 
 #include <cstdint>
@@ -56,11 +56,11 @@ class ControllerLink {
     void start();
 
     // The newest orders of the loop; a permissive that they leave out is withheld, without a token. Never
-    // blocks. `beat` is the loop's sign of life and advances with every call; what goes out bears a beat of the
-    // link's own that goes one up for each beat of the loop that was used, so that a burst of orders, of which
-    // only the last matters, is no jump to the controller. A change goes out at once, unless more changes follow
-    // each other than the controller can be relied upon to see: then releases wait up to an eighth of the beat
-    // interval, never a withhold.
+    // blocks. `beat` is the loop's sign of life and advances with every call; what goes out bears a beat of
+    // the link's own that goes one up for each beat of the loop that was used, so that a burst of orders, of
+    // which only the last matters, is no jump to the controller. A change goes out at once, unless more
+    // changes follow each other than the controller can be relied upon to see: then releases wait up to an
+    // eighth of the beat interval, never a withhold.
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat);
 
     // What was released (or leaving incomplete) by the last block that the controller has confirmed to have
@@ -73,8 +73,8 @@ class ControllerLink {
     // request (each at most 500 ms). Nothing reaches the sink afterwards. More than once is fine.
     void stop();
 
-    // Server role: the port that is listened on, also when the description says 0; otherwise 0. Valid once the
-    // line is up.
+    // Server role: the port that is listened on, also when the description says 0; otherwise 0. Valid once
+    // the line is up.
     [[nodiscard]] std::uint16_t listening_port() const;
 
   private:

@@ -34,8 +34,8 @@ void FreeModbus::operator()(modbus_t* context) const noexcept {
     modbus_free(context);
 }
 
-std::expected<ModbusContext, std::string> dial(const std::string& host, std::uint16_t port,
-                                               std::uint8_t unit, std::chrono::milliseconds answer_within) {
+std::expected<ModbusContext, std::string> dial(const std::string& host, std::uint16_t port, std::uint8_t unit,
+                                               std::chrono::milliseconds answer_within) {
     ModbusContext context{modbus_new_tcp_pi(host.c_str(), std::to_string(port).c_str())};
     const auto microseconds = std::chrono::microseconds(answer_within).count();
     const auto seconds = static_cast<std::uint32_t>(microseconds / 1'000'000);
@@ -59,7 +59,8 @@ std::string last_modbus_error() {
 
 Waker::Waker() : handle_(eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)) {
     if (handle_ < 0)
-        throw std::system_error(errno, std::generic_category(), "cannot open a handle to wake a link's thread");
+        throw std::system_error(errno, std::generic_category(),
+                                "cannot open a handle to wake a link's thread");
 }
 
 Waker::~Waker() { close(handle_); }

@@ -48,7 +48,8 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
             if (named.id == link->profile)
                 return named.profile;
     throw std::invalid_argument(fmt::format(
-        "tool {} has no register profile that the station knows; check the station description first", tool.id));
+        "tool {} has no register profile that the station knows; check the station description first",
+        tool.id));
 }
 
 [[nodiscard]] std::string epoch_text(const std::optional<protocol::KnownResult>& known) {
@@ -72,7 +73,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
            Known known, std::string boot)
         : loop_(loop), tool_(tool), link_(std::get<config::RegisterLink>(tool.link)),
           profile_(profile_of(station, tool)), boot_(std::move(boot)), sink_(std::move(sink)),
-          ask_known_(std::move(known)), freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
+          ask_known_(std::move(known)),
+          freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
           backoff_(std::random_device{}()), refusals_(tool.id), shared_{.health = freshness_} {}
 
     // ---- on the loop ----
@@ -209,13 +211,15 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         }
         if (!stored || stored == acknowledged_ || !profile_.acknowledge)
             return true;
-        // Of another epoch, or the tool has not said yet which one is its own: it may change with the next poll.
+        // Of another epoch, or the tool has not said yet which one is its own: it may change with the next
+        // poll.
         if (!answered_ || stored->epoch != epoch_text(watch_.known()))
             return true;
         const auto words = protocol::acknowledge_words(profile_, stored->counter);
         const int length = static_cast<int>(words.size());
         if (modbus_write_registers(connection_.get(), *profile_.acknowledge, length, words.data()) != length)
-            return lose(fmt::format("cannot acknowledge result {}: {}", stored->counter, last_modbus_error()));
+            return lose(
+                fmt::format("cannot acknowledge result {}: {}", stored->counter, last_modbus_error()));
         acknowledged_ = stored;
         return true;
     }
@@ -255,8 +259,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     }
     [[nodiscard]] bool read(std::uint16_t address, std::vector<std::uint16_t>& into) const {
         const int length = static_cast<int>(into.size());
-        const auto function = profile_.table == protocol::RegisterTable::holding ? modbus_read_registers
-                                                                                 : modbus_read_input_registers;
+        const auto function = profile_.table == protocol::RegisterTable::holding
+                                  ? modbus_read_registers
+                                  : modbus_read_input_registers;
         return function(connection_.get(), address, length, into.data()) == length;
     }
 
@@ -269,14 +274,16 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             post(std::move(*refused));
     }
 
-    void take(const protocol::WatchOutcome& outcome, const std::vector<std::uint16_t>& block, SteadyTime began) {
+    void take(const protocol::WatchOutcome& outcome, const std::vector<std::uint16_t>& block,
+              SteadyTime began) {
         const SteadyTime now = steady_clock::now();
         tell(freshness_.alive(now));
         const bool restarted = std::holds_alternative<protocol::Restarted>(outcome);
         if (!answered_ || restarted)
             answer();
-        // A tool that waits for acknowledgements shows nothing newer before its first one has been acknowledged,
-        // and that is done by the decision about it: made before we followed the tool, counted for nothing.
+        // A tool that waits for acknowledgements shows nothing newer before its first one has been
+        // acknowledged, and that is done by the decision about it: made before we followed the tool, counted
+        // for nothing.
         const bool is_new =
             !std::holds_alternative<protocol::NoNew>(outcome) &&
             (!std::holds_alternative<protocol::Baseline>(outcome) || profile_.acknowledge.has_value());
@@ -296,9 +303,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 
     void answer() {
         answered_ = true;
-        post(interlock::ToolAnswered{.tool = {tool_.id},
-                                     .epoch = epoch_text(watch_.known()),
-                                     .last = watch_.known()->counter});
+        post(interlock::ToolAnswered{
+            .tool = {tool_.id}, .epoch = epoch_text(watch_.known()), .last = watch_.known()->counter});
     }
 
     // A tool that waits for acknowledgements may have more behind the result that it shows.

@@ -3,10 +3,11 @@
 //
 // Has a thread of its own. Every function is called on the loop's thread; the sink is called there too.
 //
-// In doubt nothing is made up: a torn block is read again, one that cannot be understood is refused as it came,
-// and the first look at a tool of which nothing is known tells where its count stands (ToolAnswered). What it
-// shows then was made before we followed it: where the tool waits for an acknowledgement it is passed on after
-// that answer, with the same counter, so that it can be recorded and acknowledged; otherwise it is left alone.
+// In doubt nothing is made up: a torn block is read again, one that cannot be understood is refused as it
+// came, and the first look at a tool of which nothing is known tells where its count stands (ToolAnswered).
+// What it shows then was made before we followed it: where the tool waits for an acknowledgement it is passed
+// on after that answer, with the same counter, so that it can be recorded and acknowledged; otherwise it is
+// left alone.
 #pragma once
 
 #include <cstdint>
@@ -42,8 +43,8 @@ class RegisterTool {
     // What the journal knows of the tool: its newest result, and its epoch as a number. Asked once, at start.
     using Known = std::function<std::optional<protocol::KnownResult>()>;
 
-    // `tool` must have a register link, whose profile the station knows. Both are only read here. `boot` is the
-    // boot's id, for the intervals in which results were made.
+    // `tool` must have a register link, whose profile the station knows. Both are only read here. `boot` is
+    // the boot's id, for the intervals in which results were made.
     RegisterTool(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool,
                  Sink sink, Known known, std::string boot);
     // Stops, if nobody did.
@@ -59,7 +60,8 @@ class RegisterTool {
     void acknowledge(const interlock::Acknowledge& stored);
     [[nodiscard]] SourceHealth health() const;
     [[nodiscard]] PollCounts polls() const;
-    // Takes no longer than three time-outs of a request (each at most 500 ms). Nothing reaches the sink afterwards.
+    // Takes no longer than three time-outs of a request (each at most 500 ms). Nothing reaches the sink
+    // afterwards.
     void stop();
 
   private:

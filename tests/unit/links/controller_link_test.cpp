@@ -1,0 +1,285 @@
+// The line to the controller, in both roles, against the simulated controller and against scripted peers.
+#include <catch2/catch.hpp>
+
+#include <memory>
+#include <stdexcept>
+
+#include <modbus.h>
+
+#include "service/links/controller_link.hpp"
+#include "tests/unit/links/controller_peers.hpp"
+#include "tests/unit/tools/peers.hpp"
+#include "tools/simulation/controller.hpp"
+
+using namespace tautgate;
+using namespace tautgate::links;
+using namespace tautgate::links::testing;
+using config::WireRole;
+using interlock::ControllerLinkChanged;
+using interlock::ControllerReported;
+using interlock::Quality;
+using protocol::Code;
+using protocol::Movement;
+using simulation::Controller;
+
+namespace {
+
+constexpr std::uint32_t token = 0x00C0FFEE;
+
+std::unique_ptr<Controller> controller_for(const config::Station& station) {
+    auto settings = simulation::controller_settings(station, station.bays.front());
+    settings.scan = std::chrono::milliseconds(5);
+    auto opened = Controller::open(std::move(settings), {});
+    if (!opened)
+        throw std::runtime_error(opened.error());
+    return std::move(*opened);
+}
+
+// The station's side: a loop that gives its beat each turn, with the orders that the test wants.
+class Shift {
+  public:
+    explicit Shift(WireRole role) : station_(small_station(role, 0)) {
+        if (role == WireRole::client) {
+            controller_ = controller_for(station_);
+            station_.bays.front().controller.port = controller_->port();
+        }
+        link_ = std::make_unique<ControllerLink>(floor.loop, station_, station_.bays.front(), floor.sink());
+        link_->start();
+        if (role == WireRole::server) {
+            REQUIRE(floor.turn_until([&] { return link_->listening_port() != 0; }));
+            station_.bays.front().controller.port = link_->listening_port();
+            controller_ = controller_for(station_);
+        }
+    }
+    Controller& controller() { return *controller_; }
+    ControllerLink& link() { return *link_; }
+    [[nodiscard]] const config::Station& station() const { return station_; }
+    void order(Code code, std::uint32_t for_token = token) {
+        orders = {{.permissive = 1, .code = code, .token = for_token, .reason = 7}};
+        publish();
+    }
+    void publish() { link_->publish(orders, ++beat_); }
+    [[nodiscard]] bool until(const std::function<bool()>& wanted) {
+        return floor.turn_until(wanted, [this] { publish(); });
+    }
+    [[nodiscard]] bool until_quality(Quality quality) {
+        return until([&] { return link_->health().quality == quality; });
+    }
+    [[nodiscard]] bool until_movement(Movement movement) {
+        return until([&] { return controller_->movement("lift-beam") == movement; });
+    }
+    void release_to_a_unit() {
+        order(Code::withheld);
+        REQUIRE(until_quality(Quality::good));
+        controller_->set_present(true);
+        REQUIRE(until([&] { return controller_->state("lift-beam").token == token; }));
+        order(Code::released);
+        REQUIRE(until_movement(Movement::allowed));
+    }
+
+    Floor floor;
+    std::vector<PermissiveOrder> orders;
+
+  private:
+    config::Station station_;
+    std::unique_ptr<Controller> controller_;
+    std::unique_ptr<ControllerLink> link_;
+    std::uint16_t beat_ = 65500;  // goes over its end while the test runs
+};
+
+WireRole either_role() { return GENERATE(WireRole::client, WireRole::server); }
+
+}  // namespace
+
+TEST_CASE("a unit is released, moves, and is seen to have moved, in both roles") {
+    Shift shift{either_role()};
+    shift.release_to_a_unit();
+    CHECK(shift.link().released_on_wire() == std::vector<domain::PermissiveId>{{"lift-beam"}});
+    CHECK(shift.controller().movement("carrier") == Movement::refused);
+    CHECK(shift.controller().try_move("lift-beam") == Movement::allowed);
+    REQUIRE(shift.until([&] {
+        const auto reports = shift.floor.all<ControllerReported>();
+        return !reports.empty() && reports.back().moved.front().count == 1;
+    }));
+    const auto last = shift.floor.all<ControllerReported>().back();
+    CHECK(last.bay.text == "J1");
+    CHECK(last.present == interlock::Presence::present);
+    CHECK(last.arrivals == 1);
+    CHECK(last.starts == 1);
+    CHECK(last.moved == std::vector<interlock::Moved>{{{"lift-beam"}, 1}, {{"carrier"}, 0}});
+    CHECK(last.fresh.value == 0);
+    CHECK(last.on_wire_released.empty());
+}
+
+TEST_CASE("the controller's report is given again once its echo has become good, in both roles") {
+    Shift shift{either_role()};
+    REQUIRE(shift.until_quality(Quality::good));
+    REQUIRE(shift.until([&] {
+        return !shift.floor.got.empty() &&
+               std::holds_alternative<ControllerReported>(shift.floor.got.back()) &&
+               !shift.floor.all<ControllerLinkChanged>().empty();
+    }));
+    const auto changes = shift.floor.all<ControllerLinkChanged>();
+    CHECK(changes.back().quality == Quality::good);
+    CHECK(changes.back().bay.text == "J1");
+}
+
+TEST_CASE("a withdrawn release is withheld at the controller and no longer counts as out, in both roles") {
+    Shift shift{either_role()};
+    shift.release_to_a_unit();
+    shift.order(Code::withheld);
+    REQUIRE(shift.until_movement(Movement::refused));
+    REQUIRE(shift.until([&] { return shift.link().released_on_wire().empty(); }));
+    CHECK(shift.link().health().quality == Quality::good);
+}
+
+TEST_CASE("a loop that gives no new beat loses its release without the controller's own time-out") {
+    Shift shift{either_role()};
+    shift.release_to_a_unit();
+    // The loop stands still: the same orders under the same beat. The controller's own limit is a second.
+    const auto began = std::chrono::steady_clock::now();
+    REQUIRE(shift.controller().await_movement("lift-beam", Movement::refused, std::chrono::seconds(5)));
+    CHECK(std::chrono::steady_clock::now() - began < std::chrono::milliseconds(900));
+    CHECK(shift.link().released_on_wire().empty());
+}
+
+TEST_CASE("a controller whose program stands still is stale, and its release does not come back by itself") {
+    Shift shift{either_role()};
+    shift.release_to_a_unit();
+    shift.controller().freeze(true);
+    REQUIRE(shift.until_quality(Quality::stale));
+    REQUIRE(shift.until([&] { return shift.link().released_on_wire().empty(); }));
+    REQUIRE(shift.until(
+        [&] { return shift.floor.all<ControllerLinkChanged>().back().quality == Quality::stale; }));
+    // From here on the loop says nothing but what it said last: released.
+    shift.controller().freeze(false);
+    bool released_again = false;
+    REQUIRE(shift.floor.turn_until([&] {
+        released_again = released_again || !shift.link().released_on_wire().empty();
+        return shift.controller().movement("lift-beam") == Movement::refused;
+    }));
+    CHECK_FALSE(released_again);
+    shift.order(Code::withheld);
+    REQUIRE(shift.until_quality(Quality::good));
+}
+
+TEST_CASE("stop leaves the permissive withheld on the wire and says nothing more, in both roles") {
+    Shift shift{either_role()};
+    shift.release_to_a_unit();
+    const auto said = shift.floor.got.size();
+    const auto began = std::chrono::steady_clock::now();
+    shift.link().stop();
+    CHECK(std::chrono::steady_clock::now() - began < std::chrono::milliseconds(700));
+    CHECK(shift.link().released_on_wire().empty());
+    // Sooner than the second after which the controller gives a silent station up.
+    CHECK(shift.controller().await_movement("lift-beam", Movement::refused, std::chrono::milliseconds(300)));
+    shift.floor.loop.restart();
+    shift.floor.loop.poll();
+    CHECK(shift.floor.got.size() == said);
+}
+
+TEST_CASE("a lost connection fails the line at once and mends by itself") {
+    Shift shift{WireRole::client};
+    shift.release_to_a_unit();
+    shift.controller().cut();
+    REQUIRE(shift.until_quality(Quality::failed));
+    shift.order(Code::withheld);
+    shift.controller().mend();
+    REQUIRE(shift.until_quality(Quality::good));
+}
+
+TEST_CASE("a release given by nobody that the controller acts on fails the line") {
+    config::Station station = small_station(WireRole::client, 0);
+    auto server = simulation::RegisterServer::open("127.0.0.1", 0, {}).value();
+    station.bays.front().controller.port = server->port();
+    Floor floor;
+    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink()};
+    link.start();
+    std::uint16_t beat = 0;
+    const auto echo = [&] {
+        link.publish({}, ++beat);
+        for (std::uint16_t i = 0; i < 2; ++i) {
+            const protocol::BlockAddress own{3, 2, static_cast<std::uint16_t>(i + 1)};
+            const auto shown = protocol::decode_permissive(
+                server->read(static_cast<std::uint16_t>(10 + i * protocol::permissive_words),
+                             protocol::permissive_words),
+                own);
+            const protocol::FeedbackBlock feedback{.address = own,
+                                                   .token = token,
+                                                   .acting = i == 0 ? protocol::Feedback::released
+                                                                    : protocol::Feedback::withheld,
+                                                   .beat = shown ? shown->beat : std::uint16_t{0},
+                                                   .presence = protocol::Presence::present};
+            server->write(static_cast<std::uint16_t>(100 + i * protocol::feedback_words),
+                          protocol::encode(feedback));
+        }
+    };
+    REQUIRE(floor.turn_until([&] { return link.health().quality == Quality::failed; }, echo));
+    CHECK(link.health().why.find("lift-beam") != std::string::npos);
+}
+
+TEST_CASE("the first words on the wire are withheld, whatever was ordered before") {
+    config::Station station = small_station(WireRole::client, 0);
+    std::vector<std::uint16_t> codes;
+    auto server = simulation::RegisterServer::open("127.0.0.1", 0,
+                                                   {.before_answer = {},
+                                                    .after_answer =
+                                                        [&](const simulation::RegisterRequest& request,
+                                                            std::span<std::uint16_t> registers) {
+                                                            if (request.writes)
+                                                                codes.push_back(registers[10 + 6]);
+                                                        }})
+                      .value();
+    station.bays.front().controller.port = server->port();
+    Floor floor;
+    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink()};
+    link.publish({{.permissive = 1, .code = Code::released, .token = token}}, 1);
+    link.start();
+    REQUIRE(floor.turn_until([&] { return link.health().why.find("CRC") != std::string::npos; }));
+    link.stop();
+    server.reset();
+    REQUIRE_FALSE(codes.empty());
+    for (const auto code : codes)
+        CHECK(code == static_cast<std::uint16_t>(Code::withheld));
+}
+
+TEST_CASE("as a server the line takes whole feedback blocks only, and nobody writes its permissives") {
+    Floor floor;
+    const config::Station station = small_station(WireRole::server, 0);
+    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink()};
+    link.start();
+    REQUIRE(floor.turn_until([&] { return link.listening_port() != 0; }));
+    const std::unique_ptr<modbus_t, decltype(&modbus_free)> master{
+        modbus_new_tcp("127.0.0.1", link.listening_port()), &modbus_free};
+    modbus_set_slave(master.get(), 1);
+    REQUIRE(modbus_connect(master.get()) == 0);
+    std::array<std::uint16_t, 64> words{};
+    CHECK(modbus_read_registers(master.get(), 10, 22, words.data()) == 22);
+    CHECK(words[6] == static_cast<std::uint16_t>(Code::withheld));
+    CHECK(modbus_write_registers(master.get(), 100, 16, words.data()) == 16);
+    CHECK(modbus_write_registers(master.get(), 100, 32, words.data()) == 32);
+
+    const auto refused = [&](int result, int with) { return result == -1 && errno == with; };
+    CHECK(refused(modbus_write_registers(master.get(), 10, 11, words.data()), EMBXILADD));
+    CHECK(refused(modbus_write_registers(master.get(), 100, 15, words.data()), EMBXILADD));
+    CHECK(refused(modbus_write_registers(master.get(), 101, 16, words.data()), EMBXILADD));
+    CHECK(refused(modbus_write_registers(master.get(), 116, 32, words.data()), EMBXILADD));
+    CHECK(refused(modbus_write_register(master.get(), 100, 1), EMBXILFUN));
+    CHECK(refused(modbus_read_input_registers(master.get(), 10, 1, words.data()), EMBXILFUN));
+    CHECK(refused(modbus_read_registers(master.get(), 32, 2, words.data()), EMBXILADD));
+    modbus_close(master.get());
+}
+
+TEST_CASE("a master that sends half a request keeps nobody waiting") {
+    Shift shift{WireRole::server};
+    const int half = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    sockaddr_in address{};
+    address.sin_family = AF_INET;
+    address.sin_port = htons(shift.link().listening_port());
+    address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
+    REQUIRE(connect(half, reinterpret_cast<sockaddr*>(&address), sizeof address) == 0);
+    REQUIRE(send(half, "\0\1\0\0\0", 5, MSG_NOSIGNAL) == 5);
+    shift.release_to_a_unit();
+    CHECK(shift.link().health().quality == Quality::good);
+    close(half);
+}

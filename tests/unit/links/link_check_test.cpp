@@ -1,0 +1,59 @@
+// What the wires cannot carry is found before the station runs.
+#include <catch2/catch.hpp>
+
+#include "config/reader.hpp"
+#include "service/links/check.hpp"
+
+using namespace tautgate;
+using config::Severity;
+using std::chrono::milliseconds;
+
+namespace {
+
+config::Station larkmoor() {
+    return config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
+}
+
+config::RegisterLink& polled(config::Station& station) {
+    return std::get<config::RegisterLink>(station.tools.at(1).link);
+}
+
+}  // namespace
+
+TEST_CASE("the wires of the demo station carry what it asks of them") {
+    CHECK(links::check(larkmoor()).empty());
+}
+
+TEST_CASE("a poll that is due before the one before it can be over is a warning, at its interval") {
+    auto station = larkmoor();
+    polled(station).poll_interval = milliseconds(10);
+    CHECK(links::check(station).empty());
+    polled(station).poll_interval = milliseconds(9);
+    const auto findings = links::check(station);
+    REQUIRE(findings.size() == 1);
+    CHECK(findings.front().severity == Severity::warning);
+    CHECK(findings.front().pointer == "/tools/1/link/registers/poll_interval_ms");
+}
+
+TEST_CASE("tools behind one gateway share its wire") {
+    auto station = larkmoor();
+    polled(station).poll_interval = milliseconds(20);
+    for (std::uint8_t unit = 2; unit <= 3; ++unit) {
+        station.tools.push_back(station.tools.at(1));
+        std::get<config::RegisterLink>(station.tools.back().link).unit = unit;
+        const bool too_much = unit == 3;
+        const auto findings = links::check(station);
+        REQUIRE(findings.size() == (too_much ? 1U : 0U));
+        if (too_much)
+            CHECK(findings.front().what.find("150 %") != std::string::npos);
+    }
+}
+
+TEST_CASE("more beats than the requests of a bay can follow is a warning where the station is the client") {
+    auto station = larkmoor();
+    auto& link = station.bays.at(0).controller;
+    link.beat_interval = milliseconds(9);
+    CHECK(links::check(station).size() == 1);
+    link.role = config::WireRole::server;
+    CHECK(links::check(station).empty());
+}
