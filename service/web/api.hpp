@@ -64,7 +64,7 @@ class Api {
     void on_durable();
 
     // Where the API listens, as clients write it ("127.0.0.1:8460"); requests for another host are refused.
-    void set_own_authority(std::string host, std::uint16_t port);
+    void set_own_authority(const std::string& host, std::uint16_t port);
 
     [[nodiscard]] static std::vector<Route> routes();
 

@@ -1,0 +1,102 @@
+#include <algorithm>
+
+#include "service/web/target.hpp"
+#include "service/web/views.hpp"
+#include "service/web/work.hpp"
+
+namespace tautgate::web {
+namespace {
+
+constexpr std::size_t events_max = 500;
+constexpr milliseconds follow_max{30'000};
+
+}  // namespace
+
+void Api::Work::get_station(Call& call) { call.answer(station_view(station_, roster_)); }
+void Api::Work::get_health(Call& call) { call.answer(health_view(station_)); }
+void Api::Work::get_rules(Call& call) { call.answer(rules_view(station_)); }
+void Api::Work::get_people(Call& call) { call.answer(people_view(station_, roster_, sign_ins_)); }
+
+void Api::Work::get_why(Call& call) {
+    const auto* bay = find_bay(station_, call.arguments.front());
+    if (bay == nullptr)
+        return call.refuse(no_such(call.where(), "there is no such bay at this station"));
+    call.answer(why_view(station_, *bay));
+}
+
+void Api::Work::get_unit(Call& call) {
+    const domain::Serial serial{call.arguments.front()};
+    read<history::UnitRecord>(
+        std::move(call), [serial](const Archive& archive) { return archive.unit(serial); },
+        [this](const Call& asked, const history::UnitRecord& record) {
+            if (record.stays.empty())
+                return asked.refuse(no_such(asked.where(), "the journal has never seen this serial number"));
+            asked.answer(unit_view(record, roster_));
+        });
+}
+
+void Api::Work::read_events(Call call, EventNumber from, std::size_t most) {
+    read<std::vector<StoredEvent>>(
+        std::move(call), [from, most](const Archive& archive) { return archive.events(from, most); },
+        [from](const Call& asked, const std::vector<StoredEvent>& events) {
+            const auto next = events.empty() ? from.value : events.back().number.value + 1;
+            asked.respond({.status = 200,
+                           .content_type = "application/x-ndjson",
+                           .body = event_lines(events),
+                           .headers = {{"Next-From", std::to_string(next)}}});
+        });
+}
+
+void Api::Work::follow(Call call, EventNumber from, std::size_t most, milliseconds wait) {
+    followers_.push_back({std::move(call), from, most, boost::asio::steady_timer(loop_)});
+    const auto place = std::prev(followers_.end());
+    place->timer.expires_after(wait);
+    place->timer.async_wait([self = weak_from_this(), place](const boost::system::error_code& cancelled) {
+        const auto work = self.lock();
+        if (cancelled || !work)
+            return;
+        auto follower = std::move(*place);
+        work->followers_.erase(place);
+        work->read_events(std::move(follower.call), follower.from, follower.most);
+    });
+}
+
+void Api::Work::on_durable() {
+    const auto durable = station_.durable();
+    for (auto place = followers_.begin(); place != followers_.end();) {
+        // A timer that has fired already answers by itself.
+        if (place->from > durable || place->timer.cancel() == 0) {
+            ++place;
+            continue;
+        }
+        auto follower = std::move(*place);
+        place = followers_.erase(place);
+        read_events(std::move(follower.call), follower.from, follower.most);
+    }
+}
+
+void Api::Work::get_events(Call& call) {
+    const auto number = [&](const std::string& key, std::uint64_t otherwise) -> std::optional<std::uint64_t> {
+        const auto found = call.query.find(key);
+        return found == call.query.end() ? std::optional{otherwise} : number_from(found->second);
+    };
+    const auto from = number("from", 1);
+    const auto most = number("most", events_max);
+    const auto wait = number("wait_ms", 0);
+    if (!from || !most || !wait || *most == 0)
+        return call.refuse({.status = 400,
+                            .code = "bad_query",
+                            .what = "no events were read",
+                            .where = call.where(),
+                            .why = "from, most and wait_ms take whole numbers, most at least 1",
+                            .remedy = "give for instance /v1/events?from=1&most=100"});
+    const auto limit = std::min<std::size_t>(*most, events_max);
+    const EventNumber first{std::max<std::uint64_t>(*from, 1)};
+    if (first > station_.durable() && *wait > 0)
+        return follow(std::move(call), first, limit,
+                      std::min(follow_max, milliseconds(static_cast<std::int64_t>(
+                                               std::min<std::uint64_t>(*wait, 60'000)))));
+    read_events(std::move(call), first, limit);
+}
+
+}  // namespace tautgate::web
