@@ -39,7 +39,7 @@ TEST_CASE("unless told otherwise, the cost is the second recommendation of RFC 9
 TEST_CASE("a damaged stored text is neither right nor wrong") {
     const auto stored = hash_secret(secret("204816"), cheap).value();
     for (const auto& damaged :
-         {std::string{}, std::string{"204816"}, stored.substr(0, stored.size() - 4),
+         {std::string{}, std::string{"204816"}, stored.substr(0, stored.rfind('$')),
           "$argon2i$" + stored.substr(10),
           std::string{"$argon2id$v=19$m=4294967295,t=1,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAA"},
           std::string(500, 'a')}) {
