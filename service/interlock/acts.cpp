@@ -352,8 +352,9 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const LeaveIncom
 
 void carry_out(Transition& t, const Place&, const Deciders&, const AcceptGap& act) {
     ToolState* tool = tool_of(t.state, act.tool);
+    // The tool's own word about its newest result counts where none of them has arrived under the break.
     if (const auto* broken = std::get_if<Broken>(&tool->count))
-        tool->count = Following{broken->epoch, broken->newest};
+        tool->count = Following{broken->epoch, std::max(broken->newest, broken->got)};
     tool->conflict = false;
     tool->outstanding_to.reset();
     tool->asked = true;
