@@ -1,0 +1,301 @@
+#include "service/links/scanner_port.hpp"
+
+#include <algorithm>
+#include <array>
+#include <map>
+#include <optional>
+#include <utility>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <fmt/format.h>
+
+#include "service/links/peer_address.hpp"
+#include "service/links/refusals.hpp"
+
+namespace tautgate::links {
+
+namespace asio = boost::asio;
+using boost::system::error_code;
+using interlock::Quality;
+using std::chrono::milliseconds;
+
+namespace {
+
+constexpr milliseconds accept_pause{250};
+constexpr milliseconds look_interval{200};
+
+// One connection.
+struct Call {
+    Call(asio::ip::tcp::socket accepted, const config::Scanner& caller)
+        : socket(std::move(accepted)), pause(socket.get_executor()), scanner(caller) {}
+
+    asio::ip::tcp::socket socket;
+    asio::steady_timer pause;  // until a half label is given up, or until more is read
+    const config::Scanner& scanner;
+    bool open = true;
+    protocol::ScanSplitter splitter{};
+    std::array<char, 512> incoming{};
+};
+using CallPtr = std::shared_ptr<Call>;
+
+}  // namespace
+
+class ScannerPort::Port : public std::enable_shared_from_this<Port> {
+  public:
+    Port(asio::io_context& loop, const config::Station& station, const protocol::LabelReader& reader,
+         Sink sink, ScannerPortSettings settings)
+        : endpoint_(station.scanner_port), scanners_(station.scanners), reader_(reader),
+          sink_(std::move(sink)), settings_(settings), acceptor_(loop), accept_again_(loop), look_(loop) {}
+
+    [[nodiscard]] std::expected<void, std::string> listen() {
+        if (!endpoint_)
+            return {};
+        for (const config::Scanner& scanner : scanners_) {
+            error_code failed;
+            const auto peer = asio::ip::make_address(scanner.peer, failed);
+            if (failed)
+                return std::unexpected(fmt::format("scanner {} may call from '{}', which is no IP address; "
+                                                   "correct its peer in the station description",
+                                                   scanner.id, scanner.peer));
+            by_peer_[without_mapping(peer)].push_back(&scanner);
+        }
+        if (const auto open = open_acceptor(acceptor_, *endpoint_, "scanners", "scanner_port"); !open)
+            return std::unexpected(open.error());
+        accept();
+        look_later();
+        return {};
+    }
+
+    [[nodiscard]] std::uint16_t port() const {
+        error_code failed;
+        const auto local = acceptor_.local_endpoint(failed);
+        return failed ? std::uint16_t{0} : local.port();
+    }
+
+    [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const {
+        std::vector<SourceHealth> all;
+        for (const config::Scanner& scanner : scanners_) {
+            SourceHealth health{.name = scanner.id};
+            const auto heard = heard_.find(scanner.id);
+            if (heard != heard_.end())
+                health.age = std::chrono::duration_cast<milliseconds>(now - heard->second);
+            const bool connected =
+                std::ranges::any_of(calls_, [&](const CallPtr& call) { return &call->scanner == &scanner; });
+            if (connected)
+                health.quality = Quality::good;
+            else if (const auto ended = ended_.find(scanner.id); ended != ended_.end()) {
+                health.quality = Quality::failed;
+                health.why = ended->second;
+            } else {
+                health.why = "it has not called yet";
+            }
+            all.push_back(std::move(health));
+        }
+        return all;
+    }
+
+    void stop() {
+        stopped_ = true;
+        error_code ignored;  // they are given up either way
+        (void)acceptor_.close(ignored);
+        accept_again_.cancel();
+        look_.cancel();
+        for (const CallPtr& call : std::exchange(calls_, {}))
+            shut(*call);
+    }
+
+  private:
+    void tell(interlock::Payload payload) {
+        if (!stopped_)
+            sink_(std::move(payload));
+    }
+
+    // ---- connections ----------------------------------------------------------------------------------
+
+    void accept() {
+        acceptor_.async_accept(
+            [self = shared_from_this()](const error_code& error, asio::ip::tcp::socket socket) {
+                if (self->stopped_)
+                    return;
+                if (error)
+                    return self->accept_later();
+                self->take_call(std::move(socket));
+                self->accept();
+            });
+    }
+    // What failed (most likely no descriptor was free) does not get better by asking at once.
+    void accept_later() {
+        accept_again_.expires_after(accept_pause);
+        accept_again_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (!error && !self->stopped_)
+                self->accept();
+        });
+    }
+    void take_call(asio::ip::tcp::socket socket) {
+        error_code gone;
+        const auto remote = socket.remote_endpoint(gone);
+        if (gone)
+            return;
+        const auto peer = without_mapping(remote.address());
+        const config::Scanner* const scanner = scanner_at(peer);
+        if (scanner == nullptr)
+            return;          // the socket closes with it
+        error_code ignored;  // without it a scanner that lost its power is noticed later
+        (void)socket.set_option(asio::socket_base::keep_alive(true), ignored);
+        if (calls_.size() >= settings_.connections)
+            end(calls_.front(), "a newer connection took its place");
+        calls_.push_back(std::make_shared<Call>(std::move(socket), *scanner));
+        read(calls_.back());
+    }
+    // Nobody: the peer is unknown, or one cannot say which bay it stands for; both are told.
+    [[nodiscard]] const config::Scanner* scanner_at(const asio::ip::address& peer) {
+        const auto found = by_peer_.find(peer);
+        std::string why;
+        if (found == by_peer_.end())
+            why = fmt::format("no scanner may call from {}; enter the address as the peer of a scanner",
+                              peer.to_string());
+        else if (std::ranges::any_of(found->second, [&](const config::Scanner* other) {
+                     return other->bay != found->second.front()->bay;
+                 }))
+            why = fmt::format(
+                "scanners of several bays call from {}, so that a label could belong to any; give "
+                "each an address of its own",
+                peer.to_string());
+        else
+            return found->second.front();
+        if (auto refused = refusals_.add(std::chrono::steady_clock::now(), {}, std::move(why)))
+            tell(std::move(*refused));
+        return nullptr;
+    }
+    static void shut(Call& call) {
+        call.open = false;
+        call.pause.cancel();
+        error_code ignored;  // the socket is given up either way
+        (void)call.socket.close(ignored);
+    }
+    // By value: the argument may stand in the list from which it is taken.
+    void end(CallPtr call, const std::string& why) {
+        if (!call->open)
+            return;
+        shut(*call);
+        ended_[call->scanner.id] = why;
+        std::erase(calls_, call);
+        give_up_half(call);
+    }
+    void look_later() {
+        look_.expires_after(look_interval);
+        look_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (error || self->stopped_)
+                return;
+            if (auto refused = self->refusals_.due(std::chrono::steady_clock::now()))
+                self->tell(std::move(*refused));
+            if (!self->stopped_)
+                self->look_later();
+        });
+    }
+
+    // ---- labels ---------------------------------------------------------------------------------------
+
+    void read(const CallPtr& call) {
+        call->socket.async_read_some(
+            asio::buffer(call->incoming),
+            [self = shared_from_this(), call](const error_code& error, std::size_t count) {
+                if (!call->open)
+                    return;
+                call->pause.cancel();
+                if (error)
+                    return self->end(call, error == asio::error::eof
+                                               ? "the scanner closed the connection"
+                                               : "the connection broke: " + error.message());
+                self->heard_[call->scanner.id] = std::chrono::steady_clock::now();
+                call->splitter.feed({call->incoming.data(), count});
+                const auto labels = self->take_labels(call);
+                if (call->open)
+                    self->go_on(call, labels);
+            });
+    }
+    [[nodiscard]] std::int64_t take_labels(const CallPtr& call) {
+        std::int64_t labels = 0;
+        while (call->open) {
+            const auto label = call->splitter.next();
+            if (!label)
+                break;
+            ++labels;
+            if (*label)
+                take_label(call->scanner, **label);
+            else
+                misread(call->scanner, label->error());
+        }
+        return labels;
+    }
+    // One label is read on from at once. A burst is no hand that scans, and waits for its turn.
+    void go_on(const CallPtr& call, std::int64_t labels) {
+        if (labels <= 1) {
+            read(call);
+            return await_rest(call);
+        }
+        call->pause.expires_after(settings_.label_pause * labels);
+        call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {
+            if (error || !call->open)
+                return;
+            self->read(call);
+            self->await_rest(call);
+        });
+    }
+    void await_rest(const CallPtr& call) {
+        call->pause.expires_after(settings_.label_time);
+        call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {
+            // One that was due already when more bytes came is too late to be cancelled.
+            const bool is_due = call->pause.expiry() <= std::chrono::steady_clock::now();
+            if (!error && call->open && is_due)
+                self->give_up_half(call);
+        });
+    }
+    void give_up_half(const CallPtr& call) {
+        if (const auto half = call->splitter.abandon())
+            misread(call->scanner, *half);
+    }
+    void take_label(const config::Scanner& scanner, const std::string& label) {
+        const auto ticket = reader_.read(label);
+        if (!ticket)
+            return misread(scanner, ticket.error());
+        tell(interlock::TicketScanned{.bay = {scanner.bay},
+                                      .kind = ticket->kind,
+                                      .serial = {ticket->serial},
+                                      .order = ticket->order,
+                                      .type = ticket->type,
+                                      .raw = ticket->raw});
+    }
+    void misread(const config::Scanner& scanner, const protocol::LabelFault& fault) {
+        tell(interlock::LabelMisread{{scanner.bay}, fault.raw, fault.what + "; " + fault.remedy});
+    }
+
+    std::optional<config::Endpoint> endpoint_;
+    const std::vector<config::Scanner> scanners_;
+    const protocol::LabelReader& reader_;
+    Sink sink_;
+    ScannerPortSettings settings_;
+    asio::ip::tcp::acceptor acceptor_;
+    asio::steady_timer accept_again_;
+    asio::steady_timer look_;
+    std::map<asio::ip::address, std::vector<const config::Scanner*>> by_peer_;
+    std::vector<CallPtr> calls_;                // oldest first
+    std::map<std::string, SteadyTime> heard_;   // by scanner
+    std::map<std::string, std::string> ended_;  // by scanner: how its last connection ended
+    Refusals refusals_{"scanner port"};         // of peers that are no scanner
+    bool stopped_ = false;
+};
+
+ScannerPort::ScannerPort(asio::io_context& loop, const config::Station& station,
+                         const protocol::LabelReader& reader, Sink sink, ScannerPortSettings settings)
+    : port_(std::make_shared<Port>(loop, station, reader, std::move(sink), settings)) {}
+ScannerPort::~ScannerPort() { port_->stop(); }
+
+std::expected<void, std::string> ScannerPort::listen() { return port_->listen(); }
+std::uint16_t ScannerPort::port() const { return port_->port(); }
+std::vector<SourceHealth> ScannerPort::health(SteadyTime now) const { return port_->health(now); }
+void ScannerPort::stop() { port_->stop(); }
+
+}  // namespace tautgate::links

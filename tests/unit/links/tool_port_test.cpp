@@ -1,0 +1,234 @@
+// The tool port on real sockets: the simulated tool as a well-behaved peer, a plain client for bad ones.
+#include <array>
+
+#include <catch2/catch.hpp>
+
+#include "protocol/line.hpp"
+#include "service/links/tool_port.hpp"
+#include "tests/unit/links/ports.hpp"
+#include "tools/simulation/line_tool.hpp"
+
+using namespace tautgate;
+using namespace tautgate::links;
+using namespace tautgate::links::testing;
+using namespace std::chrono_literals;
+using interlock::Quality;
+
+namespace {
+
+config::Tool tool_named(const std::string& id, const std::string& peer = "127.0.0.1") {
+    config::Tool tool;
+    tool.id = id;
+    tool.link = config::LineLink{peer};
+    tool.torque_max = {1'000'000'000};
+    tool.torque_resolution = {100'000};
+    tool.angle_resolution = {100'000};
+    tool.silence_limit = 300ms;
+    tool.settling = 100ms;
+    tool.longest_run = 1000ms;
+    return tool;
+}
+
+struct Bench {
+    explicit Bench(std::vector<config::Tool> tools = {tool_named("NR-12"), tool_named("NR-20")},
+                   ToolPortSettings settings = {.boot = "b1"}) {
+        station.tool_port = config::Endpoint{"127.0.0.1", 0};
+        station.tools = std::move(tools);
+        port.emplace(
+            loop, station, [this](interlock::Payload event) { heard.events.push_back(std::move(event)); },
+            [this](const domain::ToolId&, const std::string&) { return wanted; }, settings);
+        REQUIRE(port->listen());
+    }
+    [[nodiscard]] bool results(std::size_t count) {
+        return run_until(loop, [&] { return heard.of<interlock::ResultReceived>().size() >= count; });
+    }
+    [[nodiscard]] bool becomes(Quality quality) {
+        return run_until(loop, [&] {
+            const auto changes = heard.of<interlock::ToolLinkChanged>();
+            return !changes.empty() && changes.back().quality == quality;
+        });
+    }
+    boost::asio::io_context loop;
+    config::Station station;
+    std::uint64_t wanted = 1;
+    Heard heard;
+    std::optional<ToolPort> port;
+};
+
+simulation::LineToolSettings calling(const Bench& bench) {
+    return {.id = "NR-12", .port = bench.port->port(), .beat_interval = 20ms, .redial_after = 20ms};
+}
+
+protocol::WrittenResult tightened(std::uint64_t counter = 0) {
+    protocol::WrittenResult result;
+    result.counter = counter;
+    result.torque = protocol::WrittenValue{"71.2", "N.m"};
+    result.verdict = protocol::ToolVerdict::ok;
+    return result;
+}
+std::string line_of(std::uint64_t counter) { return to_line(tightened(counter)); }
+std::string hello(std::uint64_t last, const std::string& tool = "NR-12") {
+    return to_line(protocol::Hello{tool, "1", last});
+}
+
+}  // namespace
+
+TEST_CASE("a tool answers first, gets good after settling, and its result arrives whole") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    CHECK(bench.heard.of<interlock::ToolAnswered>().at(0) == interlock::ToolAnswered{{"NR-12"}, "1", 0});
+    tool.report(tightened());
+    REQUIRE(bench.results(1));
+    const auto result = bench.heard.of<interlock::ResultReceived>().at(0);
+    CHECK(result.tool.text == "NR-12");
+    CHECK(result.epoch == "1");
+    CHECK(result.reading.counter == 1);
+    CHECK(std::get<protocol::Torque>(result.reading.torque) == protocol::Torque{71'200'000});
+    CHECK(result.digest.size() == 64);
+    // Sent at once: not begun earlier than the longest run and the silence limit before it came.
+    CHECK(result.made.to_ns - result.made.from_ns == 1'300'000'000);
+    CHECK(result.made.boot == "b1");
+}
+
+TEST_CASE("a result stays in the tool until it is acknowledged, and only in its own epoch") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    tool.report(tightened());
+    REQUIRE(bench.results(1));
+    bench.port->acknowledge({{"NR-12"}, "another", 1});
+    bench.port->acknowledge({{"NR-20"}, "1", 1});
+    CHECK(tool.status().kept == 1);
+    bench.port->acknowledge({{"NR-12"}, "1", 1});
+    CHECK(run_until(bench.loop, [&] { return tool.status().acknowledged == 1; }));
+}
+
+TEST_CASE("a tool that hangs up has failed at once") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    tool.cut();
+    REQUIRE(bench.becomes(Quality::failed));
+}
+
+TEST_CASE("a silent tool is stale and is hung up on") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0));
+    REQUIRE(tool.hears("welcome"));
+    REQUIRE(run_until(bench.loop, [&] { return tool.ended; }));
+    CHECK(bench.port->health(std::chrono::steady_clock::now()).at(0).quality == Quality::stale);
+}
+
+TEST_CASE("a result that was kept while the link was lost may be as old as the last sign before") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    const auto cut_at = std::chrono::steady_clock::now().time_since_epoch();
+    tool.cut();
+    tool.report(tightened());
+    REQUIRE(bench.becomes(Quality::failed));
+    tool.mend();
+    REQUIRE(bench.results(1));
+    const auto made = bench.heard.of<interlock::ResultReceived>().at(0).made;
+    CHECK(made.from_ns <= std::chrono::nanoseconds(cut_at).count() - 1'300'000'000);
+    CHECK(made.to_ns > std::chrono::nanoseconds(cut_at).count());
+}
+
+TEST_CASE("a result kept by a tool that this process never heard before may be of any age") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(1) + line_of(1));
+    REQUIRE(bench.results(1));
+    CHECK(bench.heard.of<interlock::ResultReceived>().at(0).made.from_ns < -1'000'000'000'000'000'000);
+}
+
+TEST_CASE("where the count jumps the tool is asked once, and what it sends again comes in order") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0) + line_of(2));
+    REQUIRE(tool.hears(to_line(protocol::Welcome{1}) + to_line(protocol::Welcome{1})));
+    CHECK(bench.heard.of<interlock::ResultReceived>().empty());
+    tool.say(line_of(1) + line_of(2));
+    REQUIRE(bench.results(3));
+    const auto results = bench.heard.of<interlock::ResultReceived>();
+    CHECK(results[0].reading.counter == 1);
+    CHECK(results[1].reading.counter == 2);
+    CHECK(results[2].digest == results[1].digest);
+}
+
+TEST_CASE("a result that the tool has lost is passed on as a gap") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    tool.lose_one();
+    tool.report(tightened());
+    REQUIRE(bench.results(1));
+    CHECK(bench.heard.of<interlock::ResultReceived>().at(0).reading.counter == 2);
+}
+
+TEST_CASE("lines that are no lines are refused and counted, and the next good one is taken") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0) + "rubbish\n" + std::string(5000, 'x') + "\n{\"result\":{}}\n" + line_of(1));
+    REQUIRE(bench.results(1));
+    tool.hang_up();
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.of<interlock::InputRefused>().size() == 2; }));
+    const auto refused = bench.heard.of<interlock::InputRefused>();
+    CHECK(refused[0].source == "NR-12");
+    CHECK(refused[0].raw == "rubbish");
+    CHECK(refused[0].count + refused[1].count == 3);
+}
+
+TEST_CASE("a second connection of a tool is refused while the first one lives") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    Client second{bench.loop, bench.port->port()};
+    second.say(hello(0));
+    REQUIRE(second.hears("NR-12 is connected already"));
+    REQUIRE(run_until(bench.loop, [&] { return second.ended; }));
+    CHECK(tool.status().welcomed);
+    CHECK(bench.heard.of<interlock::ToolAnswered>().size() == 1);
+}
+
+TEST_CASE("an unknown tool, and a known one from elsewhere, are refused in words") {
+    Bench bench{{tool_named("NR-12"), tool_named("NR-20", "192.0.2.7")}};
+    Client unknown{bench.loop, bench.port->port()};
+    unknown.say(hello(0, "NR-99"));
+    CHECK(unknown.hears("no tool 'NR-99'"));
+    Client elsewhere{bench.loop, bench.port->port()};
+    elsewhere.say(hello(0, "NR-20"));
+    CHECK(elsewhere.hears("may not call from 127.0.0.1"));
+    CHECK(bench.heard.of<interlock::ToolAnswered>().empty());
+}
+
+TEST_CASE("no more is read while too many results wait to be stored, and all come once they are") {
+    config::Tool patient = tool_named("NR-12");
+    patient.silence_limit = 5s;  // or it would be hung up on, because nobody reads its signs of life
+    Bench bench{{patient}, {.unconfirmed = 4}};
+    Client tool{bench.loop, bench.port->port()};
+    std::string flood = hello(0);
+    for (std::uint64_t i = 1; i <= 200; ++i)
+        flood += line_of(i);
+    tool.say(flood);
+    REQUIRE(tool.hears("beat"));
+    const auto before = bench.heard.of<interlock::ResultReceived>().size();
+    CHECK(before < 60);  // four, and what one read of 4096 bytes had brought with them
+    REQUIRE(run_until(bench.loop, [&] {
+        const auto results = bench.heard.of<interlock::ResultReceived>();
+        if (!results.empty())
+            bench.port->acknowledge({{"NR-12"}, "1", results.back().reading.counter});
+        return results.size() == 200;
+    }));
+}
+
+TEST_CASE("nothing reaches the sink after the port was stopped") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    bench.port->stop();
+    const auto count = bench.heard.events.size();
+    REQUIRE(run_until(bench.loop, [&] { return !tool.status().welcomed; }));
+    CHECK(bench.heard.events.size() == count);
+}
