@@ -1,0 +1,155 @@
+// What the command line makes of a person's words before anything is asked.
+#include <catch2/catch.hpp>
+
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <set>
+#include <sstream>
+
+#include <nlohmann/json.hpp>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "tools/cli/acts.hpp"
+#include "tools/cli/http.hpp"
+#include "tools/cli/journal_answers.hpp"
+#include "tools/cli/secret.hpp"
+
+using namespace tautgate;
+using namespace tautgate::cli;
+using nlohmann::json;
+
+namespace {
+
+// A file of its own, gone at the end.
+class SecretFile {
+  public:
+    SecretFile(const std::string& text, mode_t mode)
+        : path_(std::filesystem::temp_directory_path() / ("tautgate-secret-" + std::to_string(::getpid()))) {
+        std::ofstream(path_, std::ios::binary) << text;
+        REQUIRE(::chmod(path_.c_str(), mode) == 0);
+    }
+    ~SecretFile() { std::filesystem::remove(path_); }
+    SecretFile(const SecretFile&) = delete;
+    SecretFile& operator=(const SecretFile&) = delete;
+    SecretFile(SecretFile&&) = delete;
+    SecretFile& operator=(SecretFile&&) = delete;
+    [[nodiscard]] std::string path() const { return path_.string(); }
+
+  private:
+    std::filesystem::path path_;
+};
+
+DecisionWords said(const char* word, std::vector<std::string> values) {
+    DecisionWords words;
+    words.word = word;
+    words.values = std::move(values);
+    words.check.unit = "N.m";
+    return words;
+}
+
+}  // namespace
+
+TEST_CASE("secrets are sent to the loopback only") {
+    REQUIRE(parse_api("http://127.0.0.1:8460"));
+    CHECK(parse_api("http://[::1]:8460/")->host == "::1");
+    CHECK(parse_api("http://localhost:1")->port == 1);
+    CHECK(parse_api("http://192.0.2.7:8460").error() == "--api http://192.0.2.7:8460: the host is no address "
+                                                        "of the loopback, and secrets are not sent beyond "
+                                                        "it; give it as http://127.0.0.1:8460");
+}
+
+TEST_CASE("an address that is not one is refused with the reason") {
+    for (const auto* odd :
+         {"", "127.0.0.1:8460", "https://127.0.0.1:8460", "http://127.0.0.1", "http://127.0.0.1:0",
+          "http://127.0.0.1:65536", "http://127.0.0.1:8460/v1", "http://127.0.0.1:84x"}) {
+        INFO(odd);
+        CHECK_FALSE(parse_api(odd));
+    }
+}
+
+TEST_CASE("a serial number cannot leave its place in a path") {
+    CHECK(path_part("D26/../../v1") == "D26%2F..%2F..%2Fv1");
+    CHECK(path_part("..") == "%2E%2E");
+    CHECK(path_part("a b?c#d%") == "a%20b%3Fc%23d%25");
+    CHECK(path_part("D-2_6.~") == "D-2_6.~");
+}
+
+TEST_CASE("an override carries the joint, what was verified and the hand-checked value") {
+    auto words = said("override", {"motor-mounts"});
+    words.check = {.verified = "by hand", .torque = "412.5", .unit = "N.m"};
+    CHECK(*action_of(words) ==
+          json::parse(R"({"override_joint": {"joint": "motor-mounts", "verified": "by hand",
+                                               "checked_torque": {"value": "412.5", "unit": "N.m"}}})"));
+}
+
+TEST_CASE("an override that verified nothing is not sent") {
+    CHECK(action_of(said("override", {"motor-mounts"})).error().exit == Exit::wrong_usage);
+}
+
+TEST_CASE("a hand-checked value belongs to an override only") {
+    auto words = said("unit-has-left", {});
+    words.check.torque = "4";
+    CHECK(action_of(words).error().exit == Exit::wrong_usage);
+}
+
+TEST_CASE("event numbers are sent as numbers, and other words in their place are refused") {
+    CHECK(*action_of(said("assign-result", {"17", "motor-mounts", "2"})) ==
+          json::parse(R"({"assign_result": {"result": 17, "joint": "motor-mounts", "fastener": "2"}})"));
+    CHECK_FALSE(action_of(said("set-result-aside", {"17x"})));
+    CHECK_FALSE(action_of(said("set-result-aside", {"-1"})));
+}
+
+TEST_CASE("too few and too many values are refused, and so is an unknown decision") {
+    CHECK_FALSE(action_of(said("accept-gap", {})));
+    CHECK_FALSE(action_of(said("accept-gap", {"NR-20", "NR-12"})));
+    CHECK(action_of(said("force\x1b", {})).error().message ==
+          "there is no decision force\\x1B; see tautgate decide --help");
+}
+
+TEST_CASE("every decision that the API describes has a word, with the parameters that it asks for") {
+    std::ifstream file{TAUTGATE_SOURCE_DIR "/service/web/openapi.json"};
+    const auto described = json::parse(file).at("components").at("schemas").at("Action").at("properties");
+    std::set<std::string> spoken;
+    for (const auto& kind : decision_kinds()) {
+        INFO(kind.word);
+        const std::string action(kind.action);
+        spoken.insert(action);
+        REQUIRE(described.contains(action));
+        std::set<std::string> asked(kind.parameters.begin(), kind.parameters.end());
+        if (action == "override_joint")
+            asked.insert("verified");
+        const auto required = described[action].value("required", std::set<std::string>{});
+        CHECK(asked == required);
+    }
+    for (const auto& [action, unused] : described.items())
+        CHECK(spoken.contains(action));
+}
+
+TEST_CASE("a secret is the first line of a file that only its owner may read") {
+    CHECK(*secret_from_file(SecretFile("open sesame 7\nmore\n", 0600).path()) == "open sesame 7");
+}
+
+TEST_CASE("a secret file that others may read is refused") {
+    const SecretFile file("open sesame 7\n", 0640);
+    CHECK(secret_from_file(file.path()).error() ==
+          "the secret file " + file.path() +
+              " cannot be used: others may read it; take that away with chmod 600");
+}
+
+TEST_CASE("a secret file without a secret, or none at all, is refused") {
+    CHECK_FALSE(secret_from_file(SecretFile("\nsecond line\n", 0600).path()));
+    CHECK_FALSE(secret_from_file(SecretFile(std::string(5000, 'x'), 0600).path()));
+    CHECK_FALSE(secret_from_file("/nowhere/at/all"));
+}
+
+TEST_CASE("an anchor is a number and a hash, nothing less") {
+    const std::string hash(64, 'a');
+    REQUIRE(parse_anchor("12:" + hash));
+    CHECK(parse_anchor("12:" + hash)->number.value == 12);
+    for (const auto& odd :
+         {std::string("12"), "x:" + hash, ":" + hash, "12:" + hash + "a", "12:" + std::string(64, 'A')})
+        CHECK_FALSE(parse_anchor(odd));
+}

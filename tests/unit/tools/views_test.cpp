@@ -1,0 +1,207 @@
+// The person's tables, pinned word by word on answers shaped as the API's description says.
+#include <catch2/catch.hpp>
+
+#include <nlohmann/json.hpp>
+
+#include "tools/cli/views.hpp"
+
+using namespace tautgate::cli;
+using nlohmann::json;
+
+namespace {
+
+json parsed(const char* text) { return json::parse(text); }
+
+const char* const held = R"({
+  "bay": "J1", "newest_event": 41, "durable_event": 41,
+  "permissives": [
+    {"id": "lift-beam", "number": 1, "name": "Lifting beam", "movement": "raise", "leaving": false,
+     "decided": "withheld", "decided_by": null, "on_wire": "withheld",
+     "reasons": [
+       {"code": "joint_not_ok", "number": 60, "sentence": "motor-mounts bolt 2 is not OK",
+        "remedy": "loosen it and tighten again", "clears": "by_itself", "overridable": true,
+        "override": {"people": 2, "roles": ["production_supervisor", "quality_engineer"],
+                     "hand_checked_value": true},
+        "joint": "motor-mounts", "fastener": "2", "tool": null,
+        "facts": [{"name": "torque", "value": "301 N·m"}]},
+       {"code": "joint_open", "number": 61, "sentence": "axle-box is open", "remedy": "tighten it",
+        "clears": "by_itself", "overridable": false, "override": null, "joint": "axle-box",
+        "fastener": null, "tool": null, "facts": []}]},
+    {"id": "carrier", "number": 2, "name": "carrier", "movement": null, "leaving": true,
+     "decided": "released", "decided_by": 40, "on_wire": "unknown", "reasons": []}]})";
+
+}  // namespace
+
+TEST_CASE("why gives every reason with its remedy, how it clears, who may override it, and the facts") {
+    CHECK(why_text(parsed(held), {}) == R"(Bay J1, as of event 41
+
+lift-beam (Lifting beam): withheld (on the wire: withheld)
+  1. motor-mounts bolt 2 is not OK
+     do: loosen it and tighten again
+     clears: by itself; reason 60 (joint_not_ok)
+     may be overridden by 2 person(s): production supervisor or quality engineer; with a value checked by hand
+     torque: 301 N·m
+  2. axle-box is open
+     do: tighten it
+     clears: by itself; reason 61 (joint_open)
+
+carrier: released (on the wire: unknown)
+)");
+}
+
+TEST_CASE("one held permissive makes the answer held") {
+    auto why = parsed(held);
+    CHECK(anything_held(why));
+    why["permissives"][0]["decided"] = "released";
+    CHECK_FALSE(anything_held(why));
+    why["permissives"][1]["decided"] = "leaving_incomplete";
+    CHECK_FALSE(anything_held(why));
+}
+
+TEST_CASE("an answer that does not say that all is released counts as held") {
+    CHECK(anything_held(parsed(R"({"bay": "J1"})")));
+    CHECK(anything_held(parsed(R"({"bay": "J1", "permissives": []})")));
+    CHECK(anything_held(parsed(R"({"bay": "J1", "permissives": [{"id": "x"}]})")));
+    CHECK(anything_held(json(nullptr)));
+}
+
+TEST_CASE("the state names bay, unit, progress of each joint, permissives and tools") {
+    const auto station = parsed(R"({
+      "station": {"id": "MBJ", "number": 1, "name": "motor bogie join", "site": "Larkmoor"},
+      "program_version": "0.1.0", "newest_event": 9, "durable_event": 8, "rules": "ab", "people_enrolled": 3,
+      "bays": [{"id": "J1", "name": "Joining table", "simulated": true,
+        "controller": {"link": "good", "present": "present", "fault": false, "echoed_token": 5},
+        "signed_on": {"number": 2, "name": "Odo Lammers"},
+        "occupant": {"began": "2026-11-25T06:14:03.120000Z",
+          "identity": {"state": "identified", "unit": "D1", "variant": "MB1", "plan": "p", "plan_revision": "3"},
+          "leaves_incomplete": null,
+          "proposals": [{"number": 7, "action": "override_joint", "subject": "motor-mounts",
+             "by": {"number": 3, "name": "Jonna Fell"}, "reason_code": "tool-failed", "reason_text": "by hand"}],
+          "joints": [{"id": "motor-mounts", "name": "Motor mounts", "risk": "a", "method": "tightening",
+             "override": null, "confirmed": null,
+             "fasteners": [
+               {"name": "1", "passes": [{"proof": {"result": 4}, "not_ok": null}], "locked": false},
+               {"name": "2", "passes": [{"proof": null, "not_ok": null}], "locked": true}]}]},
+        "permissives": [{"id": "lift-beam", "name": "Lifting beam", "decided": "withheld",
+          "on_wire": "withheld", "reasons": 2, "first_reason": "bolt 2 is locked"}]}],
+      "tools": [{"id": "NR-20", "name": "NR-20", "bay": "J1", "link": "stale", "count": "following",
+        "counter": 12}],
+      "holds": [{"unit": "D0", "since": 3, "why": "left unproven"}], "unassigned": []})");
+    CHECK(state_text(station, {}) == R"(Station MBJ (motor bogie join), Larkmoor
+as of event 9, stored up to 8; 3 people enrolled; program 0.1.0
+
+Bay J1 (Joining table), simulated
+  controller: good, unit present
+  signed on: Odo Lammers
+  unit: D1, variant MB1, plan p revision 3 (identified), here since 2026-11-25 06:14:03Z
+  waits for a second person: proposal 7, override joint motor-mounts, by Jonna Fell (tool-failed: by hand)
+    joint                        class  fasteners proven  note
+    motor-mounts (Motor mounts)  A      1/2               2 locked
+  permissive                decided   on the wire  held by      first reason
+  lift-beam (Lifting beam)  withheld  withheld     2 reason(s)  bolt 2 is locked
+
+Tools
+  tool   bay  link   count      counter
+  NR-20  J1   stale  following  12
+
+Units on quality hold
+  unit  since event  why
+  D0    3            left unproven
+)");
+}
+
+TEST_CASE("a unit's history is one table for each kind of line") {
+    const auto unit = parsed(R"({"serial": "D1", "stays": [{"stay": 5, "bay": "J1", "token": 9,
+      "began": "2026-11-25T06:14:03.120000Z", "ended": null, "leaves_incomplete": null, "unit": "D1",
+      "variant": "MB1", "plan": "p", "plan_revision": "3",
+      "tickets": [{"event": 5, "at": "2026-11-25T06:14:03.120000Z", "kind": "motor", "serial": "D1",
+        "order": "O7", "type": null, "accepted": true, "withdrawn": null}],
+      "tightenings": [{"event": 6, "at": "2026-11-25T06:15:00.000000Z", "tool": "NR-20",
+        "outcome": "attributed", "why": null, "joint": "motor-mounts", "fastener": "1", "pass": "final",
+        "attempt": 1, "verdict": "not_ok", "findings": ["torque_low"], "torque": "301 N·m", "angle": null,
+        "operator": {"number": 2, "name": "Odo\u001b[2J"}, "assigned_by": null}],
+      "outputs": [{"event": 5, "at": "2026-11-25T06:14:03.120000Z", "permissive": "lift-beam",
+        "output": "withheld", "reasons": ["joint_open", "ticket_missing"]}],
+      "decisions": [{"event": 8, "at": "2026-11-25T06:20:00.000000Z", "kind": "proposed",
+        "action": "override_joint", "subject": "motor-mounts", "outcome": "refused",
+        "refusal": "value_missing", "proposal": null, "by": {"number": 3, "name": "Jonna Fell"},
+        "seconded_by": null, "reason_code": "tool-failed", "reason_text": "by hand"}]}]})");
+    CHECK(unit_text(unit, {}) == R"(D1: 1 stay(s)
+
+Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
+  unit D1, variant MB1, plan p revision 3
+  Tickets
+    time                  kind   serial  order  type  note
+    2026-11-25 06:14:03Z  motor  D1      O7     -     accepted
+  Tightenings
+    time                  joint         fastener  pass   try  torque   angle  verdict  tool   operator     note
+    2026-11-25 06:15:00Z  motor-mounts  1         final  1    301 N·m  -      not ok   NR-20  Odo\x1B[2J  torque low
+  Permissives
+    time                  event  permissive  output    reasons
+    2026-11-25 06:14:03Z  5      lift-beam   withheld  joint_open, ticket_missing
+  Decisions
+    time                  event  what            about         by          seconded by  outcome                  reason
+    2026-11-25 06:20:00Z  8      override joint  motor-mounts  Jonna Fell  -            refused (value missing)  tool-failed: by hand
+)");
+}
+
+TEST_CASE("a serial that was never seen is said to be so") {
+    CHECK(unit_text(parsed(R"({"serial": "D\u0007", "stays": []})"), {}) ==
+          "The journal has never seen D\\x07\n");
+}
+
+TEST_CASE("health names each input with its age, one never heard of as such") {
+    const auto health = parsed(R"({"overall": "withheld", "up_s": 12, "program_version": "0.1.0",
+      "reasons": [{"code": "x", "what": "NR-20 is silent", "remedy": "see its cable", "withholds": true}],
+      "inputs": [{"kind": "tool", "id": "NR-20", "bay": "J1", "quality": "unknown", "age_ms": null, "why": null},
+                 {"kind": "controller", "id": "J1", "bay": "J1", "quality": "good", "age_ms": 40, "why": null}],
+      "journal": {"path": "j.db", "newest_event": 3, "durable_event": 3, "disk_free_bytes": 1000}})");
+    CHECK(health_text(health, {}) == R"(withheld, up 12 s, program 0.1.0
+  withholds: NR-20 is silent; do: see its cable
+  input       id     bay  quality  last heard  why
+  tool        NR-20  J1   unknown  never       -
+  controller  J1     J1   good     40 ms ago   -
+journal j.db: event 3, stored up to 3, 1000 bytes free on its disk
+)");
+}
+
+TEST_CASE("an event is one line, and one more for each permissive that changed") {
+    const auto event = parsed(R"({"number": 17, "hash": "00", "body": {"event": {"number": "17",
+        "at": {"utc_us": "1764051243120000", "monotonic_ns": "1", "boot": "b"},
+        "payload": {"ResultReceived": {"tool": "NR-20", "epoch": "e1", "digest": "ff",
+          "reading": {"counter": "4", "torque": {"Torque": {"micro_nm": "301000000"}},
+                      "angle": {"Absent": {}}, "raw": {"base64": "AA=="}}}}},
+      "record": {"outcome": {"Attributed": {"joint": "motor-mounts", "attempt": 1}},
+        "changes": [{"bay": "J1", "permissive": "lift-beam", "now": {"Withheld": {}},
+          "reasons": [{"code": "joint_not_ok"}, {"code": "joint_open"}]}]}}})");
+    CHECK(event_text(event, {}) ==
+          "    17  2025-11-25 06:14:03Z  result received: epoch e1, angle absent, counter 4, torque 301 N·m, "
+          "tool NR-20 -> attributed: attempt 1, joint motor-mounts\n"
+          "         bay J1 lift-beam: withheld, 2 reason(s), first: joint not ok\n");
+}
+
+TEST_CASE("an event whose stored text is damaged is shown as damaged") {
+    CHECK(event_text(parsed(R"({"number": 3, "hash": "00", "damaged_body": "{"})"), {}) ==
+          "     3  the stored text is damaged; check the record with tautgate verify\n");
+}
+
+TEST_CASE("an error of the service is one sentence: what, where, why, remedy") {
+    CHECK(error_text(parsed(R"({"error": {"code": "c", "what": "no such bay", "where": "/v1/bays/X",
+                                "why": "there are J1", "remedy": "name one of them"}})"),
+                     404) == "no such bay (/v1/bays/X): there are J1; name one of them");
+    CHECK(error_text(json(nullptr), 502) ==
+          "the service answered 502 without saying why; look into its log (journalctl -u tautgated)");
+}
+
+TEST_CASE("answers of other shapes than described are shown as far as they go") {
+    for (const auto& odd : {json(nullptr), json("text"), json(3), json::array({1, "x"}),
+                            json{{"bays", 3}, {"permissives", "x"}, {"stays", {{{"tickets", 1}}}}}}) {
+        CHECK_FALSE(state_text(odd, {}).empty());
+        CHECK_FALSE(why_text(odd, {}).empty());
+        CHECK_FALSE(unit_text(odd, {}).empty());
+        CHECK_FALSE(health_text(odd, {}).empty());
+        CHECK_FALSE(event_text(odd, {}).empty());
+        CHECK_FALSE(rules_text(odd).empty());
+        CHECK_FALSE(people_text(odd).empty());
+    }
+}

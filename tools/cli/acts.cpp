@@ -1,0 +1,391 @@
+#include "tools/cli/acts.hpp"
+
+#include <algorithm>
+#include <array>
+#include <charconv>
+#include <memory>
+#include <optional>
+#include <utility>
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+#include <nlohmann/json.hpp>
+
+#include "tools/cli/secret.hpp"
+#include "tools/cli/text.hpp"
+
+namespace tautgate::cli {
+
+using nlohmann::json;
+
+namespace {
+
+Failure no_secret(std::string message) { return {Exit::could_not_ask, std::move(message)}; }
+
+std::string body_of(const json& value) { return value.dump(-1, ' ', true, json::error_handler_t::replace); }
+
+std::optional<std::uint64_t> number_of(std::string_view text) {
+    std::uint64_t number = 0;
+    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), number);
+    return fault != std::errc{} || end != text.data() + text.size() ? std::nullopt : std::optional(number);
+}
+
+// One person's open session; ends with this.
+class Session {
+  public:
+    Session(const Http& http, std::string token) : http_(http), token_(std::move(token)) {}
+    ~Session() {
+        if (!token_.empty())
+            // Where this fails, the session ends by itself when it was not used for some minutes.
+            (void)http_.post("/v1/sign-out", "{}", {.session = token_, .second = {}});
+    }
+    Session(const Session&) = delete;
+    Session& operator=(const Session&) = delete;
+    Session(Session&& other) noexcept : http_(other.http_), token_(std::exchange(other.token_, {})) {}
+    Session& operator=(Session&&) = delete;
+    [[nodiscard]] const std::string& token() const noexcept { return token_; }
+
+  private:
+    const Http& http_;
+    std::string token_;
+};
+
+Asked<Session> sign_in(const Desk& desk, const Signer& signer) {
+    json body;
+    if (signer.badge.starts_with('#')) {
+        const auto number = number_of(std::string_view(signer.badge).substr(1));
+        if (!number)
+            return std::unexpected(Failure{
+                Exit::wrong_usage, fmt::format("{} is no person's number; give a badge, or a number as '#7'",
+                                               plain(signer.badge))});
+        body["person"] = *number;
+    } else {
+        body["badge"] = signer.badge;
+    }
+    auto secret = signer.secret_file.empty() ? ask_secret(fmt::format("Secret of {}", signer.badge))
+                                             : secret_from_file(signer.secret_file);
+    if (!secret)
+        return std::unexpected(no_secret(secret.error()));
+    body["secret"] = *secret;
+    const auto answer = answer_of(desk.http.post("/v1/sign-in", body_of(body)));
+    if (!answer)
+        return std::unexpected(answer.error());
+    auto token = text_at(*answer, "session");
+    if (token.empty())
+        return std::unexpected(Failure{Exit::could_not_ask,
+                                       "the service opened no session; see that tautgate "
+                                       "and tautgated are of the same version"});
+    return Session{desk.http, std::move(token)};
+}
+
+// Everybody signs in before anything is changed: a wrong secret of the second leaves nothing half done.
+struct Signed {
+    Session first;
+    std::optional<Session> second;
+    [[nodiscard]] Bearer both() const {
+        return {.session = first.token(), .second = second ? second->token() : std::string()};
+    }
+    [[nodiscard]] Bearer alone() const { return {.session = first.token(), .second = {}}; }
+};
+
+Asked<Signed> sign_in(const Desk& desk, const Signers& signers) {
+    if (signers.first.badge.empty())
+        return std::unexpected(
+            Failure{Exit::wrong_usage, "nobody is named who does this; give your badge with --as"});
+    auto first = sign_in(desk, signers.first);
+    if (!first)
+        return std::unexpected(first.error());
+    Signed all{std::move(*first), std::nullopt};
+    if (!signers.second.badge.empty()) {
+        auto second = sign_in(desk, signers.second);
+        if (!second)
+            return std::unexpected(second.error());
+        all.second.emplace(std::move(*second));
+    }
+    return all;
+}
+
+Exit tell(const Desk& desk, const json& receipt, const std::string& done) {
+    if (desk.json)
+        print_json(receipt);
+    else
+        print(fmt::format("{} (event {}, {})\n", done, plain(text_at(receipt, "event")),
+                          words(plain(text_at(receipt, "outcome")))));
+    return Exit::fine;
+}
+
+Asked<std::string> new_secret(const NewPerson& person) {
+    if (!person.secret_file.empty()) {
+        auto secret = secret_from_file(person.secret_file);
+        return secret ? Asked<std::string>(std::move(*secret)) : std::unexpected(no_secret(secret.error()));
+    }
+    auto once = ask_secret(
+        fmt::format("New secret of {} (a PIN of 6 digits or more, or 10 characters or more)", person.name));
+    if (!once)
+        return std::unexpected(no_secret(once.error()));
+    const auto again = ask_secret("The same again");
+    if (!again)
+        return std::unexpected(no_secret(again.error()));
+    if (*once != *again)
+        return std::unexpected(Failure{
+            Exit::wrong_usage, "the two secrets differ, so nobody was enrolled; run the command again"});
+    return std::move(*once);
+}
+
+// The number of the newest event that the person has seen; shows the bay and asks where none was given.
+Asked<std::uint64_t> seen_by_person(const Desk& desk, const std::string& bay, std::uint64_t given) {
+    if (given != 0)
+        return given;
+    const auto why = ask(desk, fmt::format("/v1/bays/{}/why", path_part(bay)));
+    if (!why)
+        return std::unexpected(why.error());
+    const auto number = number_of(text_at(*why, "newest_event"));
+    if (!number)
+        return std::unexpected(Failure{Exit::could_not_ask,
+                                       "the service does not say which event is newest; see "
+                                       "that tautgate and tautgated are of the same version"});
+    fmt::print(stderr, "{}\n", why_text(*why, {}));
+    const auto yes = ask_yes("Your signature will say that you looked at this and decide as you asked.");
+    if (!yes)
+        return std::unexpected(Failure{Exit::wrong_usage, yes.error()});
+    if (!*yes)
+        return std::unexpected(Failure{Exit::no, "nothing was changed, since the answer was not yes"});
+    return *number;
+}
+
+std::string decisions_of(const std::string& bay) {
+    return fmt::format("/v1/bays/{}/decisions", path_part(bay));
+}
+
+Asked<Exit> consent(const Desk& desk, const std::string& bay, const json& receipt, const Session& session) {
+    const auto answer = answer_of(desk.http.post(
+        fmt::format("{}/{}/second", decisions_of(bay), text_at(receipt, "proposal")),
+        body_of({{"seen", at(receipt, "event")}}), {.session = session.token(), .second = {}}));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, "decided by both");
+}
+
+}  // namespace
+
+Asked<Exit> enrol(const Desk& desk, const NewPerson& person, const Signers& signers) {
+    json body{{"name", person.name}, {"roles", person.roles}};
+    if (!person.badge.empty())
+        body["badge"] = person.badge;
+    std::optional<Signed> by;
+    if (!person.code_file.empty()) {
+        auto code = secret_from_file(person.code_file);
+        if (!code)
+            return std::unexpected(no_secret(code.error()));
+        body["enrolment_code"] = *code;
+    } else {
+        auto signed_in = sign_in(desk, signers);
+        if (!signed_in)
+            return std::unexpected(signed_in.error());
+        by.emplace(std::move(*signed_in));
+    }
+    const auto secret = new_secret(person);
+    if (!secret)
+        return std::unexpected(secret.error());
+    body["secret"] = *secret;
+    const auto answer = answer_of(desk.http.post("/v1/people", body_of(body), by ? by->both() : Bearer{}));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, fmt::format("{} is enrolled", plain(person.name)));
+}
+
+Asked<Exit> list_people(const Desk& desk, const Signers& signers) {
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto people = ask(desk, "/v1/people", by->alone());
+    if (!people)
+        return std::unexpected(people.error());
+    if (desk.json)
+        print_json(*people);
+    else
+        print(people_text(*people));
+    return Exit::fine;
+}
+
+Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Signers& signers) {
+    const auto rules = ask(desk, "/v1/rules");
+    if (!rules)
+        return std::unexpected(rules.error());
+    const auto staged = text_at(*rules, "staged");
+    if (staged.empty())
+        return std::unexpected(
+            Failure{Exit::no, fmt::format("no rules are staged from {}; {}", plain(text_at(*rules, "file")),
+                                          "see tautgate rules and tautgate check-config")});
+    if (digest.empty()) {
+        fmt::print(stderr, "{}", rules_text(*rules));
+        const auto yes = ask_yes("The staged rules take effect bay by bay with the next unit.");
+        if (!yes)
+            return std::unexpected(Failure{Exit::wrong_usage,
+                                           "no terminal to ask at; look with tautgate rules, then "
+                                           "give the digest shown as staged with --digest"});
+        if (!*yes)
+            return std::unexpected(Failure{Exit::no, "nothing was changed, since the answer was not yes"});
+    }
+    if (signers.second.badge.empty())
+        return std::unexpected(
+            Failure{Exit::wrong_usage, "rules need two people; give the second one's badge with --second"});
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer = answer_of(desk.http.post(
+        "/v1/rules/approve", body_of({{"digest", digest.empty() ? staged : digest}}), by->both()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, "the rules are approved");
+}
+
+std::span<const DecisionKind> decision_kinds() {
+    static const std::array kinds{
+        DecisionKind{"override", "override_joint", {"joint"}, "JOINT counts for this unit without proof"},
+        DecisionKind{"take-back-override", "take_back_override", {"joint"}, "JOINT must be proven again"},
+        DecisionKind{"leave-incomplete", "leave_incomplete", {}, "the unit leaves unproven"},
+        DecisionKind{
+            "accept-gap", "accept_gap", {"tool"}, "results missing in the count of TOOL will not come"},
+        DecisionKind{
+            "accept-source", "accept_source", {"tool"}, "TOOL cannot say what it missed; somebody looked"},
+        DecisionKind{"unlock-fastener", "unlock_fastener", {"joint", "fastener"}, "one more attempt"},
+        DecisionKind{"assign-result",
+                     "assign_result",
+                     {"result", "joint", "fastener"},
+                     "by the result's event number"},
+        DecisionKind{"set-result-aside", "set_result_aside", {"result"}, "it belongs to no fastener"},
+        DecisionKind{"unit-still-here", "unit_still_here", {}, "the unit has not left"},
+        DecisionKind{"unit-has-left", "unit_has_left", {}, "the unit has left"},
+        DecisionKind{"correct-ticket", "correct_ticket", {"text"}, "the label that should have been scanned"},
+        DecisionKind{"accept-return", "accept_return", {}, "the serial is back for rework"},
+        DecisionKind{
+            "acknowledge-move", "acknowledge_move", {"permissive"}, "a movement while withheld was seen"},
+        DecisionKind{
+            "rearm", "rearm_permissive", {"permissive"}, "an interrupted movement may be made again"},
+        DecisionKind{"dispose-set-aside", "dispose_set_aside", {"event"}, "an event set aside was looked at"},
+        DecisionKind{"accept-difference", "accept_difference", {}, "the stored decision stands"},
+        DecisionKind{"place-hold", "place_hold", {"serial"}, "a unit on quality hold"},
+        DecisionKind{"lift-hold", "lift_hold", {"serial"}, "off quality hold"}};
+    return kinds;
+}
+
+Asked<json> action_of(const DecisionWords& asked) {
+    const auto wrong = [](std::string message) {
+        return std::unexpected(Failure{Exit::wrong_usage, std::move(message)});
+    };
+    const auto kinds = decision_kinds();
+    const auto kind = std::ranges::find(kinds, asked.word, &DecisionKind::word);
+    if (kind == kinds.end())
+        return wrong(fmt::format("there is no decision {}; see tautgate decide --help", plain(asked.word)));
+    if (asked.values.size() != kind->parameters.size())
+        return wrong(fmt::format("{} takes {} value(s) ({}), not {}; see tautgate decide --help", kind->word,
+                                 kind->parameters.size(), fmt::join(kind->parameters, ", "),
+                                 asked.values.size()));
+    json values = json::object();
+    for (std::size_t i = 0; i < asked.values.size(); ++i) {
+        const std::string key(kind->parameters[i]);
+        if (key != "result" && key != "event") {
+            values[key] = asked.values[i];
+            continue;
+        }
+        const auto number = number_of(asked.values[i]);
+        if (!number)
+            return wrong(
+                fmt::format("{} is no event number; tautgate state shows them", plain(asked.values[i])));
+        values[key] = *number;
+    }
+    if (kind->action == "override_joint") {
+        if (asked.check.verified.empty())
+            return wrong("an override says what was verified and how; give it with --verified");
+        values["verified"] = asked.check.verified;
+        if (!asked.check.torque.empty())
+            values["checked_torque"] = {{"value", asked.check.torque}, {"unit", asked.check.unit}};
+    } else if (!asked.check.verified.empty() || !asked.check.torque.empty()) {
+        return wrong("--verified and --torque belong to an override; leave them out");
+    }
+    return json{{std::string(kind->action), values}};
+}
+
+Asked<Exit> decide(const Desk& desk, const DecisionWords& asked, const Signers& signers) {
+    const auto action = action_of(asked);
+    if (!action)
+        return std::unexpected(action.error());
+    const auto bay = bay_or_only(desk, asked.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    const auto seen = seen_by_person(desk, *bay, asked.seen);
+    if (!seen)
+        return std::unexpected(seen.error());
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    json body{{"action", *action}, {"seen", *seen}};
+    if (!asked.reason_code.empty())
+        body["reason_code"] = asked.reason_code;
+    if (!asked.reason_text.empty())
+        body["reason_text"] = asked.reason_text;
+    const auto answer = answer_of(desk.http.post(decisions_of(*bay), body_of(body), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    if (text_at(*answer, "outcome") != "awaits_second")
+        return tell(desk, *answer, "decided");
+    if (by->second)
+        return consent(desk, *bay, *answer, *by->second);
+    return tell(desk, *answer,
+                fmt::format("proposal {} waits for a second person: tautgate second {} --bay {} --as BADGE",
+                            plain(text_at(*answer, "proposal")), plain(text_at(*answer, "proposal")),
+                            plain(*bay)));
+}
+
+Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers) {
+    const auto bay = bay_or_only(desk, proposal.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    if (proposal.seen == 0 && !desk.json)
+        if (const auto shown = show_state(desk); !shown)
+            return std::unexpected(shown.error());
+    const auto seen = seen_by_person(desk, *bay, proposal.seen);
+    if (!seen)
+        return std::unexpected(seen.error());
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer =
+        answer_of(desk.http.post(fmt::format("{}/{}/second", decisions_of(*bay), proposal.number),
+                                 body_of({{"seen", *seen}}), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, "decided by both");
+}
+
+Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers) {
+    const auto bay = bay_or_only(desk, proposal.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer =
+        answer_of(desk.http.post(fmt::format("{}/{}/end", decisions_of(*bay), proposal.number),
+                                 body_of({{"why", proposal.why}}), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, fmt::format("proposal {} is ended", proposal.number));
+}
+
+Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers) {
+    const auto bay = bay_or_only(desk, act.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer = answer_of(desk.http.post(fmt::format("/v1/bays/{}/{}", path_part(*bay), act.what),
+                                                 body_of({{std::string(act.key), act.value}}), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, "done");
+}
+
+}  // namespace tautgate::cli

@@ -1,0 +1,85 @@
+// What people change from the command line. Whoever acts signs in for that one command and is signed out at
+// its end; the service decides who may do what and records every attempt, refused ones too. Secrets are
+// typed unseen or read from files that only their owner may read. Blocking; one thread.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "tools/cli/questions.hpp"
+
+namespace tautgate::cli {
+
+// Who signs in: a badge, or "#7" for person 7.
+struct Signer {
+    std::string badge;
+    std::string secret_file;  // empty: asked at the terminal
+};
+
+struct Signers {
+    Signer first;
+    Signer second;  // badge empty: nobody
+};
+
+struct NewPerson {
+    std::string name;
+    std::string badge;
+    std::vector<std::string> roles;
+    std::string secret_file;  // empty: asked at the terminal, twice
+    std::string code_file;    // of the first administrator
+};
+[[nodiscard]] Asked<Exit> enrol(const Desk& desk, const NewPerson& person, const Signers& signers);
+[[nodiscard]] Asked<Exit> list_people(const Desk& desk, const Signers& signers);
+
+// `digest`: the staged rules that were looked at; empty: shown, then asked at the terminal.
+[[nodiscard]] Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Signers& signers);
+
+// A kind of decision by its word on the command line.
+struct DecisionKind {
+    std::string_view word;
+    std::string_view action;                   // as the API names it
+    std::vector<std::string_view> parameters;  // as the API names them, in the order of the command line
+    std::string_view help;
+};
+[[nodiscard]] std::span<const DecisionKind> decision_kinds();
+
+struct HandCheck {
+    std::string verified;
+    std::string torque;  // empty: none
+    std::string unit;
+};
+struct DecisionWords {
+    std::string bay;  // empty: the only one
+    std::string word;
+    std::vector<std::string> values;  // one for each parameter of the kind
+    HandCheck check;                  // of an override
+    std::string reason_code;
+    std::string reason_text;
+    std::uint64_t seen = 0;  // 0: shown, then asked at the terminal
+};
+// The action as the API takes it. The error is one sentence.
+[[nodiscard]] Asked<nlohmann::json> action_of(const DecisionWords& words);
+[[nodiscard]] Asked<Exit> decide(const Desk& desk, const DecisionWords& words, const Signers& signers);
+
+struct Proposal {
+    std::string bay;
+    std::uint64_t number = 0;
+    std::uint64_t seen = 0;
+    std::string why;  // of a refusal
+};
+[[nodiscard]] Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers);
+[[nodiscard]] Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers);
+
+// `what` is "operator", "scans" or "checks"; `key` and `value` the one member of its body.
+struct BayAct {
+    std::string bay;
+    std::string_view what;
+    std::string_view key;
+    std::string value;
+};
+[[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
+
+}  // namespace tautgate::cli

@@ -1,0 +1,258 @@
+#include "tools/cli/journal_answers.hpp"
+
+#include <algorithm>
+#include <charconv>
+#include <map>
+
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+#include "config/reader.hpp"
+#include "protocol/utc.hpp"
+#include "tools/cli/text.hpp"
+
+namespace tautgate::cli {
+
+using nlohmann::json;
+template <class Value>
+using Result = std::expected<Value, journal::JournalError>;
+
+namespace {
+
+json text_or_null(const std::string& text) { return text.empty() ? json(nullptr) : json(text); }
+json number_or_null(const std::optional<domain::EventNumber>& number) {
+    return number ? json(number->value) : json(nullptr);
+}
+json time_or_null(const std::optional<std::int64_t>& utc_us) {
+    return utc_us ? json(protocol::utc_text(*utc_us)) : json(nullptr);
+}
+
+// "a,b" as a list.
+json codes(std::string_view text) {
+    json list = json::array();
+    while (!text.empty()) {
+        const auto comma = std::min(text.find(','), text.size());
+        list.push_back(text.substr(0, comma));
+        text.remove_prefix(std::min(comma + 1, text.size()));
+    }
+    return list;
+}
+
+using Names = std::map<std::uint64_t, std::string>;
+
+json person(const std::optional<domain::PersonNumber>& number, const Names& names) {
+    if (!number)
+        return nullptr;
+    const auto known = names.find(number->value);
+    return {{"number", number->value},
+            {"name", known == names.end() ? fmt::format("person {}", number->value) : known->second}};
+}
+
+const config::Joint* joint_of(const std::optional<config::Station>& rules, const std::string& id) {
+    if (!rules)
+        return nullptr;
+    const auto found = std::ranges::find(rules->joints, id, &config::Joint::id);
+    return found == rules->joints.end() ? nullptr : &*found;
+}
+
+template <class Items>
+json name_at(const Items* items, const std::optional<std::uint32_t>& index) {
+    if (!index)
+        return nullptr;
+    return items != nullptr && *index < items->size() ? (*items)[*index].name
+                                                      : fmt::format("#{}", *index + 1);
+}
+
+json ticket(const journal::TicketRow& row) {
+    return {{"event", row.scanned.value},
+            {"at", protocol::utc_text(row.utc_us)},
+            {"kind", row.kind},
+            {"serial", row.serial},
+            {"order", text_or_null(row.order)},
+            {"type", text_or_null(row.type)},
+            {"accepted", row.accepted},
+            {"withdrawn", number_or_null(row.withdrawn)}};
+}
+
+json tightening(const journal::TighteningRow& row, const std::optional<config::Station>& rules,
+                const Names& names) {
+    const auto* joint = joint_of(rules, row.joint);
+    const auto torque =
+        row.torque_micro_nm ? json(protocol::to_text(protocol::Torque{*row.torque_micro_nm})) : json(nullptr);
+    const auto angle =
+        row.angle_micro_deg ? json(protocol::to_text(protocol::Angle{*row.angle_micro_deg})) : json(nullptr);
+    return {{"event", row.event.value},
+            {"at", protocol::utc_text(row.utc_us)},
+            {"tool", row.tool},
+            {"epoch", row.epoch},
+            {"counter", std::to_string(row.counter)},
+            {"outcome", api_name(row.outcome)},
+            {"why", text_or_null(row.why)},
+            {"joint", text_or_null(row.joint)},
+            {"fastener", name_at(joint == nullptr ? nullptr : &joint->fasteners, row.fastener)},
+            {"pass", name_at(joint == nullptr ? nullptr : &joint->passes, row.pass)},
+            {"attempt", row.attempt ? json(*row.attempt) : json(nullptr)},
+            {"verdict", text_or_null(row.verdict)},
+            {"findings", codes(row.reasons)},
+            {"direction", row.direction},
+            {"torque", torque},
+            {"angle", angle},
+            {"torque_received", text_or_null(row.torque_received)},
+            {"torque_unit_received", text_or_null(row.torque_unit_received)},
+            {"angle_received", text_or_null(row.angle_received)},
+            {"operator", person(row.operator_, names)},
+            {"assigned_by", number_or_null(row.assigned_by)}};
+}
+
+json output(const journal::ReleaseRow& row) {
+    return {{"event", row.event.value},
+            {"at", protocol::utc_text(row.utc_us)},
+            {"permissive", row.permissive},
+            {"output", api_name(row.output)},
+            {"reasons", codes(row.reasons)}};
+}
+
+json decision(const journal::DecisionRow& row, const Names& names) {
+    return {{"event", row.event.value},
+            {"at", protocol::utc_text(row.utc_us)},
+            {"kind", api_name(row.kind)},
+            {"action", text_or_null(api_name(row.action))},
+            {"subject", text_or_null(row.subject)},
+            {"outcome", api_name(row.outcome)},
+            {"refusal", text_or_null(row.refusal)},
+            {"proposal", number_or_null(row.proposal)},
+            {"by", person(row.person, names)},
+            {"seconded_by", person(row.second_person, names)},
+            {"reason_code", text_or_null(row.reason_code)},
+            {"reason_text", text_or_null(row.reason_text)}};
+}
+
+// The rules that the stay followed, for the names in them only.
+std::optional<config::Station> rules_of(journal::Reader& reader, const journal::StayRow& stay) {
+    const auto document = reader.document(stay.rules);
+    if (!document || !*document)
+        return std::nullopt;
+    auto station = config::read_station((*document)->text, stay.rules);
+    return station ? std::optional(std::move(*station)) : std::nullopt;
+}
+
+Result<json> stay_view(journal::Reader& reader, const journal::StayRow& stay, const Names& names) {
+    const auto rules = rules_of(reader, stay);
+    json view{{"stay", stay.stay.value},
+              {"bay", stay.bay},
+              {"token", stay.token},
+              {"began", protocol::utc_text(stay.began_utc_us)},
+              {"ended", time_or_null(stay.ended_utc_us)},
+              {"ended_by", number_or_null(stay.ended)},
+              {"leaves_incomplete", number_or_null(stay.leaves_incomplete)},
+              {"unit", text_or_null(stay.unit)},
+              {"variant", text_or_null(stay.variant)},
+              {"plan", text_or_null(stay.plan)},
+              {"plan_revision", text_or_null(stay.plan_revision)},
+              {"rules", stay.rules},
+              {"tickets", json::array()},
+              {"tightenings", json::array()},
+              {"outputs", json::array()},
+              {"decisions", json::array()}};
+    const auto tickets = reader.tickets_of(stay.stay);
+    if (!tickets)
+        return std::unexpected(tickets.error());
+    for (const auto& row : *tickets)
+        view["tickets"].push_back(ticket(row));
+    const auto tightenings = reader.tightenings_of(stay.stay);
+    if (!tightenings)
+        return std::unexpected(tightenings.error());
+    for (const auto& row : *tightenings)
+        view["tightenings"].push_back(tightening(row, rules, names));
+    const auto outputs = reader.releases_of(stay);
+    if (!outputs)
+        return std::unexpected(outputs.error());
+    for (const auto& row : *outputs)
+        view["outputs"].push_back(output(row));
+    const auto decisions = reader.decisions_of(stay);
+    if (!decisions)
+        return std::unexpected(decisions.error());
+    for (const auto& row : *decisions)
+        view["decisions"].push_back(decision(row, names));
+    return view;
+}
+
+}  // namespace
+
+Result<json> unit_from(journal::Reader& reader, const std::string& serial) {
+    const auto people = reader.person_names();
+    if (!people)
+        return std::unexpected(people.error());
+    Names names;
+    for (const auto& known : *people)
+        names[known.number.value] = known.name;
+    const auto stays = reader.stays_of(domain::Serial{serial});
+    if (!stays)
+        return std::unexpected(stays.error());
+    json view{{"serial", serial}, {"stays", json::array()}};
+    for (const auto& stay : *stays) {
+        auto one = stay_view(reader, stay, names);
+        if (!one)
+            return std::unexpected(one.error());
+        view["stays"].push_back(std::move(*one));
+    }
+    return view;
+}
+
+std::optional<journal::ChainHead> parse_anchor(std::string_view text) {
+    const auto colon = text.find(':');
+    if (colon == std::string_view::npos)
+        return std::nullopt;
+    journal::ChainHead head{};
+    const auto digits = text.substr(0, colon);
+    const auto [end, fault] =
+        std::from_chars(digits.data(), digits.data() + digits.size(), head.number.value);
+    const auto hash = journal::hash_from_hex(text.substr(colon + 1));
+    if (fault != std::errc{} || end != digits.data() + digits.size() || !hash)
+        return std::nullopt;
+    head.hash = *hash;
+    return head;
+}
+
+Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::ChainHead>& anchor) {
+    const auto id = reader.journal_id();
+    if (!id)
+        return std::unexpected(id.error());
+    const auto station = reader.station();
+    if (!station)
+        return std::unexpected(station.error());
+    const auto pages = reader.check_file();
+    if (!pages)
+        return std::unexpected(pages.error());
+    const auto head = reader.head();
+    if (!head)
+        return std::unexpected(head.error());
+    const auto fault = reader.verify(anchor);
+    if (!fault)
+        return std::unexpected(fault.error());
+    Verdict verdict{.whole = pages->empty() && !*fault,
+                    .text = {},
+                    .head = *head,
+                    .journal_id = *id,
+                    .station = *station};
+    const auto where = fmt::format("{}: journal {} of station {}", plain(reader.path().string()), plain(*id),
+                                   plain(*station));
+    if (!pages->empty())
+        verdict.text +=
+            fmt::format("{} is damaged as a file: {}; keep this copy and compare it with a backup\n", where,
+                        plain(*pages));
+    if (*fault)
+        verdict.text += fmt::format("{} is not what was written, from event {} on: {}; keep this copy and "
+                                    "compare it with a backup\n",
+                                    where, (*fault)->first.value, plain((*fault)->what));
+    if (verdict.whole)
+        verdict.text += fmt::format("{} is whole: {} events\n", where, head->number.value);
+    verdict.text += fmt::format("anchor {}:{}\n", head->number.value, journal::hex(head->hash));
+    if (verdict.whole && !anchor)
+        verdict.text +=
+            "without --anchor a record whose end was cut off, or that was made anew, cannot be told; "
+            "keep the anchor elsewhere\n";
+    return verdict;
+}
+
+}  // namespace tautgate::cli

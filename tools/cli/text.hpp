@@ -1,0 +1,55 @@
+// How the command line puts words on a person's screen. Whatever came from outside (a label, a name, an
+// answer of the service, a file) goes through plain(): bytes that could move the cursor, change colours or
+// turn the direction of writing are shown as \xNN and never reach the terminal. Pure; any thread.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace tautgate::cli {
+
+// Printable UTF-8 stays as it is; control characters (C0, DEL, C1), line and direction marks of Unicode and
+// bytes that are no UTF-8 become \xNN, byte by byte.
+[[nodiscard]] std::string plain(std::string_view text);
+// Whether plain() would change nothing.
+[[nodiscard]] bool is_plain(std::string_view text);
+
+// Characters as a terminal counts them: code points, marks that combine not counted.
+[[nodiscard]] std::size_t width_of(std::string_view text);
+
+// After IEC 60073: green normal, yellow attention, red wrong or dangerous. Never the only carrier of a
+// meaning: the word stands there too.
+enum class Colour : std::uint8_t { none, green, yellow, red };
+
+struct Cell {
+    std::string text;  // plain() is applied when it is written
+    Colour colour = Colour::none;
+};
+
+// Columns as wide as their widest cell, two blanks between them, no blank at the end of a line.
+class Table {
+  public:
+    explicit Table(std::vector<std::string> heads) : heads_(std::move(heads)) {}
+    // As many cells as heads.
+    void row(std::vector<Cell> cells);
+    [[nodiscard]] bool empty() const noexcept { return rows_.empty(); }
+    // `indent` blanks before each line.
+    [[nodiscard]] std::string text(bool colours, std::size_t indent = 0) const;
+
+  private:
+    std::vector<std::string> heads_;
+    std::vector<std::vector<Cell>> rows_;
+};
+
+[[nodiscard]] std::string painted(std::string_view text, Colour colour, bool colours);
+
+// "OverrideJoint", as the journal stores the name of a kind, as the API says it: "override_joint".
+[[nodiscard]] std::string api_name(std::string_view kind);
+// "override_joint" as words: "override joint".
+[[nodiscard]] std::string words(std::string_view name);
+// "2026-11-25T06:14:03.120000Z" as a person reads it: "2026-11-25 06:14:03Z". Other texts stay.
+[[nodiscard]] std::string short_time(std::string_view utc);
+
+}  // namespace tautgate::cli

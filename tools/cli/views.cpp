@@ -1,0 +1,519 @@
+#include "tools/cli/views.hpp"
+
+#include <charconv>
+#include <utility>
+#include <vector>
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+#include <nlohmann/json.hpp>
+
+#include "protocol/quantity.hpp"
+#include "protocol/utc.hpp"
+#include "tools/cli/text.hpp"
+
+namespace tautgate::cli {
+
+using nlohmann::json;
+
+namespace {
+
+std::string text_of(const json& value) {
+    if (value.is_string())
+        return value.get_ref<const std::string&>();
+    if (value.is_null())
+        return {};
+    if (value.is_boolean())
+        return value.get<bool>() ? "yes" : "no";
+    return value.dump(-1, ' ', true, json::error_handler_t::replace);
+}
+
+// Safe to print; "-" where there is nothing.
+std::string shown(const json& object, std::string_view key) {
+    auto text = plain(text_at(object, key));
+    return text.empty() ? "-" : text;
+}
+
+bool is_true(const json& object, std::string_view key) {
+    const auto& value = at(object, key);
+    return value.is_boolean() && value.get<bool>();
+}
+
+std::string name_of_person(const json& object, std::string_view key) {
+    const auto& person = at(object, key);
+    return person.is_null() ? "-" : shown(person, "name");
+}
+
+Colour colour_of(std::string_view word) {
+    if (word == "released" || word == "good" || word == "ok")
+        return Colour::green;
+    if (word == "leaving_incomplete" || word == "stale" || word == "unknown" || word == "attention" ||
+        word == "not_decidable" || word == "undefined")
+        return Colour::yellow;
+    if (word == "withheld" || word == "failed" || word == "not_ok")
+        return Colour::red;
+    return Colour::none;
+}
+
+// A word of the API as a coloured cell of plain words.
+Cell word_cell(const json& object, std::string_view key) {
+    const auto word = shown(object, key);
+    return {words(word), colour_of(word)};
+}
+
+std::string word_text(const json& object, std::string_view key, Style style) {
+    const auto cell = word_cell(object, key);
+    return painted(cell.text, cell.colour, style.colours);
+}
+
+// "lifting-beam (Lifting beam)"
+std::string titled(const json& object) {
+    const auto id = shown(object, "id");
+    const auto name = shown(object, "name");
+    return name == "-" || name == id ? id : fmt::format("{} ({})", id, name);
+}
+
+std::string listed(const json& texts) {
+    std::vector<std::string> all;
+    for (const auto& text : texts)
+        all.push_back(plain(text_of(text)));
+    return fmt::format("{}", fmt::join(all, ", "));
+}
+
+std::string heading(std::string_view title, std::string_view table) {
+    return table.empty() ? std::string() : fmt::format("{}\n{}", title, table);
+}
+
+// ---- state --------------------------------------------------------------------------------------------
+
+std::string joints_text(const json& stay, Style style) {
+    Table table{{"joint", "class", "fasteners proven", "note"}};
+    for (const auto& joint : at(stay, "joints")) {
+        std::size_t proven = 0;
+        std::vector<std::string> notes;
+        for (const auto& fastener : at(joint, "fasteners")) {
+            const auto& passes = at(fastener, "passes");
+            bool all = !passes.empty();
+            for (const auto& pass : passes)
+                all = all && !at(pass, "proof").is_null();
+            proven += all ? 1 : 0;
+            for (const auto* due : {"locked", "loosening_due", "replacement_due"})
+                if (is_true(fastener, due))
+                    notes.push_back(fmt::format("{} {}", shown(fastener, "name"), words(due)));
+        }
+        if (!at(joint, "override").is_null())
+            notes.push_back(fmt::format("overridden by {}", name_of_person(at(joint, "override"), "by")));
+        if (!at(joint, "confirmed").is_null())
+            notes.push_back(fmt::format("confirmed by {}", name_of_person(joint, "confirmed_by")));
+        const auto count = at(joint, "fasteners").size();
+        auto risk = text_at(joint, "risk");
+        for (char& c : risk)
+            c = c >= 'a' && c <= 'z' ? static_cast<char>(c - 'a' + 'A') : c;
+        table.row({{titled(joint)},
+                   {risk.empty() ? "-" : risk},
+                   {text_at(joint, "method") == "confirmed_check" ? "-" : fmt::format("{}/{}", proven, count),
+                    proven == count && count > 0 ? Colour::green : Colour::none},
+                   {fmt::format("{}", fmt::join(notes, "; "))}});
+    }
+    return table.empty() ? "" : table.text(style.colours, 4);
+}
+
+std::string proposals_text(const json& stay) {
+    std::string text;
+    for (const auto& proposal : at(stay, "proposals"))
+        text += fmt::format("  waits for a second person: proposal {}, {} {}, by {} ({}: {})\n",
+                            shown(proposal, "number"), words(shown(proposal, "action")),
+                            plain(text_at(proposal, "subject")), name_of_person(proposal, "by"),
+                            shown(proposal, "reason_code"), shown(proposal, "reason_text"));
+    return text;
+}
+
+std::string occupant_text(const json& bay, Style style) {
+    const auto& stay = at(bay, "occupant");
+    if (stay.is_null())
+        return "  unit: none\n";
+    const auto& identity = at(stay, "identity");
+    std::string text = fmt::format("  unit: {}, variant {}, plan {} revision {} ({}), here since {}\n",
+                                   shown(identity, "unit"), shown(identity, "variant"),
+                                   shown(identity, "plan"), shown(identity, "plan_revision"),
+                                   words(shown(identity, "state")), short_time(shown(stay, "began")));
+    if (!at(stay, "leaves_incomplete").is_null())
+        text += "  the unit leaves incomplete, by decision of two people\n";
+    return text + proposals_text(stay) + joints_text(stay, style);
+}
+
+std::string bay_text(const json& bay, Style style) {
+    const auto& controller = at(bay, "controller");
+    std::string text =
+        fmt::format("\nBay {}{}\n  controller: {}, unit {}{}\n  signed on: {}\n", titled(bay),
+                    is_true(bay, "simulated") ? ", simulated" : "", word_text(controller, "link", style),
+                    words(shown(controller, "present")), is_true(controller, "fault") ? ", fault" : "",
+                    name_of_person(bay, "signed_on"));
+    text += occupant_text(bay, style);
+    Table table{{"permissive", "decided", "on the wire", "held by", "first reason"}};
+    for (const auto& permissive : at(bay, "permissives"))
+        table.row({{titled(permissive)},
+                   word_cell(permissive, "decided"),
+                   word_cell(permissive, "on_wire"),
+                   {fmt::format("{} reason(s)", shown(permissive, "reasons"))},
+                   {shown(permissive, "first_reason")}});
+    return text + (table.empty() ? "" : table.text(style.colours, 2));
+}
+
+std::string tools_text(const json& station, Style style) {
+    Table table{{"tool", "bay", "link", "count", "counter"}};
+    for (const auto& tool : at(station, "tools"))
+        table.row(
+            {{titled(tool)},
+             {shown(tool, "bay")},
+             word_cell(tool, "link"),
+             {words(shown(tool, "count")), text_at(tool, "count") == "broken" ? Colour::red : Colour::none},
+             {shown(tool, "counter")}});
+    return table.empty() ? "" : heading("\nTools", table.text(style.colours, 2));
+}
+
+// ---- why ----------------------------------------------------------------------------------------------
+
+std::string override_hint(const json& reason) {
+    const auto& rule = at(reason, "override");
+    if (!is_true(reason, "overridable") || rule.is_null())
+        return {};
+    std::vector<std::string> roles;
+    for (const auto& role : at(rule, "roles"))
+        roles.push_back(words(plain(text_of(role))));
+    return fmt::format("     may be overridden by {} person(s): {}{}\n", shown(rule, "people"),
+                       fmt::join(roles, " or "),
+                       is_true(rule, "hand_checked_value") ? "; with a value checked by hand" : "");
+}
+
+std::string reason_text(const json& reason, std::size_t place) {
+    std::string text =
+        fmt::format("  {}. {}\n     do: {}\n     clears: {}; reason {} ({})\n", place,
+                    shown(reason, "sentence"), shown(reason, "remedy"), words(shown(reason, "clears")),
+                    shown(reason, "number"), shown(reason, "code"));
+    text += override_hint(reason);
+    for (const auto& fact : at(reason, "facts"))
+        text += fmt::format("     {}: {}\n", shown(fact, "name"), shown(fact, "value"));
+    return text;
+}
+
+// ---- unit ---------------------------------------------------------------------------------------------
+
+std::string tightenings_text(const json& stay, Style style) {
+    Table table{{"time", "joint", "fastener", "pass", "try", "torque", "angle", "verdict", "tool", "operator",
+                 "note"}};
+    for (const auto& line : at(stay, "tightenings")) {
+        std::vector<std::string> notes;
+        if (text_at(line, "outcome") != "attributed")
+            notes.push_back(words(text_at(line, "outcome")));
+        if (!text_at(line, "why").empty())
+            notes.push_back(words(text_at(line, "why")));
+        for (const auto& finding : at(line, "findings"))
+            notes.push_back(words(text_of(finding)));
+        if (!at(line, "assigned_by").is_null())
+            notes.push_back(fmt::format("assigned by hand, event {}", text_at(line, "assigned_by")));
+        table.row({{short_time(text_at(line, "at"))},
+                   {shown(line, "joint")},
+                   {shown(line, "fastener")},
+                   {shown(line, "pass")},
+                   {shown(line, "attempt")},
+                   {shown(line, "torque")},
+                   {shown(line, "angle")},
+                   word_cell(line, "verdict"),
+                   {shown(line, "tool")},
+                   {name_of_person(line, "operator")},
+                   {fmt::format("{}", fmt::join(notes, ", "))}});
+    }
+    return table.empty() ? "" : heading("  Tightenings", table.text(style.colours, 4));
+}
+
+std::string tickets_text(const json& stay, Style style) {
+    Table table{{"time", "kind", "serial", "order", "type", "note"}};
+    for (const auto& line : at(stay, "tickets")) {
+        const std::string note = !at(line, "withdrawn").is_null() ? "withdrawn"
+                                 : is_true(line, "accepted")      ? "accepted"
+                                                                  : "refused";
+        table.row({{short_time(text_at(line, "at"))},
+                   {shown(line, "kind")},
+                   {shown(line, "serial")},
+                   {shown(line, "order")},
+                   {shown(line, "type")},
+                   {note}});
+    }
+    return table.empty() ? "" : heading("  Tickets", table.text(style.colours, 4));
+}
+
+std::string outputs_text(const json& stay, Style style) {
+    Table table{{"time", "event", "permissive", "output", "reasons"}};
+    for (const auto& line : at(stay, "outputs"))
+        table.row({{short_time(text_at(line, "at"))},
+                   {shown(line, "event")},
+                   {shown(line, "permissive")},
+                   word_cell(line, "output"),
+                   {listed(at(line, "reasons"))}});
+    return table.empty() ? "" : heading("  Permissives", table.text(style.colours, 4));
+}
+
+std::string decisions_text(const json& stay, Style style) {
+    Table table{{"time", "event", "what", "about", "by", "seconded by", "outcome", "reason"}};
+    for (const auto& line : at(stay, "decisions")) {
+        const auto action = text_at(line, "action");
+        auto outcome = words(shown(line, "outcome"));
+        if (!text_at(line, "refusal").empty())
+            outcome += fmt::format(" ({})", words(text_at(line, "refusal")));
+        auto reason = text_at(line, "reason_code");
+        if (!text_at(line, "reason_text").empty())
+            reason += (reason.empty() ? "" : ": ") + text_at(line, "reason_text");
+        table.row({{short_time(text_at(line, "at"))},
+                   {shown(line, "event")},
+                   {words(action.empty() ? shown(line, "kind") : action)},
+                   {shown(line, "subject")},
+                   {name_of_person(line, "by")},
+                   {name_of_person(line, "seconded_by")},
+                   {outcome, text_at(line, "outcome") == "refused" ? Colour::red : Colour::none},
+                   {reason.empty() ? "-" : reason}});
+    }
+    return table.empty() ? "" : heading("  Decisions", table.text(style.colours, 4));
+}
+
+std::string stay_text(const json& stay, Style style) {
+    const auto ended = text_at(stay, "ended");
+    std::string text = fmt::format(
+        "\nStay {} in bay {}, {} to {}{}\n  unit {}, variant {}, plan {} revision {}\n", shown(stay, "stay"),
+        shown(stay, "bay"), short_time(shown(stay, "began")),
+        ended.empty() ? "now" : short_time(plain(ended)),
+        at(stay, "leaves_incomplete").is_null() ? "" : ", leaving incomplete", shown(stay, "unit"),
+        shown(stay, "variant"), shown(stay, "plan"), shown(stay, "plan_revision"));
+    return text + tickets_text(stay, style) + tightenings_text(stay, style) + outputs_text(stay, style) +
+           decisions_text(stay, style);
+}
+
+// ---- events -------------------------------------------------------------------------------------------
+
+// The one key of an object that stands for one of several kinds, and its value.
+std::pair<std::string, const json*> kind_of(const json& one) {
+    if (!one.is_object() || one.size() != 1)
+        return {"-", nullptr};
+    return {one.begin().key(), &one.begin().value()};
+}
+
+std::string quantity(const json& measured) {
+    const auto [kind, value] = kind_of(measured);
+    const auto number =
+        value == nullptr ? std::string() : text_at(*value, kind == "Torque" ? "micro_nm" : "micro_deg");
+    std::int64_t micro = 0;
+    const auto [end, fault] = std::from_chars(number.data(), number.data() + number.size(), micro);
+    if (fault != std::errc{} || end != number.data() + number.size())
+        return words(api_name(kind));
+    return kind == "Torque" ? protocol::to_text(protocol::Torque{micro})
+                            : protocol::to_text(protocol::Angle{micro});
+}
+
+constexpr std::size_t longest_value = 60;
+
+// The plain values of an event, sorted by name; lists, raw bytes and digests are left
+// to --json.
+void add_values(const json& object, std::vector<std::string>& values) {
+    for (const auto& [key, value] : object.items()) {
+        if (key == "raw" || key == "state" || key == "digest" || key == "received" || value.is_null() ||
+            value.is_array())
+            continue;
+        if (key == "torque" || key == "angle")
+            values.push_back(fmt::format("{} {}", key, quantity(value)));
+        else if (value.is_object())
+            add_values(value, values);
+        else if (const auto text = text_of(value); !text.empty() && text.size() <= longest_value)
+            values.push_back(fmt::format("{} {}", plain(words(key)), plain(text)));
+    }
+}
+
+std::string output_of(const json& now) { return api_name(kind_of(now).first); }
+
+std::string change_text(const json& change, Style style) {
+    const auto output = output_of(at(change, "now"));
+    const auto& reasons = at(change, "reasons");
+    std::string text =
+        fmt::format("         bay {} {}: {}", shown(change, "bay"), shown(change, "permissive"),
+                    painted(plain(words(output)), colour_of(output), style.colours));
+    if (!reasons.empty())
+        text +=
+            fmt::format(", {} reason(s), first: {}", reasons.size(), words(shown(reasons.front(), "code")));
+    return text + "\n";
+}
+
+std::string stamp_text(const json& event) {
+    const auto text = text_at(at(event, "at"), "utc_us");
+    std::int64_t micros = 0;
+    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), micros);
+    return fault != std::errc{} || end != text.data() + text.size() ? "-"
+                                                                    : short_time(protocol::utc_text(micros));
+}
+
+}  // namespace
+
+const json& at(const json& object, std::string_view key) {
+    static const json nothing = nullptr;
+    if (!object.is_object())
+        return nothing;
+    const auto found = object.find(std::string(key));
+    return found == object.end() ? nothing : *found;
+}
+
+std::string text_at(const json& object, std::string_view key) { return text_of(at(object, key)); }
+
+std::string state_text(const json& station, Style style) {
+    const auto& about = at(station, "station");
+    std::string text =
+        about.is_null()
+            ? "Station without rules in force: everything is withheld until two people approve the rules\n"
+            : fmt::format("Station {}, {}\n", titled(about), shown(about, "site"));
+    text += fmt::format("as of event {}, stored up to {}; {} people enrolled; program {}\n",
+                        shown(station, "newest_event"), shown(station, "durable_event"),
+                        shown(station, "people_enrolled"), shown(station, "program_version"));
+    for (const auto& bay : at(station, "bays"))
+        text += bay_text(bay, style);
+    text += tools_text(station, style);
+    Table holds{{"unit", "since event", "why"}};
+    for (const auto& hold : at(station, "holds"))
+        holds.row({{shown(hold, "unit")}, {shown(hold, "since")}, {shown(hold, "why")}});
+    if (!holds.empty())
+        text += heading("\nUnits on quality hold", holds.text(style.colours, 2));
+    Table results{{"result", "tool", "torque", "angle", "why"}};
+    for (const auto& result : at(station, "unassigned"))
+        results.row({{shown(result, "result")},
+                     {shown(result, "tool")},
+                     {shown(result, "torque")},
+                     {shown(result, "angle")},
+                     {words(shown(result, "why"))}});
+    if (!results.empty())
+        text += heading("\nResults that belong to no unit", results.text(style.colours, 2));
+    return text;
+}
+
+bool anything_held(const json& why) {
+    const auto& permissives = at(why, "permissives");
+    if (permissives.empty())
+        return true;
+    for (const auto& permissive : permissives) {
+        const auto decided = text_at(permissive, "decided");
+        if (decided != "released" && decided != "leaving_incomplete")
+            return true;
+    }
+    return false;
+}
+
+std::string why_text(const json& why, Style style) {
+    std::string text = fmt::format("Bay {}, as of event {}\n", shown(why, "bay"), shown(why, "newest_event"));
+    for (const auto& permissive : at(why, "permissives")) {
+        text += fmt::format("\n{}: {} (on the wire: {})\n", titled(permissive),
+                            word_text(permissive, "decided", style), word_text(permissive, "on_wire", style));
+        std::size_t place = 0;
+        for (const auto& reason : at(permissive, "reasons"))
+            text += reason_text(reason, ++place);
+    }
+    return text;
+}
+
+std::string unit_text(const json& unit, Style style) {
+    const auto& stays = at(unit, "stays");
+    if (stays.empty())
+        return fmt::format("The journal has never seen {}\n", shown(unit, "serial"));
+    std::string text = fmt::format("{}: {} stay(s)\n", shown(unit, "serial"), stays.size());
+    for (const auto& stay : stays)
+        text += stay_text(stay, style);
+    return text;
+}
+
+std::string health_text(const json& health, Style style) {
+    std::string text = fmt::format("{}, up {} s, program {}\n", word_text(health, "overall", style),
+                                   shown(health, "up_s"), shown(health, "program_version"));
+    for (const auto& reason : at(health, "reasons"))
+        text += fmt::format("  {}{}; do: {}\n", is_true(reason, "withholds") ? "withholds: " : "",
+                            shown(reason, "what"), shown(reason, "remedy"));
+    Table table{{"input", "id", "bay", "quality", "last heard", "why"}};
+    for (const auto& input : at(health, "inputs")) {
+        const auto age = text_at(input, "age_ms");
+        table.row({{shown(input, "kind")},
+                   {shown(input, "id")},
+                   {shown(input, "bay")},
+                   word_cell(input, "quality"),
+                   {age.empty() ? "never" : fmt::format("{} ms ago", age)},
+                   {shown(input, "why")}});
+    }
+    if (!table.empty())
+        text += table.text(style.colours, 2);
+    const auto& journal = at(health, "journal");
+    return text + fmt::format("journal {}: event {}, stored up to {}, {} bytes free on its disk\n",
+                              shown(journal, "path"), shown(journal, "newest_event"),
+                              shown(journal, "durable_event"), shown(journal, "disk_free_bytes"));
+}
+
+std::string rules_text(const json& rules) {
+    std::string text = fmt::format("in force: {}\nfile: {}\nstaged: {}\n", shown(rules, "in_force"),
+                                   shown(rules, "file"), shown(rules, "staged"));
+    text += is_true(rules, "differs") ? "the file differs from what is in force\n"
+                                      : "the file is what is in force\n";
+    for (const auto& fault : at(rules, "faults"))
+        text += fmt::format("fault: {}\n", plain(text_of(fault)));
+    return text;
+}
+
+std::string people_text(const json& people) {
+    Table table{{"number", "name", "roles", "note"}};
+    for (const auto& person : at(people, "people")) {
+        std::vector<std::string> notes;
+        if (is_true(person, "suspended"))
+            notes.emplace_back("suspended");
+        if (!at(person, "locked_for_s").is_null())
+            notes.push_back(fmt::format("locked for {} s", text_at(person, "locked_for_s")));
+        if (!is_true(person, "can_sign_in"))
+            notes.emplace_back("cannot sign in");
+        table.row({{shown(person, "number")},
+                   {shown(person, "name")},
+                   {words(listed(at(person, "roles")))},
+                   {fmt::format("{}", fmt::join(notes, ", "))}});
+    }
+    return table.text(false);
+}
+
+std::string event_text(const json& event, Style style) {
+    const auto& body = at(event, "body");
+    if (!body.is_object())
+        return fmt::format("{:>6}  {}\n", shown(event, "number"),
+                           painted("the stored text is damaged; check the record with tautgate verify",
+                                   Colour::red, style.colours));
+    const auto& inner = at(body, "event");
+    const auto [kind, payload] = kind_of(at(inner, "payload"));
+    std::vector<std::string> values;
+    if (payload != nullptr)
+        add_values(*payload, values);
+    const auto& record = at(body, "record");
+    const auto [outcome, detail] = kind_of(at(record, "outcome"));
+    std::string text =
+        fmt::format("{:>6}  {}  {}", shown(event, "number"), stamp_text(inner), plain(words(api_name(kind))));
+    if (!values.empty())
+        text += fmt::format(": {}", fmt::join(values, ", "));
+    if (outcome != "Applied") {
+        std::vector<std::string> about;
+        if (detail != nullptr)
+            add_values(*detail, about);
+        text += fmt::format(" -> {}{}{}", plain(words(api_name(outcome))), about.empty() ? "" : ": ",
+                            fmt::join(about, ", "));
+    }
+    text += "\n";
+    for (const auto& change : at(record, "changes"))
+        text += change_text(change, style);
+    return text;
+}
+
+std::string error_text(const json& error, unsigned status) {
+    const auto& inner = at(error, "error");
+    if (!inner.is_object())
+        return fmt::format("the service answered {} without saying why; look into its log "
+                           "(journalctl -u tautgated)",
+                           status);
+    return fmt::format("{} ({}): {}; {}", shown(inner, "what"), shown(inner, "where"), shown(inner, "why"),
+                       shown(inner, "remedy"));
+}
+
+}  // namespace tautgate::cli

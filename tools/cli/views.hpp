@@ -1,0 +1,42 @@
+// What a person reads: answers of the service (service/web/openapi.json describes them) as tables and
+// sentences. Nothing is judged here; every word of a reason comes from the decision itself. A value that is
+// missing or of another kind than described shows as "-", so that a newer service can still be read. Pure;
+// any thread.
+#pragma once
+
+#include <string>
+#include <string_view>
+
+#include <nlohmann/json_fwd.hpp>
+
+namespace tautgate::cli {
+
+struct Style {
+    bool colours = false;
+};
+
+// GET /v1/station
+[[nodiscard]] std::string state_text(const nlohmann::json& station, Style style);
+// GET /v1/bays/{bay}/why
+[[nodiscard]] std::string why_text(const nlohmann::json& why, Style style);
+// Whether anything of that answer is held; so is whatever it does not show as free.
+[[nodiscard]] bool anything_held(const nlohmann::json& why);
+// GET /v1/units/{serial}
+[[nodiscard]] std::string unit_text(const nlohmann::json& unit, Style style);
+// GET /v1/health
+[[nodiscard]] std::string health_text(const nlohmann::json& health, Style style);
+// GET /v1/rules
+[[nodiscard]] std::string rules_text(const nlohmann::json& rules);
+// GET /v1/people
+[[nodiscard]] std::string people_text(const nlohmann::json& people);
+// One line of GET /v1/events, and a further one for each permissive whose output or reasons changed with it.
+[[nodiscard]] std::string event_text(const nlohmann::json& event, Style style);
+// An error answer as one sentence: what, where, why, remedy.
+[[nodiscard]] std::string error_text(const nlohmann::json& error, unsigned status);
+
+// The value under a key as text; "" where there is none.
+[[nodiscard]] std::string text_at(const nlohmann::json& object, std::string_view key);
+// The value under a key; null where there is none or `object` is no object.
+[[nodiscard]] const nlohmann::json& at(const nlohmann::json& object, std::string_view key);
+
+}  // namespace tautgate::cli

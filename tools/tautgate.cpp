@@ -1,0 +1,292 @@
+// tautgate: the command line of a station, for people and scripts. Asks the service over its HTTP interface,
+// or a journal's file itself; decides nothing. The exit codes stand in --help and in cli/questions.hpp.
+#include <cstdio>
+#include <cstdlib>
+#include <functional>
+#include <string>
+
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+
+#include "tools/cli/acts.hpp"
+#include "tools/cli/questions.hpp"
+#include "tools/cli/text.hpp"
+
+namespace {
+
+using namespace tautgate::cli;
+
+constexpr const char* examples =
+    "Examples:\n"
+    "  tautgate why                                 why is it held, and what to do\n"
+    "  tautgate unit D2600417                       everything stored about a serial number\n"
+    "  tautgate follow                              events as they happen\n"
+    "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
+    "  tautgate check-config station.json           every mistake of a station's description\n"
+    "  tautgate verify journal.db                   was the record changed or cut?\n"
+    "  tautgate decide override motor-mounts --as B-12 --second B-31 --reason tool-failed \\\n"
+    "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 412\n";
+
+constexpr const char* exit_codes =
+    "\nExit codes:\n"
+    "  0  fine; of why: nothing is held; of health: good; of follow --count: all came\n"
+    "  1  the answer is no: held, not healthy, never seen, refused, not valid, damaged, too few in time\n"
+    "  2  the command line was not understood, or something in it is missing\n"
+    "  3  could not ask: no service, no journal or no terminal, or the service had trouble of its own\n"
+    "\nData goes to standard output, messages to standard error. NO_COLOR switches colours off.\n"
+    "What the station releases is a process permissive, not a safety function.\n";
+
+// Examples first; CLI11 would put them last.
+class ExamplesFirst : public CLI::Formatter {
+  public:
+    std::string make_usage(const CLI::App* app, std::string name) const override {
+        return "\n" + app->get_footer() + Formatter::make_usage(app, std::move(name));
+    }
+    std::string make_footer(const CLI::App* app) const override {
+        return app->get_parent() == nullptr ? exit_codes : "";
+    }
+};
+
+struct Options {
+    std::string api = "http://127.0.0.1:8460";
+    bool json = false;
+    std::string name;  // of the bay, the unit, the file: what the command is about
+    std::string journal;
+    std::string anchor;
+    std::string digest;
+    bool strict = false;
+    Following following;
+    Signers signers;
+    NewPerson person;
+    DecisionWords decision;
+    Proposal proposal;
+};
+
+using Command = std::function<Asked<Exit>(const Desk&)>;
+
+bool wants_colours() {
+    const char* none = std::getenv("NO_COLOR");
+    const char* terminal = std::getenv("TERM");
+    return ::isatty(STDOUT_FILENO) == 1 && (none == nullptr || *none == '\0') &&
+           (terminal == nullptr || std::string_view(terminal) != "dumb");
+}
+
+// Builds the commands; each writes what it was asked into `options` and, when it was the one named, `chosen`.
+class Commands {
+  public:
+    Commands(CLI::App& app, Options& options, Command& chosen)
+        : app_(app), options_(options), chosen_(chosen) {
+        look();
+        record();
+        people();
+        rules();
+        decisions();
+        at_the_bay();
+    }
+
+  private:
+    CLI::App* add(const char* name, const char* what, const char* example, Command command) {
+        auto* sub = app_.add_subcommand(name, what);
+        sub->footer(std::string("Example:\n  ") + example + "\n");
+        sub->callback([this, command = std::move(command)] { chosen_ = command; });
+        return sub;
+    }
+    void signers(CLI::App* sub, bool second) {
+        auto& who = options_.signers;
+        sub->add_option("--as", who.first.badge, "badge of who does this (or '#7': person 7)");
+        sub->add_option("--secret-file", who.first.secret_file,
+                        "a file of mode 600 with the secret; otherwise it is asked for");
+        if (!second)
+            return;
+        sub->add_option("--second", who.second.badge, "badge of the second person");
+        sub->add_option("--second-secret-file", who.second.secret_file, "the same for the second person");
+    }
+    void bay(CLI::App* sub, std::string& where) {
+        sub->add_option("--bay", where, "id of the bay; not needed where there is only one");
+    }
+
+    void look() {
+        auto& o = options_;
+        add("state", "who and what stands in each bay, and what is released", "tautgate state --json",
+            [](const Desk& desk) { return show_state(desk); });
+        add("why", "everything that holds each permissive, worst first, and what to do", "tautgate why J1",
+            [&o](const Desk& desk) { return show_why(desk, o.name); })
+            ->add_option("bay", o.name, "id of a bay; otherwise all");
+        add("health", "how far each input can be believed; the exit code tells", "tautgate health",
+            [](const Desk& desk) { return show_health(desk); });
+        auto* events =
+            add("follow", "events as they are stored", "tautgate follow --count 10 --timeout 60 --json",
+                [&o](const Desk& desk) { return follow(desk, o.following); });
+        events->add_option("--from", o.following.from, "number of the first event; otherwise the next one")
+            ->check(CLI::PositiveNumber);
+        events->add_option("--count", o.following.count, "ends after so many events")
+            ->check(CLI::PositiveNumber);
+        events->add_option("--timeout", o.following.timeout_s, "ends after so many seconds")
+            ->check(CLI::Range(1, 604'800));
+    }
+    void record() {
+        auto& o = options_;
+        auto* unit = add("unit", "history of a serial number", "tautgate unit D2600417 --journal copy.db",
+                         [&o](const Desk& desk) { return show_unit(desk, o.name, o.journal); });
+        unit->add_option("serial", o.name, "of a unit or of a sub-assembly")->required();
+        unit->add_option("--journal", o.journal, "asks this file, not the service")->check(CLI::ExistingFile);
+        auto* record =
+            add("verify", "whether a journal's file is what was written", "tautgate verify journal.db",
+                [&o](const Desk& desk) { return verify_journal(desk, o.name, o.anchor); });
+        record->add_option("journal", o.name, "the file")->required();
+        record->add_option("--anchor", o.anchor, "NUMBER:HASH, kept from an earlier verify");
+        auto* config = add("check-config", "every mistake of a station's description",
+                           "tautgate check-config station.json",
+                           [&o](const Desk& desk) { return check_config(desk, o.name, o.strict); });
+        config->add_option("file", o.name, "the file")->required();
+        config->add_flag("--strict", o.strict, "warnings count as mistakes");
+    }
+    void people() {
+        auto& o = options_;
+        auto* sub =
+            add("enrol", "enrols a person",
+                "tautgate enrol --name 'Ada Vale' --badge B-12 --role administrator --code-file enrol.code\n"
+                "  tautgate enrol --name 'Bo Reed' --badge B-31 --role line_operator --as B-12",
+                [&o](const Desk& desk) { return enrol(desk, o.person, o.signers); });
+        sub->add_option("--name", o.person.name, "as others will read it")->required();
+        sub->add_option("--badge", o.person.badge, "text of the badge");
+        sub->add_option("--role", o.person.roles, "may be given several times")
+            ->required()
+            ->check(CLI::IsMember({"line_operator", "production_supervisor", "quality_engineer",
+                                   "manufacturing_engineer", "maintenance", "administrator"}));
+        sub->add_option("--new-secret-file", o.person.secret_file,
+                        "a file of mode 600 with the person's secret; otherwise it is asked for, twice");
+        sub->add_option("--code-file", o.person.code_file,
+                        "for the first administrator: enrol.code in the service's state folder");
+        signers(sub, true);
+        signers(add("people", "who is enrolled", "tautgate people --as B-12",
+                    [&o](const Desk& desk) { return list_people(desk, o.signers); }),
+                false);
+    }
+    void rules() {
+        auto& o = options_;
+        add("rules", "the rules in force, and the file that is staged", "tautgate rules",
+            [](const Desk& desk) { return show_rules(desk); });
+        auto* sub = add("approve-rules", "puts the staged rules in force; two people",
+                        "tautgate approve-rules --as B-12 --second B-31",
+                        [&o](const Desk& desk) { return approve_rules(desk, o.digest, o.signers); });
+        sub->add_option("--digest", o.digest, "of the rules that were looked at; otherwise they are shown");
+        signers(sub, true);
+    }
+    void decisions() {
+        auto& o = options_;
+        std::string kinds =
+            "tautgate decide override motor-mounts --as B-12 --second B-31 --reason tool-failed \\\n"
+            "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 412\n"
+            "\nDecisions:\n";
+        for (const auto& kind : decision_kinds())
+            kinds += fmt::format("  {:<46}{}\n",
+                                 fmt::format("{} {}", kind.word, fmt::join(kind.parameters, " ")), kind.help);
+        auto* sub =
+            add("decide", "what only people may decide; proposes it where two must agree", kinds.c_str(),
+                [&o](const Desk& desk) { return decide(desk, o.decision, o.signers); });
+        sub->add_option("decision", o.decision.word, "one of those above")->required();
+        sub->add_option("what", o.decision.values, "what it is about");
+        bay(sub, o.decision.bay);
+        sub->add_option("--reason", o.decision.reason_code, "reason code, from the station's description");
+        sub->add_option("--text", o.decision.reason_text, "the reason in words");
+        sub->add_option("--verified", o.decision.check.verified, "override: what was verified, and how");
+        sub->add_option("--torque", o.decision.check.torque, "override: the value measured by hand");
+        sub->add_option("--unit", o.decision.check.unit, "of --torque")
+            ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
+            ->capture_default_str();
+        sub->add_option("--seen", o.decision.seen, "event number that why showed; otherwise it is shown now");
+        signers(sub, true);
+
+        auto* consents =
+            add("second", "consents to what another person proposed", "tautgate second 812 --as B-31",
+                [&o](const Desk& desk) { return second(desk, o.proposal, o.signers); });
+        consents->add_option("proposal", o.proposal.number, "its number")->required();
+        consents->add_option("--seen", o.proposal.seen,
+                             "event number that why showed; otherwise it is shown now");
+        bay(consents, o.proposal.bay);
+        signers(consents, false);
+        auto* ends = add("refuse", "refuses a proposal, or takes one's own back",
+                         "tautgate refuse 812 --why 'measure again first' --as B-31",
+                         [&o](const Desk& desk) { return end_proposal(desk, o.proposal, o.signers); });
+        ends->add_option("proposal", o.proposal.number, "its number")->required();
+        ends->add_option("--why", o.proposal.why, "in words")->required();
+        bay(ends, o.proposal.bay);
+        signers(ends, false);
+    }
+    void at_the_bay() {
+        auto& o = options_;
+        const auto act = [&o](std::string_view what, std::string_view key, std::string fixed) {
+            return [&o, what, key, fixed](const Desk& desk) {
+                return act_at_bay(desk, {o.decision.bay, what, key, fixed.empty() ? o.name : fixed},
+                                  o.signers);
+            };
+        };
+        auto* on = add("sign-on", "signs on as the operator of a bay", "tautgate sign-on --as B-20",
+                       act("operator", "act", "sign_on"));
+        auto* off = add("sign-off", "signs off at a bay", "tautgate sign-off --as B-20",
+                        act("operator", "act", "sign_off"));
+        auto* scan =
+            add("scan", "a label typed by hand", "tautgate scan 'LABEL' --as B-20", act("scans", "text", ""));
+        scan->add_option("label", o.name, "its text")->required();
+        auto* confirm = add("confirm", "confirms that a step was done",
+                            "tautgate confirm cable-clamps --as B-20", act("checks", "step", ""));
+        confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
+        for (auto* sub : {on, off, scan, confirm}) {
+            bay(sub, o.decision.bay);
+            signers(sub, false);
+        }
+    }
+
+    CLI::App& app_;
+    Options& options_;
+    Command& chosen_;
+};
+
+int code(Exit exit) { return static_cast<int>(exit); }
+
+int run(const Options& options, const Command& command) {
+    const auto address = parse_api(options.api);
+    if (!address) {
+        complain(address.error());
+        return code(Exit::wrong_usage);
+    }
+    const Desk desk{Http{*address}, Style{wants_colours()}, options.json};
+    const auto exit = command(desk);
+    if (!exit)
+        complain(exit.error().message);
+    if (std::ferror(stdout) != 0) {
+        complain("standard output could not be written; see that its disk is not full");
+        return code(Exit::could_not_ask);
+    }
+    return code(exit ? *exit : exit.error().exit);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    Options options;
+    options.decision.check.unit = "N.m";
+    Command chosen;
+    CLI::App app{"Asks a Tautgate station, and decides at it"};
+    app.formatter(std::make_shared<ExamplesFirst>());
+    app.footer(examples);
+    app.fallthrough();
+    app.require_subcommand(1);
+    app.add_option("--api", options.api, "where the service listens")->capture_default_str();
+    app.add_flag("--json", options.json, "for programs: the answer as JSON");
+    const Commands commands{app, options, chosen};
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::Success& asked_for_help) {
+        return app.exit(asked_for_help);
+    } catch (const CLI::ParseError& error) {
+        complain(
+            fmt::format("the command line was not understood: {}; see tautgate --help", plain(error.what())));
+        return code(Exit::wrong_usage);
+    }
+    return run(options, chosen);
+}
