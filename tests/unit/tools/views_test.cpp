@@ -134,7 +134,7 @@ Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
     time                  kind   serial  order  type  note
     2026-11-25 06:14:03Z  motor  D1      O7     -     accepted
   Tightenings
-    time                  joint         fastener  pass   try  torque   angle  verdict  tool   operator     note
+    time                  joint         fastener  pass   try  torque   angle  verdict  tool   operator    note
     2026-11-25 06:15:00Z  motor-mounts  1         final  1    301 N·m  -      not ok   NR-20  Odo\x1B[2J  torque low
   Permissives
     time                  event  permissive  output    reasons
