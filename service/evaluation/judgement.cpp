@@ -126,7 +126,9 @@ void judge_pattern(const config::Window& window, const Reading& reading, std::ve
     if (torque == nullptr || angle == nullptr || !window.angle)
         return;
     const std::string both = to_text(*torque) + " at " + to_text(*angle);
-    if (*torque<window.torque.min&& * angle> window.angle->max) {
+    const bool loose = *torque < window.torque.min;
+    const bool turned_on = *angle > window.angle->max;
+    if (loose && turned_on) {
         findings.push_back({FindingCode::angle_without_torque, both, ""});
     }
     if (*torque >= window.torque.min && *angle < window.angle->min) {
@@ -185,19 +187,20 @@ bool needs_tool_verdict(const config::Joint& joint, const config::Pass& pass) no
 // Compared is the tool's verdict with ours on the values, before anything else is added.
 void judge_tool_verdict(const config::Joint& joint, const config::Pass& pass, const Reading& reading,
                         std::vector<Finding>& findings) {
-    const bool ours_ok = findings.empty();
+    // A station that cannot decide has no verdict with which the tool's could disagree.
+    const Verdict ours = verdict_of(findings);
     switch (reading.tool_verdict) {
     case ToolVerdict::absent:
         if (needs_tool_verdict(joint, pass))
             findings.push_back({FindingCode::tool_verdict_missing, "", ""});
         return;
     case ToolVerdict::ok:
-        if (!ours_ok)
+        if (ours == Verdict::not_ok)
             findings.push_back({FindingCode::verdicts_disagree, "tool: OK", "station: not OK"});
         return;
     case ToolVerdict::not_ok:
         findings.push_back({FindingCode::tool_says_not_ok, reading.tool_reason, ""});
-        if (ours_ok)
+        if (ours == Verdict::ok)
             findings.push_back({FindingCode::verdicts_disagree, "tool: not OK", "station: OK"});
         return;
     }
