@@ -146,9 +146,11 @@ Checked demand_of(const State&, const Place& at, const AssignResult& act) {
     if (tool == nullptr || simulated_here || !serves(*joint, result->tool)) {
         return refuse(RefusalCode::not_possible_now, "the tool of this result does not serve that joint");
     }
-    if (result->reading.direction == protocol::Direction::loosen) {
-        return refuse(RefusalCode::not_possible_now, "a loosening proves nothing; set it aside");
-    }
+    Demand demand = decision(at);
+    demand.people = joint->risk == config::RiskClass::a || !result->operator_ ? 2 : 1;
+    demand.joint = state;
+    if (result->reading.direction == protocol::Direction::loosen)
+        return demand;  // it takes proof away, whatever its program
     const std::size_t pass = current_pass(*joint, *state);
     if (pass >= joint->passes.size())
         return refuse(RefusalCode::already_settled, "the joint is proven");
@@ -156,9 +158,6 @@ Checked demand_of(const State&, const Place& at, const AssignResult& act) {
     if (!wanted.program.empty() && wanted.program != result->reading.program) {
         return refuse(RefusalCode::not_possible_now, "the tool ran another program than the plan names");
     }
-    Demand demand = decision(at);
-    demand.people = joint->risk == config::RiskClass::a || !result->operator_ ? 2 : 1;
-    demand.joint = state;
     return demand;
 }
 
@@ -202,8 +201,10 @@ Checked demand_of(const State&, const Place& at, const AcceptReturn&) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    if (stay->return_accepted)
-        return refuse(RefusalCode::already_settled);
+    const bool asked =
+        std::ranges::any_of(stay->tickets, [](const Ticket& t) { return t.earlier_stays > 0; });
+    if (!asked || stay->return_accepted)
+        return refuse(RefusalCode::already_settled, "nothing was asked");
     return decision(at);
 }
 
@@ -290,6 +291,11 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
                        "the joint changed with event " + std::to_string(demand.joint->changed.value)};
     }
     return std::nullopt;
+}
+
+std::optional<Refused> not_seen(EventNumber seen, EventNumber now) {
+    return seen < now ? std::nullopt
+                      : std::optional(Refused{RefusalCode::seen_too_old, "that has not happened yet"});
 }
 
 // A result's own operator may not file it either.
@@ -463,6 +469,8 @@ Outcome apply(Transition& t, const Proposed& proposed) {
     auto at = place_at(t, proposed.bay);
     if (!at)
         return at.error();
+    if (auto fault = not_seen(proposed.seen, t.now()))
+        return *fault;
     const Checked wanted = demand(t.state, *at, proposed.action);
     if (!wanted)
         return wanted.error();
@@ -479,6 +487,11 @@ Outcome apply(Transition& t, const Proposed& proposed) {
     Stay* stay = stay_at(at->bay);
     if (stay == nullptr)
         return Refused{RefusalCode::no_stay, ""};
+    // A first signature that no longer holds gives way to a new one.
+    std::erase_if(stay->proposals, [&](const Proposal& p) {
+        return p.what.action == proposed.action &&
+               person_fault(t.state, *wanted, p.what.by, p.what.seen).has_value();
+    });
     const bool waiting = std::ranges::any_of(
         stay->proposals, [&](const Proposal& p) { return p.what.action == proposed.action; });
     if (waiting)
@@ -500,6 +513,8 @@ Outcome apply(Transition& t, const Seconded& seconded) {
     const Proposal proposal = *found;
     if (proposal.what.by == seconded.by)
         return Refused{RefusalCode::same_person_twice, ""};
+    if (auto fault = not_seen(seconded.seen, t.now()))
+        return *fault;
     const Checked wanted = demand(t.state, *at, proposal.what.action);
     if (!wanted)
         return wanted.error();

@@ -141,6 +141,8 @@ void put_ticket(Stay& stay, const Ticket& ticket) {
     } else {
         *same = ticket;
     }
+    if (ticket.earlier_stays > 0)
+        stay.return_accepted = false;  // an earlier answer was about another ticket
 }
 
 void ask_whether_it_left(Stay& stay, const Ticket& ticket) {

@@ -22,7 +22,9 @@ constexpr std::size_t unassigned_kept = 32;  // at station level; in a stay all 
 enum class Arrival : std::uint8_t { next, repeated, conflict, before_baseline, out_of_count };
 
 Arrival known_before(const ToolState& tool, const ResultReceived& result) {
-    const auto seen = std::ranges::find(tool.recent, result.reading.counter, &SeenResult::counter);
+    const auto seen = std::ranges::find_if(tool.recent, [&](const SeenResult& other) {
+        return other.epoch == result.epoch && other.counter == result.reading.counter;
+    });
     const bool other_content = seen != tool.recent.end() && seen->digest != result.digest;
     return other_content ? Arrival::conflict : Arrival::repeated;
 }
@@ -72,7 +74,7 @@ Arrival count(ToolState& tool, const ResultReceived& result) {
 }
 
 void remember(ToolState& tool, const ResultReceived& result) {
-    tool.recent.push_back({result.reading.counter, result.digest});
+    tool.recent.push_back({result.epoch, result.reading.counter, result.digest});
     if (tool.recent.size() > recent_results_kept)
         tool.recent.erase(tool.recent.begin());
     const auto* following = std::get_if<Following>(&tool.count);
@@ -465,6 +467,10 @@ void file_by_hand(const Transition& t, const config::Station& station, Stay& sta
     const config::Joint* joint = joint_in(station, id.text);
     JointState* state = joint_of(stay, id.text);
     const config::Tool* tool = tool_in(station, result.tool);
+    if (result.reading.direction == Direction::loosen) {
+        loosen_fastener(t, *state, fastener);
+        return;
+    }
     const auto pass =
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
     // What came of it is in the joint's state; the person's record names the result.

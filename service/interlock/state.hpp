@@ -49,11 +49,12 @@ struct Broken {
 TAUTGATE_FIELDS(Broken, epoch, expected, got, newest, old_epoch);
 
 struct SeenResult {
+    std::string epoch;
     std::uint64_t counter = 0;
     std::string digest;
     bool operator==(const SeenResult&) const = default;
 };
-TAUTGATE_FIELDS(SeenResult, counter, digest);
+TAUTGATE_FIELDS(SeenResult, epoch, counter, digest);
 
 struct ToolState {
     ToolId id;
