@@ -1,0 +1,264 @@
+// Who may decide what: overrides by class, two people, what they had seen, who tightened, who is enrolled.
+#include "tests/unit/interlock/story.hpp"
+
+using namespace tautgate;
+using namespace tautgate::story;
+
+namespace {
+
+OverrideJoint over(const std::string& joint, std::optional<Torque> value = {}) {
+    return {JointId{joint}, "turned by hand, did not move", value};
+}
+
+// A: both mounts are still open, everything else is done.
+Story without_mounts() {
+    Story story;
+    story.identified_unit();
+    story.hits(cap_ok);
+    story.hits(cap_ok);
+    return story;
+}
+
+}  // namespace
+
+TEST_CASE("class A counts without proof only by two people and a hand-checked value") {
+    Story story = without_mounts();
+    CHECK(is<AwaitsSecond>(story.proposes(supervisor, over("mount", nm(50)))));
+    const auto proposal = story.state.newest;
+    CHECK_FALSE(story.released("lift"));
+    CHECK(is<Applied>(story.seconds(quality, proposal)));
+    CHECK(story.released("lift"));
+    CHECK(story.joint("mount").override_->by == supervisor);
+    CHECK(story.joint("mount").override_->seconded_by == quality);
+    CHECK_FALSE(is_proven(story.rules.at(Revision{"r1"})->joints[0], story.joint("mount")));
+}
+
+TEST_CASE("the second of two people is another one, entitled, enrolled and not suspended") {
+    Story story = without_mounts();
+    story.proposes(supervisor, over("mount", nm(50)));
+    const auto proposal = story.state.newest;
+    CHECK(refused(story.seconds(supervisor, proposal), RefusalCode::same_person_twice));
+    CHECK(refused(story.seconds(worker, proposal), RefusalCode::not_entitled));
+    CHECK(refused(story.seconds(PersonNumber{99}, proposal), RefusalCode::unknown_person));
+    story.happens(PersonSuspended{quality, admin});
+    CHECK(refused(story.seconds(quality, proposal), RefusalCode::suspended));
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("a first signature counts no more once its person is suspended") {
+    Story story = without_mounts();
+    story.proposes(supervisor, over("mount", nm(50)));
+    const auto proposal = story.state.newest;
+    story.happens(PersonSuspended{supervisor, admin});
+    CHECK(refused(story.seconds(quality, proposal), RefusalCode::suspended));
+}
+
+TEST_CASE("the hand-checked value must be there and inside the audit window, limits included") {
+    Story story = without_mounts();
+    CHECK(refused(story.proposes(supervisor, over("mount")), RefusalCode::value_missing));
+    const auto outside = RefusalCode::value_outside_audit_window;
+    CHECK(refused(story.proposes(supervisor, over("mount", Torque{37'999'999})), outside));
+    CHECK(refused(story.proposes(supervisor, over("mount", Torque{66'000'001})), outside));
+    CHECK(is<AwaitsSecond>(story.proposes(supervisor, over("mount", nm(38)))));
+    CHECK(is<AwaitsSecond>(story.proposes(supervisor, over("mount", nm(66)))));
+}
+
+TEST_CASE("an override says what was verified, and why, by a code of the list and in words") {
+    Story story = without_mounts();
+    CHECK(refused(story.proposes(supervisor, OverrideJoint{JointId{"mount"}, "", nm(50)}),
+                  RefusalCode::value_missing));
+    const auto with_reason = [&](std::string code, std::string text) {
+        return story.happens(Proposed{BayId{"B1"}, over("mount", nm(50)), supervisor, std::move(code),
+                                      std::move(text), story.state.newest});
+    };
+    CHECK(refused(with_reason("mood", "because I say so"), RefusalCode::reason_missing));
+    CHECK(refused(with_reason("checked", "too short"), RefusalCode::reason_missing));
+    CHECK(is<AwaitsSecond>(with_reason("checked", "just enough")));
+}
+
+TEST_CASE("whoever tightened a joint neither proposes nor seconds its override") {
+    Story story;
+    story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
+    story.arrives();
+    story.scans("D", "D1");
+    story.scans("F", "F1");
+    story.hits(mount_low);
+    CHECK(refused(story.proposes(supervisor, over("mount", nm(50))), RefusalCode::tightened_it));
+    CHECK(is<AwaitsSecond>(story.proposes(other_supervisor, over("mount", nm(50)))));
+    CHECK(refused(story.seconds(supervisor, story.state.newest), RefusalCode::tightened_it));
+}
+
+TEST_CASE("a decision about a joint that changed since the person saw it is refused") {
+    Story story = without_mounts();
+    const auto seen = story.state.newest;
+    story.hits(mount_low);
+    CHECK(refused(story.happens(Proposed{BayId{"B1"}, over("mount", nm(50)), supervisor, "checked",
+                                         "checked by hand", seen}),
+                  RefusalCode::seen_too_old));
+}
+
+TEST_CASE(
+    "a change between the two signatures spoils both, and a new first signature takes the old one's place") {
+    Story story = without_mounts();
+    story.proposes(supervisor, over("mount", nm(50)));
+    const auto proposal = story.state.newest;
+    story.hits(mount_low);
+    CHECK(refused(story.happens(Seconded{BayId{"B1"}, proposal, quality, proposal}),
+                  RefusalCode::seen_too_old));
+    CHECK(refused(story.seconds(quality, proposal), RefusalCode::seen_too_old));
+    story.two_decide(over("mount", nm(50)));
+    CHECK(story.stay().proposals.empty());
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE("nobody can have seen an event that has not happened") {
+    Story story = without_mounts();
+    const auto ahead = [&] { return EventNumber{story.state.newest.value + 1}; };
+    CHECK(refused(story.happens(Proposed{BayId{"B1"}, over("mount", nm(50)), supervisor, "checked",
+                                         "checked by hand", ahead()}),
+                  RefusalCode::seen_too_old));
+    story.proposes(supervisor, over("mount", nm(50)));
+    const auto proposal = story.state.newest;
+    CHECK(
+        refused(story.happens(Seconded{BayId{"B1"}, proposal, quality, ahead()}), RefusalCode::seen_too_old));
+}
+
+TEST_CASE("class B counts without proof by one entitled person, not by an operator") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_ok);
+    story.hits(mount_ok);
+    CHECK(refused(story.proposes(worker, over("cap")), RefusalCode::not_entitled));
+    CHECK(is<Applied>(story.proposes(supervisor, over("cap"))));
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE("a class B joint that was tightened while nobody was signed on takes two people") {
+    Story story;
+    story.identified_unit();
+    story.happens(OperatorSignedOff{BayId{"B1"}});
+    story.hits(cap_ok);
+    CHECK(is<AwaitsSecond>(story.proposes(supervisor, over("cap"))));
+}
+
+TEST_CASE("class C counts without proof by an operator, but not by the one who tightened it") {
+    Story story;
+    story.joined_unit();
+    CHECK(is<Applied>(story.proposes(worker, over("clip"))));
+    story.hits(clip_ok(1));
+    CHECK_FALSE(story.joint("clip").override_.has_value());
+    CHECK(refused(story.proposes(worker, over("clip")), RefusalCode::tightened_it));
+}
+
+TEST_CASE("a later tightening ends an override, and the joint is judged again") {
+    Story story = without_mounts();
+    story.two_decide(over("mount", nm(50)));
+    REQUIRE(story.released("lift"));
+    story.hits(mount_low);
+    CHECK_FALSE(story.joint("mount").override_.has_value());
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("a later loosening ends an override") {
+    Story story = without_mounts();
+    story.two_decide(over("mount", nm(50)));
+    story.hits(mount_loosened);
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("an override can be taken back, which withholds again") {
+    Story story = without_mounts();
+    story.two_decide(over("mount", nm(50)));
+    CHECK(is<Applied>(story.proposes(quality, TakeBackOverride{JointId{"mount"}})));
+    CHECK_FALSE(story.released("lift"));
+    CHECK(refused(story.proposes(quality, TakeBackOverride{JointId{"mount"}}), RefusalCode::already_settled));
+}
+
+TEST_CASE("an override lifts nothing but what the joint lacks") {
+    Story story = without_mounts();
+    story.two_decide(over("mount", nm(50)));
+    story.scans("D", "D2");
+    CHECK(story.held_by("lift", ReasonCode::ticket_repeated));
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("a proven joint cannot be overridden, an unknown one neither") {
+    Story story;
+    story.joined_unit();
+    CHECK(refused(story.proposes(supervisor, over("cap")), RefusalCode::already_settled));
+    CHECK(refused(story.proposes(supervisor, over("none")), RefusalCode::no_such_joint));
+}
+
+TEST_CASE("leaving incomplete takes two entitled people") {
+    Story story;
+    story.identified_unit();
+    CHECK(refused(story.proposes(worker, LeaveIncomplete{}), RefusalCode::not_entitled));
+    CHECK(is<AwaitsSecond>(story.proposes(supervisor, LeaveIncomplete{})));
+    const auto proposal = story.state.newest;
+    CHECK(refused(story.seconds(supervisor, proposal), RefusalCode::same_person_twice));
+    CHECK(story.on_wire("side") == OnWire::withheld);
+    CHECK(is<Applied>(story.seconds(other_supervisor, proposal)));
+}
+
+TEST_CASE("a proposal that was taken back cannot be seconded") {
+    Story story;
+    story.identified_unit();
+    story.proposes(supervisor, LeaveIncomplete{});
+    const auto proposal = story.state.newest;
+    CHECK(is<Applied>(story.happens(ProposalEnded{BayId{"B1"}, proposal, supervisor, "not needed"})));
+    CHECK(refused(story.seconds(quality, proposal), RefusalCode::no_such_thing));
+}
+
+TEST_CASE("a hold is placed by who decides and lifted by quality only") {
+    Story story;
+    story.finished_unit();
+    CHECK(is<Applied>(story.proposes(supervisor, PlaceHold{Serial{"F1"}})));
+    CHECK(story.held_by("leave", ReasonCode::unit_on_hold));
+    CHECK(refused(story.proposes(supervisor, LiftHold{Serial{"F1"}}), RefusalCode::not_entitled));
+    CHECK(is<Applied>(story.proposes(quality, LiftHold{Serial{"F1"}})));
+    CHECK(story.released("leave"));
+}
+
+TEST_CASE("the first person of all is an administrator; roles that approve then take a second person") {
+    Story story(small_station(), false);
+    const auto enrol = [&](PersonNumber number, Role role, std::optional<PersonNumber> by,
+                           std::optional<PersonNumber> second) {
+        return story.happens(PersonEnrolled{Person{number, {role}, false}, by, second});
+    };
+    CHECK(refused(enrol(worker, Role::line_operator, {}, {}), RefusalCode::not_possible_now));
+    CHECK(is<Applied>(enrol(admin, Role::administrator, {}, {})));
+    CHECK(refused(enrol(quality, Role::quality_engineer, {}, {}), RefusalCode::not_entitled));
+    CHECK(is<Applied>(enrol(supervisor, Role::production_supervisor, admin, {})));
+    CHECK(
+        refused(enrol(quality, Role::quality_engineer, admin, {}), RefusalCode::needs_second_administrator));
+    CHECK(refused(enrol(quality, Role::quality_engineer, admin, admin), RefusalCode::same_person_twice));
+    CHECK(refused(enrol(quality, Role::quality_engineer, admin, quality), RefusalCode::same_person_twice));
+    CHECK(is<Applied>(enrol(quality, Role::quality_engineer, admin, supervisor)));
+    CHECK(is<Applied>(enrol(worker, Role::line_operator, admin, {})));
+    CHECK(refused(enrol(PersonNumber{9}, Role::line_operator, supervisor, {}), RefusalCode::not_entitled));
+}
+
+TEST_CASE("the last administrator can be neither suspended nor given other roles") {
+    Story story;
+    CHECK(refused(story.happens(PersonSuspended{admin, admin}), RefusalCode::not_possible_now));
+    CHECK(
+        refused(story.happens(PersonEnrolled{Person{admin, {Role::line_operator}, false}, admin, supervisor}),
+                RefusalCode::not_possible_now));
+}
+
+TEST_CASE("rules come into force by two people who may, and not twice") {
+    Story story(small_station(), false);
+    story.enrol_everybody();
+    const auto approve = [&](PersonNumber by, PersonNumber second) {
+        return story.happens(RulesApproved{Revision{"r1"}, by, second, {{BayId{"B1"}, story.fresh()}}});
+    };
+    CHECK(refused(approve(admin, admin), RefusalCode::same_person_twice));
+    CHECK(refused(approve(admin, worker), RefusalCode::not_entitled));
+    CHECK(refused(approve(supervisor, admin), RefusalCode::not_entitled));
+    CHECK(refused(approve(admin, PersonNumber{99}), RefusalCode::unknown_person));
+    CHECK_FALSE(story.state.rules.has_value());
+    CHECK(is<Applied>(approve(admin, supervisor)));
+    CHECK(refused(approve(admin, supervisor), RefusalCode::already_settled));
+    CHECK(refused(story.happens(RulesApproved{Revision{"r7"}, admin, supervisor, {}}),
+                  RefusalCode::no_such_thing));
+}

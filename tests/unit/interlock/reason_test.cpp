@@ -1,0 +1,304 @@
+// Each reason holds, is told in words, and clears the way its table says.
+#include "tests/unit/interlock/story.hpp"
+
+#include <functional>
+
+#include <boost/describe.hpp>
+#include <boost/mp11/algorithm.hpp>
+
+using namespace tautgate;
+using namespace tautgate::story;
+
+namespace {
+
+using Act = std::function<void(Story&)>;
+
+// `permissive` is free for a unit that has everything (`finished`); `fault` holds it back, `cure` clears
+// that.
+struct Row {
+    ReasonCode code;
+    const char* permissive;
+    Act fault;
+    Act cure;
+};
+
+Act both(Act first, Act then) {
+    return [first = std::move(first), then = std::move(then)](Story& story) {
+        first(story);
+        then(story);
+    };
+}
+Act decided(PersonNumber by, std::function<Action(Story&)> action) {
+    return [by, action = std::move(action)](Story& story) {
+        auto what = action(story);
+        story.proposes(by, std::move(what));
+    };
+}
+Act decided(PersonNumber by, Action action) {
+    return decided(by, [action](Story&) { return action; });
+}
+void nothing(Story&) {}
+
+const std::vector<Row>& rows() {
+    using enum ReasonCode;
+    static const Act finished = [](Story& story) { story.finished_unit(); };
+    static const Act joined = [](Story& story) { story.joined_unit(); };
+    static const Act identified = [](Story& story) { story.identified_unit(); };
+    static const Act arrived = [](Story& story) { story.arrives(); };
+    static const std::vector<Row> all{
+        {no_rules_in_force, "lift",
+         [](Story& story) {
+             story.state.rules.reset();
+             story.report();
+         },
+         [](Story& story) {
+             story.happens(RulesApproved{Revision{"r1"}, admin, supervisor, {}});
+         }},
+        {bay_not_in_rules, "lift",
+         [](Story& story) {
+             auto other = small_station();
+             other.permissives.erase(other.permissives.begin());
+             story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(other));
+             story.happens(RulesApproved{Revision{"r2"}, admin, supervisor, {}});
+         },
+         [](Story& story) {
+             story.happens(RulesApproved{Revision{"r1"}, admin, supervisor, {}});
+         }},
+        {event_set_aside, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.happens(EventSetAside{BayId{"B1"}, "raw", "why", {}, "", 0});
+              }),
+         decided(supervisor, [](Story& s) -> Action { return DisposeSetAside{s.stay().set_aside.front()}; })},
+        {decision_differs, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.happens(DecisionDiffered{EventNumber{3}, "next"});
+              }),
+         decided(supervisor, AcceptDifference{})},
+        {moved_unproven, "lift", both(identified, [](Story& s) { s.moves("lift"); }),
+         decided(supervisor, AcknowledgeMove{PermissiveId{"lift"}})},
+        {unit_on_hold, "leave", both(finished, decided(supervisor, PlaceHold{Serial{"D1"}})),
+         decided(quality, LiftHold{Serial{"D1"}})},
+        {wrong_pair, "lift",
+         both(arrived,
+              [](Story& s) {
+                  s.scans("D", "D1");
+                  s.scans("F", "F1", "O2");
+              }),
+         decided(supervisor, CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 0})},
+        {unknown_variant, "lift",
+         both(arrived,
+              [](Story& s) {
+                  s.scans("D", "D1", "O1", "DX");
+                  s.scans("F", "F1");
+              }),
+         decided(supervisor, CorrectTicket{"D", Serial{"D1"}, "O1", "DV", "", 0})},
+        {ticket_repeated, "leave", both(finished, [](Story& s) { s.scans("D", "D2"); }),
+         decided(supervisor, UnitStillHere{})},
+        {serial_seen_before, "leave", both(arrived, [](Story& s) { s.scans("D", "D1", "O1", "DV", 1); }),
+         decided(supervisor, AcceptReturn{})},
+        {no_unit, "lift", nothing, arrived},
+        {ticket_missing, "lift", both(arrived, [](Story& s) { s.scans("D", "D1"); }),
+         [](Story& s) { s.scans("F", "F1"); }},
+        {presence_unconfirmed, "leave",
+         both(finished,
+              [](Story& s) {
+                  ++s.equipment.starts;
+                  s.report();
+              }),
+         [](Story& s) { s.scans("D", "D1"); }},
+        {unit_absent, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.equipment.present = Presence::absent;
+                  s.report();
+              }),
+         [](Story& s) {
+             s.equipment.present = Presence::present;
+             s.report();
+         }},
+        {controller_link_lost, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.happens(ControllerLinkChanged{BayId{"B1"}, Quality::stale, "", 1});
+              }),
+         [](Story& s) {
+             s.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+         }},
+        {controller_fault, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.equipment.fault = true;
+                  s.report();
+              }),
+         [](Story& s) {
+             s.equipment.fault = false;
+             s.report();
+         }},
+        {token_not_taken, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.equipment.echoed = Token{1};
+                  s.report();
+              }),
+         [](Story& s) {
+             s.equipment.echoed = s.stay().token;
+             s.report();
+         }},
+        {movement_used, "lift", both(joined, [](Story& s) { s.moves("lift"); }),
+         decided(supervisor, RearmPermissive{PermissiveId{"lift"}})},
+        {tool_link_lost, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.happens(ToolLinkChanged{ToolId{"T1"}, Quality::failed, "", 1});
+              }),
+         [](Story& s) {
+             s.happens(ToolLinkChanged{ToolId{"T1"}, Quality::good, "", 1});
+         }},
+        {tool_not_asked, "leave", both(finished, [](Story& s) { s.restarts(false); }),
+         [](Story& s) { s.links_come_up(); }},
+        {result_gap, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.tools["T1"].made += 1;
+                  s.hits(mount_ok);
+              }),
+         decided(supervisor, AcceptGap{ToolId{"T1"}})},
+        {results_outstanding, "leave",
+         both(finished,
+              [](Story& s) {
+                  s.happens(ToolAnswered{ToolId{"T1"}, "e1", 3});
+              }),
+         [](Story& s) { s.hits(mount_ok); }},
+        {result_conflict, "leave",
+         both(finished,
+              [](Story& s) {
+                  auto twin = s.made(mount_ok);
+                  twin.reading.counter = 1;
+                  s.happens(twin);
+              }),
+         decided(supervisor, AcceptGap{ToolId{"T1"}})},
+        {result_unassigned, "leave", both(finished, [](Story& s) { s.hits(mount_ok); }),
+         decided(supervisor, [](Story& s) -> Action { return SetResultAside{s.state.newest}; })},
+        {fastener_locked, "lift",
+         both(identified,
+              [](Story& s) {
+                  s.hits(mount_low);
+                  s.hits(mount_low);
+              }),
+         decided(supervisor, UnlockFastener{JointId{"mount"}, 0})},
+        {replacement_due, "leave",
+         both(joined,
+              [](Story& s) {
+                  s.hits({"T2", "P3", 20, 45, 1});
+              }),
+         decided(supervisor, UnlockFastener{JointId{"clip"}, 0})},
+        {loosening_due, "lift", both(identified, [](Story& s) { s.hits(mount_low); }),
+         [](Story& s) { s.hits(mount_loosened); }},
+        {joint_not_ok, "lift", both(identified, [](Story& s) { s.hits(mount_low); }),
+         [](Story& s) {
+             s.hits(mount_loosened);
+             s.hits(mount_ok);
+         }},
+        {joint_open, "lift", both(joined, [](Story& s) { s.hits(mount_loosened); }),
+         [](Story& s) {
+             s.hits(mount_ok);
+             s.hits(mount_ok);
+         }},
+        {check_open, "leave",
+         both(joined,
+              [](Story& s) {
+                  s.hits(clip_ok(1));
+                  s.hits(clip_ok(2));
+              }),
+         [](Story& s) {
+             s.happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+         }},
+    };
+    return all;
+}
+
+// How the reason went away, seen from the events that did it.
+Clears way_of(const std::vector<Event>& events, std::size_t from) {
+    for (std::size_t i = from; i < events.size(); ++i) {
+        const Payload& payload = events[i].payload;
+        if (std::holds_alternative<Proposed>(payload) || std::holds_alternative<RulesApproved>(payload))
+            return Clears::by_decision;
+    }
+    return Clears::by_itself;
+}
+
+}  // namespace
+
+TEST_CASE(
+    "every reason holds its permissive, is told in words with all its facts, and clears as its table says") {
+    for (const Row& row : rows()) {
+        Story story;
+        INFO("reason " << static_cast<int>(row.code));
+        row.fault(story);
+        CHECK(story.on_wire(row.permissive) == OnWire::withheld);
+        const Reason* reason = story.reason(row.permissive, row.code);
+        REQUIRE(reason != nullptr);
+        const std::string told = sentence(*reason) + remedy(*reason);
+        INFO(told);
+        CHECK(told.find_first_of("{}") == std::string::npos);
+        CHECK(told.find(" ? ") == std::string::npos);
+        CHECK_FALSE(remedy(*reason).empty());
+
+        const auto before = story.events.size();
+        row.cure(story);
+        CHECK_FALSE(story.held_by(row.permissive, row.code));
+        const Clears expected = text_of(row.code).clears;
+        if (expected == Clears::by_confirming_presence) {
+            CHECK(std::holds_alternative<TicketScanned>(story.events.back().payload));
+        } else {
+            CHECK(way_of(story.events, before) == expected);
+        }
+    }
+}
+
+TEST_CASE("no reason lacks a row above") {
+    boost::mp11::mp_for_each<boost::describe::describe_enumerators<ReasonCode>>([](auto each) {
+        INFO(each.name);
+        CHECK(std::ranges::count(rows(), each.value, &Row::code) == 1);
+    });
+}
+
+TEST_CASE("a decision of people does what no passing of time does") {
+    for (const Row& row : rows()) {
+        if (text_of(row.code).clears != Clears::by_decision)
+            continue;
+        if (row.code == ReasonCode::no_rules_in_force || row.code == ReasonCode::bay_not_in_rules)
+            continue;
+        Story story;
+        row.fault(story);
+        INFO("reason " << static_cast<int>(row.code));
+        story.restarts(true);
+        story.links_come_up();
+        CHECK(story.held_by(row.permissive, row.code));
+    }
+}
+
+TEST_CASE("all reasons are given, worst first, each once") {
+    Story story;
+    story.identified_unit();
+    story.scans("D", "D2");
+    story.happens(ToolLinkChanged{ToolId{"T1"}, Quality::stale, "", 1});
+    std::vector<ReasonCode> codes;
+    for (const Reason& reason : story.permissive("lift").reasons)
+        codes.push_back(reason.code);
+    CHECK(codes == std::vector<ReasonCode>{ReasonCode::ticket_repeated, ReasonCode::tool_link_lost,
+                                           ReasonCode::joint_open, ReasonCode::joint_open});
+}
+
+TEST_CASE("a loss of sight of the equipment does not clear by the link alone") {
+    Story story;
+    story.finished_unit();
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::failed, "", 1});
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+    CHECK(story.held_by("leave", ReasonCode::presence_unconfirmed));
+    CHECK(story.held_by("leave", ReasonCode::unit_absent));
+    story.report();
+    CHECK(story.released("leave"));
+}

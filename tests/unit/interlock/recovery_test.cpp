@@ -1,0 +1,153 @@
+// After a restart nothing is believed until its source has spoken; what was proven stays proven.
+#include "tests/unit/interlock/story.hpp"
+
+using namespace tautgate;
+using namespace tautgate::story;
+
+TEST_CASE("a restart withholds everything at once") {
+    Story story;
+    story.finished_unit();
+    story.restarts(true);
+    for (const PermissiveState& each : story.bay().permissives)
+        CHECK(std::holds_alternative<Withheld>(each.output));
+    CHECK(story.held_by("leave", ReasonCode::presence_unconfirmed));
+    CHECK(story.held_by("leave", ReasonCode::controller_link_lost));
+    CHECK(story.held_by("leave", ReasonCode::tool_link_lost));
+    CHECK_FALSE(story.bay().signed_on.has_value());
+}
+
+TEST_CASE("counts that did not change across a restart spare the scan, and the release is a new one") {
+    Story story;
+    story.finished_unit();
+    const auto before = std::get<Released>(story.permissive("leave").output).by;
+    story.restarts(true);
+    story.links_come_up();
+    CHECK(story.released("leave"));
+    CHECK(std::get<Released>(story.permissive("leave").output).by > before);
+}
+
+TEST_CASE("an equipment that was started itself in between confirms nothing; a ticket of the unit does") {
+    Story story;
+    story.finished_unit();
+    story.restarts(true);
+    ++story.equipment.starts;
+    story.links_come_up();
+    CHECK(story.held_by("leave", ReasonCode::presence_unconfirmed));
+    story.report();
+    CHECK(story.held_by("leave", ReasonCode::presence_unconfirmed));
+    story.scans("F", "F1");
+    CHECK(story.released("leave"));
+}
+
+TEST_CASE("another unit's ticket after a restart confirms nothing but asks") {
+    Story story;
+    story.finished_unit();
+    story.restarts(true);
+    ++story.equipment.starts;
+    story.links_come_up();
+    story.scans("F", "F2");
+    CHECK(story.held_by("leave", ReasonCode::presence_unconfirmed));
+    CHECK(story.held_by("leave", ReasonCode::ticket_repeated));
+}
+
+TEST_CASE("after an unclean end a tool proves nothing until its count was compared") {
+    Story story;
+    story.finished_unit();
+    story.restarts(false);
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+    story.report();
+    for (const std::string id : {"T1", "T2"})
+        story.happens(ToolLinkChanged{ToolId{id}, Quality::good, "", 1});
+    CHECK(story.held_by("leave", ReasonCode::tool_not_asked));
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", 2});
+    CHECK(story.held_by("leave", ReasonCode::tool_not_asked));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptSource{ToolId{"T2"}})));
+    CHECK(story.released("leave"));
+}
+
+TEST_CASE("a tool that made results while the station was down is waited for") {
+    Story story;
+    story.finished_unit();
+    const auto missed = story.made(mount_loosened);
+    story.restarts(false);
+    story.links_come_up();
+    CHECK(story.held_by("leave", ReasonCode::results_outstanding));
+    story.happens(missed);
+    CHECK(story.held_by("leave", ReasonCode::joint_open));
+}
+
+TEST_CASE("a tool whose count fell back is a gap") {
+    Story story;
+    story.finished_unit();
+    story.restarts(false);
+    story.tools["T1"].made = 1;
+    story.links_come_up();
+    CHECK(story.held_by("leave", ReasonCode::result_gap));
+}
+
+TEST_CASE("a movement that was made under a release which a restart withdrew is no violation") {
+    Story story;
+    story.finished_unit();
+    story.restarts(true);
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+    story.moves("leave");
+    CHECK_FALSE(story.alarmed(AlarmCode::left_unproven));
+    CHECK_FALSE(story.on_hold("D1"));
+}
+
+TEST_CASE("results while it is uncertain which unit is here are nobody's") {
+    Story story;
+    story.identified_unit();
+    story.restarts(true);
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
+}
+
+TEST_CASE("an event set aside withholds the bay, goes on in the tool's count, and people dispose of it") {
+    Story story;
+    story.joined_unit();
+    const auto lost = story.made(cap_ok);
+    EventSetAside aside{BayId{"B1"}, "raw", "the process ended", lost.tool, lost.epoch, lost.reading.counter};
+    story.happens(aside);
+    CHECK(story.alarmed(AlarmCode::event_set_aside));
+    CHECK(story.held_by("lift", ReasonCode::event_set_aside));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(std::ranges::find(story.record.effects, Effect{Acknowledge{ToolId{"T2"}, "e1", 3}}) !=
+          story.record.effects.end());
+    CHECK(is<Applied>(story.proposes(supervisor, DisposeSetAside{story.state.newest})));
+    CHECK(story.released("lift"));
+    story.hits(clip_ok(1));
+    CHECK(is<Attributed>(story.record.outcome));
+}
+
+TEST_CASE("a newer program that would have decided otherwise withholds until people looked") {
+    Story story;
+    story.joined_unit();
+    story.happens(DecisionDiffered{EventNumber{9}, "next"});
+    CHECK(story.held_by("lift", ReasonCode::decision_differs));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptDifference{})));
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE("records about the record change no output") {
+    Story story;
+    story.joined_unit();
+    const auto before = story.bay();
+    for (const Payload& payload :
+         {Payload{SnapshotTaken{"state"}}, Payload{InputRefused{"T1", "raw", "why", 1}},
+          Payload{SignInRefused{worker, "why"}}, Payload{LabelMisread{BayId{"B1"}, "raw", "why"}}}) {
+        CHECK(is<Applied>(story.happens(payload)));
+        CHECK(story.bay() == before);
+        CHECK(story.record.changes.empty());
+    }
+}
+
+TEST_CASE("the same events lead to the same state, whatever came of them in between") {
+    Story story;
+    story.finished_unit();
+    story.restarts(false);
+    story.links_come_up();
+    State again;
+    for (const Event& event : story.events)
+        again = decide(story.rules, std::move(again), event).state;
+    CHECK(again == story.state);
+}

@@ -1,0 +1,375 @@
+// Where a result belongs, what it does there, and what it does to a tool's count.
+#include "tests/unit/interlock/story.hpp"
+
+using namespace tautgate;
+using namespace tautgate::story;
+using evaluation::FindingCode;
+using evaluation::Verdict;
+
+namespace {
+
+bool found(const Story& story, FindingCode code) {
+    return std::ranges::find(story.judgement().findings, code, &evaluation::Finding::code) !=
+           story.judgement().findings.end();
+}
+
+}  // namespace
+
+TEST_CASE("a torque that is too low does not prove; after loosening, the next attempt does") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_low);
+    CHECK(story.judgement().verdict == Verdict::not_ok);
+    CHECK(story.held_by("lift", ReasonCode::joint_not_ok));
+    CHECK(story.held_by("lift", ReasonCode::loosening_due));
+    CHECK(is<Loosened>(story.hits(mount_loosened)));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::loosening_due));
+    story.hits(mount_ok);
+    CHECK(story.judgement().verdict == Verdict::ok);
+    CHECK(std::get<Attributed>(story.record.outcome).attempt == 2);
+    CHECK_FALSE(story.held_by("lift", ReasonCode::joint_not_ok));
+}
+
+TEST_CASE("a good value without the loosening that had to come first is not OK") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_low);
+    story.hits(mount_ok);
+    CHECK(found(story, FindingCode::not_loosened));
+    CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+}
+
+TEST_CASE("a fastener locks when its attempts are used up, and an entitled person gives one more") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_low);
+    story.hits(mount_loosened);
+    story.hits(mount_low);
+    CHECK(story.held_by("lift", ReasonCode::fastener_locked));
+    story.hits(mount_loosened);
+    story.hits(mount_ok);
+    CHECK(found(story, FindingCode::attempts_used_up));
+    const UnlockFastener unlock{JointId{"mount"}, 0};
+    CHECK(refused(story.proposes(worker, unlock), RefusalCode::not_entitled));
+    CHECK(is<Applied>(story.proposes(supervisor, unlock)));
+    story.hits(mount_loosened);
+    story.hits(mount_ok);
+    CHECK(story.judgement().verdict == Verdict::ok);
+}
+
+TEST_CASE("one more attempt is one: the next not OK locks again") {
+    Story story;
+    story.identified_unit();
+    for (const Hit& hit : {mount_low, mount_loosened, mount_low, mount_loosened})
+        story.hits(hit);
+    story.proposes(supervisor, UnlockFastener{JointId{"mount"}, 0});
+    story.hits(mount_low);
+    CHECK(story.held_by("lift", ReasonCode::fastener_locked));
+}
+
+TEST_CASE("a fastener that had to be replaced proves nothing until a person confirms it") {
+    Story story;
+    story.joined_unit();
+    story.hits({"T2", "P3", 20, 45, 1});
+    CHECK(story.held_by("leave", ReasonCode::replacement_due));
+    story.hits(clip_ok(1));
+    CHECK(found(story, FindingCode::not_replaced));
+    story.proposes(supervisor, UnlockFastener{JointId{"clip"}, 0});
+    story.hits(clip_ok(1));
+    CHECK(story.judgement().verdict == Verdict::ok);
+}
+
+TEST_CASE("loosening a proven fastener takes its proof away, and the release with it") {
+    Story story;
+    story.joined_unit();
+    REQUIRE(story.released("lift"));
+    story.hits(mount_loosened);
+    CHECK_FALSE(story.released("lift"));
+    CHECK(story.held_by("lift", ReasonCode::joint_open));
+}
+
+TEST_CASE("a loosening that cannot be placed takes the proof of the whole joint") {
+    Story story;
+    story.identified_unit();
+    story.hits(cap_ok);
+    story.hits(cap_ok);
+    story.hits({"T2", "P2", 0, 45, {}, Direction::loosen});
+    for (const FastenerState& fastener : story.joint("cap").fasteners)
+        CHECK_FALSE(fastener.passes[0].proof.has_value());
+}
+
+TEST_CASE("a loosening of a named position takes that fastener's proof only") {
+    Story story;
+    story.joined_unit();
+    story.hits(clip_ok(1));
+    story.hits(clip_ok(2));
+    // The caps are loosened by the same tool: it could have been one of them.
+    story.hits({"T2", "P3", 0, 45, 2, Direction::loosen});
+    CHECK(std::get<Loosened>(story.record.outcome).joints.size() == 2);
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("a second hit on a tight fastener proves nothing and takes nothing away") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_ok);
+    CHECK(is<Rehit>(story.hits({"T1", "P1", 50, 2})));
+    CHECK(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+    CHECK_FALSE(story.joint("mount").fasteners[1].passes[0].proof.has_value());
+    CHECK(story.joint("mount").fasteners[1].passes[0].attempts == 0);
+}
+
+TEST_CASE("tight without turning on an untouched joint is judged, not taken for a second hit") {
+    Story story;
+    story.identified_unit();
+    story.hits({"T1", "P1", 50, 2});
+    CHECK(found(story, FindingCode::torque_without_angle));
+}
+
+TEST_CASE("the same result twice counts once and is acknowledged again") {
+    Story story;
+    story.identified_unit();
+    const auto result = story.made(mount_ok);
+    CHECK(is<Attributed>(story.happens(result)));
+    CHECK(is<Repeated>(story.happens(result)));
+    CHECK(story.record.effects == std::vector<Effect>{Acknowledge{ToolId{"T1"}, "e1", 1}});
+    CHECK_FALSE(story.joint("mount").fasteners[1].passes[0].proof.has_value());
+}
+
+TEST_CASE("the same number with other content is a conflict until people decide, and is not acknowledged") {
+    Story story;
+    story.joined_unit();
+    auto twin = story.made(mount_ok);
+    twin.reading.counter = 2;
+    CHECK(is<Conflict>(story.happens(twin)));
+    CHECK(std::ranges::none_of(story.record.effects, [](const Effect& effect) {
+        return std::holds_alternative<Acknowledge>(effect);
+    }));
+    CHECK(story.held_by("lift", ReasonCode::result_conflict));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptGap{ToolId{"T1"}})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_conflict));
+}
+
+TEST_CASE("a gap in the count withholds, and the missing results fill it in order") {
+    Story story;
+    story.identified_unit();
+    const auto first = story.made(mount_ok);
+    const auto second = story.made(mount_ok);
+    CHECK(unassigned(story.happens(second), UnassignedWhy::count_broken));
+    CHECK(story.record.effects.empty());
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(is<Attributed>(story.happens(first)));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(story.record.effects == std::vector<Effect>{Acknowledge{ToolId{"T1"}, "e1", 2}});
+    CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+}
+
+TEST_CASE("people may accept that results are missing; what came after goes on from there") {
+    Story story;
+    story.identified_unit();
+    static_cast<void>(story.made(mount_ok));
+    story.hits(mount_ok);
+    CHECK(is<Applied>(story.proposes(quality, AcceptGap{ToolId{"T1"}})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(is<Attributed>(story.hits(mount_ok)));
+}
+
+TEST_CASE("results of a count that started again are kept, not taken for repetitions") {
+    Story story;
+    story.identified_unit();
+    story.tools["T1"] = {"e2", 0};
+    const auto first = story.made(mount_ok);
+    const auto second = story.made(mount_ok);
+    story.happens(ToolAnswered{ToolId{"T1"}, "e2", 2});
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(unassigned(story.happens(first), UnassignedWhy::count_broken));
+    CHECK(unassigned(story.happens(second), UnassignedWhy::count_broken));
+    CHECK(is<Repeated>(story.happens(second)));
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    CHECK(is<Attributed>(story.hits(mount_ok)));
+}
+
+TEST_CASE("numbers of an earlier count do not conflict with the same numbers of the new one") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_ok);
+    story.tools["T1"] = {"e2", 0};
+    const auto result = story.made(mount_ok);
+    story.happens(result);
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    CHECK(is<Repeated>(story.happens(result)));
+}
+
+TEST_CASE("while the tool holds results that we lack, its joints are withheld") {
+    Story story;
+    story.identified_unit();
+    const auto result = story.made(mount_ok);
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", 1});
+    CHECK(story.held_by("lift", ReasonCode::results_outstanding));
+    story.happens(result);
+    CHECK_FALSE(story.held_by("lift", ReasonCode::results_outstanding));
+}
+
+TEST_CASE("a tool's first word is a baseline: what it made before is nobody's") {
+    Story story(small_station(), false);
+    story.happens(StationStarted{"test", true, {}});
+    story.enrol_everybody();
+    story.happens(RulesApproved{Revision{"r1"}, admin, supervisor, {{BayId{"B1"}, story.fresh()}}});
+    CHECK(is<BeforeBaseline>(story.hits(mount_ok)));
+}
+
+TEST_CASE("a result that no tool of ours made is kept as nobody's") {
+    Story story;
+    CHECK(unassigned(story.hits({"T9", "P1", 50}), UnassignedWhy::unknown_tool));
+    CHECK(story.state.unassigned.size() == 1);
+}
+
+TEST_CASE("a result without a unit is kept and belongs to no later one") {
+    Story story;
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::no_stay));
+    story.identified_unit();
+    CHECK(story.stay().unassigned.empty());
+}
+
+TEST_CASE("a late result of a unit that left is filed to its stay and changes nothing for the next") {
+    Story story;
+    story.identified_unit();
+    const auto late = story.made(mount_ok);
+    story.departs();
+    story.arrives();
+    story.scans("D", "D2");
+    story.scans("F", "F2");
+    const auto before = story.stay();
+    CHECK(is<FiledLate>(story.happens(late)));
+    CHECK(std::get<FiledLate>(story.record.outcome).unit == Serial{"D1"});
+    CHECK(story.stay() == before);
+}
+
+TEST_CASE("a late loosening puts the unit that left on the hold list, with an alarm") {
+    Story story;
+    story.finished_unit();
+    const auto late = story.made(mount_loosened);
+    story.moves("leave");
+    story.departs();
+    REQUIRE_FALSE(story.on_hold("D1"));
+    story.happens(late);
+    CHECK(std::get<FiledLate>(story.record.outcome).on_hold);
+    CHECK(story.alarmed(AlarmCode::late_result_against_unit));
+    CHECK(story.on_hold("D1"));
+}
+
+TEST_CASE("a result that may have been made before the unit came is not its own") {
+    Story story;
+    const auto before = story.now_ns;
+    story.identified_unit();
+    auto straddling = story.made(mount_ok);
+    straddling.made.from_ns = before;
+    CHECK(unassigned(story.happens(straddling), UnassignedWhy::not_in_one_stay));
+    CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+}
+
+TEST_CASE("a result that ends after the unit left is not filed to it") {
+    Story story;
+    story.identified_unit();
+    auto straddling = story.made(mount_ok);
+    story.departs();
+    straddling.made.to_ns = story.now_ns + 1;
+    CHECK(unassigned(story.happens(straddling), UnassignedWhy::no_stay));
+}
+
+TEST_CASE("a tool that serves nothing open has its result kept, and the unit waits for a decision") {
+    Story story;
+    story.joined_unit();
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::no_open_joint));
+    CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+    const SetResultAside aside{story.state.newest};
+    CHECK(is<Applied>(story.proposes(supervisor, aside)));
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE("a position that the joint does not have, or none, is nobody's") {
+    Story story;
+    story.joined_unit();
+    CHECK(unassigned(story.hits(clip_ok(3)), UnassignedWhy::position_unknown));
+    CHECK(unassigned(story.hits({"T2", "P3", 10}), UnassignedWhy::position_unknown));
+    CHECK(unassigned(story.hits(clip_ok(0)), UnassignedWhy::position_unknown));
+}
+
+TEST_CASE("two joints that could claim a result get none of it") {
+    auto station = small_station();
+    station.joints[1].tools = {"T1"};
+    Story story(station);
+    story.identified_unit();
+    CHECK(unassigned(story.hits({"T1", "P7", 50}), UnassignedWhy::several_joints));
+    CHECK(is<Attributed>(story.hits({"T1", "P2", 25})));
+    CHECK(std::get<Attributed>(story.record.outcome).joint == JointId{"cap"});
+}
+
+TEST_CASE("a simulated result never proves a real unit") {
+    auto station = small_station();
+    station.tools.front().simulated = true;
+    Story story(station);
+    story.identified_unit();
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::simulated_tool));
+    CHECK(refused(story.proposes(supervisor, AssignResult{story.state.newest, JointId{"mount"}, 0}),
+                  RefusalCode::not_possible_now));
+}
+
+TEST_CASE("a joint of several passes is gone round once a pass before the next counts") {
+    auto station = small_station();
+    auto& passes = station.joints.front().passes;
+    passes.insert(passes.begin(), {"snug", "P0", window(10, 20)});
+    Story story(station);
+    story.identified_unit();
+    const Hit snug{"T1", "P0", 15};
+    story.hits(snug);
+    story.hits(mount_ok);
+    CHECK(found(story, FindingCode::wrong_program));
+    story.hits(mount_loosened);
+    story.hits(snug);
+    CHECK(std::get<Attributed>(story.record.outcome).fastener == 1);
+    story.hits(mount_ok);
+    CHECK(std::get<Attributed>(story.record.outcome).pass == 1);
+    CHECK(std::get<Attributed>(story.record.outcome).fastener == 0);
+}
+
+TEST_CASE("a result is assigned by two people in class A, never by whoever tightened, and marked for ever") {
+    Story story;
+    story.identified_unit();
+    story.scans("D", "D2");
+    story.hits(mount_ok);
+    const AssignResult assign{story.state.newest, JointId{"mount"}, 0};
+    story.proposes(supervisor, UnitStillHere{});
+    CHECK(refused(story.proposes(worker, assign), RefusalCode::not_entitled));
+    story.two_decide(assign);
+    const auto& proof = story.joint("mount").fasteners[0].passes[0].proof;
+    REQUIRE(proof.has_value());
+    CHECK(proof->assigned_by_hand);
+    CHECK(proof->result == assign.result);
+    CHECK(refused(story.proposes(supervisor, assign), RefusalCode::no_such_thing));
+}
+
+TEST_CASE("whoever was signed on at the tool cannot assign its result") {
+    Story story;
+    story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
+    story.arrives();
+    story.scans("D", "D1");
+    story.scans("F", "F1");
+    story.scans("D", "D2");
+    story.hits(mount_ok);
+    const AssignResult assign{story.state.newest, JointId{"mount"}, 0};
+    CHECK(refused(story.proposes(supervisor, assign), RefusalCode::tightened_it));
+}
+
+TEST_CASE("a loosening that could not be placed in time is filed as one, and takes the proof away") {
+    Story story;
+    story.joined_unit();
+    story.scans("D", "D2");
+    story.hits(mount_loosened);
+    const AssignResult assign{story.state.newest, JointId{"mount"}, 0};
+    story.proposes(supervisor, UnitStillHere{});
+    story.two_decide(assign);
+    CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+    CHECK(story.joint("mount").fasteners[1].passes[0].proof.has_value());
+    CHECK_FALSE(story.released("lift"));
+}

@@ -1,0 +1,224 @@
+// A unit comes, is identified, is joined and leaves.
+#include "tests/unit/interlock/story.hpp"
+
+using namespace tautgate;
+using namespace tautgate::story;
+
+TEST_CASE("a good unit is lifted when its A and B joints are proven, and leaves when all is done") {
+    Story story;
+    story.joined_unit();
+    CHECK(story.released("lift"));
+    CHECK_FALSE(story.released("leave"));
+    story.hits(clip_ok(2));
+    story.hits(clip_ok(1));
+    CHECK(story.held_by("leave", ReasonCode::check_open));
+    story.happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+    CHECK(story.released("leave"));
+    story.moves("leave");
+    story.departs();
+    CHECK(stay_at(story.bay()) == nullptr);
+    CHECK_FALSE(story.on_hold("D1"));
+    CHECK(story.held_by("leave", ReasonCode::no_unit));
+}
+
+TEST_CASE("a unit whose departure is counted before its movement has left proven all the same") {
+    Story story;
+    story.finished_unit();
+    story.departs();
+    story.moves("leave");
+    CHECK_FALSE(story.alarmed(AlarmCode::moved_unproven));
+    CHECK_FALSE(story.on_hold("D1"));
+}
+
+TEST_CASE("the next unit gets a token of its own, and nothing of the last one's proof") {
+    Story story;
+    story.finished_unit();
+    const Token first = story.stay().token;
+    story.moves("leave");
+    story.departs();
+    story.arrives();
+    story.scans("D", "D2");
+    story.scans("F", "F2");
+    CHECK(story.stay().token != first);
+    CHECK(story.held_by("lift", ReasonCode::joint_open));
+}
+
+TEST_CASE("a ticket is not taken for the next unit before the last one's departure is counted") {
+    Story story;
+    story.finished_unit();
+    story.moves("leave");
+    CHECK(refused(story.scans("D", "D2"), RefusalCode::not_possible_now));
+    story.departs();
+    story.arrives();
+    CHECK(is<Applied>(story.scans("D", "D2")));
+}
+
+TEST_CASE("a unit that departs while it is withheld has left unproven: alarm and hold list") {
+    Story story;
+    story.identified_unit();
+    story.departs();
+    CHECK(story.alarmed(AlarmCode::left_unproven));
+    CHECK(story.on_hold("D1"));
+}
+
+TEST_CASE("a movement while withheld is held against the unit until people acknowledge it") {
+    Story story;
+    story.identified_unit();
+    story.moves("lift");
+    CHECK(story.alarmed(AlarmCode::moved_unproven));
+    CHECK(story.on_hold("D1"));
+    CHECK(story.held_by("lift", ReasonCode::moved_unproven));
+    CHECK(refused(story.proposes(worker, AcknowledgeMove{PermissiveId{"lift"}}), RefusalCode::not_entitled));
+    CHECK(is<Applied>(story.proposes(supervisor, AcknowledgeMove{PermissiveId{"lift"}})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::moved_unproven));
+    CHECK(story.held_by("lift", ReasonCode::unit_on_hold));
+}
+
+TEST_CASE("a one-shot movement is used up by being made, and made again only by a decision") {
+    Story story;
+    story.joined_unit();
+    story.moves("lift");
+    CHECK(story.held_by("lift", ReasonCode::movement_used));
+    CHECK_FALSE(story.alarmed(AlarmCode::moved_unproven));
+    const auto before = story.state.newest;
+    CHECK(is<Applied>(story.proposes(supervisor, RearmPermissive{PermissiveId{"lift"}})));
+    CHECK(story.released("lift"));
+    CHECK(std::get<Released>(story.permissive("lift").output).by > before);
+}
+
+TEST_CASE("tickets that do not belong together prove nothing until the right one is scanned") {
+    Story story;
+    story.arrives();
+    story.scans("D", "D1", "O1");
+    story.scans("F", "F9", "O9");
+    CHECK(story.held_by("lift", ReasonCode::wrong_pair));
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::not_identified));
+    story.scans("F", "F1", "O1");
+    CHECK_FALSE(story.held_by("lift", ReasonCode::wrong_pair));
+    CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+}
+
+TEST_CASE("a type that does not go with the variant is a wrong pair, whatever the order says") {
+    Story story;
+    story.arrives();
+    story.scans("D", "D1", "O1", "DV");
+    story.scans("F", "F1", "O1", "FW");
+    CHECK(story.held_by("lift", ReasonCode::wrong_pair));
+}
+
+TEST_CASE("an unknown variant is withheld, never given a default plan") {
+    Story story;
+    story.arrives();
+    story.scans("D", "D1", "O1", "DX");
+    story.scans("F", "F1");
+    CHECK(story.held_by("lift", ReasonCode::unknown_variant));
+    CHECK(story.stay().joints.empty());
+    CHECK(is<Applied>(story.proposes(supervisor, CorrectTicket{"D", Serial{"D1"}, "O1", "DV", "", 0})));
+    CHECK(story.stay().joints.size() == 3);
+}
+
+TEST_CASE("a second ticket of a kind asks whether the unit has left; until then results are nobody's") {
+    Story story;
+    story.identified_unit();
+    story.scans("D", "D2");
+    CHECK(story.held_by("lift", ReasonCode::ticket_repeated));
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
+    CHECK(is<Applied>(story.proposes(supervisor, UnitStillHere{})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::ticket_repeated));
+    CHECK(is<Attributed>(story.hits(mount_ok)));
+}
+
+TEST_CASE("a unit that is said to have left goes on the hold list, and its token is not used again") {
+    Story story;
+    story.identified_unit();
+    const Token old = story.stay().token;
+    CHECK(is<Applied>(story.proposes(supervisor, UnitHasLeft{story.fresh()})));
+    CHECK(stay_at(story.bay()) == nullptr);
+    CHECK(story.on_hold("D1"));
+    CHECK(story.bay().offered != old);
+}
+
+TEST_CASE("a serial that was here before stops and asks; the answer covers no ticket scanned after it") {
+    Story story;
+    story.arrives();
+    story.scans("D", "D1", "O1", "DV", 1);
+    CHECK(story.held_by("leave", ReasonCode::serial_seen_before));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptReturn{})));
+    CHECK_FALSE(story.held_by("leave", ReasonCode::serial_seen_before));
+    story.scans("F", "F1", "O1", "FV", 2);
+    CHECK(story.held_by("leave", ReasonCode::serial_seen_before));
+}
+
+TEST_CASE("a return that nobody asked about cannot be accepted beforehand") {
+    Story story;
+    story.arrives();
+    CHECK(refused(story.proposes(supervisor, AcceptReturn{}), RefusalCode::already_settled));
+}
+
+TEST_CASE("an arrival without a departure leaves it open which unit is here until a ticket is scanned") {
+    Story story;
+    story.joined_unit();
+    ++story.equipment.arrivals;
+    story.report();
+    CHECK(story.held_by("lift", ReasonCode::presence_unconfirmed));
+    story.report();
+    CHECK(story.held_by("lift", ReasonCode::presence_unconfirmed));
+    story.scans("D", "D1");
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE("two people let a unit leave incomplete: only the way out, under its own code, and on hold") {
+    Story story;
+    story.identified_unit();
+    story.two_decide(LeaveIncomplete{});
+    CHECK(story.on_wire("side") == OnWire::leaving_incomplete);
+    CHECK(story.on_wire("leave") == OnWire::withheld);
+    CHECK(story.on_wire("lift") == OnWire::withheld);
+    CHECK(story.on_hold("D1"));
+    story.moves("side");
+    story.departs();
+    CHECK_FALSE(story.alarmed(AlarmCode::left_unproven));
+    CHECK(story.state.holds.front().why == "left incomplete");
+}
+
+TEST_CASE("doubt about the equipment holds back a unit that leaves incomplete, and a new number follows it") {
+    Story story;
+    story.identified_unit();
+    story.two_decide(LeaveIncomplete{});
+    const auto before = std::get<LeavingIncomplete>(story.permissive("side").output).by;
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::stale, "", 1});
+    CHECK(story.on_wire("side") == OnWire::withheld);
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+    CHECK(story.on_wire("side") == OnWire::withheld);
+    story.report();
+    CHECK(story.on_wire("side") == OnWire::leaving_incomplete);
+    CHECK(std::get<LeavingIncomplete>(story.permissive("side").output).by > before);
+}
+
+TEST_CASE("a check is confirmed only when the steps before it are done") {
+    Story story;
+    story.identified_unit();
+    const Payload look = CheckConfirmed{BayId{"B1"}, "look", worker};
+    CHECK(refused(story.happens(look), RefusalCode::not_possible_now));
+    for (const Hit& hit : {mount_ok, mount_ok, cap_ok, cap_ok})
+        story.hits(hit);
+    CHECK(is<Applied>(story.happens(look)));
+    CHECK(refused(story.happens(look), RefusalCode::already_settled));
+}
+
+TEST_CASE("a stay ends under the rules with which it began; the next one follows the new ones") {
+    Story story;
+    auto stricter = small_station();
+    stricter.joints.front().passes.front().window.torque.min = nm(55);
+    story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(std::move(stricter)));
+    story.identified_unit();
+    story.happens(RulesApproved{Revision{"r2"}, admin, supervisor, {}});
+    story.hits(mount_ok);
+    CHECK(story.judgement().verdict == evaluation::Verdict::ok);
+    story.departs();
+    story.arrives();
+    story.scans("D", "D2");
+    story.scans("F", "F2");
+    story.hits(mount_ok);
+    CHECK(story.judgement().verdict == evaluation::Verdict::not_ok);
+}
