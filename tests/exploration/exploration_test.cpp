@@ -1,0 +1,348 @@
+// Every situation that a small station can come into with a bounded number of mishaps, on the real decide()
+// and the real gate, with "power is lost: back to what is on the disk" possible at every step. What must hold
+// is stated here once more, apart from the rules that bring it about.
+#include <catch2/catch.hpp>
+
+#include <deque>
+#include <iostream>
+#include <map>
+#include <set>
+#include <unordered_map>
+
+#include <boost/describe.hpp>
+#include <boost/mp11/algorithm.hpp>
+
+#include "tests/exploration/floor.hpp"
+#include "tests/exploration/normal.hpp"
+
+using namespace tautgate;
+using namespace tautgate::exploration;
+
+namespace {
+
+// ---- what must hold -----------------------------------------------------------------------------------
+
+// P1, on what the disk holds: each joint in scope is tight everywhere, or overridden by the people it takes.
+std::string joint_fault(const JointState& joint) {
+    const bool tight = !joint.fasteners.empty() && std::ranges::all_of(joint.fasteners, [](const auto& each) {
+        return each.passes.size() == 1 && each.passes[0].proof.has_value();
+    });
+    if (tight)
+        return {};
+    if (!joint.override_)
+        return joint.id.text + " is neither proven nor overridden";
+    const Override& over = *joint.override_;
+    const bool two = over.seconded_by && *over.seconded_by != over.by;
+    if (joint.id.text == "mount" && !two)
+        return joint.id.text + " is overridden by one person";
+    for (const PersonNumber by : {over.by, over.seconded_by.value_or(over.by)}) {
+        if (std::ranges::find(joint.tightened_by, by) != joint.tightened_by.end())
+            return joint.id.text + " is overridden by whoever tightened it";
+    }
+    return {};
+}
+
+std::string release_fault(const State& state, const std::string& permissive, Token token) {
+    const auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
+    if (stay == nullptr || stay->token != token)
+        return "nothing is known of the unit with the token on the wire";
+    if (stay->joints.size() != 2)
+        return "not every joint is known";
+    for (const JointState& joint : stay->joints) {
+        if (std::string fault = joint_fault(joint); !fault.empty())
+            return fault;
+    }
+    return permissive != "lift" && stay->checks.empty() ? "the check is open" : "";
+}
+
+std::string leaving_fault(const State& state, const std::string& permissive, Token token) {
+    const auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
+    if (stay == nullptr || stay->token != token || !stay->leaves_incomplete)
+        return "nobody decided that this unit leaves incomplete";
+    return permissive == "side" ? "" : "the plan does not name this way out";
+}
+
+// P2, on the newest state: any of these withholds, whatever else is known.
+std::string doubt_fault(const State& state, OnWire code) {
+    const BayState& bay = state.bays.front();
+    const auto& stay = std::get<Stay>(bay.occupant);
+    if (!state.rules || bay.controller.link != Quality::good || bay.controller.fault)
+        return "the equipment cannot be believed";
+    if (bay.controller.present != Presence::present || stay.doubt != Doubt::none ||
+        !stay.refused_tickets.empty() || bay.controller.echoed != stay.token)
+        return "it is not certain which unit is there";
+    if (code == OnWire::leaving_incomplete)
+        return {};
+    if (!stay.unassigned.empty() || !stay.set_aside.empty() || stay.differs || !stay.moved_unproven.empty())
+        return "a question is open";
+    for (const JointState& joint : stay.joints) {
+        const ToolState& tool = state.tools[joint.id.text == "mount" ? 0 : 1];
+        const bool trusted = tool.link == Quality::good && tool.asked && !tool.conflict &&
+                             !tool.outstanding_to && std::holds_alternative<Following>(tool.count);
+        if (!joint.override_ && !trusted)
+            return "tool " + tool.id.text + " cannot be believed";
+    }
+    return {};
+}
+
+std::string fault_on_wire(const Situation& at) {
+    for (const PermissiveState& permissive : at.newest.bays.front().permissives) {
+        const WireOrder order = on_wire(at, permissive);
+        if (order.code == OnWire::withheld)
+            continue;
+        for (const State* state : {&at.newest, &at.on_disk()}) {
+            std::string fault = order.code == OnWire::released
+                                    ? release_fault(*state, permissive.id.text, order.token)
+                                    : leaving_fault(*state, permissive.id.text, order.token);
+            if (!fault.empty())
+                return "P1: " + permissive.id.text + " is free, but " + fault +
+                       (state == &at.newest ? "" : " on the disk");
+        }
+        if (std::string fault = doubt_fault(at.newest, order.code); !fault.empty())
+            return "P2: " + permissive.id.text + " is free, but " + fault;
+    }
+    return {};
+}
+
+std::size_t mentions(const State& state, EventNumber result) {
+    const auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
+    std::size_t count =
+        static_cast<std::size_t>(std::ranges::count(state.unassigned, result, &UnassignedResult::result));
+    if (stay == nullptr)
+        return count;
+    count +=
+        static_cast<std::size_t>(std::ranges::count(stay->unassigned, result, &UnassignedResult::result));
+    for (const JointState& joint : stay->joints) {
+        for (const FastenerState& fastener : joint.fasteners) {
+            for (const PassState& pass : fastener.passes) {
+                count += pass.proof && pass.proof->result == result ? 1U : 0U;
+                count += pass.not_ok && pass.not_ok->result == result ? 1U : 0U;
+            }
+        }
+    }
+    return count;
+}
+
+// P3: a result counts once; once more it changes nothing.
+std::string fault_of_counting(const Situation& before, const Act& act) {
+    if (act.events.empty() || !std::holds_alternative<ResultReceived>(act.events.back().payload))
+        return {};
+    if (mentions(act.after.newest, act.events.back().number) > 1)
+        return "P3: one result is counted twice";
+    if (!act.resent)
+        return {};
+    const auto* was = std::get_if<Stay>(&before.newest.bays.front().occupant);
+    const auto* now = std::get_if<Stay>(&act.after.newest.bays.front().occupant);
+    const bool same = (was == nullptr) == (now == nullptr) && (was == nullptr || was->joints == now->joints);
+    return same ? "" : "P3: a result sent again was counted again";
+}
+
+// Nobody but two people lets a unit leave incomplete.
+std::string fault_of_deciding(const Situation& before, const Act& act) {
+    const auto* was = std::get_if<Stay>(&before.newest.bays.front().occupant);
+    const auto* now = std::get_if<Stay>(&act.after.newest.bays.front().occupant);
+    const bool decided = now != nullptr && now->leaves_incomplete &&
+                         (was == nullptr || !was->leaves_incomplete) && act.recorded;
+    if (!decided || act.events.empty() || act.name.starts_with("power"))
+        return {};
+    const auto* second = std::get_if<Seconded>(&act.events.back().payload);
+    return second != nullptr && second->by != story::supervisor ? ""
+                                                                : "P1: one person let it leave incomplete";
+}
+
+// ---- the search ---------------------------------------------------------------------------------------
+
+struct Key {
+    std::uint64_t low;
+    std::uint64_t high;
+    bool operator==(const Key&) const = default;
+};
+struct KeyHash {
+    std::size_t operator()(const Key& key) const noexcept { return key.low; }
+};
+Key digest(const std::string& text) {
+    std::uint64_t low = 0xcbf29ce484222325ULL;
+    std::uint64_t high = 0x9e3779b97f4a7c15ULL;
+    for (const char c : text) {
+        low = (low ^ static_cast<std::uint8_t>(c)) * 0x100000001b3ULL;
+        high = (high + static_cast<std::uint8_t>(c)) * 0xff51afd7ed558ccdULL;
+        high ^= high >> 29;
+    }
+    return {low, high};
+}
+
+struct Node {
+    std::uint32_t from = 0;
+    std::uint32_t act = 0;  // index into the names
+    bool goal = false;      // the unit may go, or is gone
+};
+
+class Search {
+  public:
+    void run() {
+        std::vector<Act> told;
+        Situation first = in_service(most_mishaps, told);
+        for (const Act& act : told)
+            note(act);
+        normalise(first);
+        add(std::move(first), 0, "in service");
+        while (!waiting_.empty() && fault_.empty()) {
+            const auto [number, situation] = std::move(waiting_.front());
+            waiting_.pop_front();
+            expand(number, situation);
+        }
+        if (fault_.empty())
+            look_for_dead_ends();
+    }
+
+    [[nodiscard]] const std::string& fault() const { return fault_; }
+    [[nodiscard]] std::size_t situations() const { return nodes_.size(); }
+    [[nodiscard]] std::size_t steps() const { return edges_.size(); }
+
+    std::map<ReasonCode, std::size_t> reasons;
+    std::map<std::size_t, std::size_t> outcomes;
+    std::map<std::size_t, std::size_t> kinds;
+    std::map<OnWire, std::size_t> wire;
+
+  private:
+    void expand(std::uint32_t number, const Situation& situation) {
+        for (Act& act : everything_possible(situation)) {
+            note(act);
+            std::string fault = fault_of_counting(situation, act);
+            if (fault.empty())
+                fault = fault_of_deciding(situation, act);
+            if (fault.empty())
+                fault = broken_invariant(rulebook(), act.after.newest);
+            if (fault.empty())
+                fault = fault_on_wire(act.after);
+            normalise(act.after);
+            const std::uint32_t to = add(std::move(act.after), number, act.name);
+            edges_.emplace_back(number, to);
+            if (!fault.empty()) {
+                fault_ = fault + "\n" + story_to(number) + "  then: " + act.name;
+                return;
+            }
+        }
+    }
+
+    void note(const Act& act) {
+        for (const Event& event : act.events)
+            ++kinds[event.payload.index()];
+        for (const Record& record : act.records) {
+            ++outcomes[record.outcome.index()];
+            for (const PermissiveChange& change : record.changes) {
+                for (const Reason& reason : change.reasons)
+                    ++reasons[reason.code];
+            }
+        }
+    }
+
+    std::uint32_t add(Situation situation, std::uint32_t from, const std::string& name) {
+        const auto [known, fresh] =
+            numbers_.try_emplace(digest(key_of(situation)), static_cast<std::uint32_t>(nodes_.size()));
+        if (!fresh)
+            return known->second;
+        const auto [act, new_name] = names_.try_emplace(name, static_cast<std::uint32_t>(names_.size()));
+        static_cast<void>(new_name);
+        nodes_.push_back({from, act->second, is_goal(situation)});
+        const std::uint32_t number = known->second;
+        waiting_.emplace_back(number, std::move(situation));
+        return number;
+    }
+
+    bool is_goal(const Situation& at) {
+        bool may_go =
+            std::holds_alternative<Empty>(at.newest.bays.front().occupant) && !at.equipment.unit_there;
+        for (const PermissiveState& permissive : at.newest.bays.front().permissives) {
+            const OnWire code = on_wire(at, permissive).code;
+            ++wire[code];
+            may_go = may_go || (permissive.id.text != "lift" && code != OnWire::withheld);
+        }
+        return may_go;
+    }
+
+    // P5: from everywhere, acts that are no mishaps lead to a release or to an empty bay.
+    void look_for_dead_ends() {
+        std::vector<std::vector<std::uint32_t>> before(nodes_.size());
+        for (const auto& [from, to] : edges_)
+            before[to].push_back(from);
+        std::vector<bool> good(nodes_.size());
+        std::vector<std::uint32_t> open;
+        for (std::uint32_t i = 0; i < nodes_.size(); ++i) {
+            if (nodes_[i].goal) {
+                good[i] = true;
+                open.push_back(i);
+            }
+        }
+        while (!open.empty()) {
+            const std::uint32_t at = open.back();
+            open.pop_back();
+            for (const std::uint32_t from : before[at]) {
+                if (!good[from]) {
+                    good[from] = true;
+                    open.push_back(from);
+                }
+            }
+        }
+        const auto stuck = std::ranges::find(good, false);
+        if (stuck != good.end())
+            fault_ = "P5: no way out\n" + story_to(static_cast<std::uint32_t>(stuck - good.begin()));
+    }
+
+    [[nodiscard]] std::string story_to(std::uint32_t number) const {
+        std::map<std::uint32_t, std::string> told;
+        for (const auto& [name, index] : names_)
+            told[index] = name;
+        std::vector<std::string> lines;
+        for (; number != 0; number = nodes_[number].from)
+            lines.push_back("  then: " + told.at(nodes_[number].act) + "\n");
+        std::string text = "  the station is in service\n";
+        for (auto line = lines.rbegin(); line != lines.rend(); ++line)
+            text += *line;
+        return text;
+    }
+
+    std::unordered_map<Key, std::uint32_t, KeyHash> numbers_;
+    std::map<std::string, std::uint32_t> names_;
+    std::vector<Node> nodes_;
+    std::vector<std::pair<std::uint32_t, std::uint32_t>> edges_;
+    std::deque<std::pair<std::uint32_t, Situation>> waiting_;
+    std::string fault_;
+};
+
+template <class Variant, std::size_t... Index>
+void each_alternative(std::index_sequence<Index...>, const auto& visit) {
+    (visit(Index), ...);
+}
+
+}  // namespace
+
+TEST_CASE("no reachable situation breaks a promise, none is a dead end, and every rule was at work") {
+    Search search;
+    search.run();
+    INFO(search.fault());
+    CHECK(search.fault().empty());
+    std::cout << search.situations() << " situations, " << search.steps() << " steps\n";
+
+    boost::mp11::mp_for_each<boost::describe::describe_enumerators<ReasonCode>>([&](auto each) {
+        std::cout << "  reason " << each.name << ": " << search.reasons[each.value] << "\n";
+        INFO("reason " << each.name);
+        // Permissives come with the rules, and rules once in force never go.
+        const bool out_of_reach = each.value == ReasonCode::no_rules_in_force;
+        CHECK((search.reasons[each.value] > 0) != out_of_reach);
+    });
+    each_alternative<Outcome>(
+        std::make_index_sequence<std::variant_size_v<Outcome>>(), [&](std::size_t index) {
+            std::cout << "  outcome " << index << ": " << search.outcomes[index] << "\n";
+            INFO("outcome " << index);
+            CHECK(search.outcomes[index] > 0);
+        });
+    each_alternative<Payload>(
+        std::make_index_sequence<std::variant_size_v<Payload>>(), [&](std::size_t index) {
+            std::cout << "  kind of event " << index << ": " << search.kinds[index] << "\n";
+            INFO("kind of event " << index);
+            CHECK(search.kinds[index] > 0);
+        });
+    for (const OnWire code : {OnWire::withheld, OnWire::released, OnWire::leaving_incomplete})
+        CHECK(search.wire[code] > 0);
+}

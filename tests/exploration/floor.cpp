@@ -1,0 +1,633 @@
+#include "tests/exploration/floor.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace tautgate::exploration {
+namespace {
+
+using namespace story;
+
+const BayId bay_id{"B1"};
+
+// Two joints of two fasteners: `mount` (A, loosened between two attempts) and `cap` (B, replaced after one
+// that is not OK). A check is confirmed at the end.
+config::Station two_joints() {
+    config::Station station = small_station();
+    std::erase_if(station.joints, [](const config::Joint& joint) { return joint.id == "clip"; });
+    for (config::Joint& each : station.joints) {
+        if (each.id == "cap")
+            each.retry = {1, false, true};
+    }
+    station.plans.front().stages = {{"scan", {config::ScanStep{"D"}, config::ScanStep{"F"}}},
+                                    {"join", {config::TightenStep{"mount"}, config::TightenStep{"cap"}}},
+                                    {"finish", {config::ConfirmStep{"look", "Look at it"}}}};
+    return station;
+}
+
+config::Station without_lift() {
+    config::Station station = two_joints();
+    station.permissives.erase(station.permissives.begin());
+    return station;
+}
+
+Interval made_in(MadeIn when) {
+    switch (when) {
+    case MadeIn::nobodys_time: return {5, 6, "boot"};
+    case MadeIn::last_stay: return {15, 16, "boot"};
+    case MadeIn::across: return {15, 35, "boot"};
+    case MadeIn::this_stay: return {35, 36, "boot"};
+    }
+    return {5, 6, "boot"};
+}
+
+const BayState& bay_in_state(const State& state) { return state.bays.front(); }
+const Stay* stay_in(const State& state) { return stay_at(bay_in_state(state)); }
+
+// One thing that happens to a situation, in the making.
+class Making {
+  public:
+    Making(const Situation& before, std::string name, bool mishap) : before_(before) {
+        act.name = std::move(name);
+        act.mishap = mishap;
+        act.after = before;
+        if (mishap)
+            --act.after.mishaps_left;
+    }
+
+    Making& event(Payload payload) {
+        Situation& at = act.after;
+        if (!at.durable)
+            at.durable = at.newest;
+        at.undurable += 1;
+        const Event happened{EventNumber{at.newest.newest.value + 1}, {0, 40, "boot"}, std::move(payload)};
+        const bool had_stay = stay_in_any(at.newest);
+        auto [next, record] = decide(rulebook(), std::move(at.newest), happened);
+        at.newest = std::move(next);
+        if (had_stay && !stay_in_any(at.newest))
+            age_results();
+        act.events.push_back(happened);
+        act.records.push_back(std::move(record));
+        return *this;
+    }
+
+    // What the equipment says now; what stood on the wire until now goes with it.
+    Making& report() {
+        const Equipment& real = act.after.equipment;
+        std::vector<PermissiveId> standing;
+        for (const PermissiveState& each : bay_in_state(before_.newest).permissives) {
+            if (on_wire(before_, each).code != OnWire::withheld)
+                standing.push_back(each.id);
+        }
+        return event(ControllerReported{bay_id, real.unit_there ? Presence::present : Presence::absent,
+                                        real.arrivals, real.departures, real.starts, real.moved, real.echoed,
+                                        real.fault, Token{1000}, standing});
+    }
+
+    Making& durable_at_once() {
+        act.after.durable.reset();
+        act.after.undurable = 0;
+        for (std::size_t i = 0; i < act.after.tools.size(); ++i)
+            drop_acknowledged(act.after.tools[i], act.after.newest.tools[i]);
+        return *this;
+    }
+
+    Act act;
+
+  private:
+    static bool stay_in_any(const State& state) { return !state.bays.empty() && stay_in(state) != nullptr; }
+    static void drop_acknowledged(ToolOnFloor& real, const ToolState& known) {
+        const auto* following = std::get_if<Following>(&known.count);
+        if (following == nullptr)
+            return;
+        std::erase_if(real.kept,
+                      [&](const Kept& kept) { return kept.reading.counter <= following->counter; });
+    }
+    void age_results() {
+        for (ToolOnFloor& tool : act.after.tools) {
+            for (Kept& kept : tool.kept)
+                kept.when = kept.when == MadeIn::this_stay ? MadeIn::last_stay : MadeIn::nobodys_time;
+        }
+    }
+
+    const Situation& before_;
+};
+
+// Everything that may happen next, gathered by the part of the floor where it does.
+class Possible {
+  public:
+    explicit Possible(const Situation& now)
+        : now_(now), bay_(bay_in_state(now.newest)), stay_(stay_in(now.newest)) {}
+
+    std::vector<Act> all() {
+        disk();
+        if (now_.undurable > 0) {
+            overtaking();
+            return std::move(acts_);
+        }
+        equipment();
+        scans();
+        for (std::size_t i = 0; i < now_.tools.size(); ++i)
+            tool(i);
+        deciding();
+        record_itself();
+        return std::move(acts_);
+    }
+
+  private:
+    // nullptr: a mishap too many.
+    Making* start(std::string name, bool mishap = false) {
+        if (mishap && now_.mishaps_left == 0)
+            return nullptr;
+        making_.emplace(now_, std::move(name), mishap);
+        return &*making_;
+    }
+    void done() { acts_.push_back(std::move(making_->act)); }
+    void happens(std::string name, Payload payload, bool mishap = false) {
+        if (Making* making = start(std::move(name), mishap)) {
+            making->event(std::move(payload));
+            done();
+        }
+    }
+    void mishap(std::string name, Payload payload) { happens(std::move(name), std::move(payload), true); }
+    void repair(std::string name, Payload payload) { happens(std::move(name), std::move(payload), false); }
+
+    [[nodiscard]] bool link_good() const { return bay_.controller.link == Quality::good; }
+    [[nodiscard]] bool something_went_wrong() const { return now_.mishaps_left < most_mishaps; }
+
+    // ---- the disk, the process
+    void disk() {
+        if (now_.durable) {
+            if (Making* making = start("everything is on the disk"))
+                making->durable_at_once();
+            done();
+        }
+        if (Making* making = start("power is lost; the station starts from the disk", true)) {
+            making->act.after.newest = now_.on_disk();
+            making->event(StationStarted{"test", false, {}}).durable_at_once();
+            done();
+        }
+        if (now_.durable)
+            return;
+        if (Making* making = start("the station is stopped and started in order", true)) {
+            making->event(StationStopped{}).event(StationStarted{"test", true, {}}).durable_at_once();
+            done();
+        }
+    }
+
+    // A second event before the first is on the disk.
+    void overtaking() {
+        if (now_.undurable > 1)
+            return;
+        link();
+        if (stay_ != nullptr && stay_->doubt != Doubt::none)
+            repair("D1 is scanned again", ticket("D", "D1"));
+    }
+
+    // ---- the equipment
+    void link() {
+        if (link_good()) {
+            mishap("the link to the equipment is lost", ControllerLinkChanged{bay_id, Quality::stale, "", 1});
+            return;
+        }
+        if (Making* making = start("the link to the equipment is good again")) {
+            making->event(ControllerLinkChanged{bay_id, Quality::good, "", 1}).report();
+            done();
+        }
+    }
+
+    [[nodiscard]] Moved* moved(Situation& at, const std::string& id) const {
+        return &*std::ranges::find(at.equipment.moved, PermissiveId{id}, &Moved::permissive);
+    }
+
+    void moves(const std::string& id, bool as_mishap) {
+        Making* making = start("it moves over " + id, as_mishap);
+        if (making == nullptr)
+            return;
+        moved(making->act.after, id)->count += 1;
+        if (link_good())
+            making->report();
+        else
+            making->act.recorded = false;
+        done();
+    }
+
+    void departs(bool as_mishap) {
+        Making* making = start("the unit departs", as_mishap);
+        if (making == nullptr)
+            return;
+        making->act.after.equipment.unit_there = false;
+        making->act.after.equipment.departures += 1;
+        if (link_good())
+            making->report();
+        else
+            making->act.recorded = false;
+        done();
+    }
+
+    void changes(const std::string& name, bool as_mishap, const auto& change) {
+        Making* making = start(name, as_mishap);
+        if (making == nullptr)
+            return;
+        change(making->act.after.equipment);
+        if (link_good())
+            making->report();
+        else
+            making->act.recorded = false;
+        done();
+    }
+
+    void equipment() {
+        link();
+        const Equipment& real = now_.equipment;
+        if (!real.unit_there) {
+            if (link_good())
+                changes("a unit arrives", false, [&](Equipment& e) {
+                    e.unit_there = true;
+                    e.arrivals += 1;
+                    e.echoed = stay_ != nullptr ? stay_->token : bay_.offered;
+                });
+            return;
+        }
+        for (const PermissiveState& each : bay_.permissives) {
+            const bool allowed = on_wire(now_, each).code != OnWire::withheld;
+            moves(each.id.text, !allowed || each.id.text == "lift");
+        }
+        departs(!bay_.departure_due);
+        changes("the equipment's controller starts anew", true, [](Equipment& e) { e.starts += 1; });
+        if (real.fault) {
+            changes("the equipment's fault is cleared", false, [](Equipment& e) { e.fault = false; });
+        } else if (link_good()) {
+            changes("the equipment reports a fault", true, [](Equipment& e) { e.fault = true; });
+            changes("the equipment loses the token", true, [](Equipment& e) { e.echoed = Token{}; });
+        }
+        if (stay_ != nullptr && link_good() && real.echoed != stay_->token)
+            changes("the unit is set down anew", false, [&](Equipment& e) { e.echoed = stay_->token; });
+    }
+
+    // ---- the scanner
+    [[nodiscard]] static TicketScanned ticket(std::string kind, std::string serial, std::string order = "O1",
+                                              std::string type = {}, std::uint32_t earlier = 0) {
+        if (type.empty())
+            type = kind + "V";
+        return {bay_id, std::move(kind), Serial{std::move(serial)}, std::move(order), std::move(type),
+                "",     earlier};
+    }
+    [[nodiscard]] bool has_ticket(const std::string& kind) const {
+        return stay_ != nullptr &&
+               std::ranges::find(stay_->tickets, kind, &interlock::Ticket::kind) != stay_->tickets.end();
+    }
+
+    void scans() {
+        if (!now_.equipment.unit_there || bay_.departure_due)
+            return;
+        if (!has_ticket("D")) {
+            repair("D1 is scanned", ticket("D", "D1"));
+            mishap("D1 is scanned, which was here before", ticket("D", "D1", "O1", "DV", 1));
+            mishap("D1 of an unknown type is scanned", ticket("D", "D1", "O1", "DX"));
+        } else if (!has_ticket("F")) {
+            repair("F1 is scanned", ticket("F", "F1"));
+            mishap("F1 of another order is scanned", ticket("F", "F1", "O2"));
+        }
+        if (stay_ == nullptr)
+            return;
+        if (stay_->doubt != Doubt::none && has_ticket("D"))
+            repair("D1 is scanned again", ticket("D", "D1"));
+        if (has_ticket("D") && stay_->refused_tickets.empty())
+            mishap("D2 is scanned", ticket("D", "D2"));
+        if (std::holds_alternative<WrongPair>(stay_->identity)) {
+            repair("the right F1 is said",
+                   proposed(supervisor, CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 0}));
+        }
+        if (std::holds_alternative<UnknownVariant>(stay_->identity)) {
+            repair("the right D1 is said",
+                   proposed(supervisor, CorrectTicket{"D", Serial{"D1"}, "O1", "DV", "", 0}));
+        }
+    }
+
+    // ---- the tools
+    [[nodiscard]] ResultReceived result(std::size_t index, const Kept& kept) const {
+        return {now_.newest.tools[index].id, now_.tools[index].epoch, kept.reading, made_in(kept.when), "d"};
+    }
+
+    // It makes one; it arrives, or stays in the tool.
+    void hit(std::size_t index, const std::string& name, const Hit& hit, bool as_mishap,
+             MadeIn when = MadeIn::this_stay) {
+        Making* making = start(name, as_mishap);
+        if (making == nullptr)
+            return;
+        ToolOnFloor& real = making->act.after.tools[index];
+        Kept kept{reading(hit), when};
+        kept.reading.counter = ++real.made;
+        real.kept.push_back(kept);
+        making->event(result(index, kept));
+        done();
+    }
+    void hit_unheard(std::size_t index, const std::string& name, const Hit& hit) {
+        Making* making = start(name, true);
+        if (making == nullptr)
+            return;
+        ToolOnFloor& real = making->act.after.tools[index];
+        Kept kept{reading(hit), MadeIn::this_stay};
+        kept.reading.counter = ++real.made;
+        real.kept.push_back(kept);
+        making->act.recorded = false;
+        done();
+    }
+
+    [[nodiscard]] static protocol::Reading reading(const Hit& hit) {
+        protocol::Reading made;
+        made.program = hit.program;
+        made.direction = hit.direction;
+        made.torque = nm(hit.torque_nm);
+        made.angle = deg(hit.angle_deg);
+        made.tool_verdict = protocol::ToolVerdict::ok;
+        return made;
+    }
+
+    [[nodiscard]] std::uint64_t known_count(const ToolState& known) const {
+        if (const auto* following = std::get_if<Following>(&known.count))
+            return following->counter;
+        const auto* broken = std::get_if<Broken>(&known.count);
+        return broken != nullptr ? broken->newest : 0;
+    }
+
+    void tool(std::size_t index) {
+        const ToolState& known = now_.newest.tools[index];
+        const ToolOnFloor& real = now_.tools[index];
+        const std::string name = known.id.text;
+        if (known.link != Quality::good || !known.asked) {
+            if (Making* making = start(name + " is connected and says its count")) {
+                making->event(ToolLinkChanged{known.id, Quality::good, "", 1})
+                    .event(ToolAnswered{known.id, real.epoch, real.made});
+                done();
+            }
+            if (!known.asked)
+                repair("a person looked at " + name, proposed(supervisor, AcceptSource{known.id}));
+        } else {
+            mishap(name + " falls silent", ToolLinkChanged{known.id, Quality::stale, "", 1});
+        }
+        const bool broken = std::holds_alternative<Broken>(known.count);
+        if (broken || known.conflict || known.outstanding_to)
+            repair("nobody brings what " + name + " lacks", proposed(supervisor, AcceptGap{known.id}));
+        if (known.link != Quality::good)
+            return;
+        for (const Kept& kept : real.kept) {
+            const bool counted = kept.reading.counter <= known_count(known) && !broken;
+            if (Making* making = start(name + " sends a result that it kept", counted)) {
+                making->event(result(index, kept));
+                making->act.resent = counted;
+                done();
+            }
+        }
+        if (!known.recent.empty() && known.recent.back().counter == real.made && !known.conflict) {
+            auto twin = result(index, Kept{reading(mount_ok), MadeIn::this_stay});
+            twin.reading.counter = real.made;
+            twin.digest = "other";
+            mishap(name + " sends another result under the same number", twin);
+        }
+        if (!known.recent.empty() && known.recent.back().counter == real.made && real.kept.empty()) {
+            if (Making* making = start(name + " sends its last result again", true)) {
+                Kept again{reading(mount_ok), MadeIn::this_stay};
+                again.reading.counter = real.made;
+                making->event(result(index, again));
+                making->act.resent = true;
+                done();
+            }
+        }
+        if (stay_ == nullptr || !bay_.signed_on) {
+            hit(index, name + " makes a result while no unit is there", mount_ok, true, MadeIn::nobodys_time);
+            return;
+        }
+        hits(index, name);
+    }
+
+    void hits(std::size_t index, const std::string& name) {
+        const bool is_mount = index == 0;
+        const Hit good = is_mount ? mount_ok : cap_ok;
+        Hit low = good;
+        low.torque_nm = 15;
+        Hit second = good;
+        second.angle_deg = 1;
+        Hit loosening = good;
+        loosening.direction = Direction::loosen;
+        loosening.torque_nm = 0;
+        const JointState* joint = joint_of(*stay_, is_mount ? "mount" : "cap");
+        const bool waits =
+            joint != nullptr && std::ranges::any_of(joint->fasteners, &FastenerState::loosening_due);
+        const bool open =
+            joint != nullptr && std::ranges::any_of(joint->fasteners, [](const FastenerState& f) {
+                return !f.passes.front().proof.has_value();
+            });
+        const ToolOnFloor& real = now_.tools[index];
+        if (!real.kept.empty())
+            return mishap_after_kept(index, name, good);
+        // Who goes on while a question is open, or on a locked fastener, does not work as he should.
+        const bool locked =
+            joint != nullptr && std::ranges::any_of(joint->fasteners, [](const FastenerState& f) {
+                return f.locked || f.replacement_due;
+            });
+        const bool smooth = stay_->unassigned.empty() && stay_->doubt == Doubt::none && !locked &&
+                            stay_->refused_tickets.empty() &&
+                            std::holds_alternative<Following>(now_.newest.tools[index].count);
+        hit(index, name + " tightens well", good, !open || waits || !smooth);
+        hit(index, name + " tightens too low", low, true);
+        hit(index, name + " loosens", loosening,
+            !waits || !stay_->unassigned.empty() || stay_->doubt != Doubt::none ||
+                !stay_->refused_tickets.empty());
+        hit(index, name + " hits a tight fastener", second, true);
+        hit(index, name + " tightens while the units change", good, true, MadeIn::across);
+        after_a_lost_one(index, name, good);
+        hit_unheard(index, name + " loosens, unheard", loosening);
+        hit_unheard(index, name + " tightens well, unheard", good);
+    }
+
+    void after_a_lost_one(std::size_t index, const std::string& name, const Hit& good) {
+        Making* making = start(name + " tightens well after a result that is lost for good", true);
+        if (making == nullptr)
+            return;
+        ToolOnFloor& real = making->act.after.tools[index];
+        real.made += 2;
+        Kept kept{reading(good), MadeIn::this_stay};
+        kept.reading.counter = real.made;
+        real.kept.push_back(kept);
+        making->event(result(index, kept));
+        done();
+    }
+
+    void mishap_after_kept(std::size_t index, const std::string& name, const Hit& good) {
+        hit(index, name + " tightens well after a result that it kept", good, true);
+    }
+
+    // ---- people
+    [[nodiscard]] Proposed proposed(PersonNumber by, Action action) const {
+        return {bay_id, std::move(action), by, "checked", "checked by hand", now_.newest.newest};
+    }
+    [[nodiscard]] static OverrideJoint over(const std::string& id) {
+        return {JointId{id}, "turned by hand", nm(50)};
+    }
+
+    void deciding() {
+        if (!bay_.signed_on)
+            repair("the operator signs on", OperatorSignedOn{bay_id, worker});
+        for (const UnitHold& hold : now_.newest.holds)
+            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        if (stay_ == nullptr)
+            return;
+        questions();
+        joints();
+        results();
+        two_people();
+        if (has_ticket("F") && now_.newest.holds.empty())
+            mishap("F1 is put on hold", proposed(supervisor, PlaceHold{Serial{"F1"}}));
+        mishap("the operator signs off", OperatorSignedOff{bay_id});
+        if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
+            mishap("quality is suspended", PersonSuspended{quality, admin});
+        if (stay_->checks.empty())
+            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker});
+    }
+
+    void questions() {
+        if (!stay_->refused_tickets.empty())
+            repair("the unit is still here", proposed(supervisor, UnitStillHere{}));
+        if (!now_.equipment.unit_there)
+            repair("the unit has left", proposed(supervisor, UnitHasLeft{Token{1000}}));
+        if (has_ticket("D") && stay_->tickets.front().earlier_stays > 0 && !stay_->return_accepted)
+            repair("the return is accepted", proposed(supervisor, AcceptReturn{}));
+        for (const MovedUnproven& moved : stay_->moved_unproven)
+            repair("the movement is acknowledged", proposed(supervisor, AcknowledgeMove{moved.permissive}));
+        for (const PermissiveId& used : stay_->used)
+            repair("the movement may be made once more", proposed(supervisor, RearmPermissive{used}));
+        for (const EventNumber& event : stay_->set_aside)
+            repair("the event set aside was looked at", proposed(supervisor, DisposeSetAside{event}));
+        if (stay_->differs)
+            repair("the difference was looked at", proposed(supervisor, AcceptDifference{}));
+    }
+
+    void joints() {
+        for (const JointState& joint : stay_->joints) {
+            const std::string& id = joint.id.text;
+            bool in_trouble = false;
+            for (std::uint32_t i = 0; i < joint.fasteners.size(); ++i) {
+                const FastenerState& fastener = joint.fasteners[i];
+                in_trouble = in_trouble || fastener.passes.front().not_ok;
+                if (fastener.locked || fastener.replacement_due)
+                    repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
+            }
+            if (joint.override_)
+                mishap("the override of " + id + " is taken back",
+                       proposed(quality, TakeBackOverride{joint.id}));
+            else if (stay_->proposals.empty())
+                happens("a supervisor overrides " + id, proposed(supervisor, over(id)), !in_trouble);
+        }
+    }
+
+    void results() {
+        for (const UnassignedResult& result : stay_->unassigned) {
+            repair("a result is set aside", proposed(supervisor, SetResultAside{result.result}));
+            const JointId joint{result.tool.text == "T1" ? "mount" : "cap"};
+            if (stay_->proposals.empty() && joint_of(*stay_, joint.text) != nullptr)
+                repair("a result is filed to " + joint.text,
+                       proposed(supervisor, AssignResult{result.result, joint, 0}));
+        }
+    }
+
+    void two_people() {
+        if (stay_->proposals.empty() && something_went_wrong() && !stay_->leaves_incomplete)
+            repair("a supervisor lets it leave incomplete", proposed(supervisor, LeaveIncomplete{}));
+        for (const Proposal& proposal : stay_->proposals) {
+            const EventNumber seen = now_.newest.newest;
+            repair("quality seconds it", Seconded{bay_id, proposal.number, quality, seen});
+            mishap("the same person seconds it", Seconded{bay_id, proposal.number, supervisor, seen});
+            mishap("the worker seconds it", Seconded{bay_id, proposal.number, worker, seen});
+            repair("it is taken back", ProposalEnded{bay_id, proposal.number, supervisor, ""});
+            const Person* first = person_of(now_.newest, quality);
+            if (first != nullptr && first->suspended)
+                repair("another supervisor seconds it",
+                       Seconded{bay_id, proposal.number, other_supervisor, seen});
+        }
+    }
+
+    // ---- the record about itself
+    void record_itself() {
+        if (stay_ == nullptr) {
+            for (Payload payload :
+                 {Payload{SnapshotTaken{""}}, Payload{SignInRefused{worker, ""}},
+                  Payload{InputRefused{"", "", "", 1}}, Payload{LabelMisread{bay_id, "", ""}}}) {
+                if (Making* making = start("something is noted", false)) {
+                    making->event(std::move(payload)).durable_at_once();
+                    done();
+                }
+            }
+            return;
+        }
+        if (stay_->set_aside.empty())
+            mishap("an event is set aside", EventSetAside{bay_id, "", "", {}, "", 0});
+        if (!stay_->differs)
+            mishap("a newer program differs", DecisionDiffered{EventNumber{1}, "next"});
+    }
+
+    const Situation& now_;
+    const BayState& bay_;
+    const Stay* stay_;
+    std::optional<Making> making_;
+    std::vector<Act> acts_;
+};
+
+}  // namespace
+
+const RuleBook& rulebook() {
+    static const RuleBook rules{{Revision{"r0"}, std::make_shared<const config::Station>(without_lift())},
+                                {Revision{"r1"}, std::make_shared<const config::Station>(two_joints())}};
+    return rules;
+}
+
+Situation in_service(std::uint32_t mishaps, std::vector<Act>& told) {
+    Situation at;
+    at.mishaps_left = mishaps;
+    at.tools.resize(2);
+    for (const std::string id : {"lift", "leave", "side"})
+        at.equipment.moved.push_back({PermissiveId{id}, 10});
+    const auto happens = [&](Payload payload) {
+        Making making(at, "coming into service", false);
+        making.event(std::move(payload));
+        at = making.act.after;
+        at.durable.reset();
+        at.undurable = 0;
+        told.push_back(std::move(making.act));
+    };
+    const auto person = [&](PersonNumber number, Role role, bool two) {
+        happens(PersonEnrolled{Person{number, {role}, false},
+                               at.newest.people.empty() ? std::nullopt : std::optional(admin),
+                               two ? std::optional(supervisor) : std::nullopt});
+    };
+    happens(StationStarted{"test", true, {}});
+    person(admin, Role::administrator, false);
+    person(supervisor, Role::production_supervisor, false);
+    person(quality, Role::quality_engineer, true);
+    person(worker, Role::line_operator, true);
+    person(other_supervisor, Role::production_supervisor, true);
+    happens(RulesApproved{Revision{"r1"}, admin, supervisor, {{bay_id, Token{1000}}}});
+    const auto revision = at.newest.rules;
+    happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});
+    happens(RulesApproved{*revision, admin, supervisor, {}});
+    happens(ControllerLinkChanged{bay_id, Quality::good, "", 1});
+    happens(ControllerReported{
+        bay_id, Presence::absent, 10, 10, 10, at.equipment.moved, Token{}, false, Token{1001}, {}});
+    ResultReceived old{ToolId{"T1"}, "e1", {}, made_in(MadeIn::nobodys_time), "d"};
+    old.reading.counter = 10;
+    happens(old);
+    for (const std::string id : {"T1", "T2"}) {
+        happens(ToolLinkChanged{ToolId{id}, Quality::good, "", 1});
+        happens(ToolAnswered{ToolId{id}, "e1", 10});
+    }
+    return at;
+}
+
+std::vector<Act> everything_possible(const Situation& situation) { return Possible(situation).all(); }
+
+WireOrder on_wire(const Situation& at, const PermissiveState& permissive) {
+    return gate(bay_in_state(at.newest), permissive, at.on_disk().newest);
+}
+
+}  // namespace tautgate::exploration

@@ -1,0 +1,274 @@
+#include "tests/exploration/normal.hpp"
+
+#include <algorithm>
+#include <limits>
+
+#include "service/interlock/canonical.hpp"
+
+namespace tautgate::exploration {
+namespace {
+
+template <class Number>
+class Ranks {
+  public:
+    void note(Number number) { numbers_.push_back(number); }
+    void rank(std::uint64_t least) {
+        std::ranges::sort(numbers_);
+        const auto [first, last] = std::ranges::unique(numbers_);
+        numbers_.erase(first, last);
+        least_ = least;
+    }
+    void apply(Number& number) const {
+        const auto found = std::ranges::lower_bound(numbers_, number);
+        number.value = static_cast<decltype(number.value)>(
+            least_ + static_cast<std::uint64_t>(found - numbers_.begin()));
+    }
+
+  private:
+    std::vector<Number> numbers_;
+    std::uint64_t least_ = 1;
+};
+
+// What a rule compares event numbers for: a release with the disk, a signature with the joint, and where a
+// number names something that may be decided about.
+template <class Visit>
+void each_event(State& state, const Visit& visit) {
+    for (BayState& bay : state.bays) {
+        for (PermissiveState& permissive : bay.permissives) {
+            if (auto* released = std::get_if<Released>(&permissive.output))
+                visit(released->by);
+            if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
+                visit(leaving->by);
+        }
+        auto* stay = std::get_if<Stay>(&bay.occupant);
+        if (stay == nullptr)
+            continue;
+        for (UnassignedResult& result : stay->unassigned)
+            visit(result.result);
+        for (EventNumber& event : stay->set_aside)
+            visit(event);
+        for (Proposal& proposal : stay->proposals) {
+            visit(proposal.number);
+            visit(proposal.what.seen);
+            if (auto* assign = std::get_if<AssignResult>(&proposal.what.action))
+                visit(assign->result);
+        }
+        if (!stay->proposals.empty()) {
+            for (JointState& joint : stay->joints)
+                visit(joint.changed);
+        }
+    }
+}
+
+constexpr EventNumber any_event{1};
+
+void forget_in_joint(JointState& joint, bool seen_matters) {
+    for (FastenerState& fastener : joint.fasteners) {
+        for (PassState& pass : fastener.passes) {
+            pass.attempts = std::min(pass.attempts, 2U);  // more than allowed is more than allowed
+            if (pass.proof)
+                pass.proof->result = any_event;
+            if (pass.not_ok)
+                pass.not_ok->result = any_event;
+        }
+    }
+    if (joint.confirmed)
+        joint.confirmed = any_event;
+    if (joint.override_)
+        joint.override_->proposal = any_event;
+    if (!seen_matters)
+        joint.changed = any_event;
+}
+
+void forget_in_stay(Stay& stay) {
+    stay.id = any_event;
+    stay.began.utc_us = 0;
+    stay.began.monotonic_ns = 30;
+    for (auto* tickets : {&stay.tickets, &stay.refused_tickets}) {
+        for (Ticket& ticket : *tickets)
+            ticket.scanned = any_event;
+    }
+    for (JointState& joint : stay.joints)
+        forget_in_joint(joint, !stay.proposals.empty());
+    for (CheckDone& check : stay.checks)
+        check.confirmed = any_event;
+    for (MovedUnproven& moved : stay.moved_unproven)
+        moved.seen = any_event;
+    if (stay.leaves_incomplete)
+        stay.leaves_incomplete = any_event;
+}
+
+// Reasons tell people about event numbers; no rule reads them.
+void forget_in_reasons(BayState& bay) {
+    for (PermissiveState& permissive : bay.permissives) {
+        for (Reason& reason : permissive.reasons)
+            reason.facts.clear();
+    }
+}
+
+void forget(State& state) {
+    for (BayState& bay : state.bays) {
+        forget_in_reasons(bay);
+        if (auto* stay = std::get_if<Stay>(&bay.occupant))
+            forget_in_stay(*stay);
+    }
+    for (UnitHold& hold : state.holds) {
+        hold.since = any_event;
+        hold.why.clear();
+    }
+    std::ranges::sort(state.holds, {}, &UnitHold::unit);
+    if (state.ended.size() > 1)
+        state.ended.erase(state.ended.begin(), state.ended.end() - 1);
+    for (EndedStay& ended : state.ended) {
+        ended.id = any_event;
+        ended.began.monotonic_ns = 10;
+        ended.ended.monotonic_ns = 20;
+    }
+    state.unassigned.clear();  // of no present stay: only looked at, never decided about
+    for (ToolState& tool : state.tools) {
+        if (tool.recent.size() > 1)
+            tool.recent.erase(tool.recent.begin(), tool.recent.end() - 1);
+    }
+}
+
+void renumber_events(Situation& at) {
+    Ranks<EventNumber> ranks;
+    const auto note = [&](EventNumber& number) { ranks.note(number); };
+    const auto apply = [&](EventNumber& number) { ranks.apply(number); };
+    each_event(at.newest, note);
+    if (at.durable) {
+        each_event(*at.durable, note);
+        ranks.note(at.durable->newest);
+    }
+    ranks.note(at.newest.newest);
+    ranks.rank(2);
+    each_event(at.newest, apply);
+    ranks.apply(at.newest.newest);
+    if (at.durable) {
+        each_event(*at.durable, apply);
+        ranks.apply(at.durable->newest);
+    }
+}
+
+template <class Visit>
+void each_token(State& state, const Visit& visit) {
+    for (BayState& bay : state.bays) {
+        visit(bay.offered);
+        visit(bay.controller.echoed);
+        if (auto* stay = std::get_if<Stay>(&bay.occupant))
+            visit(stay->token);
+        for (PermissiveState& permissive : bay.permissives) {
+            if (auto* released = std::get_if<Released>(&permissive.output))
+                visit(released->token);
+            if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
+                visit(leaving->token);
+        }
+    }
+}
+
+void renumber_tokens(Situation& at) {
+    Ranks<Token> ranks;
+    const auto note = [&](Token& token) { ranks.note(token); };
+    const auto apply = [&](Token& token) { ranks.apply(token); };
+    note(at.equipment.echoed);
+    each_token(at.newest, note);
+    if (at.durable)
+        each_token(*at.durable, note);
+    ranks.rank(1);
+    apply(at.equipment.echoed);
+    each_token(at.newest, apply);
+    if (at.durable)
+        each_token(*at.durable, apply);
+}
+
+// Only how far the station's count is behind matters.
+void shift_counts(Situation& at) {
+    const auto shift = [](std::uint16_t& count, std::uint16_t base) {
+        count = static_cast<std::uint16_t>(count - base + 10);
+    };
+    const auto each = [&](ControllerCounts& counts, const ControllerCounts& base) {
+        shift(counts.arrivals, base.arrivals);
+        shift(counts.departures, base.departures);
+        shift(counts.starts, base.starts);
+        for (std::size_t i = 0; i < counts.moved.size() && i < base.moved.size(); ++i)
+            shift(counts.moved[i].count, base.moved[i].count);
+    };
+    auto& controller = at.newest.bays.front().controller;
+    ControllerCounts physical{at.equipment.arrivals, at.equipment.departures, at.equipment.starts,
+                              at.equipment.moved};
+    const ControllerCounts base = physical;
+    each(physical, base);
+    at.equipment.arrivals = physical.arrivals;
+    at.equipment.departures = physical.departures;
+    at.equipment.starts = physical.starts;
+    at.equipment.moved = physical.moved;
+    if (controller.counts)
+        each(*controller.counts, base);
+    if (at.durable && at.durable->bays.front().controller.counts)
+        each(*at.durable->bays.front().controller.counts, base);
+}
+
+void shift_tool(ToolState& tool, const ToolOnFloor& real) {
+    const auto shift = [&](std::uint64_t& count) { count = count + 10 - real.made; };
+    if (auto* following = std::get_if<Following>(&tool.count))
+        shift(following->counter);
+    if (auto* broken = std::get_if<Broken>(&tool.count)) {
+        shift(broken->expected);
+        shift(broken->got);
+        if (broken->newest != 0)
+            shift(broken->newest);
+    }
+    if (tool.outstanding_to)
+        shift(*tool.outstanding_to);
+    for (SeenResult& seen : tool.recent) {
+        shift(seen.counter);
+        seen.digest = std::string("d");
+    }
+}
+
+void shift_tools(Situation& at) {
+    for (std::size_t i = 0; i < at.tools.size(); ++i) {
+        ToolOnFloor& real = at.tools[i];
+        shift_tool(at.newest.tools[i], real);
+        if (at.durable)
+            shift_tool(at.durable->tools[i], real);
+        for (Kept& kept : real.kept)
+            kept.reading.counter = kept.reading.counter + 10 - real.made;
+        real.made = 10;
+    }
+    for (State* state : {&at.newest, at.durable ? &*at.durable : nullptr}) {
+        if (state == nullptr)
+            continue;
+        auto* stay = std::get_if<Stay>(&state->bays.front().occupant);
+        if (stay == nullptr)
+            continue;
+        for (UnassignedResult& result : stay->unassigned)
+            result.reading.counter = 0;
+    }
+}
+
+}  // namespace
+
+void normalise(Situation& at) {
+    forget(at.newest);
+    if (at.durable)
+        forget(*at.durable);
+    renumber_events(at);
+    renumber_tokens(at);
+    shift_counts(at);
+    shift_tools(at);
+}
+
+std::string key_of(const Situation& at) {
+    std::string key;
+    key.reserve(2048);
+    canonical(at.equipment, key);
+    canonical(at.tools, key);
+    canonical(at.mishaps_left, key);
+    canonical(at.undurable, key);
+    canonical(at.durable, key);
+    canonical(at.newest, key);
+    return key;
+}
+
+}  // namespace tautgate::exploration
