@@ -57,7 +57,8 @@ Arrival count_broken(ToolState& tool, Broken& broken, const ResultReceived& resu
     const bool another_restart = result.epoch != broken.epoch;
     if (!another_restart && counter <= broken.newest)
         return known_before(tool, result);
-    if (another_restart) broken.got = counter;
+    if (another_restart)
+        broken.got = counter;
     broken.epoch = result.epoch;
     broken.newest = counter;
     return Arrival::out_of_count;

@@ -70,24 +70,25 @@ Outcome apply(Transition& t, const ToolAnswered& answered) {
     if (tool == nullptr)
         return Refused{RefusalCode::no_such_thing, "no tool " + answered.tool.text};
     tool->asked = true;
-    tool->count = std::visit(
-        Overloaded{[&](const NoBaseline&) -> decltype(tool->count) {
-                       return Following{answered.epoch, answered.last};
-                   },
-                   [&](const Following& f) -> decltype(tool->count) {
-                       if (f.epoch == answered.epoch && answered.last >= f.counter) return f;
-                return Broken{answered.epoch, f.counter + 1, answered.last, 0, f.epoch};
-            },
-            [&](const Broken& b) -> decltype(tool->count) {
-                Broken still = b;
-                if (still.epoch != answered.epoch) {
-                    still.newest = 0;
-                    still.got = answered.last;
-                }
-                still.epoch = answered.epoch;
-                return still;
-            }},
-        tool->count);
+    tool->count =
+        std::visit(Overloaded{[&](const NoBaseline&) -> decltype(tool->count) {
+                                  return Following{answered.epoch, answered.last};
+                              },
+                              [&](const Following& f) -> decltype(tool->count) {
+                                  if (f.epoch == answered.epoch && answered.last >= f.counter)
+                                      return f;
+                                  return Broken{answered.epoch, f.counter + 1, answered.last, 0, f.epoch};
+                              },
+                              [&](const Broken& b) -> decltype(tool->count) {
+                                  Broken still = b;
+                                  if (still.epoch != answered.epoch) {
+                                      still.newest = 0;
+                                      still.got = answered.last;
+                                  }
+                                  still.epoch = answered.epoch;
+                                  return still;
+                              }},
+                   tool->count);
     const auto* following = std::get_if<Following>(&tool->count);
     tool->outstanding_to = following != nullptr && answered.last > following->counter
                                ? std::optional(answered.last)

@@ -22,7 +22,7 @@ Clock::Clock() {
         boot_ = "run-" + std::to_string(read(CLOCK_REALTIME).count()) + "-" + std::to_string(getpid());
 }
 
-std::chrono::nanoseconds Clock::monotonic() const { return read(CLOCK_BOOTTIME); }
+std::chrono::nanoseconds Clock::monotonic() const { return read(CLOCK_MONOTONIC); }
 
 domain::Stamp Clock::stamp() const {
     const auto utc = std::chrono::duration_cast<std::chrono::microseconds>(read(CLOCK_REALTIME));

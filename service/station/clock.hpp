@@ -15,7 +15,7 @@ class Clock {
     Clock();
 
     [[nodiscard]] domain::Stamp stamp() const;
-    // Since the boot, also while the machine slept.
+    // The clock of std::chrono::steady_clock, on which the links say when a result was made.
     [[nodiscard]] std::chrono::nanoseconds monotonic() const;
     [[nodiscard]] const std::string& boot() const noexcept { return boot_; }
 

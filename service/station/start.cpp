@@ -5,6 +5,8 @@
 #include <sstream>
 #include <utility>
 
+#include <sys/stat.h>
+
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
@@ -348,6 +350,7 @@ ExitCode run(const StartOptions& options) {
         spdlog::critical("libsodium cannot be started; without it nothing can be hashed or signed");
         return ExitCode::core_failed;
     }
+    umask(S_IRWXG | S_IRWXO);  // the journal holds credentials: for the service's user alone
     Run run(options);
     return run.start_and_serve();
 }

@@ -310,7 +310,7 @@ void Station::follow_effects(const interlock::Record& record, Waiting& waiting) 
 }
 
 void Station::take_snapshot() {
-    if (!std::exchange(snapshot_due_, false) || failed_)
+    if (!std::exchange(snapshot_due_, false) || failed_ || stopping_)
         return;
     take(interlock::SnapshotTaken{interlock::canonical_bytes(state_)}, {}, {});
 }
@@ -417,7 +417,8 @@ void Station::forget_links() {
     }
     for (const interlock::BayState& bay : state_.bays) {
         if (bay.controller.link != interlock::Quality::unknown)
-            events.emplace_back(interlock::ControllerLinkChanged{bay.id, interlock::Quality::unknown, why, 1});
+            events.emplace_back(
+                interlock::ControllerLinkChanged{bay.id, interlock::Quality::unknown, why, 1});
     }
     for (Payload& event : events)
         take(std::move(event), {}, {});
@@ -594,12 +595,12 @@ void Station::stop(std::function<void()> done) {
         return;
     }
     tell_stopping();
+    stopping_ = true;
     if (parts_.writer) {
         take(interlock::StationStopped{}, {}, {});
         if (!failed_)
             take(interlock::SnapshotTaken{interlock::canonical_bytes(state_)}, {}, {});
     }
-    stopping_ = true;
     publish();
     if (parts_.wiring)
         parts_.wiring->stop();

@@ -1,5 +1,5 @@
-// A controller line in the server role on a port of its own, for masters that were written by others. Prints the
-// port, then every event of the line, one a line, until its input ends.
+// A controller line in the server role on a port of its own, for masters that were written by others. Prints
+// the port, then every event of the line, one a line, until its input ends.
 #include <atomic>
 #include <cstdio>
 #include <iostream>
@@ -47,7 +47,8 @@ void tell(const interlock::Payload& payload) {
 
 // The loop's beat.
 void beat(boost::asio::steady_timer& timer, links::ControllerLink& link, std::uint16_t count) {
-    link.publish({{.permissive = 1, .code = protocol::Code::withheld, .token = 0x12345678, .reason = 5}}, count);
+    link.publish({{.permissive = 1, .code = protocol::Code::withheld, .token = 0x12345678, .reason = 5}},
+                 count);
     timer.expires_after(std::chrono::milliseconds(50));
     timer.async_wait([&timer, &link, count](const boost::system::error_code& cancelled) {
         if (!cancelled)
