@@ -83,23 +83,6 @@ interlock::EventSetAside set_aside(const journal::InHand& found, const config::S
     return aside;
 }
 
-void log_change(const interlock::PermissiveChange& change, EventNumber event) {
-    const auto say = [&](std::string_view word) {
-        spdlog::info("event={} bay={} permissive={} decided={}", event.value, change.bay.text,
-                     change.permissive.text, word);
-    };
-    std::visit(Overloaded{[&](const interlock::Withheld&) {
-                              const auto& worst = change.reasons.front();
-                              spdlog::info(
-                                  "event={} bay={} permissive={} decided=withheld reasons={} worst={} \"{}\"",
-                                  event.value, change.bay.text, change.permissive.text, change.reasons.size(),
-                                  static_cast<unsigned>(worst.code), interlock::sentence(worst));
-                          },
-                          [&](const interlock::Released&) { say("released"); },
-                          [&](const interlock::LeavingIncomplete&) { say("leaving-incomplete"); }},
-               change.now);
-}
-
 }  // namespace
 
 Station::Station(boost::asio::io_context& loop, Parts parts)
@@ -293,6 +276,29 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
         log_change(change, event.number);
 }
 
+// One line when a permissive is released or withheld, or when the worst reason for holding it is another one:
+// the journal keeps every change.
+void Station::log_change(const interlock::PermissiveChange& change, EventNumber event) {
+    std::string line;
+    std::visit(Overloaded{[&](const interlock::Withheld&) {
+                              const auto& worst = change.reasons.front();
+                              line =
+                                  fmt::format("withheld reason={} \"{}\"", static_cast<unsigned>(worst.code),
+                                              interlock::sentence(worst));
+                          },
+                          [&](const interlock::Released&) { line = "released"; },
+                          [&](const interlock::LeavingIncomplete&) { line = "leaving-incomplete"; }},
+               change.now);
+    const auto key = change.reasons.empty() ? 0U : static_cast<unsigned>(change.reasons.front().code);
+    const auto word = std::pair{change.now.index(), key};
+    const auto [said, first] = said_.try_emplace({change.bay, change.permissive}, word);
+    if (!first && said->second == word)
+        return;
+    said->second = word;
+    spdlog::info("event={} bay={} permissive={} decided={}", event.value, change.bay.text,
+                 change.permissive.text, line);
+}
+
 void Station::follow_effects(const interlock::Record& record, Waiting& waiting) {
     for (const interlock::Effect& effect : record.effects) {
         std::visit(
@@ -320,7 +326,6 @@ void Station::on_durable(EventNumber up_to) {
         return;
     durable_ = up_to;
     publish();
-    bool rules_changed = false;
     while (!waiting_.empty() && waiting_.front().event <= durable_) {
         Waiting done = std::move(waiting_.front());
         waiting_.pop_front();
@@ -332,9 +337,7 @@ void Station::on_durable(EventNumber up_to) {
         if (done.done)
             done.done(web::Recorded{done.event, done.outcome});
     }
-    const config::Station* in_force = interlock::rules_of(rules_, state_.rules);
-    rules_changed = in_force != nullptr && (!parts_.wiring || &parts_.wiring->rules() != in_force);
-    if (rules_changed)
+    if (state_.rules && state_.rules != wired_for_)
         rewire();
     if (durable_listener_)
         durable_listener_();
@@ -370,6 +373,7 @@ void Station::rewire() {
     const auto found = state_.rules ? rules_.find(*state_.rules) : rules_.end();
     if (found == rules_.end())
         return;
+    wired_for_ = state_.rules;
     const auto& rules = found->second;
     Wiring::Callbacks callbacks{
         [this](Payload payload) { from_links(std::move(payload)); },

@@ -112,6 +112,7 @@ class Station final : public web::StationPort {
               web::RecordedCallback done);
     [[nodiscard]] std::optional<interlock::Decision> decided(const interlock::Event& event);
     void follow_effects(const interlock::Record& record, Waiting& waiting);
+    void log_change(const interlock::PermissiveChange& change, interlock::EventNumber event);
     void take_snapshot();
     void rewire();
     void forget_links();
@@ -132,6 +133,10 @@ class Station final : public web::StationPort {
     journal::StayWatch watch_;
     std::map<domain::ToolId, interlock::Acknowledge> stored_;  // durable, by tool
     std::deque<Waiting> waiting_;
+    std::optional<interlock::Revision>
+        wired_for_;  // the rules that the links follow; none: they only withhold
+    // What the log was last told of each permissive: its output and its worst reason.
+    std::map<std::pair<interlock::BayId, interlock::PermissiveId>, std::pair<std::size_t, unsigned>> said_;
     Troubles troubles_;
     boost::asio::thread_pool lookups_{1};
     boost::asio::steady_timer beat_timer_;

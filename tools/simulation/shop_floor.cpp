@@ -1,6 +1,7 @@
 #include "tools/simulation/shop_floor.hpp"
 
 #include <algorithm>
+#include <thread>
 #include <utility>
 
 #include <fmt/format.h>
@@ -149,6 +150,7 @@ std::expected<void, std::string> ShopFloor::set_down(const std::string& plan, bo
     plan_ = &*found;
     account_.arrived(arrangement_.bay, *plan_, matched, chance_.seed());
     controller_->set_present(true);
+    first_run_ = std::chrono::steady_clock::now() + time_to_first_run();
     return {};
 }
 
@@ -216,7 +218,20 @@ Program ShopFloor::program_for(const config::Joint& joint, const Where& where, M
     return program;
 }
 
+// Between a unit's arrival and its first tightening an operator scans tickets and fetches the tool. That
+// takes longer than the station's uncertainty about when a result was made, and so no result falls between
+// two units.
+std::chrono::milliseconds ShopFloor::time_to_first_run() const {
+    constexpr std::chrono::milliseconds until_seen{300};
+    std::chrono::milliseconds longest{0};
+    for (const auto& tool : station_.tools)
+        if (tool.bay == arrangement_.bay)
+            longest = std::max(longest, tool.longest_run + tool.silence_limit);
+    return longest + until_seen;
+}
+
 std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mishap) {
+    std::this_thread::sleep_until(first_run_);
     const auto held = tool_at(where);
     if (!held)
         return std::unexpected(held.error());
@@ -235,6 +250,7 @@ std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mi
 }
 
 std::expected<Run, std::string> ShopFloor::loosen(const Where& where) {
+    std::this_thread::sleep_until(first_run_);
     const auto held = tool_at(where);
     if (!held)
         return std::unexpected(held.error());

@@ -117,6 +117,7 @@ class ShopFloor {
   private:
     ShopFloor(const config::Station& station, const Arrangement& arrangement);
     [[nodiscard]] std::expected<void, std::string> open_tools();
+    [[nodiscard]] std::chrono::milliseconds time_to_first_run() const;
     [[nodiscard]] std::expected<SimulatedTool*, std::string> tool_at(const Where& where);
     [[nodiscard]] Program program_for(const config::Joint& joint, const Where& where, Mishap mishap) const;
 
@@ -125,6 +126,7 @@ class ShopFloor {
     Chance chance_;
     Account account_;
     const config::Plan* plan_ = nullptr;
+    std::chrono::steady_clock::time_point first_run_{};  // of the unit in the bay: not before
     std::map<std::string, std::unique_ptr<SimulatedTool>> tools_;
     std::unique_ptr<Scanner> scanner_;
     std::unique_ptr<Controller> controller_;  // last: asks the account
