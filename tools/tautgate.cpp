@@ -68,8 +68,9 @@ struct Options {
 using Command = std::function<Asked<Exit>(const Desk&)>;
 
 bool wants_colours() {
-    const char* none = std::getenv("NO_COLOR");
-    const char* terminal = std::getenv("TERM");
+    // Nothing of this program changes the environment, and no other thread runs yet.
+    const char* none = std::getenv("NO_COLOR");  // NOLINT(concurrency-mt-unsafe)
+    const char* terminal = std::getenv("TERM");  // NOLINT(concurrency-mt-unsafe)
     return ::isatty(STDOUT_FILENO) == 1 && (none == nullptr || *none == '\0') &&
            (terminal == nullptr || std::string_view(terminal) != "dumb");
 }
@@ -219,7 +220,7 @@ class Commands {
     }
     void at_the_bay() {
         auto& o = options_;
-        const auto act = [&o](std::string_view what, std::string_view key, std::string fixed) {
+        const auto act = [&o](std::string_view what, std::string_view key, const std::string& fixed) {
             return [&o, what, key, fixed](const Desk& desk) {
                 return act_at_bay(desk, {o.decision.bay, what, key, fixed.empty() ? o.name : fixed},
                                   o.signers);

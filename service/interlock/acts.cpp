@@ -388,7 +388,7 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const UnlockFast
 void carry_out(Transition& t, const Place& at, const Deciders&, const AssignResult& act) {
     Stay& stay = *stay_at(at.bay);
     const auto found = std::ranges::find(stay.unassigned, act.result, &UnassignedResult::result);
-    const UnassignedResult result = *found;
+    const UnassignedResult result = std::move(*found);
     stay.unassigned.erase(found);
     file_by_hand(t, at.station, stay, result, act.joint, act.fastener);
 }
@@ -510,7 +510,8 @@ Outcome apply(Transition& t, const Seconded& seconded) {
     const auto found = std::ranges::find(stay->proposals, seconded.proposal, &Proposal::number);
     if (found == stay->proposals.end())
         return Refused{RefusalCode::no_such_thing, "no such proposal is waiting"};
-    const Proposal proposal = *found;
+    // A copy: it leaves the list before it is carried out.
+    const Proposal proposal = *found;  // NOLINT(performance-unnecessary-copy-initialization)
     if (proposal.what.by == seconded.by)
         return Refused{RefusalCode::same_person_twice, ""};
     if (auto fault = not_seen(seconded.seen, t.now()))

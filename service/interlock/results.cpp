@@ -210,22 +210,29 @@ void take_not_ok(FastenerState& fastener, PassState& pass, const config::Retry& 
         fastener.locked = true;
 }
 
-Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const config::Tool& tool,
-                  const Reading& reading, EventNumber result, std::optional<PersonNumber> signed_on,
-                  bool by_hand) {
-    Judgement judgement = judge_with_past(target, tool, reading);
+// The tightening that is counted, by whom it was made and how it came here.
+struct Tightening {
+    const config::Tool& tool;
+    const Reading& reading;
+    EventNumber result;
+    std::optional<PersonNumber> signed_on;
+    bool by_hand = false;
+};
+
+Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const Tightening& made) {
+    Judgement judgement = judge_with_past(target, made.tool, made.reading);
     JointState& joint = *target.at.state;
     FastenerState& fastener = joint.fasteners[target.fastener];
     PassState& pass = fastener.passes[target.pass];
     joint.override_.reset();  // judged again
     touch(t, joint);
-    note_operator(joint, signed_on);
+    note_operator(joint, made.signed_on);
     pass.attempts += 1;
     if (judgement.verdict == Verdict::ok) {
-        pass.proof = Proof{result, signed_on, by_hand};
+        pass.proof = Proof{made.result, made.signed_on, made.by_hand};
         pass.not_ok.reset();
     } else {
-        take_not_ok(fastener, pass, target.at.joint->retry, {result, judgement});
+        take_not_ok(fastener, pass, target.at.joint->retry, {made.result, judgement});
     }
     return Attributed{stay.id, joint.id, target.fastener, target.pass, pass.attempts, std::move(judgement)};
 }
@@ -393,7 +400,7 @@ Outcome tighten(const Transition& t, BayState& bay, const config::Tool& tool,
     const auto target = target_in(*claimed, result.reading);
     if (!target)
         return unassigned(t, &bay, result, target.error());
-    return count_for(t, stay, *target, tool, result.reading, t.now(), bay.signed_on, false);
+    return count_for(t, stay, *target, {tool, result.reading, t.now(), bay.signed_on});
 }
 
 Outcome attribute(Transition& t, BayState& bay, const config::Station& station, const config::Tool& tool,
@@ -475,8 +482,8 @@ void file_by_hand(const Transition& t, const config::Station& station, Stay& sta
     const auto pass =
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
     // What came of it is in the joint's state; the person's record names the result.
-    static_cast<void>(count_for(t, stay, Target{{joint, state}, fastener, pass}, *tool, result.reading,
-                                result.result, result.operator_, true));
+    static_cast<void>(count_for(t, stay, Target{{joint, state}, fastener, pass},
+                                {*tool, result.reading, result.result, result.operator_, true}));
 }
 
 }  // namespace tautgate::interlock

@@ -20,7 +20,7 @@
 #include "service/links/freshness.hpp"
 #include "service/links/modbus_wire.hpp"
 
-struct _modbus_mapping_t;
+struct _modbus_mapping_t;  // NOLINT(readability-identifier-naming): libmodbus names it
 
 namespace tautgate::links {
 

@@ -11,7 +11,7 @@
 #include "service/links/freshness.hpp"
 
 struct _modbus;
-using modbus_t = struct _modbus;
+using modbus_t = struct _modbus;  // NOLINT(readability-identifier-naming): libmodbus names it
 
 namespace tautgate::links {
 

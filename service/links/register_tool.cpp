@@ -22,7 +22,6 @@
 
 namespace tautgate::links {
 
-using interlock::Quality;
 using std::chrono::milliseconds;
 using std::chrono::nanoseconds;
 using std::chrono::steady_clock;

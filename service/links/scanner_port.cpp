@@ -176,7 +176,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         (void)call.socket.close(ignored);
     }
     // By value: the argument may stand in the list from which it is taken.
-    void end(CallPtr call, const std::string& why) {
+    void end(CallPtr call, const std::string& why) {  // NOLINT(performance-unnecessary-value-param)
         if (!call->open)
             return;
         shut(*call);

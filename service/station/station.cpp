@@ -38,6 +38,7 @@ interlock::Token draw_token() {
 
 std::vector<interlock::FreshToken> draw_tokens(const config::Station& station) {
     std::vector<interlock::FreshToken> tokens;
+    tokens.reserve(station.bays.size());
     for (const config::Bay& bay : station.bays)
         tokens.push_back({interlock::BayId{bay.id}, draw_token()});
     return tokens;
@@ -593,7 +594,7 @@ std::expected<protocol::Ticket, protocol::LabelFault> Station::read_label(const 
 
 // ---- the end ------------------------------------------------------------------------------------------
 
-void Station::stop(std::function<void()> done) {
+void Station::stop(const std::function<void()>& done) {
     if (stopping_ || failed_) {
         done();
         return;

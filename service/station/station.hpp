@@ -70,7 +70,7 @@ class Station final : public web::StationPort {
     // differently; then brings the tools and scanners up, unless something withholds that.
     void begin();
     // Withholds, records the orderly end, closes the journal. `done` is called when that is over.
-    void stop(std::function<void()> done);
+    void stop(const std::function<void()>& done);
 
     void raise(web::Trouble trouble);
     // Called when more is durable; the API answers those who follow.

@@ -102,6 +102,7 @@ std::vector<domain::PermissiveId> Wiring::released_on_wire(const domain::BayId& 
 
 std::vector<web::InputHealth> Wiring::health() const {
     std::vector<web::InputHealth> inputs;
+    inputs.reserve(controllers_.size() + rules_->tools.size() + rules_->scanners.size());
     const auto now = std::chrono::steady_clock::now();
     for (const BayLine& line : controllers_)
         inputs.push_back(as_input(web::InputKind::controller, line.link->health(), line.bay.text));

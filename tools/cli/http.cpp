@@ -25,7 +25,7 @@ constexpr std::uint64_t largest_answer = std::uint64_t{256} << 20U;
 // The loopback address that a host names.
 std::expected<asio::ip::address, error_code> loopback_of(const std::string& host) {
     error_code error;
-    const auto address = asio::ip::make_address(host == "localhost" ? "127.0.0.1" : host, error);
+    auto address = asio::ip::make_address(host == "localhost" ? "127.0.0.1" : host, error);
     if (error)
         return std::unexpected(error);
     if (!address.is_loopback())

@@ -1,7 +1,8 @@
 #include "tools/cli/secret.hpp"
 
 #include <cerrno>
-#include <cstring>
+#include <string>
+#include <system_error>
 
 #include <fcntl.h>
 #include <sys/stat.h>
@@ -17,6 +18,9 @@ namespace {
 
 constexpr std::size_t longest_secret = 1024;
 constexpr char ctrl_c = 3;
+
+// The reason that the system gave for the call that has just failed.
+std::string why_not() { return std::generic_category().message(errno); }
 
 class File {
   public:
@@ -74,7 +78,7 @@ std::expected<std::string, std::string> line_from(int number) {
         if (got < 0 && errno == EINTR)
             continue;
         if (got < 0)
-            return std::unexpected(std::strerror(errno));
+            return std::unexpected(why_not());
         if (got == 0 || next == '\n' || next == '\r')
             return line;
         if (next == ctrl_c)
@@ -129,7 +133,7 @@ std::expected<std::string, std::string> secret_from_file(const std::string& path
     const File file{::open(path.c_str(), O_RDONLY | O_CLOEXEC)};
     struct stat about {};
     if (!file.open() || ::fstat(file.number(), &about) != 0)
-        return refuse(std::strerror(errno), "name a file that this user can read");
+        return refuse(why_not(), "name a file that this user can read");
     if (!S_ISREG(about.st_mode) && !S_ISFIFO(about.st_mode))
         return refuse("it is no file", "name a file");
     if ((about.st_mode & (S_IRWXG | S_IRWXO)) != 0)

@@ -10,11 +10,9 @@
 
 using namespace tautgate;
 using namespace tautgate::links::testing;
-using interlock::InputRefused;
 using interlock::Quality;
 using interlock::ResultReceived;
 using interlock::ToolAnswered;
-using interlock::ToolLinkChanged;
 
 namespace {
 
