@@ -95,7 +95,7 @@ TAUTGATE_FIELDS(BlockFault, kind, expected, found);
 
 struct PermissiveBlock {
     BlockAddress address;
-    std::uint32_t token = 0;  // 0: no stay
+    std::uint32_t token = 0;  // of the stay, or offered to the next one; 0: none
     Code code = Code::withheld;
     std::uint16_t reason = 0;  // number of the first reason for holding, for a panel; 0: none
     std::uint16_t beat = 0;

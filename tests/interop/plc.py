@@ -1,0 +1,286 @@
+"""The equipment's controller as protocol/PERMISSIVE.md describes it, with none of our code: the two blocks, the rule
+of the PLC, and either end of the line on pymodbus.
+"""
+
+import threading
+import time
+
+from pymodbus.client import ModbusTcpClient
+
+from modbus_peers import HOST, Registers, Slave
+
+LAYOUT = 1
+BLOCK_WORDS = 11
+FEEDBACK_WORDS = 16
+RELEASED, WITHHELD, LEAVING_INCOMPLETE = 0x46A7, 0xD833, 0x744D
+SCAN_S = 0.02
+
+
+def crc_32(words):
+    """Bit by bit, as PERMISSIVE.md says: reflected 0xEDB88320, start value and final XOR all ones, high byte first."""
+    crc = 0xFFFFFFFF
+    for word in words:
+        for byte in (word >> 8, word & 0xFF):
+            crc ^= byte
+            for _ in range(8):
+                crc = crc >> 1 ^ (0xEDB88320 if crc & 1 else 0)
+    return crc ^ 0xFFFFFFFF
+
+
+def sealed(words):
+    crc = crc_32(words)
+    return [*words, crc >> 16, crc & 0xFFFF]
+
+
+def is_sealed(words):
+    return sealed(words[:-2]) == list(words)
+
+
+def long(words):
+    return words[0] << 16 | words[1]
+
+
+class Block:
+    """A permissive block, taken apart."""
+
+    def __init__(self, words):
+        self.words = list(words)
+        self.good_crc = len(words) == BLOCK_WORDS and is_sealed(words)
+        self.layout, self.station, self.bay, self.permissive = words[:4]
+        self.token = long(words[4:6])
+        self.code, self.reason, self.beat = words[6:9]
+
+    def is_for(self, own):
+        return (self.layout, self.station, self.bay, self.permissive) == (LAYOUT, *own)
+
+
+def is_stay(token):
+    return 0x00000001 <= token <= 0xFEFFFFFF
+
+
+class Point:
+    """What the PLC program keeps for one permissive. `scan` is the rule of PERMISSIVE.md, in its order."""
+
+    def __init__(self, own, beat_limit_s):
+        self.own = own
+        self.beat_limit_s = beat_limit_s
+        self.arrivals, self.departures, self.starts, self.moved = 7, 6, 1, 0
+        self.present = self.moving = self.scanned = False
+        self.token, self.wants_token = 0, False
+        self.seen_beat = None       # of the last good block
+        self.accepted = None        # the block in force
+        self.accepted_at = 0.0
+        self.overruled = False      # the block in force says something else by now, under the same beat
+        self.accepted_beat = 0
+        self.fault = 4
+        self.wrong_move = False
+
+    def scan(self, words, present, moving, now):
+        was_allowed = self.may_move()
+        if not self.scanned:
+            self.wants_token = present
+        elif present and not self.present:
+            self.arrivals = (self.arrivals + 1) & 0xFFFF
+            self.token, self.wants_token, self.wrong_move = 0, True, False
+        elif self.present and not present:
+            self.departures = (self.departures + 1) & 0xFFFF
+            self.wants_token = False
+        self.present = present
+        if self.scanned and moving and not self.moving:
+            self.moved = (self.moved + 1) & 0xFFFF
+            self.wrong_move = self.wrong_move or not was_allowed
+            self.token, self.wants_token = 0, False
+        self.moving = moving
+        self.scanned = True
+        self._take_block(Block(words), now)
+        in_force = self.accepted
+        if self.wants_token and in_force and in_force.code == WITHHELD and in_force.token not in (0, 0xFFFFFFFF):
+            self.token, self.wants_token = in_force.token, False
+
+    def _take_block(self, block, now):
+        if not block.good_crc or not block.is_for(self.own):
+            return self._lose(1)
+        seen, self.seen_beat = self.seen_beat, block.beat
+        if seen is None:
+            return self._lose(4)
+        advance = (block.beat - seen) & 0xFFFF
+        if advance > 8:
+            return self._lose(3)
+        if advance == 0:
+            if self.accepted and now - self.accepted_at >= self.beat_limit_s:
+                return self._lose(2)
+            if self.accepted and (block.code, block.token) != (self.accepted.code, self.accepted.token):
+                self.overruled = True
+            return None
+        self.accepted, self.accepted_at, self.accepted_beat = block, now, block.beat
+        self.overruled, self.fault = False, 0
+        return None
+
+    def _lose(self, fault):
+        self.accepted, self.fault = None, fault
+
+    def acting(self):
+        block = self.accepted
+        if block is None or self.overruled or not self.present or self.token == 0 or block.token != self.token:
+            return WITHHELD
+        return block.code if block.code in (RELEASED, LEAVING_INCOMPLETE) else WITHHELD
+
+    def may_move(self):
+        return is_stay(self.token) and self.acting() != WITHHELD
+
+    def fault_now(self):
+        if self.wrong_move:
+            return 7
+        return self.fault or (5 if self.wants_token else 0)
+
+    def feedback(self):
+        return sealed([LAYOUT, *self.own, self.token >> 16, self.token & 0xFFFF, self.acting(), self.accepted_beat,
+                       int(self.present), self.arrivals, self.departures, self.starts, self.moved,
+                       self.fault_now()])
+
+
+class Plc:
+    """The scan of a PLC with one point for each permissive of the bay. Whoever derives says how blocks come in and
+    feedback goes out."""
+
+    def __init__(self, description):
+        bay = description["bays"][0]
+        self.link = bay["controller"]
+        beat_limit_s = self.link["echo_timeout_ms"] / 1000
+        self.names = [one["id"] for one in description["permissives"]]
+        self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit_s)
+                       for one in description["permissives"]]
+        self.lock = threading.RLock()
+        self.scanned = threading.Condition(self.lock)
+        self.scans = 0
+        self.failure = None
+        self._present = False
+        self._moves = set()
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self):
+        self._thread.start()
+        return self
+
+    def __exit__(self, kind, error, trace):
+        self._stopped.set()
+        self._thread.join(20)
+        if self.failure is not None and kind is None:
+            raise SystemExit(f"FAILED: the PLC's program ended: {self.failure!r}")
+
+    def _run(self):
+        try:
+            while not self._stopped.wait(SCAN_S):  # a scan cycle is what a PLC is made of
+                self.cycle()
+        except Exception as error:  # shown at the end; until then the station sees a PLC that stands still
+            self.failure = error
+
+    def cycle(self):
+        raise NotImplementedError
+
+    def scan(self, blocks):
+        """All blocks in a row come in; all feedback in a row goes out."""
+        with self.scanned:
+            now = time.monotonic()
+            moves, self._moves = self._moves, set()
+            feedback = []
+            for place, point in enumerate(self.points):
+                words = blocks[place * BLOCK_WORDS:(place + 1) * BLOCK_WORDS]
+                point.scan(words, self._present, self.names[place] in moves, now)
+                feedback += point.feedback()
+            self.scans += 1
+            self.scanned.notify_all()
+            return feedback
+
+    # ---- what the equipment does
+
+    def set_present(self, present):
+        with self.lock:
+            self._present = present
+
+    def move(self, name):
+        """One movement, high for one scan and low again. Gives whether it was allowed."""
+        with self.scanned:
+            allowed = self.point(name).may_move()
+            self._moves.add(name)
+            wanted = self.scans + 3
+            self.scanned.wait_for(lambda: self.scans >= wanted, 20)
+            return allowed
+
+    def point(self, name):
+        return self.points[self.names.index(name)]
+
+    def await_point(self, name, wanted, limit_s=20):
+        """True once `wanted(point)` holds after a scan; False at the limit."""
+        with self.scanned:
+            return self.scanned.wait_for(lambda: wanted(self.point(name)), limit_s)
+
+    def await_scans(self, count):
+        with self.scanned:
+            wanted = self.scans + count
+            return self.scanned.wait_for(lambda: self.scans >= wanted, 20)
+
+
+class MasterPlc(Plc):
+    """The PLC is the master: pymodbus reads the station's blocks and writes the feedback to it, each block whole, in
+    a request of its own."""
+
+    def __init__(self, description):
+        super().__init__(description)
+        self.client = ModbusTcpClient(HOST, port=self.link["port"], timeout=5)
+        self.writes_feedback = True
+        self.read_failed = 0
+
+    def __exit__(self, kind, error, trace):
+        super().__exit__(kind, error, trace)
+        self.client.close()
+
+    def cycle(self):
+        blocks = []
+        for place in range(len(self.points)):
+            answer = self.client.read_holding_registers(
+                self.link["permissive_address"] + place * BLOCK_WORDS, BLOCK_WORDS, slave=1)
+            if answer.isError():
+                self.read_failed += 1
+                return
+            blocks += answer.registers
+        feedback = self.scan(blocks)
+        if not self.writes_feedback:
+            return
+        for place in range(len(self.points)):
+            answer = self.client.write_registers(
+                self.link["feedback_address"] + place * FEEDBACK_WORDS,
+                feedback[place * FEEDBACK_WORDS:(place + 1) * FEEDBACK_WORDS], slave=1)
+            if answer.isError():
+                raise RuntimeError(f"the station refused the feedback: {answer}")
+
+
+class SlavePlc(Plc):
+    """The PLC is the slave: the station writes the blocks into pymodbus' registers and reads the feedback there.
+    Every write of the station is kept."""
+
+    def __init__(self, description):
+        super().__init__(description)
+        self.length = len(self.points) * BLOCK_WORDS
+        self.frozen = False
+        self.writes = []
+        registers = Registers({self.link["permissive_address"]: self.length,
+                               self.link["feedback_address"]: len(self.points) * FEEDBACK_WORDS},
+                              on_write=lambda _registers, address, words: self.writes.append((address, words)))
+        self.slave = Slave(self.link["port"], registers)
+
+    def __exit__(self, kind, error, trace):
+        super().__exit__(kind, error, trace)
+        self.slave.__exit__(kind, error, trace)
+
+    def cycle(self):
+        if self.frozen:
+            return
+        blocks = self.slave.registers.look(self.link["permissive_address"], self.length)
+        self.slave.registers.put(self.link["feedback_address"], self.scan(blocks))
+
+    def written_blocks(self):
+        """What the station wrote, block by block, in the order in which it came."""
+        writes = list(self.writes)
+        return [Block(words[at:at + BLOCK_WORDS]) for _, words in writes for at in range(0, len(words), BLOCK_WORDS)]

@@ -1,0 +1,268 @@
+"""One whole station for a script: the built tautgated on free ports of the loopback, and its people.
+
+The station's description is that of the demo, cut down to two joints whose tools are both polled over Modbus. Two
+tools, since there are two ways to notice a block that was written while it was read.
+"""
+
+import copy
+import http.client
+import json
+import os
+import pathlib
+import re
+import secrets
+import shutil
+import signal
+import socket
+import subprocess
+import tempfile
+
+from claims import ask_until, check
+
+SOURCE = pathlib.Path(os.environ["TAUTGATE_SOURCE_DIR"])
+PROGRAMS = pathlib.Path(os.environ["TAUTGATE_BIN"])
+
+BAY = "J1"
+BEAM = "lift-beam"
+CARRIER = "carrier"
+CAPS_TOOL = "NR-16"     # its counter is written last and read again
+BRACKET_TOOL = "NR-12"  # its counter is written first, so that the whole block is read again
+LONGEST_RUN_S = 0.1     # of either tool
+
+
+def free_ports(count):
+    """Ports that nobody used a moment ago. All are held at once, so that no port is given twice."""
+    held = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
+    ports = [probe.getsockname()[1] for probe in held]
+    for probe in held:
+        probe.close()
+    return ports
+
+
+def without_comments(text):
+    """The description of the demo has comments, which json does not read. Texts in it hold no '//'."""
+    return re.sub(r"//.*", "", text)
+
+
+def only(things, ids):
+    return [thing for thing in things if thing["id"] in ids]
+
+
+def description(role):
+    """The demo's description with two joints, two polled tools and ports of its own; `role` is the station's on the
+    line to the controller."""
+    station = json.loads(without_comments((SOURCE / "config" / "larkmoor.json").read_text(encoding="utf-8")))
+    api, scanner, controller, caps, bracket = free_ports(5)
+    station["api"]["port"] = api
+    station["scanner_port"]["port"] = scanner
+    del station["tool_port"]
+    station["bays"][0]["controller"].update(role=role, port=controller, settling_ms=300)
+
+    station["tools"] = only(station["tools"], (CAPS_TOOL, BRACKET_TOOL))
+    station["profiles"] = two_profiles(station["profiles"][0])
+    wires = {CAPS_TOOL: (caps, "counter-last"), BRACKET_TOOL: (bracket, "counter-first")}
+    for tool in station["tools"]:
+        port, profile = wires[tool["id"]]
+        tool["link"] = {"registers": {"host": "127.0.0.1", "port": port, "unit": 1, "profile": profile,
+                                      "poll_interval_ms": 50}}
+        tool["longest_run_ms"] = int(LONGEST_RUN_S * 1000)
+
+    station["joints"] = only(station["joints"], ("axle-box-caps", "bracket"))
+    for joint in station["joints"]:
+        joint["fasteners"] = joint["fasteners"][:2]
+    station["variants"] = only(station["variants"], ("MB1",))
+    station["plans"] = only(station["plans"], ("plan-mb1",))
+    station["plans"][0]["stages"] = [
+        {"name": "tickets", "steps": [{"scan": "D"}, {"scan": "F"}]},
+        {"name": "joints", "steps": [{"tighten": "axle-box-caps"}, {"tighten": "bracket"}]}]
+    return station
+
+
+def two_profiles(profile):
+    last = copy.deepcopy(profile)
+    last["id"] = "counter-last"
+    first = copy.deepcopy(profile)
+    first["id"] = "counter-first"
+    first["layout"]["second_read"] = "block"
+    first["layout"]["program"]["names"] = [{"code": 171, "text": "M12-bracket"}]
+    return [last, first]
+
+
+class Station:
+    """The daemon as a process of its own, which does not outlive the script."""
+
+    def __init__(self, role):
+        self.description = description(role)
+        self.controller = self.description["bays"][0]["controller"]
+        self.folder = pathlib.Path(tempfile.mkdtemp(prefix="tautgate-interop-"))
+        self.state_folder = self.folder / "state"
+        self.state_folder.mkdir()
+        self.file = self.folder / "station.json"
+        self.file.write_text(json.dumps(self.description, indent=2), encoding="utf-8")
+        self.people = {}
+        self.process = None
+
+    def __enter__(self):
+        with open(self.folder / "tautgated.log", "ab") as log:
+            self.process = subprocess.Popen(
+                ["setpriv", "--pdeathsig", "KILL", PROGRAMS / "tautgated", "--config", self.file,
+                 "--state-dir", self.state_folder],
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+        if not ask_until(self.answers):
+            self.end("the daemon does not answer")
+        return self
+
+    def __exit__(self, kind, error, trace):
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        if kind is not None:
+            print("--- the daemon's last words:\n" + self.log()[-4000:], flush=True)
+        if "TAUTGATE_KEEP" not in os.environ:
+            shutil.rmtree(self.folder, ignore_errors=True)  # what cannot be removed stays behind
+
+    def end(self, why):
+        self.process.kill()
+        self.process.wait()
+        raise SystemExit(f"FAILED: {why}\n{self.log()}")
+
+    def log(self):
+        return (self.folder / "tautgated.log").read_text(encoding="utf-8", errors="replace")
+
+    def runs(self):
+        return self.process.poll() is None
+
+    def answers(self):
+        if not self.runs():
+            self.end("the daemon ended at once")
+        try:
+            return self.call("GET", "/v1/health")[0] == 200
+        except OSError:
+            return False  # not listening yet
+
+    def stop(self):
+        """An orderly end, whose code is given back."""
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(timeout=20)
+
+    @property
+    def journal(self):
+        return self.state_folder / self.description["journal"]
+
+    def tool_port(self, tool):
+        return next(known for known in self.description["tools"]
+                    if known["id"] == tool)["link"]["registers"]["port"]
+
+    # ---- the HTTP interface
+
+    def call(self, method, target, body=None, session=None, second=None):
+        connection = http.client.HTTPConnection("127.0.0.1", self.description["api"]["port"], timeout=20)
+        headers = {}
+        if session:
+            headers["Authorization"] = f"Bearer {session}"
+        if second:
+            headers["Second-Session"] = second
+        if body is not None:
+            headers["Content-Type"] = "application/json"
+        try:
+            connection.request(method, target, None if body is None else json.dumps(body), headers)
+            answer = connection.getresponse()
+            return answer.status, answer.read().decode("utf-8")
+        finally:
+            connection.close()
+
+    def get(self, target):
+        status, text = self.call("GET", target)
+        if status != 200:
+            raise SystemExit(f"FAILED: GET {target}: {status} {text}")
+        return json.loads(text)
+
+    def post(self, target, body, session=None, second=None):
+        status, text = self.call("POST", target, body, session, second)
+        if status not in (200, 201, 202):
+            raise SystemExit(f"FAILED: POST {target}: {status} {text}")
+        return json.loads(text) if text else {}
+
+    # ---- what it shows
+
+    def bay(self):
+        return next(bay for bay in self.get("/v1/station")["bays"] if bay["id"] == BAY)
+
+    def controller_link(self):
+        return self.bay()["controller"]["link"]
+
+    def tool(self, tool):
+        return next(known for known in self.get("/v1/station")["tools"] if known["id"] == tool)
+
+    def reasons(self, permissive):
+        shown = self.get(f"/v1/bays/{BAY}/why")["permissives"]
+        return next(one for one in shown if one["id"] == permissive)["reasons"]
+
+    def codes(self, permissive):
+        return [reason["code"] for reason in self.reasons(permissive)]
+
+    def health(self, thing):
+        return next(one for one in self.get("/v1/health")["inputs"] if one["id"] == thing)
+
+    def events(self, kind):
+        """The stored bodies of all events of a kind, oldest first."""
+        found, start = [], 1
+        while True:
+            status, text = self.call("GET", f"/v1/events?from={start}")
+            if status != 200:
+                raise SystemExit(f"FAILED: asking for events: {status} {text}")
+            lines = [json.loads(line) for line in text.splitlines()]
+            if not lines:
+                return found
+            found += [line["body"] for line in lines if kind in line["body"]["event"]["payload"]]
+            start = lines[-1]["number"] + 1
+
+    def tightenings(self, serial):
+        return [line for stay in self.get(f"/v1/units/{serial}")["stays"] for line in stay["tightenings"]]
+
+    # ---- people
+
+    def open_for_work(self):
+        """Four invented people are enrolled, two approve the rules, one signs on at the bay."""
+        code = (self.state_folder / "enrol.code").read_text(encoding="ascii").split()[0]
+        self.enrol("administrator", "Mara Quillen", {"enrolment_code": code})
+        self.enrol("line_operator", "Odo Lammers", {}, "administrator")
+        self.enrol("production_supervisor", "Jonna Fell", {}, "administrator", "line_operator")
+        self.enrol("quality_engineer", "Ines Tarrow", {}, "administrator", "line_operator")
+        rules = self.get("/v1/rules")
+        if not rules["staged"]:
+            self.end(f"the description is faulty: {rules['faults']}")
+        self.post("/v1/rules/approve", {"digest": rules["staged"]},
+                  self.people["administrator"], self.people["production_supervisor"])
+        self.post(f"/v1/bays/{BAY}/operator", {"act": "sign_on"}, self.people["line_operator"])
+
+    def enrol(self, role, name, more, first=None, second=None):
+        badge, secret = f"LT-{2001 + len(self.people)}", secrets.token_urlsafe(16)
+        self.post("/v1/people", {"name": name, "badge": badge, "roles": [role], "secret": secret, **more},
+                  self.people.get(first), self.people.get(second))
+        self.people[role] = self.post("/v1/sign-in", {"badge": badge, "secret": secret})["session"]
+
+    def decide(self, action, reason_code, reason_text):
+        """The supervisor decides; where the station asks for a second person, quality agrees."""
+        answer = self.post(f"/v1/bays/{BAY}/decisions",
+                           {"action": action, "reason_code": reason_code, "reason_text": reason_text,
+                            "seen": self.get("/v1/station")["newest_event"]},
+                           self.people["production_supervisor"])
+        if answer.get("proposal") is not None:
+            self.post(f"/v1/bays/{BAY}/decisions/{answer['proposal']}/second",
+                      {"seen": self.get("/v1/station")["newest_event"]}, self.people["quality_engineer"])
+
+    def scan(self, *labels):
+        """A scanner that calls, says its labels and hangs up."""
+        with socket.create_connection(("127.0.0.1", self.description["scanner_port"]["port"]), timeout=20) as wire:
+            for label in labels:
+                wire.sendall(label.encode("ascii") + b"\r\n")
+
+    def scan_unit(self, unit):
+        self.scan(f"D LT26-0417 MB1 {unit}", "F LT26-0417 FR1 BF001203")
+        check(f"both tickets of {unit} are scanned", ask_until(lambda: self.identified_as() == unit),
+              self.identified_as())
+
+    def identified_as(self):
+        occupant = self.bay()["occupant"]
+        return occupant["identity"]["unit"] if occupant else None
