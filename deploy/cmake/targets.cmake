@@ -85,6 +85,16 @@ function(tautgate_program)
     tautgate_use_pch(${arg_NAME} tautgate_pch_std)
 endfunction()
 
+# Adds every folder below the caller's that is built, in the order of the alphabet.
+function(tautgate_subfolders)
+    file(GLOB found RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} CONFIGURE_DEPENDS ${CMAKE_CURRENT_SOURCE_DIR}/*/CMakeLists.txt)
+    list(SORT found)
+    foreach(list_file IN LISTS found)
+        cmake_path(GET list_file PARENT_PATH folder)
+        add_subdirectory(${folder})
+    endforeach()
+endfunction()
+
 # --- Tests ------------------------------------------------------------------------------------------------
 
 set(TAUTGATE_TEST_LABELS unit standards interop exploration faults fuzz terminal browser end_to_end)
