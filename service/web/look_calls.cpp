@@ -18,10 +18,12 @@ void Api::Work::get_rules(Call& call) { call.answer(rules_view(station_)); }
 void Api::Work::get_people(Call& call) { call.answer(people_view(station_, roster_, sign_ins_)); }
 
 void Api::Work::get_why(Call& call) {
-    const auto* bay = find_bay(station_, call.arguments.front());
-    if (bay == nullptr)
-        return call.refuse(no_such(call.where(), "there is no such bay at this station"));
-    call.answer(why_view(station_, *bay));
+    const auto& id = call.arguments.front();
+    if (const auto* bay = find_bay(station_, id))
+        return call.answer(why_view(station_, *bay));
+    if (const auto bay = bay_before_rules(station_, id))
+        return call.answer(why_view(station_, *bay));
+    call.refuse(no_such(call.where(), "there is no such bay at this station"));
 }
 
 void Api::Work::get_unit(Call& call) {

@@ -8,6 +8,7 @@
 
 #include "protocol/quantity.hpp"
 #include "protocol/utc.hpp"
+#include "service/interlock/lookup.hpp"
 #include "service/interlock/reason.hpp"
 #include "service/web/actions.hpp"
 #include "service/web/enum_names.hpp"
@@ -347,11 +348,21 @@ json tool_view(const ToolState& tool, const config::Station* rules) {
 
 // ---- why ----------------------------------------------------------------------------------------------
 
+// A reason bears the joint's name, as people know it. Of two with the same name the one that asks for more.
+const config::Joint* joint_named(const config::Station& rules, std::string_view name) {
+    const config::Joint* found = nullptr;
+    for (const auto& joint : rules.joints) {
+        if (joint.name == name && (found == nullptr || joint.risk < found->risk))
+            found = &joint;
+    }
+    return found;
+}
+
 // Who may lift it by an override, as the rules say for the joint's class.
 json override_rule_view(const Reason& reason, const ReasonText& text, const config::Station* rules) {
     if (!text.overridable || rules == nullptr)
         return nullptr;
-    const auto* joint = by_id(rules->joints, reason.joint);
+    const auto* joint = joint_named(*rules, reason.joint);
     if (joint == nullptr)
         return nullptr;
     const auto rule = std::ranges::find(rules->people.overrides, joint->risk, &config::OverrideRule::risk);
@@ -634,6 +645,23 @@ std::string station_view(const StationPort& station, const people::Roster& roste
          {"tools", list_of(state.tools, [&](const ToolState& t) { return tool_view(t, rules); })},
          {"holds", list_of(state.holds, hold)},
          {"unassigned", list_of(state.unassigned, unassigned_view)}});
+}
+
+std::optional<BayState> bay_before_rules(const StationPort& station, std::string_view id) {
+    if (station.state().rules)
+        return std::nullopt;
+    const auto* staged = interlock::rules_of(station.rule_book(), station.staged_rules().revision);
+    BayState bay;
+    bay.id.text = id;
+    if (staged == nullptr || bay_in(*staged, bay.id) == nullptr)
+        return std::nullopt;
+    for (const auto& permissive : staged->permissives) {
+        const PermissiveId about{permissive.id};
+        if (permissive.bay == id)
+            bay.permissives.push_back(
+                {about, Withheld{}, holds_of(station.rule_book(), station.state(), bay, about)});
+    }
+    return bay;
 }
 
 std::string why_view(const StationPort& station, const BayState& bay) {

@@ -20,6 +20,10 @@ namespace tautgate::web {
 [[nodiscard]] const config::Station* rules_of(const StationPort& station, const interlock::BayId& bay);
 [[nodiscard]] const config::Station* rules_in_force(const StationPort& station);
 [[nodiscard]] const interlock::BayState* find_bay(const StationPort& station, std::string_view id);
+// While no rules are in force the state knows no bay, and those of the file that waits for approval are held:
+// such a bay, empty, with what the core says holds it.
+[[nodiscard]] std::optional<interlock::BayState> bay_before_rules(const StationPort& station,
+                                                                  std::string_view id);
 
 // "OverrideJoint" as the journal names a kind, "override_joint" as the API does.
 [[nodiscard]] std::string api_name(std::string_view kind);

@@ -416,6 +416,32 @@ TEST_CASE("why gives every reason with its number, sentence and remedy from the 
     CHECK(says(answer, R"("override":{)"));
 }
 
+TEST_CASE("why says who may override a joint, by the joint's name as people read it") {
+    Desk desk;
+    put_unit_in(desk.station);
+    REQUIRE(desk.station.rules().joints.front().name != desk.station.rules().joints.front().id);
+    const auto answer = desk.ask(get(bay_path(desk, "/why")));
+    CHECK(says(
+        answer,
+        R"("override":{"hand_checked_value":true,"people":2,"roles":["production_supervisor","quality_engineer"]})"));
+}
+
+TEST_CASE("why answers for the bays of a file that nobody has approved: no rules are in force") {
+    Desk desk;
+    desk.station.now.rules.reset();
+    desk.station.now.bays.clear();
+    desk.station.staged.revision = Revision{rules_digest};
+    const auto answer = desk.ask(get(bay_path(desk, "/why")));
+    REQUIRE(answer.status == 200);
+    CHECK(says(answer, R"("code":"no_rules_in_force")"));
+    CHECK(says(answer, R"("id":"lift-beam")"));
+    CHECK_FALSE(says(answer, R"("reasons":[])"));
+    CHECK(desk.ask(get("/v1/bays/nowhere/why")).status == 404);
+    // Once rules are in force, only they say which bays there are.
+    desk.station.now.rules = Revision{rules_digest};
+    CHECK(desk.ask(get(bay_path(desk, "/why"))).status == 404);
+}
+
 TEST_CASE("what is decided and what is on the wire are told apart") {
     Desk desk;
     put_unit_in(desk.station);

@@ -86,7 +86,7 @@ std::vector<PermissiveState> permissives_of(const config::Station& rules) {
         if (permissives.empty())
             state.reasons = {
                 reason(ReasonCode::unit_on_hold, {}, {{"serial", "LT26-0417"}, {"why", "left unproven"}}),
-                reason(ReasonCode::joint_not_ok, rules.joints.front().id)};
+                reason(ReasonCode::joint_not_ok, rules.joints.front().name)};
         else
             state.output = Released{.by = {46}, .token = {77}};
         permissives.push_back(std::move(state));
