@@ -18,9 +18,6 @@ namespace {
 
 // Beats that are remembered: more than a controller can be behind without being stale, whatever the interval.
 constexpr std::size_t beats_remembered = 256;
-// Changes that are no withhold follow each other at most this often within a beat interval: the controller
-// accepts so many beats at once.
-constexpr int changes_per_interval = protocol::beat_advance_max;
 
 [[nodiscard]] bool is_out(Code code) noexcept { return code != Code::withheld; }
 
@@ -97,7 +94,9 @@ ControllerFrame controller_frame(const config::Station& station, const config::B
 
 Outgoing::Outgoing(const ControllerFrame& frame, std::uint16_t first_beat)
     : frame_(frame), ordered_(frame.points.size()), beat_(first_beat), confirmed_(frame.points.size()),
-      possible_(frame.points.size()) {}
+      possible_(frame.points.size()) {
+    advances_.fill(Instant::min());
+}
 
 void Outgoing::order(std::vector<PermissiveOrder> orders, std::uint16_t loop_beat, Instant now) {
     for (std::size_t i = 0; i < ordered_.size(); ++i) {
@@ -145,7 +144,7 @@ Instant Outgoing::due(Instant now) const {
     if (shown_.empty() || withholding(now))
         return Instant::min();
     const auto interval = std::chrono::duration_cast<Instant::duration>(frame_.link.beat_interval);
-    Instant next = shown_at_ + (row(now) == shown_ ? interval : interval / changes_per_interval);
+    Instant next = (row(now) == shown_ ? shown_at_ : advances_.front()) + interval;
     // The moment in which a loop that stays silent loses what is out.
     if (std::ranges::any_of(shown_, [](const Shown& shown) { return is_out(shown.code); }))
         next = std::min(next, ordered_at_ + frame_.link.echo_timeout);
@@ -153,8 +152,11 @@ Instant Outgoing::due(Instant now) const {
 }
 
 std::vector<std::uint16_t> Outgoing::take(Instant now) {
-    if (std::exchange(fresh_beat_, false))
+    if (std::exchange(fresh_beat_, false)) {
         ++beat_;
+        std::ranges::rotate(advances_, advances_.begin() + 1);
+        advances_.back() = now;
+    }
     shown_ = row(now);
     shown_at_ = now;
     remember(shown_, now);

@@ -5,6 +5,7 @@
 // In doubt the words say withheld, and a feedback is no sign of life.
 #pragma once
 
+#include <array>
 #include <chrono>
 #include <cstdint>
 #include <deque>
@@ -98,6 +99,10 @@ class Outgoing {
     std::uint16_t beat_;
     Row shown_;  // last taken; empty: nothing, or whether it arrived is not known
     Instant shown_at_{};
+    // When the beat last went on, oldest first. A controller takes a beat that went on by eight at most since
+    // its last scan; so a change that is no withhold waits where it would be the eighth within a beat
+    // interval, which leaves room for a withhold.
+    std::array<Instant, protocol::beat_advance_max - 1> advances_{};
     std::vector<bool> confirmed_;  // released, by point
     std::vector<bool> possible_;   // released by words that may have arrived since
     std::deque<Beat> beats_;

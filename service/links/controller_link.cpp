@@ -57,11 +57,16 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             thread_ = std::thread([this] { run(); });
     }
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
+        // A new beat alone can wait until the thread has something to send anyway.
+        const bool news = orders != published_;
+        if (news)
+            published_ = orders;
         {
             const std::lock_guard lock{mutex_};
             shared_.orders = Orders{std::move(orders), beat, steady_clock::now()};
         }
-        waker_.wake();
+        if (news)
+            waker_.wake();
     }
     void stop() {
         closed_ = true;
@@ -332,8 +337,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     boost::asio::io_context& loop_;
     const ControllerFrame frame_;
-    Sink sink_;            // the loop's
-    bool closed_ = false;  // the loop's
+    Sink sink_;                               // the loop's
+    bool closed_ = false;                     // the loop's
+    std::vector<PermissiveOrder> published_;  // the loop's
     // The thread's.
     Outgoing outgoing_;
     Incoming incoming_;

@@ -81,7 +81,7 @@ TEST_CASE("a burst of orders advances the beat by one, and no new beat leaves it
     CHECK(block(wire.send()).beat == first_beat + 1);
 }
 
-TEST_CASE("a withhold is due at once; another change soon after words waits an eighth of the interval") {
+TEST_CASE("a change is due at once, be it a withhold or a release") {
     Wire wire;
     wire.release();
     CHECK(wire.out.due(wire.now) > wire.now);
@@ -89,8 +89,27 @@ TEST_CASE("a withhold is due at once; another change soon after words waits an e
     CHECK(wire.out.due(wire.now) <= wire.now);
     static_cast<void>(wire.send());
     wire.order(Code::released);
-    CHECK(wire.out.due(wire.now) == wire.now + milliseconds(10));
-    wire.now += milliseconds(10);
+    CHECK(wire.out.due(wire.now) <= wire.now);
+}
+
+TEST_CASE("a release waits where the beat went on seven times within an interval, a withhold never does") {
+    Wire wire;
+    wire.release();
+    const Instant first = wire.now;  // of seven
+    for (int i = 0; i < 3; ++i) {
+        wire.now += milliseconds(1);
+        wire.order(Code::withheld);
+        static_cast<void>(wire.send());
+        wire.order(Code::released);
+        CHECK(wire.out.due(wire.now) <= wire.now);
+        static_cast<void>(wire.send());
+    }
+    wire.order(Code::withheld);
+    CHECK(wire.out.due(wire.now) <= wire.now);
+    static_cast<void>(wire.send());
+    wire.order(Code::released);
+    CHECK(wire.out.due(wire.now) == first + milliseconds(1) + milliseconds(80));
+    wire.now = first + milliseconds(81);
     CHECK(wire.out.due(wire.now) <= wire.now);
 }
 
