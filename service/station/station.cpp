@@ -64,6 +64,24 @@ std::optional<interlock::BayId> bay_named_in(const Payload& payload) {
         payload);
 }
 
+// Permissives that are decided to be out.
+std::vector<interlock::PermissiveId> out_in(const interlock::State& state) {
+    std::vector<interlock::PermissiveId> out;
+    for (const interlock::BayState& bay : state.bays) {
+        for (const interlock::PermissiveState& permissive : bay.permissives) {
+            if (!std::holds_alternative<interlock::Withheld>(permissive.output))
+                out.push_back(permissive.id);
+        }
+    }
+    return out;
+}
+
+bool touches(const interlock::Record& record, const std::vector<interlock::PermissiveId>& out) {
+    return std::ranges::any_of(record.changes, [&](const interlock::PermissiveChange& change) {
+        return std::ranges::find(out, change.permissive) != out.end();
+    });
+}
+
 // The event that the last run died of, as a record that is not decided.
 interlock::EventSetAside set_aside(const journal::InHand& found, const config::Station* rules) {
     interlock::EventSetAside aside;
@@ -259,6 +277,7 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
                                  std::move(payload)};
     if (parts_.hand)
         parts_.hand->note(event);
+    const auto out_before = out_in(state_);
     auto decision = decided(event);
     if (!decision)
         return;  // the note stays: the next start sets this event aside
@@ -266,7 +285,8 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
         attachments.clear();
     auto entry = journal::entry_of(watch_, event, *decision, parts_.program_version, std::move(attachments));
     state_ = std::move(decision->state);
-    publish();
+    if (touches(decision->record, out_before))
+        publish();  // withholding never waits; everything else waits for the disk
     Waiting waiting{event.number, decision->record.outcome, {}, std::move(done)};
     follow_effects(decision->record, waiting);
     waiting_.push_back(std::move(waiting));
