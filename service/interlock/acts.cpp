@@ -15,6 +15,7 @@ struct Demand {
     std::uint32_t people = 1;
     std::vector<Role> roles;
     const JointState* joint = nullptr;  // must be unchanged since the person saw it, and not their own work
+    const Stay* unit = nullptr;         // its tickets must be unchanged since the person saw them
 };
 
 struct Place {
@@ -34,7 +35,7 @@ const config::Joint* joint_with_state(const Place& at, const JointId& id, const 
     return state != nullptr ? joint_in(at.station, id.text) : nullptr;
 }
 
-Demand decision(const Place& at) { return {1, at.station.people.decisions, nullptr}; }
+Demand decision(const Place& at) { return {1, at.station.people.decisions, nullptr, nullptr}; }
 
 // ---- what each action needs, and whether it is possible now
 // ------------------------------------------------
@@ -72,7 +73,7 @@ Checked demand_of(const State&, const Place& at, const OverrideJoint& act) {
         return std::unexpected(std::move(*fault));
     // If it is not known who tightened it, a second person must vouch, whatever the class.
     const std::uint32_t people = state->tightened_unsigned ? std::max(rule->people, 2U) : rule->people;
-    return Demand{people, rule->roles, state};
+    return Demand{people, rule->roles, state, nullptr};
 }
 
 Checked demand_of(const State&, const Place& at, const TakeBackOverride& act) {
@@ -91,7 +92,7 @@ Checked demand_of(const State&, const Place& at, const LeaveIncomplete&) {
         return refuse(RefusalCode::no_stay);
     if (stay->leaves_incomplete)
         return refuse(RefusalCode::already_settled);
-    return Demand{2, at.station.people.leaving_incomplete, nullptr};
+    return Demand{2, at.station.people.leaving_incomplete, nullptr, stay};
 }
 
 Checked demand_of(const State& state, const Place& at, const AcceptGap& act) {
@@ -263,7 +264,7 @@ Checked demand_of(const State& state, const Place& at, const PlaceHold& act) {
 Checked demand_of(const State& state, const Place&, const LiftHold& act) {
     if (!is_held(state, act.serial))
         return refuse(RefusalCode::already_settled, "it is not on the hold list");
-    return Demand{1, {Role::quality_engineer}, nullptr};
+    return Demand{1, {Role::quality_engineer}, nullptr, nullptr};
 }
 
 Checked demand(const State& state, const Place& at, const Action& action) {
@@ -281,6 +282,15 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
         return Refused{RefusalCode::suspended, ""};
     if (!has_any(*person, demand.roles))
         return Refused{RefusalCode::not_entitled, ""};
+    if (demand.unit != nullptr) {
+        for (const Ticket& ticket : demand.unit->tickets) {
+            if (seen < ticket.scanned) {
+                return Refused{RefusalCode::seen_too_old, "ticket " + ticket.kind +
+                                                              " was scanned with event " +
+                                                              std::to_string(ticket.scanned.value)};
+            }
+        }
+    }
     if (demand.joint == nullptr)
         return std::nullopt;
     const auto& tightened_by = demand.joint->tightened_by;
@@ -417,6 +427,7 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTic
         *same = ticket;
     }
     stay.return_accepted = false;
+    stay.leaves_incomplete.reset();  // decided about the unit as it was known before
     identify(t, stay);
 }
 

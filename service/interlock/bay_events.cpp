@@ -141,6 +141,8 @@ void put_ticket(Stay& stay, const Ticket& ticket) {
     } else {
         *same = ticket;
     }
+    // It was decided about the unit as it was known then: with another ticket it may be another unit.
+    stay.leaves_incomplete.reset();
     if (ticket.earlier_stays > 0)
         stay.return_accepted = false;  // an earlier answer was about another ticket
 }

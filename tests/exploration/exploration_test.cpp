@@ -100,6 +100,8 @@ std::string fault_on_wire(const Situation& at) {
         }
         if (std::string fault = doubt_fault(at.newest, order.code); !fault.empty())
             return "P2: " + permissive.id.text + " is free, but " + fault;
+        if (at.equipment.unit_there && at.equipment.units_own != order.token)
+            return "P1: " + permissive.id.text + " is free, but another unit is there";
     }
     return {};
 }
@@ -150,6 +152,21 @@ std::string fault_of_deciding(const Situation& before, const Act& act) {
                                                                 : "P1: one person let it leave incomplete";
 }
 
+// P4: who signs has seen the joint as it is.
+std::string fault_of_signing(const Situation& before, const Act& act) {
+    const auto* second = act.events.empty() ? nullptr : std::get_if<Seconded>(&act.events.back().payload);
+    const auto* was = std::get_if<Stay>(&before.newest.bays.front().occupant);
+    const auto* now = std::get_if<Stay>(&act.after.newest.bays.front().occupant);
+    if (second == nullptr || was == nullptr || now == nullptr)
+        return {};
+    for (std::size_t i = 0; i < was->joints.size() && i < now->joints.size(); ++i) {
+        const bool lifted = now->joints[i].override_ && !was->joints[i].override_;
+        if (lifted && second->seen < was->joints[i].changed)
+            return "P4: " + was->joints[i].id.text + " was overridden by a signature under an older view";
+    }
+    return {};
+}
+
 // ---- the search ---------------------------------------------------------------------------------------
 
 struct Key {
@@ -197,7 +214,7 @@ class Search {
 
     [[nodiscard]] const std::string& fault() const { return fault_; }
     [[nodiscard]] std::size_t situations() const { return nodes_.size(); }
-    [[nodiscard]] std::size_t steps() const { return edges_.size(); }
+    [[nodiscard]] std::size_t steps() const { return steps_; }
 
     std::map<ReasonCode, std::size_t> reasons;
     std::map<std::size_t, std::size_t> outcomes;
@@ -212,12 +229,17 @@ class Search {
             if (fault.empty())
                 fault = fault_of_deciding(situation, act);
             if (fault.empty())
+                fault = fault_of_signing(situation, act);
+            if (fault.empty())
                 fault = broken_invariant(rulebook(), act.after.newest);
             if (fault.empty())
                 fault = fault_on_wire(act.after);
             normalise(act.after);
+            const bool mishap = act.mishap;
             const std::uint32_t to = add(std::move(act.after), number, act.name);
-            edges_.emplace_back(number, to);
+            ++steps_;
+            if (!mishap)
+                ways_out_.emplace_back(number, to);
             if (!fault.empty()) {
                 fault_ = fault + "\n" + story_to(number) + "  then: " + act.name;
                 return;
@@ -264,7 +286,7 @@ class Search {
     // P5: from everywhere, acts that are no mishaps lead to a release or to an empty bay.
     void look_for_dead_ends() {
         std::vector<std::vector<std::uint32_t>> before(nodes_.size());
-        for (const auto& [from, to] : edges_)
+        for (const auto& [from, to] : ways_out_)
             before[to].push_back(from);
         std::vector<bool> good(nodes_.size());
         std::vector<std::uint32_t> open;
@@ -305,7 +327,8 @@ class Search {
     std::unordered_map<Key, std::uint32_t, KeyHash> numbers_;
     std::map<std::string, std::uint32_t> names_;
     std::vector<Node> nodes_;
-    std::vector<std::pair<std::uint32_t, std::uint32_t>> edges_;
+    std::vector<std::pair<std::uint32_t, std::uint32_t>> ways_out_;  // acts that are no mishaps
+    std::size_t steps_ = 0;
     std::deque<std::pair<std::uint32_t, Situation>> waiting_;
     std::string fault_;
 };

@@ -62,10 +62,15 @@ class Making {
         at.undurable += 1;
         const Event happened{EventNumber{at.newest.newest.value + 1}, {0, 40, "boot"}, std::move(payload)};
         const bool had_stay = stay_in_any(at.newest);
+        const Token before = had_stay ? stay_in(at.newest)->token : Token{};
         auto [next, record] = decide(rulebook(), std::move(at.newest), happened);
         at.newest = std::move(next);
         if (had_stay && !stay_in_any(at.newest))
             age_results();
+        if (stay_in_any(at.newest) && stay_in(at.newest)->token != before)
+            at.equipment.units_own = stay_in(at.newest)->token;  // begun for what is there
+        if (decided_to_leave(before_.newest, at.newest))
+            at.equipment.units_own = stay_in(at.newest)->token;  // they stand before it
         act.events.push_back(happened);
         act.records.push_back(std::move(record));
         return *this;
@@ -96,6 +101,12 @@ class Making {
 
   private:
     static bool stay_in_any(const State& state) { return !state.bays.empty() && stay_in(state) != nullptr; }
+    static bool decided_to_leave(const State& before, const State& after) {
+        const Stay* was = stay_in_any(before) ? stay_in(before) : nullptr;
+        const Stay* now = stay_in_any(after) ? stay_in(after) : nullptr;
+        return now != nullptr && now->tickets.empty() && now->leaves_incomplete && was != nullptr &&
+               !was->leaves_incomplete;
+    }
     static void drop_acknowledged(ToolOnFloor& real, const ToolState& known) {
         const auto* following = std::get_if<Following>(&known.count);
         if (following == nullptr)
@@ -153,6 +164,10 @@ class Possible {
     void repair(std::string name, Payload payload) { happens(std::move(name), std::move(payload), false); }
 
     [[nodiscard]] bool link_good() const { return bay_.controller.link == Quality::good; }
+    // The stay is about the unit that is there.
+    [[nodiscard]] bool its_own() const {
+        return stay_ != nullptr && now_.equipment.unit_there && now_.equipment.units_own == stay_->token;
+    }
     [[nodiscard]] bool something_went_wrong() const { return now_.mishaps_left < most_mishaps; }
 
     // ---- the disk, the process
@@ -180,7 +195,7 @@ class Possible {
         if (now_.undurable > 1)
             return;
         link();
-        if (stay_ != nullptr && stay_->doubt != Doubt::none)
+        if (stay_ != nullptr && stay_->doubt != Doubt::none && its_own())
             repair("D1 is scanned again", ticket("D", "D1"));
     }
 
@@ -237,6 +252,38 @@ class Possible {
         done();
     }
 
+    // Where another unit could profit: before the first ticket, where all is proven or something is decided.
+    // (At every other moment it would find nothing to profit from, and take as many situations again.) Two
+    // units are told apart here, not three.
+    [[nodiscard]] bool worth_swapping() const {
+        if (std::ranges::any_of(stay_->tickets, is_anothers))
+            return false;
+        const bool proven =
+            !stay_->joints.empty() && std::ranges::all_of(stay_->joints, [](const JointState& j) {
+                return j.override_ || std::ranges::all_of(j.fasteners, [](const FastenerState& each) {
+                           return each.passes.front().proof.has_value();
+                       });
+            });
+        return stay_->tickets.empty() || proven || stay_->leaves_incomplete || !stay_->proposals.empty();
+    }
+
+    // While the station cannot see it, people move units as they must. The equipment counts on, or starts
+    // anew and takes up the token that stood in its registers.
+    void swapped_unseen() {
+        const Token standing = stay_ != nullptr ? stay_->token : bay_.offered;
+        changes("another unit takes the place, unseen", false, [&](Equipment& e) {
+            e.departures += 1;
+            e.arrivals += 1;
+            e.echoed = standing;
+            e.units_own = Token{};
+        });
+        changes("another unit takes the place while the equipment is off", false, [&](Equipment& e) {
+            e.starts += 1;
+            e.echoed = standing;
+            e.units_own = Token{};
+        });
+    }
+
     void equipment() {
         link();
         const Equipment& real = now_.equipment;
@@ -246,9 +293,12 @@ class Possible {
                     e.unit_there = true;
                     e.arrivals += 1;
                     e.echoed = stay_ != nullptr ? stay_->token : bay_.offered;
+                    e.units_own = Token{};
                 });
             return;
         }
+        if (!link_good() && its_own() && worth_swapping())
+            swapped_unseen();
         for (const PermissiveState& each : bay_.permissives) {
             const bool allowed = on_wire(now_, each).code != OnWire::withheld;
             moves(each.id.text, !allowed || each.id.text == "lift");
@@ -278,23 +328,52 @@ class Possible {
                std::ranges::find(stay_->tickets, kind, &interlock::Ticket::kind) != stay_->tickets.end();
     }
 
+    static bool is_anothers(const interlock::Ticket& ticket) {
+        return ticket.serial.text == "D2" || ticket.order == "O2";
+    }
+    void first_scan(std::string name, TicketScanned scanned, bool as_mishap) {
+        Making* making = start(std::move(name), as_mishap);
+        if (making == nullptr)
+            return;
+        making->event(std::move(scanned));
+        // It says which unit the stay is about, unless something was decided about a unit without a ticket.
+        if (const Stay* stay = stay_in(making->act.after.newest); stay != nullptr && !stay->leaves_incomplete)
+            making->act.after.equipment.units_own = stay->token;
+        done();
+    }
+    // The stay is about the unit there once every ticket in it is that unit's.
+    void scan_beside(std::string name, TicketScanned scanned) {
+        Making* making = start(std::move(name), its_own());
+        if (making == nullptr)
+            return;
+        making->event(std::move(scanned));
+        const Stay* stay = stay_in(making->act.after.newest);
+        const bool all_others =
+            stay != nullptr && !stay->leaves_incomplete && std::ranges::all_of(stay->tickets, is_anothers);
+        if (all_others)
+            making->act.after.equipment.units_own = stay->token;
+        done();
+    }
+
+    // What is scanned is what is there: the tickets of another unit bear other serials.
     void scans() {
         if (!now_.equipment.unit_there || bay_.departure_due)
             return;
         if (!has_ticket("D")) {
-            repair("D1 is scanned", ticket("D", "D1"));
-            mishap("D1 is scanned, which was here before", ticket("D", "D1", "O1", "DV", 1));
-            mishap("D1 of an unknown type is scanned", ticket("D", "D1", "O1", "DX"));
+            first_scan("D1 is scanned", ticket("D", "D1"), false);
+            first_scan("D1 is scanned, which was here before", ticket("D", "D1", "O1", "DV", 1), true);
+            first_scan("D1 of an unknown type is scanned", ticket("D", "D1", "O1", "DX"), true);
         } else if (!has_ticket("F")) {
-            repair("F1 is scanned", ticket("F", "F1"));
-            mishap("F1 of another order is scanned", ticket("F", "F1", "O2"));
+            if (its_own())
+                repair("F1 is scanned", ticket("F", "F1"));
+            scan_beside("F1 of another order is scanned", ticket("F", "F1", "O2"));
         }
         if (stay_ == nullptr)
             return;
-        if (stay_->doubt != Doubt::none && has_ticket("D"))
+        if (stay_->doubt != Doubt::none && has_ticket("D") && its_own())
             repair("D1 is scanned again", ticket("D", "D1"));
         if (has_ticket("D") && stay_->refused_tickets.empty())
-            mishap("D2 is scanned", ticket("D", "D2"));
+            scan_beside("D2 is scanned", ticket("D", "D2"));
         if (std::holds_alternative<WrongPair>(stay_->identity)) {
             repair("the right F1 is said",
                    proposed(supervisor, CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 0}));
@@ -490,7 +569,7 @@ class Possible {
     void questions() {
         if (!stay_->refused_tickets.empty())
             repair("the unit is still here", proposed(supervisor, UnitStillHere{}));
-        if (!now_.equipment.unit_there)
+        if (!now_.equipment.unit_there || !its_own())
             repair("the unit has left", proposed(supervisor, UnitHasLeft{Token{1000}}));
         if (has_ticket("D") && stay_->tickets.front().earlier_stays > 0 && !stay_->return_accepted)
             repair("the return is accepted", proposed(supervisor, AcceptReturn{}));
@@ -538,6 +617,9 @@ class Possible {
         for (const Proposal& proposal : stay_->proposals) {
             const EventNumber seen = now_.newest.newest;
             repair("quality seconds it", Seconded{bay_id, proposal.number, quality, seen});
+            // He signs what stood on a screen that nobody refreshed.
+            mishap("quality seconds what it saw before",
+                   Seconded{bay_id, proposal.number, quality, proposal.what.seen});
             mishap("the same person seconds it", Seconded{bay_id, proposal.number, supervisor, seen});
             mishap("the worker seconds it", Seconded{bay_id, proposal.number, worker, seen});
             repair("it is taken back", ProposalEnded{bay_id, proposal.number, supervisor, ""});

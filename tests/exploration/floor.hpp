@@ -24,9 +24,11 @@ struct Equipment {
     std::vector<Moved> moved;
     Token echoed;
     bool fault = false;
+    // Of the stay that was begun for the very unit that is there now; zero from its arrival until then.
+    Token units_own;
     bool operator==(const Equipment&) const = default;
 };
-TAUTGATE_FIELDS(Equipment, unit_there, arrivals, departures, starts, moved, echoed, fault);
+TAUTGATE_FIELDS(Equipment, unit_there, arrivals, departures, starts, moved, echoed, fault, units_own);
 
 enum class MadeIn : std::uint8_t { nobodys_time, last_stay, across, this_stay };
 TAUTGATE_ENUM(MadeIn, nobodys_time, last_stay, across, this_stay);

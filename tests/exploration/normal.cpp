@@ -56,6 +56,8 @@ void each_event(State& state, const Visit& visit) {
         if (!stay->proposals.empty()) {
             for (JointState& joint : stay->joints)
                 visit(joint.changed);
+            for (Ticket& ticket : stay->tickets)
+                visit(ticket.scanned);
         }
     }
 }
@@ -84,8 +86,10 @@ void forget_in_stay(Stay& stay) {
     stay.id = any_event;
     stay.began.utc_us = 0;
     stay.began.monotonic_ns = 30;
-    for (auto* tickets : {&stay.tickets, &stay.refused_tickets}) {
-        for (Ticket& ticket : *tickets)
+    for (Ticket& ticket : stay.refused_tickets)
+        ticket.scanned = any_event;
+    if (stay.proposals.empty()) {
+        for (Ticket& ticket : stay.tickets)
             ticket.scanned = any_event;
     }
     for (JointState& joint : stay.joints)
@@ -171,11 +175,13 @@ void renumber_tokens(Situation& at) {
     const auto note = [&](Token& token) { ranks.note(token); };
     const auto apply = [&](Token& token) { ranks.apply(token); };
     note(at.equipment.echoed);
+    note(at.equipment.units_own);
     each_token(at.newest, note);
     if (at.durable)
         each_token(*at.durable, note);
     ranks.rank(1);
     apply(at.equipment.echoed);
+    apply(at.equipment.units_own);
     each_token(at.newest, apply);
     if (at.durable)
         each_token(*at.durable, apply);
