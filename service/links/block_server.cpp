@@ -74,7 +74,8 @@ std::expected<std::unique_ptr<BlockServer>, std::string> BlockServer::open(const
     if (!server->context_ || !server->mapping_)
         return std::unexpected(fmt::format("cannot prepare the registers at {}:{}: {}", link.host, link.port,
                                            last_modbus_error()));
-    server->listener_ = modbus_tcp_pi_listen(server->context_.get(), 4);
+    // All that may be served may also call at the same moment.
+    server->listener_ = modbus_tcp_pi_listen(server->context_.get(), static_cast<int>(masters_at_once));
     if (server->listener_ < 0)
         return std::unexpected(fmt::format("cannot listen at {}:{}: {}; is another program there?", link.host,
                                            link.port, last_modbus_error()));
