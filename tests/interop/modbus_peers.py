@@ -15,13 +15,18 @@ logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 HOST = "127.0.0.1"
 
 
-def mbpoll(port, *options, values=(), unit=1):
-    """One poll, references counted from 0 as on the wire. Gives what it ended with and what it said."""
-    run = subprocess.run(
-        ["mbpoll", "-m", "tcp", "-p", str(port), "-a", str(unit), "-0", "-1", "-o", "5", *options, HOST,
-         *[str(value) for value in values]],
-        capture_output=True, text=True, timeout=30, check=False)
-    return run.returncode, run.stdout + run.stderr
+def mbpoll(port, *options, values=()):
+    """One poll, references counted from 0 as on the wire. Gives what it ended with and what it said. It waits half a
+    second for a connection whatever it is told, which is little on a busy computer: then it is asked again."""
+    for _ in range(10):
+        run = subprocess.run(
+            ["mbpoll", "-m", "tcp", "-p", str(port), "-a", "1", "-0", "-1", "-o", "5", *options, HOST,
+             *[str(value) for value in values]],
+            capture_output=True, text=True, timeout=30, check=False)
+        said = run.stdout + run.stderr
+        if "Connection failed: Operation now in progress" not in said:
+            break
+    return run.returncode, said
 
 
 def shown_registers(text):

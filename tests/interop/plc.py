@@ -200,13 +200,13 @@ class Plc:
             self._present = present
 
     def move(self, name):
-        """One movement, high for one scan and low again. Gives whether it was allowed."""
+        """One movement, high for one scan and low again, as soon as it is allowed. False: it never was."""
         with self.scanned:
-            allowed = self.point(name).may_move()
+            if not self.scanned.wait_for(lambda: self.point(name).may_move(), 20):
+                return False
             self._moves.add(name)
             wanted = self.scans + 3
-            self.scanned.wait_for(lambda: self.scans >= wanted, 20)
-            return allowed
+            return self.scanned.wait_for(lambda: self.scans >= wanted, 20)
 
     def point(self, name):
         return self.points[self.names.index(name)]
@@ -215,11 +215,6 @@ class Plc:
         """True once `wanted(point)` holds after a scan; False at the limit."""
         with self.scanned:
             return self.scanned.wait_for(lambda: wanted(self.point(name)), limit_s)
-
-    def await_scans(self, count):
-        with self.scanned:
-            wanted = self.scans + count
-            return self.scanned.wait_for(lambda: self.scans >= wanted, 20)
 
 
 class MasterPlc(Plc):

@@ -16,13 +16,26 @@ EXAMPLE = [0x0001, 0x0007, 0x0002, 0x0001, 0x1234, 0x5678, 0x46A7, 0x0000, 0x000
 
 
 def poll_blocks(station, count):
+    """What mbpoll shows of the first blocks; ends the script if it cannot read them."""
     link = station.controller
     status, text = mbpoll(link["port"], "-t", "4", "-r", str(link["permissive_address"]),
                           "-c", str(count * plc.BLOCK_WORDS))
     words = shown_registers(text)
-    check(f"mbpoll reads {count} permissive blocks at once", status == 0 and len(words) == count * plc.BLOCK_WORDS,
-          text)
+    if status != 0 or len(words) != count * plc.BLOCK_WORDS:
+        raise SystemExit(f"FAILED: mbpoll reads {count} permissive blocks at once: found {text}")
     return [plc.Block(words[at:at + plc.BLOCK_WORDS]) for at in range(0, len(words), plc.BLOCK_WORDS)]
+
+
+def await_beam(station, code):
+    """The beam's block once mbpoll shows it with this code, or the last that it showed."""
+    last = []
+
+    def shows():
+        last[:] = poll_blocks(station, 1)
+        return last[0].code == code
+
+    ask_until(shows)
+    return last[0]
 
 
 def first_reason(station, permissive):
@@ -57,7 +70,7 @@ def proven_unit(station, master, tools, offered):
     unit_story.tighten_all(*tools)
     check("the beam is released at the PLC once every joint is proven",
           master.await_point(BEAM, lambda point: point.acting() == plc.RELEASED), station.codes(BEAM))
-    beam = poll_blocks(station, 1)[0]
+    beam = await_beam(station, plc.RELEASED)
     check("mbpoll sees the release, for the same token and without a reason",
           (beam.code, beam.token, beam.reason, beam.good_crc) == (plc.RELEASED, token, 0, True), beam.words)
     return token

@@ -36,15 +36,21 @@ def empty_bay(station, slave):
           steps)
 
 
-def mbpoll_agrees(station, slave):
-    """What mbpoll reads in the PLC is what the station wrote there."""
+def mbpoll_block(station):
+    """The beam's block as mbpoll reads it in the PLC; ends the script if it cannot."""
     status, text = mbpoll(station.controller["port"], "-t", "4",
                           "-r", str(station.controller["permissive_address"]), "-c", str(plc.BLOCK_WORDS))
     words = shown_registers(text)
-    check("mbpoll reads the block in the PLC", status == 0 and len(words) == plc.BLOCK_WORDS, text)
-    check("it is one that the station wrote",
-          any(block.words == words for block in slave.written_blocks()), words)
+    if status != 0 or len(words) != plc.BLOCK_WORDS:
+        raise SystemExit(f"FAILED: mbpoll reads a block in the PLC: found {text}")
     return plc.Block(words)
+
+
+def mbpoll_agrees(station, slave):
+    block = mbpoll_block(station)
+    check("what mbpoll reads in the PLC is a block that the station wrote",
+          any(written.words == block.words for written in slave.written_blocks()), block.words)
+    return block
 
 
 def frozen_program(station, slave):
@@ -82,9 +88,8 @@ def proven_unit(station, slave, tools):
     unit_story.tighten_all(*tools)
     check("the PLC acts on the release", slave.await_point(BEAM, lambda point: point.acting() == plc.RELEASED),
           station.codes(BEAM))
-    released = mbpoll_agrees(station, slave)
-    check("mbpoll reads the release in the PLC", (released.code, released.token) == (plc.RELEASED, token),
-          released.words)
+    check("mbpoll reads the release in the PLC", ask_until(lambda: mbpoll_block(station).code == plc.RELEASED),
+          mbpoll_block(station).words)
     check("no release was ever written for another token",
           all(one.token == token for one in slave.written_blocks() if one.code != plc.WITHHELD), token)
 

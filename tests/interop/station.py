@@ -56,7 +56,8 @@ def description(role):
     station["api"]["port"] = api
     station["scanner_port"]["port"] = scanner
     del station["tool_port"]
-    station["bays"][0]["controller"].update(role=role, port=controller, settling_ms=300)
+    # Patient enough for peers in a script on a busy computer; no check is about how long it takes.
+    station["bays"][0]["controller"].update(role=role, port=controller, settling_ms=300, echo_timeout_ms=1500)
 
     station["tools"] = only(station["tools"], (CAPS_TOOL, BRACKET_TOOL))
     station["profiles"] = two_profiles(station["profiles"][0])
@@ -66,6 +67,7 @@ def description(role):
         tool["link"] = {"registers": {"host": "127.0.0.1", "port": port, "unit": 1, "profile": profile,
                                       "poll_interval_ms": 50}}
         tool["longest_run_ms"] = int(LONGEST_RUN_S * 1000)
+        tool["silence_limit_ms"] = 4000
 
     station["joints"] = only(station["joints"], ("axle-box-caps", "bracket"))
     for joint in station["joints"]:
