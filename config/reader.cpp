@@ -483,7 +483,7 @@ Shape<NamedProfile> profile_shape() {
 Shape<PeopleRules> people_shape() {
     auto rule = Shape<OverrideRule>()
                     .required("risk_class", &OverrideRule::risk, risk_class_word())
-                    .optional("people", &OverrideRule::people, Whole(1, 5))
+                    .optional("people", &OverrideRule::people, Whole(1, 2))
                     .required("roles", &OverrideRule::roles, ListOf(role_word()))
                     .optional("hand_checked_value", &OverrideRule::hand_checked_value, Flag{});
     auto reason = Shape<ReasonCode>()

@@ -354,7 +354,9 @@ class LineHandler {
         return true;
     }
     bool take(const Token& token, std::optional<std::uint64_t>& into) {
-        if (token.kind == JsonKind::whole) {
+        // The highest of all is kept for "one after it".
+        constexpr std::uint64_t highest = std::numeric_limits<std::uint64_t>::max() - 1;
+        if (token.kind == JsonKind::whole && token.whole <= highest) {
             into = token.whole;
             return true;
         }
@@ -362,8 +364,9 @@ class LineHandler {
         const char* const end = token.text.data() + token.text.size();
         const auto read = std::from_chars(token.text.data(), end, value);
         const bool leading_zero = token.text.size() > 1 && token.text[0] == '0';
-        if (token.kind != JsonKind::text || read.ec != std::errc() || read.ptr != end || leading_zero)
-            return wrong_type("a whole number from 0 to 18446744073709551615, as text");
+        if (token.kind != JsonKind::text || read.ec != std::errc() || read.ptr != end || leading_zero ||
+            value > highest)
+            return wrong_type("a whole number from 0 to 18446744073709551614, as text");
         into = value;
         return true;
     }

@@ -19,7 +19,10 @@ std::expected<StationLock, JournalError> StationLock::take(const std::filesystem
                                             .remedy = std::move(remedy),
                                             .event = std::nullopt});
     };
-    const int file = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
+    int file = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
+    // Where nothing can be written the lock of an earlier run still tells whether another process holds it.
+    if (file < 0 && (errno == EACCES || errno == EROFS))
+        file = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
     if (file < 0) {
         const std::error_code why(errno, std::generic_category());
         const bool read_only = why == std::errc::permission_denied || why == std::errc::read_only_file_system;

@@ -101,7 +101,10 @@ Writer::Work::Work(Options options, Connection db)
     : options_(std::move(options)), db_(std::move(db)), projection_(*db_), begin_(*db_, "BEGIN IMMEDIATE"),
       end_(*db_, "COMMIT"), event_(*db_, "INSERT INTO event(number, body, hash) VALUES(?, ?, ?)"),
       document_(*db_, "INSERT OR IGNORE INTO document(digest, kind, text) VALUES(?, ?, ?)"),
-      person_(*db_, "INSERT OR REPLACE INTO person_name(number, name, badge) VALUES(?, ?, ?)"),
+      // What is not said anew (a person who only gets a new secret) stays.
+      person_(*db_, "INSERT INTO person_name(number, name, badge) VALUES(?, ?, ?) "
+                    "ON CONFLICT(number) DO UPDATE SET name = coalesce(nullif(excluded.name, ''), name), "
+                    "badge = coalesce(nullif(excluded.badge, ''), badge)"),
       credential_(*db_, "INSERT OR REPLACE INTO credential(number, argon2id) VALUES(?, ?)"),
       head_(head_of(*db_)), head_at_opening_(head_.number), newest_(head_.number) {
     sqlite3_wal_hook(

@@ -91,10 +91,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     void acknowledge(const interlock::Acknowledge& stored) {
         {
             const std::lock_guard lock{mutex_};
-            const bool newer = !shared_.stored || shared_.stored->epoch != stored.epoch ||
-                               shared_.stored->counter < stored.counter;
-            if (newer)
-                shared_.stored = Stored{stored.epoch, stored.counter};
+            // The latest word holds, a lower number too: the count may have begun anew in the same epoch.
+            shared_.stored = Stored{stored.epoch, stored.counter};
         }
         waker_.wake();
     }
@@ -276,10 +274,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     void take(const protocol::WatchOutcome& outcome, const std::vector<std::uint16_t>& block,
               SteadyTime began) {
         const SteadyTime now = steady_clock::now();
-        tell(freshness_.alive(now));
-        const bool restarted = std::holds_alternative<protocol::Restarted>(outcome);
-        if (!answered_ || restarted)
+        if (!answered_ || count_began_anew(outcome))
             answer();
+        tell(freshness_.alive(now));  // good only once the tool has said where it stands
         // A tool that waits for acknowledgements shows nothing newer before its first one has been
         // acknowledged, and that is done by the decision about it: made before we followed the tool, counted
         // for nothing.
@@ -290,14 +287,23 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         const std::uint64_t counter = watch_.known()->counter;
         if (is_new && (counter != 0 || profile_.counter.lowest == 0)) {
             auto reading = protocol::decode(profile_, block);
-            if (!reading)
-                return refuse(block, reading.error());
+            if (!reading) {
+                refuse(block, reading.error());
+                // It is one of the tool's results all the same: until it is settled, one is outstanding.
+                return answer();
+            }
             reading->counter = counter;
             report(std::move(*reading), now);
         } else if (everything_acknowledged()) {
             caught_up_ = began;
         }
         count(&PollCounts::good);
+    }
+
+    // Told before the first result of the new count, or that would pass for one sent again.
+    [[nodiscard]] static bool count_began_anew(const protocol::WatchOutcome& outcome) {
+        const auto* jump = std::get_if<protocol::Jump>(&outcome);
+        return std::holds_alternative<protocol::Restarted>(outcome) || (jump != nullptr && !jump->lost);
     }
 
     void answer() {

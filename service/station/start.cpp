@@ -116,6 +116,7 @@ class Run {
   private:
     ExitCode prepare();
     ExitCode open_journal();
+    ExitCode open_writer();
     ExitCode serve_http();
     void withhold_first();
     [[nodiscard]] people::Roster read_roster();
@@ -165,11 +166,15 @@ ExitCode Run::prepare() {
     }
     journal_ = *journal;
     auto lock = journal::StationLock::take(journal_);
-    if (!lock) {
-        spdlog::critical("{}", journal::to_text(lock.error()));
-        return ExitCode::locked;
+    if (lock) {
+        lock_ = std::move(*lock);
+        return ExitCode::orderly;
     }
-    lock_ = std::move(*lock);
+    spdlog::critical("{}", journal::to_text(lock.error()));
+    if (lock.error().fault != journal::JournalFault::read_only)
+        return lock.error().fault == journal::JournalFault::in_use ? ExitCode::locked
+                                                                   : ExitCode::journal_failed;
+    not_writable_ = lock.error();  // by nobody: up, withheld, and explaining
     return ExitCode::orderly;
 }
 
@@ -183,7 +188,7 @@ void Run::withhold_first() {
     first_wiring_->start_controllers();
 }
 
-ExitCode Run::open_journal() {
+ExitCode Run::open_writer() {
     const auto stamp = clock_.stamp();
     auto hand = journal::HandNote::open(journal_, stamp.boot, stamp.monotonic_ns);
     if (hand)
@@ -203,14 +208,21 @@ ExitCode Run::open_journal() {
     auto writer = journal::Writer::open(std::move(options));
     if (writer) {
         writer_ = std::move(*writer);
-    } else {
-        spdlog::critical("{}", journal::to_text(writer.error()));
-        const bool stays_up = writer.error().fault == journal::JournalFault::disk_full ||
-                              writer.error().fault == journal::JournalFault::read_only ||
-                              writer.error().fault == journal::JournalFault::device;
-        if (!stays_up)
-            return ExitCode::journal_failed;
-        not_writable_ = writer.error();
+        return ExitCode::orderly;
+    }
+    spdlog::critical("{}", journal::to_text(writer.error()));
+    const bool stays_up = writer.error().fault == journal::JournalFault::disk_full ||
+                          writer.error().fault == journal::JournalFault::read_only ||
+                          writer.error().fault == journal::JournalFault::device;
+    not_writable_ = writer.error();
+    return stays_up ? ExitCode::orderly : ExitCode::journal_failed;
+}
+
+ExitCode Run::open_journal() {
+    // Without the lock nothing is written.
+    if (lock_) {
+        if (const ExitCode code = open_writer(); code != ExitCode::orderly)
+            return code;
     }
     auto reader = journal::Reader::open(journal_);
     if (!reader)

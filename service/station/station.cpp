@@ -1,6 +1,7 @@
 #include "service/station/station.hpp"
 
 #include <algorithm>
+#include <charconv>
 #include <utility>
 
 #include <boost/asio/post.hpp>
@@ -82,6 +83,14 @@ bool touches(const interlock::Record& record, const std::vector<interlock::Permi
     });
 }
 
+// The epoch of a polled tool is a number; one that another kind of link had named may be any text.
+std::optional<std::uint64_t> number_in(const std::string& epoch) {
+    std::uint64_t number = 0;
+    const char* const end = epoch.data() + epoch.size();
+    const auto [rest, error] = std::from_chars(epoch.data(), end, number);
+    return error == std::errc{} && rest == end ? std::optional(number) : std::nullopt;
+}
+
 // The event that the last run died of, as a record that is not decided.
 interlock::EventSetAside set_aside(const journal::InHand& found, const config::Station* rules) {
     interlock::EventSetAside aside;
@@ -155,17 +164,18 @@ void Station::from_links(Payload payload) {
     if (stopping_ || failed_ || !state_.rules)
         return;
     if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
-        look_up_serial(scanned->serial,
-                       [this, event = *scanned](std::optional<std::uint32_t> earlier) mutable {
-                           if (!earlier) {
-                               take(interlock::InputRefused{"scanner", event.raw,
-                                                            "the journal could not be asked about it", 1},
-                                    {}, {});
-                               return;
-                           }
-                           event.earlier_stays = *earlier;
-                           take(std::move(event), {}, {});
-                       });
+        look_up_serial(scanned->serial, [this, event = *scanned, at = place_of(scanned->bay)](
+                                            std::optional<std::uint32_t> earlier) mutable {
+            const char* fault = nullptr;
+            if (!earlier)
+                fault = "the journal could not be asked about it";
+            else if (at != place_of(event.bay))
+                fault = "the unit at the bay changed while it was looked up; scan again";
+            if (fault != nullptr)
+                return take(interlock::InputRefused{"scanner", event.raw, fault, 1}, {}, {});
+            event.earlier_stays = *earlier;
+            take(std::move(event), {}, {});
+        });
         return;
     }
     if (auto* reported = std::get_if<interlock::ControllerReported>(&payload)) {
@@ -174,6 +184,16 @@ void Station::from_links(Payload payload) {
             reported->on_wire_released = parts_.wiring->released_on_wire(reported->bay);
     }
     take(std::move(payload), {}, {});
+}
+
+// What a ticket is scanned for: a stay, and a doubt about it. It must be the same when the scan is decided.
+std::pair<interlock::Token, std::optional<interlock::Doubt>>
+Station::place_of(const interlock::BayId& id) const {
+    const interlock::BayState* bay = interlock::bay_of(state_, id);
+    const auto* stay = bay != nullptr ? std::get_if<interlock::Stay>(&bay->occupant) : nullptr;
+    if (stay != nullptr)
+        return {stay->token, stay->doubt};
+    return {bay != nullptr ? bay->offered : interlock::Token{}, std::nullopt};
 }
 
 void Station::look_up_serial(const interlock::Serial& serial,
@@ -198,21 +218,33 @@ void Station::submit(Payload payload, std::optional<people::PersonRecord> person
         return;
     }
     const interlock::Serial* serial = nullptr;
-    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+    interlock::BayId bay;
+    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
         serial = &scanned->serial;
+        bay = scanned->bay;
+    }
     if (const auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
-        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action))
+        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action)) {
             serial = &corrected->serial;
+            bay = proposed->bay;
+        }
     }
     if (serial == nullptr) {
         after_lookup(std::move(payload), std::move(person), std::move(done));
         return;
     }
     look_up_serial(*serial, [this, payload = std::move(payload), person = std::move(person),
-                             done = std::move(done)](std::optional<std::uint32_t> earlier) mutable {
+                             done = std::move(done), bay,
+                             at = place_of(bay)](std::optional<std::uint32_t> earlier) mutable {
         if (!earlier) {
             done(std::unexpected(
                 web::NotRecorded{"the journal could not be asked about the serial number", "try again"}));
+            return;
+        }
+        if (at != place_of(bay)) {
+            done(std::unexpected(
+                web::NotRecorded{"the unit at the bay changed while the serial number was looked up",
+                                 "look again, then repeat"}));
             return;
         }
         if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
@@ -287,7 +319,13 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
     state_ = std::move(decision->state);
     if (touches(decision->record, out_before))
         publish();  // withholding never waits; everything else waits for the disk
-    Waiting waiting{event.number, decision->record.outcome, {}, std::move(done)};
+    const bool decides = std::holds_alternative<interlock::Proposed>(event.payload) ||
+                         std::holds_alternative<interlock::Seconded>(event.payload);
+    Waiting waiting{event.number,
+                    decision->record.outcome,
+                    {},
+                    decides && std::holds_alternative<interlock::Applied>(decision->record.outcome),
+                    std::move(done)};
     follow_effects(decision->record, waiting);
     waiting_.push_back(std::move(waiting));
     parts_.writer->append(std::move(entry));
@@ -355,6 +393,8 @@ void Station::on_durable(EventNumber up_to) {
             if (parts_.wiring)
                 parts_.wiring->acknowledge(stored);
         }
+        if (done.anchors)
+            note_head();
         if (done.done)
             done.done(web::Recorded{done.event, done.outcome});
     }
@@ -411,11 +451,7 @@ void Station::rewire() {
             const auto stored = stored_.find(tool);
             if (stored == stored_.end())
                 return std::nullopt;
-            const std::string& epoch = stored->second.epoch;
-            const bool number = !epoch.empty() && epoch.find_first_not_of("0123456789") == std::string::npos;
-            return protocol::KnownResult{stored->second.counter,
-                                         number ? std::optional<std::uint64_t>(std::stoull(epoch))
-                                                : std::nullopt};
+            return protocol::KnownResult{stored->second.counter, number_in(stored->second.epoch)};
         }};
     if (parts_.wiring)
         parts_.wiring->stop();
@@ -536,7 +572,7 @@ void Station::keep_house() {
         publish();
     }
     look_at_disk();
-    note_head();
+    note_head_if_due();
     feed_watchdog();
     house_timer_.expires_after(house_interval);
     house_timer_.async_wait([this](const boost::system::error_code& error) {
@@ -563,12 +599,16 @@ void Station::look_at_disk() {
            "make room on the disk", space->level == journal::SpaceLevel::at_reserve});
 }
 
-// The newest durable event goes to the service's log, so that a cut at the journal's end shows.
-void Station::note_head() {
+// The newest durable event goes to the service's log from time to time, and with every decision of a person,
+// so that a cut at the journal's end shows.
+void Station::note_head_if_due() {
     const auto now = std::chrono::steady_clock::now();
-    if (head_noted_ != std::chrono::steady_clock::time_point{} && now - head_noted_ < head_interval)
-        return;
-    head_noted_ = now;
+    if (head_noted_ == std::chrono::steady_clock::time_point{} || now - head_noted_ >= head_interval)
+        note_head();
+}
+
+void Station::note_head() {
+    head_noted_ = std::chrono::steady_clock::now();
     boost::asio::post(lookups_, [path = parts_.journal] {
         auto reader = journal::Reader::open(path);
         if (!reader)
@@ -633,8 +673,12 @@ void Station::stop(const std::function<void()>& done) {
     house_timer_.cancel();
     if (parts_.writer)
         parts_.writer->close();
-    if (parts_.hand && !failed_)
+    if (parts_.hand && !failed_) {
+        // Whoever stops a station in order that had come up withheld for this has seen why.
+        if (!sources_allowed_)
+            parts_.hand->forget_unclean_ends();
         parts_.hand->ended_in_order();
+    }
     done();
 }
 

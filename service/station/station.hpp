@@ -99,12 +99,15 @@ class Station final : public web::StationPort {
         interlock::EventNumber event;
         interlock::Outcome outcome;
         std::vector<interlock::Acknowledge> acknowledge;
+        bool anchors = false;        // a person decided something: the log is told the journal's head with it
         web::RecordedCallback done;  // may be empty
     };
 
     void from_links(interlock::Payload payload);
     void after_lookup(interlock::Payload payload, std::optional<people::PersonRecord> person,
                       web::RecordedCallback done);
+    [[nodiscard]] std::pair<interlock::Token, std::optional<interlock::Doubt>>
+    place_of(const interlock::BayId& id) const;
     void look_up_serial(const interlock::Serial& serial,
                         std::function<void(std::optional<std::uint32_t>)> found);
     void fill_in(interlock::Payload& payload, std::vector<journal::Attachment>& attachments);
@@ -122,6 +125,7 @@ class Station final : public web::StationPort {
     void arm_beat();
     void keep_house();
     void look_at_disk();
+    void note_head_if_due();
     void note_head();
     void fail(ExitCode code, const std::string& why);
 

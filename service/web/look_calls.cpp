@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <limits>
 
 #include "service/web/target.hpp"
 #include "service/web/views.hpp"
@@ -85,13 +86,16 @@ void Api::Work::get_events(Call& call) {
     const auto from = number("from", 1);
     const auto most = number("most", events_max);
     const auto wait = number("wait_ms", 0);
-    if (!from || !most || !wait || *most == 0)
-        return call.refuse({.status = 400,
-                            .code = "bad_query",
-                            .what = "no events were read",
-                            .where = call.where(),
-                            .why = "from, most and wait_ms take whole numbers, most at least 1",
-                            .remedy = "give for instance /v1/events?from=1&most=100"});
+    constexpr std::uint64_t last_number = std::numeric_limits<std::int64_t>::max();  // of the journal
+    if (!from || *from > last_number || !most || !wait || *most == 0)
+        return call.refuse(
+            {.status = 400,
+             .code = "bad_query",
+             .what = "no events were read",
+             .where = call.where(),
+             .why =
+                 "from, most and wait_ms take whole numbers, most at least 1, from up to 9223372036854775807",
+             .remedy = "give for instance /v1/events?from=1&most=100"});
     const auto limit = std::min<std::size_t>(*most, events_max);
     const EventNumber first{std::max<std::uint64_t>(*from, 1)};
     if (first > station_.durable() && *wait > 0)

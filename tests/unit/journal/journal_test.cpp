@@ -328,6 +328,24 @@ TEST_CASE("the log written ahead goes back into the database and stays bounded")
     CHECK(first_wrong(folder.journal()) == 0);
 }
 
+TEST_CASE("who is enrolled again without a name or badge keeps those they had") {
+    const scratch::Folder folder;
+    scratch::Reports reports;
+    auto writer = Writer::open(reports.options(folder.journal()));
+    REQUIRE(writer.has_value());
+    samples::Chance chance(35);
+    auto first = samples::entry(chance, 1);
+    first.attachments = {PersonName{PersonNumber{7}, "Ada Quill", "B7"}};
+    (*writer)->append(std::move(first));
+    auto second = samples::entry(chance, 2);
+    second.attachments = {PersonName{PersonNumber{7}, "", ""}};
+    (*writer)->append(std::move(second));
+    REQUIRE(reports.settled(2));
+    (*writer)->close();
+    CHECK(reader_of(folder.journal())->person_names() ==
+          std::vector{PersonName{PersonNumber{7}, "Ada Quill", "B7"}});
+}
+
 TEST_CASE("texts, names and secrets are stored with the event that brings them") {
     const scratch::Folder folder;
     scratch::Reports reports;

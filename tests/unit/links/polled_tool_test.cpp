@@ -34,14 +34,25 @@ protocol::WrittenResult result_of(const std::string& torque) {
 // A simulated tool, the link to it, and a station that acknowledges when the test says so.
 class Bench {
   public:
-    explicit Bench(bool waits_for_acknowledgement = true) : station_(larkmoor()) {
+    // How the tool differs from the demo's, and what the profile knows of it.
+    struct Traits {
+        bool acknowledges = true;
+        bool epoch = true;
+        bool knows_loosening = true;
+    };
+    Bench() : Bench(Traits{}) {}
+    explicit Bench(const Traits& traits) : station_(larkmoor()) {
         auto& profile = station_.profiles.front().profile;
-        if (!waits_for_acknowledgement)
+        if (!traits.acknowledges)
             profile.acknowledge.reset();
         auto opened = simulation::RegisterTool::open("127.0.0.1", 0, profile);
         if (!opened)
             throw std::runtime_error(opened.error());
         tool = std::move(*opened);
+        if (!traits.epoch)
+            profile.epoch.reset();
+        if (!traits.knows_loosening)
+            profile.direction->loosen = {77};  // a code that the tool never sends
     }
     links::RegisterTool& connect(std::optional<protocol::KnownResult> known) {
         auto of = station_.tools.at(1);
@@ -148,7 +159,7 @@ TEST_CASE("what is in the journal already is acknowledged and not received again
 }
 
 TEST_CASE("the first look at an unknown tool without acknowledgements brings its count and no result") {
-    Bench bench{false};
+    Bench bench(Bench::Traits{.acknowledges = false});
     bench.tool->report(result_of("250"));
     bench.connect(std::nullopt);
     REQUIRE(bench.floor.turn_until([&] { return !bench.floor.all<ToolAnswered>().empty(); }));
@@ -195,6 +206,47 @@ TEST_CASE("a restart of the tool is told before the results of its new count") {
     CHECK(answers.size() == 2);
     CHECK(answers.back().epoch == "9");
     CHECK(bench.floor.all<ResultReceived>().front().epoch == "9");
+}
+
+TEST_CASE("a count that falls back without an epoch is told before the results of the new count") {
+    Bench bench(Bench::Traits{.acknowledges = false, .epoch = false});
+    for (int lost = 0; lost < 100; ++lost)
+        bench.tool->lose_one();
+    bench.tool->report(result_of("250"));
+    bench.connect(protocol::KnownResult{.counter = 100, .epoch = std::nullopt});
+    REQUIRE(bench.until_results(1));
+    bench.tool->restart(1);
+    bench.tool->report(result_of("251"));
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{101, 1});
+    const auto answers = bench.floor.all<ToolAnswered>();
+    REQUIRE(answers.size() >= 2);
+    CHECK(answers.back().last < 101);
+}
+
+TEST_CASE("a result that cannot be read is told as one that is outstanding") {
+    Bench bench(Bench::Traits{.acknowledges = false, .epoch = true, .knows_loosening = false});
+    bench.connect(nothing_yet);
+    REQUIRE(bench.until_polled(2));
+    auto loosening = result_of("0");
+    loosening.direction = protocol::Direction::loosen;
+    bench.tool->report(loosening);
+    REQUIRE(bench.floor.turn_until([&] { return bench.floor.all<ToolAnswered>().size() >= 2; }));
+    CHECK(bench.floor.all<ToolAnswered>().back().last == 1);
+    CHECK_FALSE(bench.floor.all<interlock::InputRefused>().empty());
+    CHECK(bench.counters().empty());
+}
+
+TEST_CASE(
+    "after a count that began anew in the same epoch was accepted, its lower numbers are acknowledged") {
+    Bench bench(Bench::Traits{.acknowledges = true, .epoch = false});
+    bench.tool->report(result_of("251"));
+    bench.tool->report(result_of("252"));
+    bench.connect(protocol::KnownResult{.counter = 100, .epoch = std::nullopt});
+    REQUIRE(bench.until_results(1));
+    bench.link->acknowledge({{"NR-16"}, "0", 1});
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.tool->status().acknowledged == 1);
 }
 
 TEST_CASE("an answer that comes after the time-out never serves a later request") {

@@ -155,10 +155,11 @@ TEST_CASE("counters are whole numbers of 64 bits, as text or as a number") {
         return result_of(R"({"result":{"direction":"tighten","counter":)" + std::string(text) + "}}")
             .reading.counter;
     };
-    CHECK(counter(R"("18446744073709551615")") == 18'446'744'073'709'551'615U);
-    CHECK(counter("18446744073709551615") == 18'446'744'073'709'551'615U);
-    for (const char* bad : {R"("18446744073709551616")", "18446744073709551616", R"("-1")", "-1", "1.0",
-                            R"("1 ")", R"("01")", R"("")", "null", "NaN", "[1]", "{}"}) {
+    CHECK(counter(R"("18446744073709551614")") == 18'446'744'073'709'551'614U);
+    CHECK(counter("18446744073709551614") == 18'446'744'073'709'551'614U);
+    for (const char* bad : {R"("18446744073709551615")", "18446744073709551615", R"("18446744073709551616")",
+                            "18446744073709551616", R"("-1")", "-1", "1.0", R"("1 ")", R"("01")", R"("")",
+                            "null", "NaN", "[1]", "{}"}) {
         CAPTURE(bad);
         CHECK(fault_of(R"({"result":{"direction":"tighten","counter":)" + std::string(bad) + "}}") ==
               "the key 'counter' has a value of the wrong kind");
