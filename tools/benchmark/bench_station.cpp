@@ -77,7 +77,7 @@ void add_bays(json& station, const StationSize& size, const std::vector<std::uin
                                      {"port", ports.at(bay)},
                                      {"permissive_address", ControllerDevice::permissive_address},
                                      {"feedback_address", ControllerDevice::feedback_address},
-                                     {"beat_interval_ms", 20},
+                                     {"beat_interval_ms", size.beat_interval_ms},
                                      {"echo_timeout_ms", 1000},
                                      {"settling_ms", 100}}}});
         // The names are the station's, so those of further bays differ.

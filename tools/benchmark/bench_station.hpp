@@ -23,6 +23,7 @@ struct StationSize {
     unsigned tools_per_bay = 3;  // with the line protocol
     unsigned polled_tools = 0;   // by registers, ten times a second, all at the first bay
     unsigned fasteners = 8;      // of the watched joint; the others have one
+    unsigned beat_interval_ms = 100;
 };
 
 struct BenchStation {

@@ -3,9 +3,12 @@
 // block to the controller and acknowledges. No rules, no people, no second thread; what goes wrong ends it
 // with a word.
 //
-//     tautgate-bench-floor DATABASE TOOL_PORT CONTROLLER_PORT    answers one tool until that hangs up
-//     tautgate-bench-floor --insert DATABASE MILLISECONDS LINE   only the row, as often as it can; prints how
-//     often
+// Its row is as long as the one that the service stores for a result, of which the line is a part: whatever
+// kept the grounds of a decision would have to write them.
+//
+//     tautgate-bench-floor DATABASE TOOL_PORT CONTROLLER_PORT ROW    answers one tool until that hangs up
+//     tautgate-bench-floor --insert DATABASE MILLISECONDS LINE       only the row; prints how many a second
+#include <algorithm>
 #include <array>
 #include <chrono>
 #include <cstdio>
@@ -76,7 +79,7 @@ int accept_tool(int port) {
 }
 
 // Program "A" is the one whose results decide; all others are only kept.
-void serve(Rows& rows, int tool, modbus_t* controller) {
+void serve(Rows& rows, std::size_t row_size, int tool, modbus_t* controller) {
     Hash hash{};
     tautgate::protocol::PermissiveBlock block{.address = {1, 1, 1}, .token = 1};
     std::string pending;
@@ -90,9 +93,11 @@ void serve(Rows& rows, int tool, modbus_t* controller) {
             if (!message.contains("result"))
                 continue;
             const auto& result = message["result"];
-            const std::string chained = std::string(hash.begin(), hash.end()) + line;
+            std::string body = line;
+            body.resize(std::max(row_size, line.size()), ' ');
+            const std::string chained = std::string(hash.begin(), hash.end()) + body;
             SHA256(reinterpret_cast<const unsigned char*>(chained.data()), chained.size(), hash.data());
-            rows.add(line, hash);
+            rows.add(body, hash);
             if (result["program"] == "A") {
                 const bool tight = result["direction"] == "tighten";
                 block.code = tight ? tautgate::protocol::Code::released : tautgate::protocol::Code::withheld;
@@ -126,14 +131,14 @@ int main(int argc, char** argv) {
         insert_for(argv[2], std::chrono::milliseconds(std::atoi(argv[3])), argv[4]);
         return EXIT_SUCCESS;
     }
-    if (argc != 4) {
-        std::cerr << "usage: tautgate-bench-floor DATABASE TOOL_PORT CONTROLLER_PORT\n"
+    if (argc != 5) {
+        std::cerr << "usage: tautgate-bench-floor DATABASE TOOL_PORT CONTROLLER_PORT ROW\n"
                      "       tautgate-bench-floor --insert DATABASE MILLISECONDS LINE\n";
         return 2;
     }
     Rows rows(argv[1]);
     modbus_t* controller = modbus_new_tcp("127.0.0.1", std::atoi(argv[3]));
     need(modbus_connect(controller) == 0, "connect to the controller");
-    serve(rows, accept_tool(std::atoi(argv[2])), controller);
+    serve(rows, static_cast<std::size_t>(std::atol(argv[4])), accept_tool(std::atoi(argv[2])), controller);
     return EXIT_SUCCESS;
 }

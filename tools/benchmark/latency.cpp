@@ -85,12 +85,14 @@ void DaemonLine::get_ready() {
     plant_.await(Code::withheld);
 }
 
-FloorLine::FloorLine(const Surroundings& around, Shop& shop) : FloorLine(around, shop, free_ports(2)) {}
+FloorLine::FloorLine(const Surroundings& around, Shop& shop, std::size_t row)
+    : FloorLine(around, shop, row, free_ports(2)) {}
 
-FloorLine::FloorLine(const Surroundings& around, Shop& shop, const std::vector<std::uint16_t>& ports)
+FloorLine::FloorLine(const Surroundings& around, Shop& shop, std::size_t row,
+                     const std::vector<std::uint16_t>& ports)
     : shop_(shop), controller_(ports.at(0), {{1, 1, 1}}), tool_("floor"),
       program_({{(around.programs / "tautgate-bench-floor").string(), (around.folder / "floor.db").string(),
-                 std::to_string(ports.at(1)), std::to_string(ports.at(0))},
+                 std::to_string(ports.at(1)), std::to_string(ports.at(0)), std::to_string(row)},
                 around.folder / "floor.log",
                 around.measured_cpu,
                 {}}) {

@@ -46,7 +46,8 @@ class DaemonLine : public Line {
 // The floor program, with a tool and a controller of its own.
 class FloorLine : public Line {
   public:
-    FloorLine(const Surroundings& around, Shop& shop);
+    // Its rows are of `row` bytes.
+    FloorLine(const Surroundings& around, Shop& shop, std::size_t row);
     ~FloorLine() override;
     FloorLine(const FloorLine&) = delete;
     FloorLine& operator=(const FloorLine&) = delete;
@@ -58,7 +59,8 @@ class FloorLine : public Line {
     ControllerDevice& controller() override { return controller_; }
 
   private:
-    FloorLine(const Surroundings& around, Shop& shop, const std::vector<std::uint16_t>& ports);
+    FloorLine(const Surroundings& around, Shop& shop, std::size_t row,
+              const std::vector<std::uint16_t>& ports);
     Shop& shop_;
     ControllerDevice controller_;
     LineTool tool_;

@@ -141,7 +141,7 @@ json latency(Line& daemon, Line& floor, const LatencyPlan& plan, const Extent& e
 
 json latency_and_counts(const Surroundings& around, const Extent& extent) {
     say("bench: a station with 3 tools: people, rules, a unit");
-    Plant plant(around, {}, "latency");
+    Plant plant(around, {.beat_interval_ms = 20}, "latency");
     plant.start();
     plant.set_up();
     plant.connect();
@@ -150,7 +150,9 @@ json latency_and_counts(const Surroundings& around, const Extent& extent) {
     daemon.get_ready();
     json view;
     {
-        FloorLine floor(around, plant.shop());
+        const std::size_t row = row_size(plant);
+        view["row_bytes"] = row;
+        FloorLine floor(around, plant.shop(), row);
         say("bench: latency, busy");
         view["latency_busy"] = latency(daemon, floor, extent.busy, extent);
         say("bench: latency, idle");

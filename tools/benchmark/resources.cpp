@@ -114,6 +114,13 @@ nlohmann::json count_calls(Plant& plant, unsigned results) {
     return view;
 }
 
+std::size_t row_size(const Plant& plant) {
+    const auto bytes = result_row_bytes(plant.journal());
+    if (!bytes)
+        give_up(bytes.error());
+    return static_cast<std::size_t>(*bytes);
+}
+
 nlohmann::json count_system_calls(Plant& plant, unsigned results) {
     const auto strace = found_in_path("strace");
     if (!strace)

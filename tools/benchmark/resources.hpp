@@ -11,6 +11,9 @@ namespace tautgate::benchmark {
 // Deciding results only (each with the loosening before it), counted by a library in front of the C library:
 // syncs, allocations, bytes; pages of the log by table; bytes that the database grew.
 [[nodiscard]] nlohmann::json count_calls(Plant& plant, unsigned results);
+// Bytes that the journal keeps for one result that decides, without the tables of questions: the mean of the
+// newest.
+[[nodiscard]] std::size_t row_size(const Plant& plant);
 // System calls by name. null where strace is not installed.
 [[nodiscard]] nlohmann::json count_system_calls(Plant& plant, unsigned results);
 // Milliseconds from the start of the process until its first whole block has arrived, withheld.

@@ -39,16 +39,38 @@ struct EndStatement {
 constexpr const char* owners_question = "SELECT d.pageno, coalesce(s.tbl_name, d.name) FROM dbstat d LEFT "
                                         "JOIN sqlite_schema s ON s.name = d.name";
 
+// A question to a database that others have open, too.
+class Question {
+  public:
+    Question(const std::filesystem::path& database, const char* sql) {
+        sqlite3* opened = nullptr;
+        const int code = sqlite3_open_v2(database.c_str(), &opened, SQLITE_OPEN_READONLY, nullptr);
+        db_.reset(opened);
+        sqlite3_busy_timeout(opened, 5000);
+        sqlite3_stmt* prepared = nullptr;
+        if (code != SQLITE_OK || sqlite3_prepare_v2(opened, sql, -1, &prepared, nullptr) != SQLITE_OK)
+            fault_ = database.string() + " cannot be asked: " + sqlite3_errmsg(opened);
+        statement_.reset(prepared);
+    }
+    [[nodiscard]] const std::string& fault() const noexcept { return fault_; }
+    [[nodiscard]] sqlite3_stmt* statement() const noexcept { return statement_.get(); }
+
+  private:
+    std::unique_ptr<sqlite3, CloseDatabase> db_;
+    std::unique_ptr<sqlite3_stmt, EndStatement> statement_;
+    std::string fault_;
+};
+
+constexpr const char* row_question =
+    "SELECT avg(length(body)) FROM (SELECT body FROM event WHERE body LIKE '%\"ResultReceived\"%' "
+    "ORDER BY number DESC LIMIT 2)";
+
 std::expected<std::map<std::uint32_t, std::string>, std::string>
 owners_of_pages(const std::filesystem::path& database) {
-    sqlite3* opened = nullptr;
-    const int code = sqlite3_open_v2(database.c_str(), &opened, SQLITE_OPEN_READONLY, nullptr);
-    const std::unique_ptr<sqlite3, CloseDatabase> db(opened);
-    sqlite3_stmt* prepared = nullptr;
-    if (code != SQLITE_OK || sqlite3_prepare_v2(opened, owners_question, -1, &prepared, nullptr) != SQLITE_OK)
-        return std::unexpected(database.string() +
-                               " cannot be asked for its pages: " + sqlite3_errmsg(opened));
-    const std::unique_ptr<sqlite3_stmt, EndStatement> statement(prepared);
+    const Question question(database, owners_question);
+    if (!question.fault().empty())
+        return std::unexpected(question.fault());
+    sqlite3_stmt* const prepared = question.statement();
     std::map<std::uint32_t, std::string> owners;
     while (sqlite3_step(prepared) == SQLITE_ROW)
         owners[static_cast<std::uint32_t>(sqlite3_column_int64(prepared, 0))] =
@@ -103,6 +125,18 @@ std::expected<PagesWritten, std::string> pages_written(const std::filesystem::pa
     for (auto& [table, all] : written.by_table)
         all /= count;
     return written;
+}
+
+std::expected<double, std::string> result_row_bytes(const std::filesystem::path& journal) {
+    const Question question(journal, row_question);
+    if (!question.fault().empty())
+        return std::unexpected(question.fault());
+    const double mean = sqlite3_step(question.statement()) == SQLITE_ROW
+                            ? sqlite3_column_double(question.statement(), 0)
+                            : 0.0;
+    if (mean <= 0)
+        return std::unexpected(journal.string() + " holds no result");
+    return mean;
 }
 
 }  // namespace tautgate::benchmark

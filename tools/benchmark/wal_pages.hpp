@@ -29,4 +29,7 @@ struct PagesWritten {
 [[nodiscard]] std::expected<PagesWritten, std::string> pages_written(const std::filesystem::path& database,
                                                                      std::size_t commits);
 
+// Mean size of the newest events' bodies that hold a result.
+[[nodiscard]] std::expected<double, std::string> result_row_bytes(const std::filesystem::path& journal);
+
 }  // namespace tautgate::benchmark
