@@ -193,8 +193,13 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return true;
     }
 
+    bool lose_poll() {
+        count(&PollCounts::failed);
+        return lose(fmt::format("cannot read the result block: {}", last_modbus_error()));
+    }
     bool lose(std::string why) {
         connection_.reset();
+        whole_.clear();
         tell(freshness_.failed(steady_clock::now(), std::move(why)));
         return false;
     }
@@ -226,11 +231,13 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         constexpr int looks = 2;  // a torn block is read once more at once
         for (int look = 0; look < looks; ++look) {
             std::vector<std::uint16_t> block(profile_.length);
-            std::vector<std::uint16_t> again(second_length());
-            if (!read(profile_.start, block) || !read(second_start(), again)) {
-                count(&PollCounts::failed);
-                return lose(fmt::format("cannot read the result block: {}", last_modbus_error()));
-            }
+            if (!read(profile_.start, block))
+                return lose_poll();
+            // Word for word what it showed when it was last whole: nothing is being written, and a second
+            // look could tell no more.
+            std::vector<std::uint16_t> again = second_part(block);
+            if (block != whole_ && !read(second_start(), again))
+                return lose_poll();
             const auto outcome = watch_.observe(profile_, block, again);
             if (!outcome) {
                 refuse(block, outcome.error());
@@ -238,6 +245,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             }
             if (std::holds_alternative<protocol::Torn>(*outcome))
                 continue;
+            whole_ = block;
             take(*outcome, block, began);
             return true;
         }
@@ -249,10 +257,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return profile_.second_read == protocol::SecondRead::counter ? profile_.counter.field.address
                                                                      : profile_.start;
     }
-    [[nodiscard]] std::size_t second_length() const {
-        return profile_.second_read == protocol::SecondRead::counter
-                   ? protocol::width(profile_.counter.field.type)
-                   : profile_.length;
+    // The part of a block that is read a second time.
+    [[nodiscard]] std::vector<std::uint16_t> second_part(const std::vector<std::uint16_t>& block) const {
+        if (profile_.second_read == protocol::SecondRead::block)
+            return block;
+        const auto begin = block.begin() + (profile_.counter.field.address - profile_.start);
+        return {begin, begin + static_cast<std::ptrdiff_t>(protocol::width(profile_.counter.field.type))};
     }
     [[nodiscard]] bool read(std::uint16_t address, std::vector<std::uint16_t>& into) const {
         const int length = static_cast<int>(into.size());
@@ -370,6 +380,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     Backoff backoff_;
     Refusals refusals_;
     ModbusContext connection_;
+    std::vector<std::uint16_t> whole_;     // the block as it was last whole; empty: not on this connection
     bool answered_ = false;                // ToolAnswered was sent on this connection
     std::optional<Stored> told_;           // newest result given to the loop
     std::optional<Stored> acknowledged_;   // newest that was written

@@ -1,11 +1,13 @@
 // The link to a polled tool against the simulated tool in registers and against a device that misbehaves.
 #include <catch2/catch.hpp>
 
+#include <atomic>
 #include <stdexcept>
 
 #include "config/reader.hpp"
 #include "service/links/register_tool.hpp"
 #include "tests/unit/links/controller_peers.hpp"
+#include "tools/simulation/register_server.hpp"
 #include "tools/simulation/register_tool.hpp"
 
 using namespace tautgate;
@@ -183,6 +185,25 @@ TEST_CASE("a torn block is read again and is no result until it is whole") {
     CHECK(std::get<protocol::Torque>(result.reading.torque) == protocol::Torque{256'100'000});
     REQUIRE(bench.until_polled(2));
     CHECK(bench.counters().size() == 1);
+}
+
+TEST_CASE("while a tool shows nothing new it is asked once a look, not twice") {
+    std::atomic<std::uint64_t> requests = 0;
+    auto device = simulation::RegisterServer::open(
+        "127.0.0.1", 0, {.before_answer = [&](const auto&, auto) { ++requests; }, .after_answer = {}});
+    REQUIRE(device);
+    auto tool = larkmoor().tools.at(1);
+    auto& wire = std::get<config::RegisterLink>(tool.link);
+    wire.port = (*device)->port();
+    wire.poll_interval = std::chrono::milliseconds(5);
+    Floor floor;
+    links::RegisterTool link(
+        floor.loop, larkmoor(), tool, floor.sink(), [] { return std::nullopt; }, "boot-1");
+    link.start();
+    REQUIRE(floor.turn_until([&] { return link.polls().good >= 20; }));
+    link.stop();
+    // The first look is made twice; the acknowledge register is not written, since nothing is stored.
+    CHECK(requests <= link.polls().good + 1);
 }
 
 TEST_CASE("a result that was lost shows as a jump of the counter, not as the one that was expected") {
