@@ -287,6 +287,15 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
 
 std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path,
                                                          const std::string& vfs) {
+    std::error_code unknown;  // cannot be looked at: opening will say why
+    if (!std::filesystem::exists(path, unknown) && !unknown)
+        return std::unexpected(JournalError{.fault = JournalFault::not_found,
+                                            .path = path.string(),
+                                            .what = "there is no such file",
+                                            .remedy =
+                                                "check the path; the station makes the journal of a new "
+                                                "state folder when it is started for the first time",
+                                            .event = std::nullopt});
     return guarded(path, "opening the journal for reading", [&]() -> std::expected<Connection, JournalError> {
         auto db = std::make_unique<SQLite::Database>(path.string(), SQLite::OPEN_READONLY, 1000, vfs);
         const auto version = version_of(*db, path);

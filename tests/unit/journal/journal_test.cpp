@@ -217,6 +217,16 @@ TEST_CASE("a file that is something else is refused and left as it was") {
     }
 }
 
+TEST_CASE("a journal that is not there is named as missing, and none is made by looking for it") {
+    const scratch::Folder folder;
+    const auto reader = Reader::open(folder.journal());
+    REQUIRE_FALSE(reader.has_value());
+    CHECK(reader.error().fault == JournalFault::not_found);
+    CHECK_THAT(to_text(reader.error()),
+               Catch::Contains("station.journal: there is no such file; check the path"));
+    CHECK(std::filesystem::is_empty(folder.path()));
+}
+
 TEST_CASE("a folder that does not exist is named with its remedy") {
     const scratch::Folder folder;
     scratch::Reports reports;
