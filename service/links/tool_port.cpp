@@ -464,6 +464,10 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     // ---- results --------------------------------------------------------------------------------------
 
     void take(const CallPtr& call, const protocol::LineResult& result, SteadyTime now) {
+        // The result stands; which of its values was not taken, and why, is told beside it.
+        if (!result.notes.empty())
+            tell_if(call->caller->refusals.add(now, result.reading.received.raw,
+                                               fmt::format("{}", fmt::join(result.notes, "; "))));
         follow(call, call->count->take({result.reading, made_of(*call, result.reading.counter, now)}, now));
     }
     void follow(const CallPtr& call, ToolCount::Step step) {

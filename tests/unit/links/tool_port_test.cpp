@@ -180,6 +180,22 @@ TEST_CASE("lines that are no lines are refused and counted, and the next good on
     CHECK(refused[0].count + refused[1].count == 3);
 }
 
+TEST_CASE("a value that cannot be used is told beside the result, which stands") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    auto result = tightened(1);
+    result.torque = protocol::WrittenValue{"71.2", "stone"};
+    result.stamp = "yesterday";
+    tool.say(hello(0) + to_line(result));
+    REQUIRE(bench.results(1));
+    const auto refused = bench.heard.of<interlock::InputRefused>();
+    REQUIRE(refused.size() == 1);
+    CHECK(refused[0].source == "NR-12");
+    CHECK(refused[0].raw == bench.heard.of<interlock::ResultReceived>()[0].reading.received.raw);
+    CHECK_THAT(refused[0].why, Catch::Contains("torque '71.2'") && Catch::Contains("; ") &&
+                                   Catch::Contains("stamp 'yesterday' is no RFC 3339 time"));
+}
+
 TEST_CASE("a second connection of a tool is refused while the first one lives") {
     Bench bench;
     simulation::LineTool tool{calling(bench)};
