@@ -395,12 +395,13 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const UnlockFast
     touch(t, *state);
 }
 
-void carry_out(Transition& t, const Place& at, const Deciders&, const AssignResult& act) {
+// The record names what the result was counted for, as it does for one that found its fastener by itself.
+Outcome carry_out(Transition& t, const Place& at, const Deciders&, const AssignResult& act) {
     Stay& stay = *stay_at(at.bay);
     const auto found = std::ranges::find(stay.unassigned, act.result, &UnassignedResult::result);
     const UnassignedResult result = std::move(*found);
     stay.unassigned.erase(found);
-    file_by_hand(t, at.station, stay, result, act.joint, act.fastener);
+    return file_by_hand(t, at.station, stay, result, act.joint, act.fastener);
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const SetResultAside& act) {
@@ -460,8 +461,17 @@ void carry_out(Transition& t, const Place&, const Deciders&, const LiftHold& act
     std::erase_if(t.state.holds, [&](const UnitHold& hold) { return hold.unit == act.serial; });
 }
 
-void carry_out(Transition& t, const Place& at, const Deciders& by) {
-    std::visit([&](const auto& act) { carry_out(t, at, by, act); }, by.proposed.action);
+Outcome carry_out(Transition& t, const Place& at, const Deciders& by) {
+    return std::visit(
+        [&](const auto& act) -> Outcome {
+            if constexpr (std::is_void_v<decltype(carry_out(t, at, by, act))>) {
+                carry_out(t, at, by, act);
+                return Applied{};
+            } else {
+                return carry_out(t, at, by, act);
+            }
+        },
+        by.proposed.action);
 }
 
 std::expected<Place, Refused> place_at(Transition& t, const BayId& id) {
@@ -491,10 +501,8 @@ Outcome apply(Transition& t, const Proposed& proposed) {
         return *fault;
     if (auto fault = reason_fault(at->station.people, proposed))
         return *fault;
-    if (wanted->people < 2) {
-        carry_out(t, *at, {t.now(), proposed, std::nullopt});
-        return Applied{};
-    }
+    if (wanted->people < 2)
+        return carry_out(t, *at, {t.now(), proposed, std::nullopt});
     Stay* stay = stay_at(at->bay);
     if (stay == nullptr)
         return Refused{RefusalCode::no_stay, ""};
@@ -538,8 +546,7 @@ Outcome apply(Transition& t, const Seconded& seconded) {
     if (auto fault = person_fault(t.state, *wanted, proposal.what.by, proposal.what.seen))
         return *fault;
     stay->proposals.erase(found);
-    carry_out(t, *at, {proposal.number, proposal.what, seconded.by});
-    return Applied{};
+    return carry_out(t, *at, {proposal.number, proposal.what, seconded.by});
 }
 
 Outcome apply(Transition& t, const ProposalEnded& ended) {

@@ -470,20 +470,19 @@ Outcome apply(Transition& t, const ResultReceived& result) {
     return place(t, result, arrival == Arrival::next);
 }
 
-void file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
-                  const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {
+Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
+                     const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {
     const config::Joint* joint = joint_in(station, id.text);
     JointState* state = joint_of(stay, id.text);
     const config::Tool* tool = tool_in(station, result.tool);
     if (result.reading.direction == Direction::loosen) {
         loosen_fastener(t, *state, fastener);
-        return;
+        return Loosened{stay.id, {state->id}, fastener};
     }
     const auto pass =
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
-    // What came of it is in the joint's state; the person's record names the result.
-    static_cast<void>(count_for(t, stay, Target{{joint, state}, fastener, pass},
-                                {*tool, result.reading, result.result, result.operator_, true}));
+    return count_for(t, stay, Target{{joint, state}, fastener, pass},
+                     {*tool, result.reading, result.result, result.operator_, true});
 }
 
 }  // namespace tautgate::interlock

@@ -70,7 +70,8 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const SnapshotTaken& taken);
 
 // Files an unassigned reading to a fastener by a person's decision (results.cpp).
-void file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
-                  const UnassignedResult& result, const JointId& joint, std::uint32_t fastener);
+[[nodiscard]] Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
+                                   const UnassignedResult& result, const JointId& joint,
+                                   std::uint32_t fastener);
 
 }  // namespace tautgate::interlock

@@ -327,7 +327,8 @@ void Projection::add_result(const StoredEvent& stored, const interlock::ResultRe
 
 // Which result this event assigned by hand, if it did.
 std::optional<EventNumber> Projection::assigned_result(const StoredEvent& stored) {
-    if (!std::holds_alternative<Attributed>(stored.record.outcome))
+    const interlock::Outcome& outcome = stored.record.outcome;
+    if (!std::holds_alternative<Attributed>(outcome) && !std::holds_alternative<interlock::Loosened>(outcome))
         return std::nullopt;
     if (const auto* proposed = std::get_if<interlock::Proposed>(&stored.event.payload)) {
         const auto* assign = std::get_if<interlock::AssignResult>(&proposed->action);

@@ -342,6 +342,11 @@ TEST_CASE("a result is assigned by two people in class A, never by whoever tight
     story.proposes(supervisor, UnitStillHere{});
     CHECK(refused(story.proposes(worker, assign), RefusalCode::not_entitled));
     story.two_decide(assign);
+    const auto* counted = std::get_if<Attributed>(&story.record.outcome);
+    REQUIRE(counted != nullptr);  // the record of the decision names what came of it
+    CHECK(counted->joint == assign.joint);
+    CHECK(counted->fastener == assign.fastener);
+    CHECK(counted->judgement.verdict == evaluation::Verdict::ok);
     const auto& proof = story.joint("mount").fasteners[0].passes[0].proof;
     REQUIRE(proof.has_value());
     CHECK(proof->assigned_by_hand);
@@ -369,6 +374,10 @@ TEST_CASE("a loosening that could not be placed in time is filed as one, and tak
     const AssignResult assign{story.state.newest, JointId{"mount"}, 0};
     story.proposes(supervisor, UnitStillHere{});
     story.two_decide(assign);
+    const auto* loosened = std::get_if<Loosened>(&story.record.outcome);
+    REQUIRE(loosened != nullptr);
+    CHECK(loosened->joints == std::vector{assign.joint});
+    CHECK(loosened->fastener == assign.fastener);
     CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
     CHECK(story.joint("mount").fasteners[1].passes[0].proof.has_value());
     CHECK_FALSE(story.released("lift"));

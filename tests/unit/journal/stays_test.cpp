@@ -223,6 +223,30 @@ TEST_CASE("a result that two people assign by hand moves to the joint that they 
     CHECK(rows->front().utc_us == 2000);
 }
 
+TEST_CASE("a loosening that is filed by hand is found with the joint that it concerns") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(identified_stay()));
+    told.event(result(1, 20'000'000),
+               interlock::Unassigned{.why = interlock::UnassignedWhy::question_open, .stay = {}},
+               one_bay(identified_stay()));
+    told.event(interlock::Proposed{.bay = {"bay-1"},
+                                   .action = interlock::AssignResult{EventNumber{2}, {"motor"}, 1},
+                                   .by = {9},
+                                   .reason_code = "scan",
+                                   .reason_text = "scanned late",
+                                   .seen = {}},
+               interlock::Loosened{.stay = EventNumber{1}, .joints = {{"motor"}}, .fastener = 1},
+               one_bay(identified_stay()));
+    told.close();
+    const auto rows = reader_of(folder.journal())->tightenings_of(EventNumber{1});
+    REQUIRE(rows->size() == 1);
+    CHECK(rows->front().outcome == "Loosened");
+    CHECK(rows->front().joint == "motor");
+    CHECK(rows->front().fastener == 1);
+    CHECK(rows->front().assigned_by == EventNumber{3});
+}
+
 TEST_CASE("a result that arrives when the unit has left is found with its stay") {
     const scratch::Folder folder;
     Told told(folder.journal());
