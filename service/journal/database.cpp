@@ -281,6 +281,9 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
         db->exec("PRAGMA page_size = 4096");
         keep_durably(*db);
         migrate(*db, *version, station);
+        // A disk that takes nothing is to be noticed now, when the station can still stay up and say so, and
+        // not by the first event, over which it must end. Writes one page and syncs it.
+        db->exec("PRAGMA user_version = " + std::to_string(schema_version));
         return db;
     });
 }

@@ -140,6 +140,29 @@ TEST_CASE("without syncs the same test finds the loss") {
     CHECK(after.found < after.reported);
 }
 
+TEST_CASE("a disk that takes nothing is noticed when the journal is opened, not by the first event") {
+    const scratch::Folder folder;
+    disk().tear(0);
+    disk().cut_before(0);
+    REQUIRE(run(folder.journal()).reported == events);
+    for (const auto& [how, fault] : {std::pair{faults::Failure::full, JournalFault::disk_full},
+                                     std::pair{faults::Failure::write, JournalFault::device},
+                                     std::pair{faults::Failure::sync, JournalFault::device}}) {
+        disk().fail(how);
+        scratch::Reports reports;
+        auto options = reports.options(folder.journal());
+        options.vfs = "power-cut";
+        const auto writer = Writer::open(std::move(options));
+        disk().fail(faults::Failure::none);
+        REQUIRE_FALSE(writer.has_value());
+        CHECK(writer.error().fault == fault);
+    }
+    const auto reader = Reader::open(folder.journal());
+    REQUIRE(reader.has_value());
+    CHECK((*reader)->head()->number.value == events);
+    CHECK((*reader)->verify().value() == std::nullopt);
+}
+
 TEST_CASE("after a power cut the journal goes on without a hole") {
     const scratch::Folder folder;
     disk().cut_before(operations_of_a_whole_run({}) / 2);

@@ -1,7 +1,9 @@
 #include "tests/faults/power_cut_vfs.hpp"
 
 #include <algorithm>
+#include <cerrno>
 #include <cstring>
+#include <fcntl.h>
 #include <fstream>
 #include <iterator>
 #include <map>
@@ -9,6 +11,8 @@
 #include <new>
 #include <random>
 #include <stdexcept>
+#include <system_error>
+#include <unistd.h>
 #include <utility>
 #include <vector>
 
@@ -45,17 +49,32 @@ void put_into(const Write& write, std::string& to) {
     to.replace(write.at, write.bytes.size(), write.bytes);
 }
 
-// Carries the writes to the real file. The process that dies next takes nothing of it along.
+void carry_one(const Write& write, int file) {
+    if (write.truncates) {
+        if (::ftruncate(file, static_cast<off_t>(write.at)) != 0)
+            throw std::system_error(errno, std::generic_category(), "the real file cannot be cut");
+        return;
+    }
+    for (std::size_t done = 0; done < write.bytes.size();) {
+        const ssize_t more = ::pwrite(file, write.bytes.data() + done, write.bytes.size() - done,
+                                      static_cast<off_t>(write.at + done));
+        if (more < 0)
+            throw std::system_error(errno, std::generic_category(), "the real file cannot be written");
+        done += static_cast<std::size_t>(more);
+    }
+}
+
+// Carries the writes to the real file, in place and one by one: a process that dies on the way leaves what a
+// power cut within a sync leaves.
 void carry(const std::vector<Write>& writes, const std::string& path) {
     if (writes.empty())
         return;
-    std::string real = read_file(path);
+    const int file = ::open(path.c_str(), O_WRONLY | O_CREAT | O_CLOEXEC, 0600);
+    if (file < 0)
+        throw std::system_error(errno, std::generic_category(), path);
     for (const Write& write : writes)
-        put_into(write, real);
-    std::ofstream file(path, std::ios::binary | std::ios::trunc);
-    file << real;
-    if (!file.flush())
-        throw std::runtime_error("the real file cannot be written");
+        carry_one(write, file);
+    ::close(file);
 }
 
 // Any sectors of any writes, in any order.
@@ -94,6 +113,7 @@ struct PowerCutDisk::State {
     std::uint64_t syncs = 0;
     std::uint64_t cut_before = 0;  // the operation of this number
     std::uint64_t limit = 0;
+    Failure failure = Failure::none;
 
     // True: the power is on and the operation may go on.
     bool begin_operation() {
@@ -161,6 +181,10 @@ int write_file_at(sqlite3_file* file, const void* bytes, int size, sqlite3_int64
     const std::scoped_lock lock(mine.disk->mutex);
     if (!mine.disk->begin_operation())
         return SQLITE_IOERR_WRITE;
+    if (mine.disk->failure == Failure::full)
+        return SQLITE_FULL;
+    if (mine.disk->failure == Failure::write)
+        return SQLITE_IOERR_WRITE;
     Content& content = **mine.content;
     Write write{static_cast<std::uint64_t>(at),
                 std::string(static_cast<const char*>(bytes), static_cast<std::size_t>(size)), false};
@@ -186,6 +210,8 @@ int sync_file(sqlite3_file* file, int) {
     File& mine = own(file);
     const std::scoped_lock lock(mine.disk->mutex);
     if (!mine.disk->begin_operation())
+        return SQLITE_IOERR_FSYNC;
+    if (mine.disk->failure == Failure::sync)
         return SQLITE_IOERR_FSYNC;
     if (mine.disk->ignores_syncs)
         return SQLITE_OK;
@@ -326,6 +352,10 @@ void PowerCutDisk::ignore_syncs(bool ignore) {
 void PowerCutDisk::limit_bytes(std::uint64_t bytes) {
     const std::scoped_lock lock(state_->mutex);
     state_->limit = bytes;
+}
+void PowerCutDisk::fail(Failure how) {
+    const std::scoped_lock lock(state_->mutex);
+    state_->failure = how;
 }
 bool PowerCutDisk::is_cut() const {
     const std::scoped_lock lock(state_->mutex);

@@ -8,14 +8,13 @@
 #pragma once
 
 #include <cstdint>
-#include <functional>
 #include <memory>
 #include <string>
-#include <string_view>
 
 namespace tautgate::faults {
 
-enum class Operation : std::uint8_t { write, truncate, sync };
+// How a disk begins to fail; whoever asks it again fails again.
+enum class Failure : std::uint8_t { none, full, write, sync };
 
 class PowerCutDisk {
   public:
@@ -33,6 +32,8 @@ class PowerCutDisk {
     void ignore_syncs(bool ignore);
     // No more than this many bytes fit on the disk. 0: no limit.
     void limit_bytes(std::uint64_t bytes);
+    // From now on nothing more fits, or each write or sync fails.
+    void fail(Failure how);
 
     [[nodiscard]] bool is_cut() const;
     [[nodiscard]] std::uint64_t operations() const;  // since the power came on
