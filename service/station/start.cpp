@@ -199,6 +199,7 @@ ExitCode Run::open_writer() {
     options.path = journal_;
     options.station = staged_.station ? staged_.station->id : std::string{};
     options.vfs = options_.vfs;
+    options.at_point = options_.probes.at_point;
     options.on_durable = [this](interlock::EventNumber up_to) {
         boost::asio::post(loop_, [this, up_to] { station_->on_durable(up_to); });
     };
@@ -224,7 +225,7 @@ ExitCode Run::open_journal() {
         if (const ExitCode code = open_writer(); code != ExitCode::orderly)
             return code;
     }
-    auto reader = journal::Reader::open(journal_);
+    auto reader = journal::Reader::open(journal_, options_.vfs);
     if (!reader)
         return not_writable_ ? ExitCode::orderly : ExitCode::journal_failed;
     auto recovered = journal::recover(**reader, journal::read_stored_rules);
@@ -320,7 +321,9 @@ ExitCode Run::start_and_serve() {
     parts.hand = std::move(hand_);
     parts.reserve = std::move(reserve_);
     parts.wiring = std::move(first_wiring_);
-    parts.archive = std::make_shared<web::JournalArchive>(journal_);
+    parts.archive = std::make_shared<web::JournalArchive>(journal_, options_.vfs);
+    parts.vfs = options_.vfs;
+    parts.probes = options_.probes;
     parts.clock = clock_;
     station_ = std::make_unique<Station>(loop_, std::move(parts));
     station_->set_fatal([this](ExitCode code) { end_with(code); });
@@ -328,6 +331,8 @@ ExitCode Run::start_and_serve() {
         station_->raise({"journal_not_usable", journal::to_text(*fault), fault->remedy, true});
     if (writable_)
         station_->begin();
+    else
+        station_->stand_by();
     if (const ExitCode code = serve_http(); code != ExitCode::orderly)
         return code;
     wait_for_signals();

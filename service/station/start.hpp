@@ -7,6 +7,7 @@
 #include <string>
 
 #include "service/station/exit_code.hpp"
+#include "service/station/probes.hpp"
 
 namespace tautgate::station {
 
@@ -15,6 +16,7 @@ struct StartOptions {
     std::filesystem::path state_folder;
     std::string program_version;
     std::string vfs;  // for tests: the name of another SQLite VFS; empty: the system's
+    Probes probes;    // for tests
 };
 
 // Reads the file and says everything that is wrong with it, one finding a line on standard output.

@@ -159,6 +159,11 @@ void Station::begin() {
     keep_house();
 }
 
+void Station::stand_by() {
+    arm_beat();
+    keep_house();
+}
+
 // Names in events refer to the rules in force; before there are any, the equipment is only held.
 void Station::from_links(Payload payload) {
     if (stopping_ || failed_ || !state_.rules)
@@ -198,17 +203,18 @@ Station::place_of(const interlock::BayId& id) const {
 
 void Station::look_up_serial(const interlock::Serial& serial,
                              std::function<void(std::optional<std::uint32_t>)> found) {
-    boost::asio::post(lookups_, [this, path = parts_.journal, serial, found = std::move(found)] {
-        std::optional<std::uint32_t> answer;
-        if (auto reader = journal::Reader::open(path)) {
-            if (auto earlier = (*reader)->earlier_stays(serial))
-                answer = *earlier;
-        }
-        boost::asio::post(loop_, [this, found, answer] {
-            if (!stopping_ && !failed_)
-                found(answer);
-        });
-    });
+    boost::asio::post(lookups_,
+                      [this, path = parts_.journal, vfs = parts_.vfs, serial, found = std::move(found)] {
+                          std::optional<std::uint32_t> answer;
+                          if (auto reader = journal::Reader::open(path, vfs)) {
+                              if (auto earlier = (*reader)->earlier_stays(serial))
+                                  answer = *earlier;
+                          }
+                          boost::asio::post(loop_, [this, found, answer] {
+                              if (!stopping_ && !failed_)
+                                  found(answer);
+                          });
+                      });
 }
 
 void Station::submit(Payload payload, std::optional<people::PersonRecord> person,
@@ -324,13 +330,16 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
     Waiting waiting{event.number,
                     decision->record.outcome,
                     {},
-                    decides && std::holds_alternative<interlock::Applied>(decision->record.outcome),
+                    decides && !std::holds_alternative<interlock::Refused>(decision->record.outcome) &&
+                        !std::holds_alternative<interlock::AwaitsSecond>(decision->record.outcome),
                     std::move(done)};
     follow_effects(decision->record, waiting);
     waiting_.push_back(std::move(waiting));
-    parts_.writer->append(std::move(entry));
+    // Decided: from here on its death is no fault of this event. Cleared before the journal's thread has it,
+    // so that a death in the commit leaves an event that never was, and not one that is set aside.
     if (parts_.hand)
         parts_.hand->clear();
+    parts_.writer->append(std::move(entry));
     for (const auto& change : decision->record.changes)
         log_change(change, event.number);
 }
@@ -390,8 +399,10 @@ void Station::on_durable(EventNumber up_to) {
         waiting_.pop_front();
         for (const auto& stored : done.acknowledge) {
             stored_[stored.tool] = stored;
+            parts_.probes.reached("before_acknowledgement");
             if (parts_.wiring)
                 parts_.wiring->acknowledge(stored);
+            parts_.probes.reached("after_acknowledgement");
         }
         if (done.anchors)
             note_head();
@@ -489,12 +500,13 @@ void Station::forget_links() {
 
 std::vector<links::PermissiveOrder> Station::orders_of(const interlock::BayState& bay) const {
     const bool forced = failed_ || stopping_ || troubles_.withhold();
+    const EventNumber durable = parts_.probes.release_before_durable ? state_.newest : durable_;
     std::vector<links::PermissiveOrder> orders;
     for (const interlock::PermissiveState& permissive : bay.permissives) {
         const config::Permissive* known = interlock::permissive_in(parts_.wiring->rules(), permissive.id);
         if (known == nullptr)
             continue;
-        const auto wire = interlock::gate(bay, permissive, durable_);
+        const auto wire = interlock::gate(bay, permissive, durable);
         const auto code = forced ? protocol::Code::withheld : code_of(wire.code);
         const auto reason = permissive.reasons.empty()
                                 ? std::uint16_t{0}
@@ -527,6 +539,7 @@ void Station::arm_beat() {
             return;
         const auto late = std::chrono::steady_clock::now() - beat_due_;
         longest_turn_ = std::max(longest_turn_, std::chrono::duration_cast<std::chrono::microseconds>(late));
+        parts_.probes.reached("turn");
         if (!failed_)
             publish();
         arm_beat();
@@ -609,8 +622,8 @@ void Station::note_head_if_due() {
 
 void Station::note_head() {
     head_noted_ = std::chrono::steady_clock::now();
-    boost::asio::post(lookups_, [path = parts_.journal] {
-        auto reader = journal::Reader::open(path);
+    boost::asio::post(lookups_, [path = parts_.journal, vfs = parts_.vfs] {
+        auto reader = journal::Reader::open(path, vfs);
         if (!reader)
             return;
         if (const auto head = (*reader)->head())

@@ -25,6 +25,7 @@
 #include "service/journal/writer.hpp"
 #include "service/station/clock.hpp"
 #include "service/station/exit_code.hpp"
+#include "service/station/probes.hpp"
 #include "service/station/troubles.hpp"
 #include "service/station/wiring.hpp"
 #include "service/web/station_port.hpp"
@@ -53,6 +54,8 @@ class Station final : public web::StationPort {
         std::unique_ptr<Wiring> wiring;  // null: nothing is known to be wired
         std::shared_ptr<const web::Archive> archive;
         Clock clock;
+        std::string vfs;  // SQLite's, for the journal's readers; empty: the system's
+        Probes probes;
     };
 
     Station(boost::asio::io_context& loop, Parts parts);
@@ -69,6 +72,8 @@ class Station final : public web::StationPort {
     // Decides that the station is up, what was in hand when the last run died and what this version decides
     // differently; then brings the tools and scanners up, unless something withholds that.
     void begin();
+    // Up where nothing can be recorded: withholds, beats and answers, and decides nothing.
+    void stand_by();
     // Withholds, records the orderly end, closes the journal. `done` is called when that is over.
     void stop(const std::function<void()>& done);
 

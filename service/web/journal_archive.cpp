@@ -15,11 +15,12 @@ ReadFault fault_of(const journal::JournalError& error) {
 
 }  // namespace
 
-JournalArchive::JournalArchive(std::filesystem::path journal) : journal_(std::move(journal)) {}
+JournalArchive::JournalArchive(std::filesystem::path journal, std::string vfs)
+    : journal_(std::move(journal)), vfs_(std::move(vfs)) {}
 
 std::expected<std::vector<StoredEvent>, ReadFault> JournalArchive::events(domain::EventNumber from,
                                                                           std::size_t most) const {
-    auto reader = journal::Reader::open(journal_);
+    auto reader = journal::Reader::open(journal_, vfs_);
     if (!reader)
         return std::unexpected(fault_of(reader.error()));
     auto rows = (*reader)->events(from, most);
@@ -34,7 +35,7 @@ std::expected<std::vector<StoredEvent>, ReadFault> JournalArchive::events(domain
 }
 
 std::expected<history::UnitRecord, ReadFault> JournalArchive::unit(const domain::Serial& serial) const {
-    auto reader = journal::Reader::open(journal_);
+    auto reader = journal::Reader::open(journal_, vfs_);
     if (!reader)
         return std::unexpected(fault_of(reader.error()));
     auto record = history::unit_record(**reader, serial);

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <string>
 
 #include "service/web/archive.hpp"
 
@@ -10,7 +11,8 @@ namespace tautgate::web {
 
 class JournalArchive final : public Archive {
   public:
-    explicit JournalArchive(std::filesystem::path journal);
+    // `vfs` is empty but in tests: the name of another SQLite VFS.
+    explicit JournalArchive(std::filesystem::path journal, std::string vfs = {});
 
     [[nodiscard]] std::expected<std::vector<StoredEvent>, ReadFault> events(domain::EventNumber from,
                                                                             std::size_t most) const override;
@@ -19,6 +21,7 @@ class JournalArchive final : public Archive {
 
   private:
     std::filesystem::path journal_;
+    std::string vfs_;
 };
 
 }  // namespace tautgate::web
