@@ -44,11 +44,10 @@ TEST_CASE("a good unit is held until its joints are proven, then raised, then re
     CHECK(plant.floor().controller().state("side-track").moved_count == 0);
 
     // The record tells the same: each run once, each output with its grounds.
-    const auto record = plant.crew().unit("TM000871");
-    REQUIRE(record);
-    REQUIRE(record->at("stays").size() == 1);
-    const auto& stay = record->at("stays").front();
-    CHECK(stay.at("ended").is_string());
+    const auto stays =
+        plant.await_record("TM000871", [](const json& stay) { return stay.at("ended").is_string(); });
+    REQUIRE(stays.size() == 1);
+    const auto& stay = stays.front();
     CHECK(stay.at("leaves_incomplete").is_null());
     CHECK(stay.at("tickets").size() == 2);
     // 4 mounts and 8 caps in two passes, 6 bolts of the bracket in one.

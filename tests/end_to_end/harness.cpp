@@ -8,6 +8,7 @@
 #include <iterator>
 #include <netinet/in.h>
 #include <poll.h>
+#include <random>
 #include <spawn.h>
 #include <stdexcept>
 #include <sys/socket.h>
@@ -44,26 +45,37 @@ std::filesystem::path program(const std::string& name) {
     if (folder == nullptr)
         give_up("TAUTGATE_BIN is not set: run this through ctest, or point it at the folder of the built "
                 "programs");
-    return std::filesystem::path(folder) / name;
+    const auto installed = std::filesystem::path(folder) / name;
+    return std::filesystem::exists(installed)
+               ? installed
+               : std::filesystem::path(folder).parent_path() / "test_bin" / name;
+}
+
+// Negative: the port is taken.
+int bound_socket(int kind, std::uint16_t port) {
+    const int made = socket(AF_INET, kind | SOCK_CLOEXEC, 0);
+    if (made < 0)
+        give_up("no socket", errno);
+    sockaddr_in address{};
+    address.sin_family = AF_INET;
+    address.sin_port = htons(port);
+    address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
+    if (bind(made, reinterpret_cast<sockaddr*>(&address), sizeof address) == 0)
+        return made;
+    close(made);
+    return -1;
 }
 
 // The demo station with ports of its own.
-json description(const std::function<void(json&)>& change) {
+json description(PortBlock& ports, const std::function<void(json&)>& change) {
     auto station = json::parse(text_of(TAUTGATE_SOURCE_DIR "/config/larkmoor.json"), nullptr, true, true);
-    std::size_t needed = 3 + station["bays"].size() + station["tools"].size();
-    auto ports = free_ports(needed);
-    const auto next = [&ports] {
-        const auto port = ports.back();
-        ports.pop_back();
-        return port;
-    };
     for (const char* key : {"api", "tool_port", "scanner_port"})
-        station[key]["port"] = next();
+        station[key]["port"] = ports.next();
     for (auto& bay : station["bays"])
-        bay["controller"]["port"] = next();
+        bay["controller"]["port"] = ports.next();
     for (auto& tool : station["tools"])
         if (tool["link"].contains("registers"))
-            tool["link"]["registers"]["port"] = next();
+            tool["link"]["registers"]["port"] = ports.next();
     if (change)
         change(station);
     return station;
@@ -149,25 +161,38 @@ std::optional<Process::Ended> Process::await_end(std::chrono::milliseconds limit
 
 bool Process::running() { return !await_end(std::chrono::milliseconds(0)); }
 
-std::vector<std::uint16_t> free_ports(std::size_t count) {
-    // All are held at once, so that no port is given twice.
-    std::vector<int> held;
-    std::vector<std::uint16_t> ports;
-    for (std::size_t i = 0; i < count; ++i) {
-        const int probe = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-        sockaddr_in address{};
-        address.sin_family = AF_INET;
-        address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
-        socklen_t length = sizeof address;
-        if (probe < 0 || bind(probe, reinterpret_cast<sockaddr*>(&address), length) != 0 ||
-            getsockname(probe, reinterpret_cast<sockaddr*>(&address), &length) != 0)
-            give_up("no free port", errno);
-        held.push_back(probe);
-        ports.push_back(ntohs(address.sin_port));
+PortBlock::PortBlock() {
+    constexpr unsigned first = 12'000;  // up to 31999; the system's own range begins at 32768 or later
+    constexpr unsigned blocks = 1'000;
+    constexpr unsigned size = 20;
+    std::random_device any;
+    for (unsigned attempt = 0; attempt < blocks; ++attempt) {
+        const auto begin = static_cast<std::uint16_t>(first + any() % blocks * size);
+        held_ = bound_socket(SOCK_DGRAM, begin);
+        if (held_ < 0)
+            continue;
+        next_ = begin;
+        end_ = static_cast<std::uint16_t>(begin + size);
+        return;
     }
-    for (const int probe : held)
+    give_up("no free block of ports");
+}
+
+PortBlock::~PortBlock() {
+    if (held_ >= 0)
+        close(held_);
+}
+
+std::uint16_t PortBlock::next() {
+    while (next_ < end_) {
+        const std::uint16_t port = next_++;
+        const int probe = bound_socket(SOCK_STREAM, port);
+        if (probe < 0)
+            continue;  // somebody else's
         close(probe);
-    return ports;
+        return port;
+    }
+    give_up("no free port in the block");
 }
 
 // ---- the plant
@@ -175,7 +200,7 @@ std::vector<std::uint16_t> free_ports(std::size_t count) {
 
 Plant::Plant(const Arrangement& arrangement) : arrangement_(arrangement) {
     std::filesystem::create_directory(state_folder());
-    const auto text = description(arrangement.change).dump(2);
+    const auto text = description(ports_, arrangement.change).dump(2);
     if (std::ofstream out{config_file()}; !(out << text))
         give_up("cannot write " + config_file().string());
     auto loading = config::load_station(text, config_file().string());
@@ -196,14 +221,16 @@ Plant::Plant(const Arrangement& arrangement) : arrangement_(arrangement) {
                                                  [this](const std::string& line) { told_ += line + "\n"; });
 }
 
-void Plant::start() {
+void Plant::start(const std::vector<std::string>& more) {
     if (daemon_ && daemon_->running())
         give_up("the daemon is running already");
     std::vector<std::string> arguments{"--config", config_file().string(), "--state-dir",
                                        state_folder().string()};
     arguments.insert(arguments.end(), arrangement_.daemon_arguments.begin(),
                      arrangement_.daemon_arguments.end());
-    daemon_ = std::make_unique<Process>(program("tautgated"), arguments, folder_.path() / "tautgated.log");
+    arguments.insert(arguments.end(), more.begin(), more.end());
+    daemon_ =
+        std::make_unique<Process>(program(arrangement_.program), arguments, folder_.path() / "tautgated.log");
 }
 
 void Plant::stop() {
@@ -227,8 +254,8 @@ Process& Plant::daemon() {
     return *daemon_;
 }
 
-void Plant::open_for_work() {
-    start();
+void Plant::open_for_work(const std::vector<std::string>& more) {
+    start(more);
     const auto need = [this](const simulation::Crew::Done& step) {
         if (!step)
             give_up(step.error() + "\n" + told());
@@ -239,6 +266,20 @@ void Plant::open_for_work() {
     need(crew_->sign_on(bay()));
     if (!shift_->wait_until_ready())
         give_up("the links do not become good\n" + told());
+}
+
+json Plant::await_record(const std::string& serial, const std::function<bool(const json& stay)>& wanted) {
+    json stays;
+    const bool there = simulation::ask_until(
+        [&] {
+            const auto record = crew_->unit(serial);
+            if (!record || record->at("stays").empty())
+                return false;
+            stays = record->at("stays");
+            return wanted(stays.back());
+        },
+        patience);
+    return there ? stays : json(nullptr);
 }
 
 std::string Plant::log() const { return text_of(folder_.path() / "tautgated.log"); }

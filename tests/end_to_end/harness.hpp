@@ -68,22 +68,42 @@ class Process {
     std::optional<Ended> ended_;
 };
 
-// Ports of the loopback that nobody used a moment ago.
-[[nodiscard]] std::vector<std::uint16_t> free_ports(std::size_t count);
+// Ports of the loopback for one test, as long as this lives: outside of the range from which the system takes
+// the ports of those who call, so that a daemon that is down for a while finds its own free again. Other
+// tests leave the block alone, since whoever wants one must hold the UDP port with the block's first number.
+class PortBlock {
+  public:
+    PortBlock();
+    ~PortBlock();
+    PortBlock(const PortBlock&) = delete;
+    PortBlock& operator=(const PortBlock&) = delete;
+    PortBlock(PortBlock&&) = delete;
+    PortBlock& operator=(PortBlock&&) = delete;
+
+    [[nodiscard]] std::uint16_t next();
+
+  private:
+    int held_ = -1;
+    std::uint16_t next_ = 0;
+    std::uint16_t end_ = 0;
+};
 
 class Plant {
   public:
     struct Arrangement {
         // Changes the demo station's description before it is written; ports are free ones already.
-        std::function<void(nlohmann::json&)> change;
+        std::function<void(nlohmann::json&)> change{};
         std::uint64_t seed = 1;
-        std::vector<std::string> daemon_arguments;
+        std::vector<std::string> daemon_arguments{};
+        // Found in the folder of the programs, or in that of the tests.
+        std::string program = "tautgated";
     };
     Plant() : Plant(Arrangement{}) {}
     explicit Plant(const Arrangement& arrangement);
 
     // ---- the daemon
-    void start();
+    // `more` is for this start alone.
+    void start(const std::vector<std::string>& more = {});
     // Orderly; fails the test if it does not end or its code is not 0.
     void stop();
     // SIGKILL: no last word.
@@ -93,19 +113,25 @@ class Plant {
 
     // ---- a station that works
     // Starts the daemon, enrols the people, has the rules approved and waits until all links are good.
-    void open_for_work();
+    void open_for_work(const std::vector<std::string>& more = {});
+    // The stays of this serial number as the record has them, once `wanted` holds for the last of them; null
+    // at the limit. What the floor and the screen show may be a moment ahead of the record.
+    [[nodiscard]] nlohmann::json await_record(const std::string& serial,
+                                              const std::function<bool(const nlohmann::json& stay)>& wanted);
     [[nodiscard]] simulation::Crew& crew() noexcept { return *crew_; }
     [[nodiscard]] simulation::ShopFloor& floor() noexcept { return *floor_; }
     [[nodiscard]] simulation::Shift& shift() noexcept { return *shift_; }
     [[nodiscard]] const config::Station& station() const noexcept { return station_; }
     [[nodiscard]] std::string bay() const { return station_.bays.front().id; }
     [[nodiscard]] std::filesystem::path state_folder() const { return folder_.path() / "state"; }
+    [[nodiscard]] std::filesystem::path journal() const { return state_folder() / station_.journal; }
     [[nodiscard]] std::filesystem::path config_file() const { return folder_.path() / "station.json"; }
     // What the shift said so far, and the daemon's last words: for INFO().
     [[nodiscard]] std::string told() const;
 
   private:
     TemporaryFolder folder_;
+    PortBlock ports_;
     Arrangement arrangement_;
     config::Station station_;
     std::string told_;
