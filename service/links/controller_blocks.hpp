@@ -53,6 +53,8 @@ class Outgoing {
 
     // When the next words must go out; not later than `now`: at once.
     [[nodiscard]] Instant due(Instant now) const;
+    // Something that was shown as out must be so no longer.
+    [[nodiscard]] bool withholds(Instant now) const { return !shown_.empty() && withholding(now); }
     // The words of all blocks in a row, to be sent now. The beat goes on if the loop's did.
     [[nodiscard]] std::vector<std::uint16_t> take(Instant now);
     // The controller confirmed the words last taken; in the server role they stand in the registers.

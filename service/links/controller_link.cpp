@@ -11,12 +11,12 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <fmt/format.h>
-#include <modbus.h>
 
 #include "service/links/backoff.hpp"
 #include "service/links/block_server.hpp"
 #include "service/links/controller_blocks.hpp"
 #include "service/links/modbus_wire.hpp"
+#include "service/links/register_calls.hpp"
 
 namespace tautgate::links {
 
@@ -145,7 +145,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             const Instant now = steady_clock::now();
             if (!refresh(now))
                 break;
-            const bool was_connected = connection_ != nullptr;
+            const bool was_connected = connection_.has_value();
             if (!connection_ && now >= dial_at) {
                 dialled_at = now;
                 connect(now);
@@ -165,15 +165,15 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         // dial.
         if (!connection_ && !outgoing_.released_on_wire().empty())
             connect(steady_clock::now());
-        if (connection_)
-            static_cast<void>(write_blocks());  // the controller withholds by its own time-out otherwise
+        if (connection_ && write_blocks())
+            static_cast<void>(finish());  // the controller withholds by its own time-out otherwise
     }
 
     void connect(Instant now) {
         auto dialled = dial(frame_.link.host, frame_.link.port, frame_.link.unit, answer_within(frame_.link));
         if (!dialled)
             return lose(now, dialled.error());
-        connection_ = std::move(*dialled);
+        connection_.emplace(std::move(*dialled), frame_.link.unit, answer_within(frame_.link));
         outgoing_.lost();
         incoming_.report_again();
     }
@@ -185,40 +185,55 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     }
 
     void exchange() {
-        if (!write_blocks())
-            return lose(steady_clock::now(), fmt::format("cannot write the permissives to the controller: {}",
-                                                         last_modbus_error()));
-        std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
-        if (!read_feedback(words))
+        if (auto done = write_blocks(); !done || !(done = finish()))
             return lose(steady_clock::now(),
-                        fmt::format("cannot read the feedback of the controller: {}", last_modbus_error()));
+                        fmt::format("cannot write the permissives to the controller: {}", done.error()));
+        std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
+        if (auto done = ask_feedback(words); !done || !(done = finish()))
+            return lose(steady_clock::now(),
+                        fmt::format("cannot read the feedback of the controller: {}", done.error()));
         hear(words);
     }
 
-    [[nodiscard]] bool write_blocks() {
+    // Sends all blocks; whether they arrived is known when it is finished.
+    [[nodiscard]] RegisterCalls::Done write_blocks() {
         const auto words = outgoing_.take(steady_clock::now());
         share_released();  // from now on the words may have arrived
         constexpr std::size_t most = blocks_per_write * protocol::permissive_words;
         for (std::size_t at = 0; at < words.size(); at += most) {
-            const int count = static_cast<int>(std::min(most, words.size() - at));
-            const int address = frame_.link.permissive_address + static_cast<int>(at);
-            if (modbus_write_registers(connection_.get(), address, count, words.data() + at) != count)
-                return false;
+            const auto address = static_cast<std::uint16_t>(frame_.link.permissive_address + at);
+            const auto part = std::span(words).subspan(at, std::min(most, words.size() - at));
+            if (auto done = connection_->ask_to_write(address, part); !done)
+                return done;
         }
-        outgoing_.sent();
-        share_released();
-        return true;
+        return {};
     }
 
-    [[nodiscard]] bool read_feedback(std::span<std::uint16_t> words) {
+    [[nodiscard]] RegisterCalls::Done ask_feedback(std::span<std::uint16_t> words) {
         constexpr std::size_t most = blocks_per_read * protocol::feedback_words;
         for (std::size_t at = 0; at < words.size(); at += most) {
-            const int count = static_cast<int>(std::min(most, words.size() - at));
-            const int address = frame_.link.feedback_address + static_cast<int>(at);
-            if (modbus_read_registers(connection_.get(), address, count, words.data() + at) != count)
-                return false;
+            const auto address = static_cast<std::uint16_t>(frame_.link.feedback_address + at);
+            const auto part = words.subspan(at, std::min(most, words.size() - at));
+            if (auto done = connection_->ask_to_read(protocol::RegisterTable::holding, address, part); !done)
+                return done;
         }
-        return true;
+        return {};
+    }
+
+    // Until everything asked is answered. Withholding waits for no answer: it goes out behind the requests
+    // under way, which a controller takes in their order.
+    [[nodiscard]] RegisterCalls::Done finish() {
+        const auto done = connection_->finish(waker_, [this]() -> RegisterCalls::Done {
+            const Instant now = steady_clock::now();
+            if (!refresh(now))
+                outgoing_.end();
+            return outgoing_.withholds(now) ? write_blocks() : RegisterCalls::Done{};
+        });
+        if (done) {
+            outgoing_.sent();
+            share_released();
+        }
+        return done;
     }
 
     void run_server() {
@@ -345,7 +360,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Incoming incoming_;
     Freshness freshness_;
     Backoff backoff_;
-    ModbusContext connection_;
+    std::optional<RegisterCalls> connection_;
     // Both.
     Waker waker_;
     mutable std::mutex mutex_;

@@ -13,12 +13,12 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <fmt/format.h>
-#include <modbus.h>
 
 #include "service/journal/digest.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/refusals.hpp"
+#include "service/links/register_calls.hpp"
 
 namespace tautgate::links {
 
@@ -188,14 +188,14 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             tell(freshness_.failed(now, dialled.error()));
             return false;
         }
-        connection_ = std::move(*dialled);
+        connection_.emplace(std::move(*dialled), link_.unit, answer_within(tool_));
         answered_ = false;
         return true;
     }
 
-    bool lose_poll() {
+    bool lose_poll(const std::string& why) {
         count(&PollCounts::failed);
-        return lose(fmt::format("cannot read the result block: {}", last_modbus_error()));
+        return lose(fmt::format("cannot read the result block: {}", why));
     }
     bool lose(std::string why) {
         connection_.reset();
@@ -218,10 +218,11 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (!answered_ || stored->epoch != epoch_text(watch_.known()))
             return true;
         const auto words = protocol::acknowledge_words(profile_, stored->counter);
-        const int length = static_cast<int>(words.size());
-        if (modbus_write_registers(connection_.get(), *profile_.acknowledge, length, words.data()) != length)
-            return lose(
-                fmt::format("cannot acknowledge result {}: {}", stored->counter, last_modbus_error()));
+        auto done = connection_->ask_to_write(*profile_.acknowledge, words);
+        if (done)
+            done = connection_->finish();
+        if (!done)
+            return lose(fmt::format("cannot acknowledge result {}: {}", stored->counter, done.error()));
         acknowledged_ = stored;
         return true;
     }
@@ -231,13 +232,15 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         constexpr int looks = 2;  // a torn block is read once more at once
         for (int look = 0; look < looks; ++look) {
             std::vector<std::uint16_t> block(profile_.length);
-            if (!read(profile_.start, block))
-                return lose_poll();
+            if (const auto done = read(profile_.start, block); !done)
+                return lose_poll(done.error());
             // Word for word what it showed when it was last whole: nothing is being written, and a second
             // look could tell no more.
             std::vector<std::uint16_t> again = second_part(block);
-            if (block != whole_ && !read(second_start(), again))
-                return lose_poll();
+            if (block != whole_) {
+                if (const auto done = read(second_start(), again); !done)
+                    return lose_poll(done.error());
+            }
             const auto outcome = watch_.observe(profile_, block, again);
             if (!outcome) {
                 refuse(block, outcome.error());
@@ -264,12 +267,11 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         const auto begin = block.begin() + (profile_.counter.field.address - profile_.start);
         return {begin, begin + static_cast<std::ptrdiff_t>(protocol::width(profile_.counter.field.type))};
     }
-    [[nodiscard]] bool read(std::uint16_t address, std::vector<std::uint16_t>& into) const {
-        const int length = static_cast<int>(into.size());
-        const auto function = profile_.table == protocol::RegisterTable::holding
-                                  ? modbus_read_registers
-                                  : modbus_read_input_registers;
-        return function(connection_.get(), address, length, into.data()) == length;
+    // Without the first answer there is no second request: the tool may be writing, and the order matters.
+    [[nodiscard]] RegisterCalls::Done read(std::uint16_t address, std::vector<std::uint16_t>& into) {
+        if (auto asked = connection_->ask_to_read(profile_.table, address, into); !asked)
+            return asked;
+        return connection_->finish();
     }
 
     void refuse(const std::vector<std::uint16_t>& block, const protocol::DecodeFault& fault) {
@@ -379,7 +381,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     Freshness freshness_;
     Backoff backoff_;
     Refusals refusals_;
-    ModbusContext connection_;
+    std::optional<RegisterCalls> connection_;
     std::vector<std::uint16_t> whole_;     // the block as it was last whole; empty: not on this connection
     bool answered_ = false;                // ToolAnswered was sent on this connection
     std::optional<Stored> told_;           // newest result given to the loop
