@@ -65,6 +65,10 @@ bool other_checks(const config::Station& station, Say say) {
 StagedFile read_staged(const fs::path& file) {
     StagedFile staged;
     staged.file = file.string();
+    if (std::error_code unknown; fs::is_directory(file, unknown)) {
+        staged.faults.push_back(staged.file + ": is a folder; name the file of the station description");
+        return staged;
+    }
     const auto text = text_of(file);
     if (!text) {
         staged.faults.push_back(staged.file +
@@ -117,6 +121,7 @@ class Run {
     ExitCode prepare();
     ExitCode open_journal();
     ExitCode open_writer();
+    void open_hand_note();
     ExitCode serve_http();
     void withhold_first();
     [[nodiscard]] people::Roster read_roster();
@@ -189,12 +194,6 @@ void Run::withhold_first() {
 }
 
 ExitCode Run::open_writer() {
-    const auto stamp = clock_.stamp();
-    auto hand = journal::HandNote::open(journal_, stamp.boot, stamp.monotonic_ns);
-    if (hand)
-        hand_ = std::move(*hand);
-    else
-        not_writable_ = hand.error();
     journal::Writer::Options options;
     options.path = journal_;
     options.station = staged_.station ? staged_.station->id : std::string{};
@@ -226,8 +225,10 @@ ExitCode Run::open_journal() {
             return code;
     }
     auto reader = journal::Reader::open(journal_, options_.vfs);
-    if (!reader)
+    if (!reader) {
+        spdlog::critical("{}", journal::to_text(reader.error()));
         return not_writable_ ? ExitCode::orderly : ExitCode::journal_failed;
+    }
     auto recovered = journal::recover(**reader, journal::read_stored_rules);
     if (!recovered) {
         spdlog::critical("{}", journal::to_text(recovered.error()));
@@ -240,17 +241,31 @@ ExitCode Run::open_journal() {
         spdlog::warn("{}", recovered_.note);
     const auto names = (*reader)->person_names();
     const auto credentials = (*reader)->credentials();
-    if (!names || !credentials)
+    if (!names || !credentials) {
+        spdlog::critical("{}", journal::to_text(names ? credentials.error() : names.error()));
         return ExitCode::journal_failed;
+    }
     for (const auto& name : *names)
         people_.push_back(people::PersonRecord{name.number, name.name, name.badge, {}});
     for (const auto& credential : *credentials)
         people_.push_back(people::PersonRecord{credential.number, {}, {}, credential.argon2id});
+    if (writer_)
+        open_hand_note();
     if (auto reserve = journal::Reserve::keep(journal_, reserve_bytes))
         reserve_ = std::move(*reserve);
     else
         spdlog::warn("{}", journal::to_text(reserve.error()));
     return ExitCode::orderly;
+}
+
+// Not before the run is sure to decide something: a start that is refused is no run that died.
+void Run::open_hand_note() {
+    const auto stamp = clock_.stamp();
+    auto hand = journal::HandNote::open(journal_, stamp.boot, stamp.monotonic_ns);
+    if (hand)
+        hand_ = std::move(*hand);
+    else
+        not_writable_ = hand.error();
 }
 
 people::Roster Run::read_roster() { return people::Roster(std::move(people_)); }
@@ -333,8 +348,10 @@ ExitCode Run::start_and_serve() {
         station_->begin();
     else
         station_->stand_by();
-    if (const ExitCode code = serve_http(); code != ExitCode::orderly)
+    if (const ExitCode code = serve_http(); code != ExitCode::orderly) {
+        station_->stop([] {});
         return code;
+    }
     wait_for_signals();
     spdlog::info(
         "up; its output is a process permissive, an added reason not to move, not a safety function");
