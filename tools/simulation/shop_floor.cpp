@@ -161,10 +161,31 @@ std::expected<void, std::string> ShopFloor::exchange_parts() {
     return {};
 }
 
+void ShopFloor::unit_was_seen() { first_run_ = std::chrono::steady_clock::now() + time_to_first_run(); }
+
 void ShopFloor::take_away() {
+    for (const auto& permissive : station_.permissives)
+        if (const auto token = controller_->state(permissive.id).token; token != 0)
+            last_token_ = token;
     controller_->set_present(false);
+    // The sensor loses the unit while it is still there to be moved; a PLC that stands still sees nothing.
+    constexpr std::chrono::milliseconds scans_take{2000};
+    for (const auto& permissive : station_.permissives)
+        if (permissive.bay == arrangement_.bay)
+            static_cast<void>(controller_->await(
+                permissive.id, [](const protocol::PlcState& state) { return !state.present; }, scans_take));
     account_.left();
     plan_ = nullptr;
+}
+
+bool ShopFloor::await_next_token(std::chrono::milliseconds limit) const {
+    return std::ranges::all_of(station_.permissives, [&](const config::Permissive& permissive) {
+        return permissive.bay != arrangement_.bay ||
+               controller_->await(
+                   permissive.id,
+                   [this](const protocol::PlcState& state) { return state.code_token != last_token_; },
+                   limit);
+    });
 }
 
 std::expected<void, std::string> ShopFloor::scan(const std::string& label) {

@@ -87,8 +87,15 @@ class ShopFloor {
     [[nodiscard]] std::expected<void, std::string> set_down(const std::string& plan, bool matched = true);
     // The right sub-assembly takes the place of a wrong one: the unit stays, all its bolts are new.
     [[nodiscard]] std::expected<void, std::string> exchange_parts();
+    // The station has seen the unit arrive. From now on it takes as long as the station may be unsure about
+    // when a result was made until the first run: so none falls between two units, however slow everything
+    // is.
+    void unit_was_seen();
     // The unit is gone, by whatever way.
     void take_away();
+    // Waits until the equipment is offered another token than the last unit's. A unit that is set down sooner
+    // would be taken for that one and stay held; carrying one in takes longer than the news.
+    [[nodiscard]] bool await_next_token(std::chrono::milliseconds limit) const;
     [[nodiscard]] std::expected<void, std::string> scan(const std::string& label);
 
     // One run; gives what the tool measured. The error is one sentence.
@@ -126,6 +133,7 @@ class ShopFloor {
     Chance chance_;
     Account account_;
     const config::Plan* plan_ = nullptr;
+    std::uint32_t last_token_ = 0;                       // of the unit that was taken away last
     std::chrono::steady_clock::time_point first_run_{};  // of the unit in the bay: not before
     std::map<std::string, std::unique_ptr<SimulatedTool>> tools_;
     std::unique_ptr<Scanner> scanner_;

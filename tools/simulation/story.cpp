@@ -193,12 +193,15 @@ bool Shift::nothing_moved_wrongly() {
 // --------------------------------------------------------------------------------------------------
 
 bool Shift::set_down(const UnitPapers& papers, bool matched) {
-    return check(crew_.await_bay(bay_, is_empty, patience), "the bay is empty") &&
-           done(floor_.set_down(plan_of(floor_.station(), papers.variant), matched),
-                "setting the unit down") &&
-           check(crew_.await_bay(
-                     bay_, [](const json& bay) { return bay.at("occupant").is_object(); }, patience),
-                 "the station sees a unit arrive");
+    const bool seen =
+        check(crew_.await_bay(bay_, is_empty, patience) && floor_.await_next_token(patience),
+              "the bay is empty") &&
+        done(floor_.set_down(plan_of(floor_.station(), papers.variant), matched), "setting the unit down") &&
+        check(crew_.await_bay(
+                  bay_, [](const json& bay) { return bay.at("occupant").is_object(); }, patience),
+              "the station sees a unit arrive");
+    floor_.unit_was_seen();
+    return seen;
 }
 
 bool Shift::bring(const UnitPapers& papers) {
