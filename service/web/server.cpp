@@ -328,7 +328,8 @@ std::expected<std::unique_ptr<Server>, ListenFault> Server::listen(asio::io_cont
         return std::unexpected(
             fault_of(endpoint, acceptor.error().message(),
                      acceptor.error() == asio::error::address_in_use
-                         ? "end the other program that listens there, or give another port"
+                         ? "end the other program that listens there, or give the API another port in "
+                           "the station description"
                          : "give an address and port that this PC and user may listen on"));
     auto listener = std::make_shared<Listener>(loop, std::move(*acceptor), std::move(handle), limits);
     listener->accept();
