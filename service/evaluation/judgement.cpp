@@ -232,12 +232,14 @@ Judgement judge(const config::Joint& joint, const config::Pass& pass, const conf
 }
 
 bool is_rehit(const config::Joint& joint, const config::Pass& pass, const Reading& reading) noexcept {
-    if (!joint.rehit_angle_max || reading.aborted)
+    if (!joint.rehit_angle_max || reading.aborted || reading.tool_verdict == ToolVerdict::not_ok)
+        return false;
+    if (!pass.program.empty() && pass.program != reading.program)
         return false;
     const auto* torque = std::get_if<Torque>(&reading.torque);
     const auto* angle = std::get_if<Angle>(&reading.angle);
     return torque != nullptr && angle != nullptr && *torque >= pass.window.torque.min &&
-           *angle <= *joint.rehit_angle_max;
+           *torque <= pass.window.torque.max && *angle <= *joint.rehit_angle_max;
 }
 
 FindingText text_of(FindingCode code) noexcept {

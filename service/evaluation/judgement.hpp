@@ -73,8 +73,8 @@ struct FindingText {
 [[nodiscard]] Judgement judge(const config::Joint& joint, const config::Pass& pass, const config::Tool& tool,
                               const protocol::Reading& reading);
 
-// Torque reached with almost no angle: a fastener that was tight already. False where the joint states no
-// re-hit angle, or where the angle is not known.
+// Torque inside the window with almost no angle: a fastener that was tight already. False where the joint
+// states no re-hit angle, where the angle is not known, or where anything else speaks against the tightening.
 [[nodiscard]] bool is_rehit(const config::Joint& joint, const config::Pass& pass,
                             const protocol::Reading& reading) noexcept;
 

@@ -248,54 +248,73 @@ void loosen_fastener(const Transition& t, JointState& joint, std::uint32_t index
     touch(t, joint);
 }
 
-// Which fastener was loosened, if that can be known: the position that the tool names, or the one fastener of
-// a listed joint that waits for it.
-std::optional<std::uint32_t> loosened_fastener(const Candidate& candidate, const Reading& reading) {
-    const auto count = static_cast<std::uint32_t>(candidate.state->fasteners.size());
-    switch (candidate.joint->placement) {
-    case config::Placement::by_tool:
-        if (reading.position && *reading.position >= 1 && *reading.position <= count) {
-            return *reading.position - 1;
+// Whether something on the joint may have been turned: a loosening can only be of such a one.
+bool was_touched(const FastenerState& fastener) {
+    return fastener.loosening_due || std::ranges::any_of(fastener.passes, [](const PassState& pass) {
+               return pass.attempts > 0 || pass.proof || pass.not_ok;
+           });
+}
+
+bool may_be_loosened(const Candidate& candidate) {
+    return candidate.state->override_ || std::ranges::any_of(candidate.state->fasteners, was_touched);
+}
+
+bool holds_proof(const FastenerState& fastener) {
+    return std::ranges::any_of(fastener.passes, [](const PassState& pass) { return pass.proof.has_value(); });
+}
+
+std::optional<std::uint32_t> named_position(const Candidate& candidate, const Reading& reading) {
+    const bool names_it = candidate.joint->placement == config::Placement::by_tool && reading.position &&
+                          *reading.position >= 1 && *reading.position <= candidate.state->fasteners.size();
+    return names_it ? std::optional(*reading.position - 1) : std::nullopt;
+}
+
+struct Loosenable {
+    Candidate at;
+    std::uint32_t fastener;
+};
+
+// The one fastener that waits for a loosening, if nothing else of what the tool serves would lose anything:
+// then it does not matter that nobody says which one it was.
+std::optional<Loosenable> only_one_waiting(const std::vector<Candidate>& candidates, const Reading& reading) {
+    std::optional<Loosenable> waiting;
+    for (const Candidate& candidate : candidates) {
+        const auto position = named_position(candidate, reading);
+        const bool counted = candidate.joint->placement == config::Placement::counted;
+        for (std::uint32_t i = 0; i < candidate.state->fasteners.size(); ++i) {
+            const FastenerState& fastener = candidate.state->fasteners[i];
+            if (position && *position != i)
+                continue;
+            const bool another = fastener.loosening_due && (waiting || counted);
+            if (another || holds_proof(fastener) || (candidate.state->override_ && !fastener.loosening_due))
+                return std::nullopt;
+            if (fastener.loosening_due)
+                waiting = Loosenable{candidate, i};
         }
-        return std::nullopt;
-    case config::Placement::listed:
-        for (std::uint32_t i = 0; i < count; ++i) {
-            if (candidate.state->fasteners[i].loosening_due)
-                return i;
-        }
-        return std::nullopt;
-    case config::Placement::counted: return std::nullopt;
     }
-    return std::nullopt;
+    return waiting;
 }
 
-bool was_touched(const JointState& joint) {
-    return std::ranges::any_of(joint.fasteners, [](const FastenerState& fastener) {
-        return std::ranges::any_of(fastener.passes, [](const PassState& pass) { return pass.attempts > 0; });
-    });
-}
-
-bool waits_for_loosening(const Candidate& candidate) {
-    return std::ranges::any_of(candidate.state->fasteners, &FastenerState::loosening_due);
+std::optional<Loosenable> certainly_loosened(const std::vector<Candidate>& candidates,
+                                             const Reading& reading) {
+    if (candidates.size() == 1) {
+        if (const auto position = named_position(candidates.front(), reading))
+            return Loosenable{candidates.front(), *position};
+    }
+    return only_one_waiting(candidates, reading);
 }
 
 // A loosening that cannot be placed takes the proof of every joint that it may have touched. Where it might
-// have been the one that a counted joint waits for, it is taken as that as well.
+// have been the one that a joint waits for, it is taken as that as well: all of it is tightened again.
 Outcome loosen(const Transition& t, const Stay& stay, std::vector<Candidate> candidates,
                const Reading& reading) {
-    std::erase_if(candidates,
-                  [](const Candidate& c) { return !was_touched(*c.state) && !c.state->override_; });
-    const auto waiting = std::ranges::count_if(candidates, waits_for_loosening);
-    if (waiting == 1)
-        std::erase_if(candidates, [](const Candidate& c) { return !waits_for_loosening(c); });
+    std::erase_if(candidates, [](const Candidate& c) { return !may_be_loosened(c); });
     Loosened outcome{stay.id, {}, std::nullopt};
-    if (candidates.size() == 1) {
-        if (const auto fastener = loosened_fastener(candidates.front(), reading)) {
-            loosen_fastener(t, *candidates.front().state, *fastener);
-            outcome.joints.push_back(candidates.front().state->id);
-            outcome.fastener = fastener;
-            return outcome;
-        }
+    if (const auto one = certainly_loosened(candidates, reading)) {
+        loosen_fastener(t, *one->at.state, one->fastener);
+        outcome.joints.push_back(one->at.state->id);
+        outcome.fastener = one->fastener;
+        return outcome;
     }
     for (const Candidate& candidate : candidates) {
         take_all_proof(t, *candidate.state);
@@ -308,13 +327,12 @@ Outcome loosen(const Transition& t, const Stay& stay, std::vector<Candidate> can
 
 // ---- tightening ---------------------------------------------------------------------------------------
 
-// Joints of the plan that this tool may tighten and whose stage has been opened.
+// Joints of the plan that this tool serves, up to a stage.
 std::vector<Candidate> served_joints(const config::Station& station, const config::Plan& plan, Stay& stay,
-                                     const ToolId& tool) {
-    const std::size_t open = open_stage(station, plan, stay);
+                                     const ToolId& tool, std::size_t last_stage) {
     std::vector<Candidate> candidates;
     for (const PlannedJoint& planned : joints_of(station, plan)) {
-        if (planned.joint == nullptr || planned.stage > open || !serves(*planned.joint, tool))
+        if (planned.joint == nullptr || planned.stage > last_stage || !serves(*planned.joint, tool))
             continue;
         JointState* state = joint_of(stay, planned.joint->id);
         if (state != nullptr)
@@ -339,6 +357,15 @@ bool rehits(const Candidate& candidate, const Reading& reading) {
         std::min(current_pass(*candidate.joint, *candidate.state), candidate.joint->passes.size() - 1);
     return touched_in_pass(candidate, pass) &&
            evaluation::is_rehit(*candidate.joint, candidate.joint->passes[pass], reading);
+}
+
+// It counts for nothing; but whoever decided without proof had not seen it.
+Outcome take_rehit(const Transition& t, const Stay& stay, JointState& joint) {
+    if (joint.override_) {
+        joint.override_.reset();
+        touch(t, joint);
+    }
+    return Rehit{stay.id, joint.id};
 }
 
 std::expected<Target, UnassignedWhy> target_in(const Candidate& candidate, const Reading& reading) {
@@ -389,14 +416,14 @@ Outcome tighten(const Transition& t, BayState& bay, const config::Tool& tool,
         const auto hit =
             std::ranges::find_if(served, [&](const Candidate& c) { return rehits(c, result.reading); });
         if (hit != served.end())
-            return Rehit{stay.id, hit->state->id};
+            return take_rehit(t, stay, *hit->state);
         return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
     }
     const auto claimed = claimed_by(open, result.reading);
     if (!claimed)
         return unassigned(t, &bay, result, claimed.error());
     if (rehits(*claimed, result.reading))
-        return Rehit{stay.id, claimed->state->id};
+        return take_rehit(t, stay, *claimed->state);
     const auto target = target_in(*claimed, result.reading);
     if (!target)
         return unassigned(t, &bay, result, target.error());
@@ -412,10 +439,14 @@ Outcome attribute(Transition& t, BayState& bay, const config::Station& station, 
     const config::Plan* plan = plan_of(station, stay);
     if (plan == nullptr)
         return unassigned(t, &bay, result, UnassignedWhy::not_identified);
-    const auto served = served_joints(station, *plan, stay, result.tool);
+    const auto served = [&](std::size_t last_stage) {
+        return served_joints(station, *plan, stay, result.tool, last_stage);
+    };
     switch (result.reading.direction) {
-    case Direction::loosen: return loosen(t, stay, served, result.reading);
-    case Direction::tighten: return tighten(t, bay, tool, served, result);
+    case Direction::loosen:
+        // A joint of a later stage may have been tightened while an earlier stage was done: of every stage.
+        return loosen(t, stay, served(plan->stages.size()), result.reading);
+    case Direction::tighten: return tighten(t, bay, tool, served(open_stage(station, *plan, stay)), result);
     }
     return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
 }

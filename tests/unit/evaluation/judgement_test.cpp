@@ -267,3 +267,20 @@ TEST_CASE("torque with almost no angle is a second hit; a real turn, low torque 
     bench.joint.rehit_angle_max.reset();
     CHECK_FALSE(second_hit());
 }
+
+TEST_CASE(
+    "too much torque, the tool's not OK or another program is no second hit, however little it turned") {
+    Bench bench;
+    const auto second_hit = [&] { return is_rehit(bench.joint, bench.pass, bench.reading); };
+    bench.reading.angle = deg(5);
+    bench.reading.torque = bench.pass.window.torque.max;
+    REQUIRE(second_hit());
+    bench.reading.torque = Torque{bench.pass.window.torque.max.micro_nm + 1};
+    CHECK_FALSE(second_hit());
+    bench.reading.torque = bench.pass.window.torque.max;
+    bench.reading.tool_verdict = protocol::ToolVerdict::not_ok;
+    CHECK_FALSE(second_hit());
+    bench.reading.tool_verdict = protocol::ToolVerdict::ok;
+    bench.reading.program = "another";
+    CHECK_FALSE(second_hit());
+}

@@ -166,6 +166,18 @@ TEST_CASE("a later loosening ends an override") {
     CHECK_FALSE(story.released("lift"));
 }
 
+TEST_CASE("a second hit on an overridden joint counts for nothing, but ends the override") {
+    Story story;
+    story.identified_unit();
+    for (const Hit& hit : {cap_ok, cap_ok, mount_ok})
+        story.hits(hit);
+    story.two_decide(over("mount", nm(50)));
+    REQUIRE(story.released("lift"));
+    CHECK(is<Rehit>(story.hits({"T1", "P1", 50, 2})));
+    CHECK_FALSE(story.joint("mount").override_.has_value());
+    CHECK_FALSE(story.released("lift"));
+}
+
 TEST_CASE("an override can be taken back, which withholds again") {
     Story story = without_mounts();
     story.two_decide(over("mount", nm(50)));

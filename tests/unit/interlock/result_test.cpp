@@ -98,6 +98,73 @@ TEST_CASE("a loosening that cannot be placed takes the proof of the whole joint"
         CHECK_FALSE(fastener.passes[0].proof.has_value());
 }
 
+TEST_CASE(
+    "a loosening takes the proof of a joint of a later stage too, though an earlier one is open again") {
+    auto station = small_station();
+    station.tools.push_back(tool("T3"));
+    station.joints[2].tools = {"T3"};
+    Story story(station);
+    story.happens(ToolLinkChanged{ToolId{"T3"}, Quality::good, "", 1});
+    story.happens(ToolAnswered{ToolId{"T3"}, "e1", 0});
+    story.joined_unit();
+    for (const std::uint32_t position : {1U, 2U})
+        story.hits({"T3", "P3", 10, 45, position});
+    story.hits(mount_loosened);
+    story.hits({"T3", "P3", 0, 45, 1, Direction::loosen});
+    CHECK_FALSE(story.joint("clip").fasteners[0].passes[0].proof.has_value());
+    CHECK(story.joint("clip").fasteners[1].passes[0].proof.has_value());
+}
+
+TEST_CASE("a loosening while one bolt waits for it and another is proven takes the proof of both") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_ok);
+    story.hits(mount_low);
+    story.hits(mount_loosened);
+    CHECK_FALSE(std::get<Loosened>(story.record.outcome).fastener.has_value());
+    CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+    CHECK_FALSE(story.held_by("lift", ReasonCode::loosening_due));
+}
+
+TEST_CASE("a loosening of the tool's other joint is not taken for the one that a joint waits for") {
+    auto station = small_station();
+    station.joints[2].retry = {2, true, false};
+    Story story(station);
+    story.joined_unit();
+    story.hits({"T2", "P3", 20, 45, 1});
+    story.hits({"T2", "P2", 0, 45, {}, Direction::loosen});
+    CHECK(story.joint("cap").fasteners[0].passes[0].proof == std::nullopt);
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("one more attempt does not hide a fastener from the loosening that it waits for") {
+    auto station = small_station();
+    station.joints[0].retry = {1, true, false};
+    Story story(station);
+    story.identified_unit();
+    story.hits(mount_low);
+    story.proposes(supervisor, UnlockFastener{JointId{"mount"}, 0});
+    story.hits(mount_loosened);
+    CHECK_FALSE(story.held_by("lift", ReasonCode::loosening_due));
+    story.hits(mount_ok);
+    CHECK(story.judgement().verdict == Verdict::ok);
+}
+
+TEST_CASE("a fastener with one more attempt loses the proof of its first pass when it is loosened") {
+    auto station = small_station();
+    auto& mount = station.joints[0];
+    mount.fasteners = {{"1", 0, 0}};
+    mount.retry = {1, false, false};
+    mount.passes.insert(mount.passes.begin(), {"snug", "P0", window(10, 20)});
+    Story story(station);
+    story.identified_unit();
+    story.hits({"T1", "P0", 15});
+    story.hits({"T1", "P1", 30});
+    story.proposes(supervisor, UnlockFastener{JointId{"mount"}, 0});
+    story.hits(mount_loosened);
+    CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+}
+
 TEST_CASE("a loosening of a named position takes that fastener's proof only") {
     Story story;
     story.joined_unit();
@@ -117,6 +184,14 @@ TEST_CASE("a second hit on a tight fastener proves nothing and takes nothing awa
     CHECK(story.joint("mount").fasteners[0].passes[0].proof.has_value());
     CHECK_FALSE(story.joint("mount").fasteners[1].passes[0].proof.has_value());
     CHECK(story.joint("mount").fasteners[1].passes[0].attempts == 0);
+}
+
+TEST_CASE("a second hit with too much torque is not passed over: the unit waits for a decision") {
+    Story story;
+    story.joined_unit();
+    REQUIRE(story.released("lift"));
+    CHECK(unassigned(story.hits({"T1", "P1", 95, 2}), UnassignedWhy::no_open_joint));
+    CHECK_FALSE(story.released("lift"));
 }
 
 TEST_CASE("tight without turning on an untouched joint is judged, not taken for a second hit") {
@@ -325,7 +400,9 @@ TEST_CASE("a joint of several passes is gone round once a pass before the next c
     story.hits(snug);
     story.hits(mount_ok);
     CHECK(found(story, FindingCode::wrong_program));
-    story.hits(mount_loosened);
+    story.hits(mount_loosened);  // of one or the other: the whole joint is gone round again
+    story.hits(snug);
+    CHECK(std::get<Attributed>(story.record.outcome).fastener == 0);
     story.hits(snug);
     CHECK(std::get<Attributed>(story.record.outcome).fastener == 1);
     story.hits(mount_ok);
