@@ -2,7 +2,7 @@
 // the person's screen had shown. What the rules do not allow is refused with a reason, and recorded.
 #include <algorithm>
 
-#include "service/interlock/overloaded.hpp"
+#include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -151,7 +151,10 @@ Checked demand_of(const State&, const Place& at, const AssignResult& act) {
     demand.people = joint->risk == config::RiskClass::a || !result->operator_ ? 2 : 1;
     demand.joint = state;
     if (result->reading.direction == protocol::Direction::loosen)
-        return demand;  // it takes proof away, whatever its program
+        return demand;  // it takes proof away, whatever its program and its time
+    if (!was_made_in(*stay, result->made))
+        return refuse(RefusalCode::not_possible_now,
+                      "it cannot be said that it was made in this unit's stay");
     const std::size_t pass = current_pass(*joint, *state);
     if (pass >= joint->passes.size())
         return refuse(RefusalCode::already_settled, "the joint is proven");
@@ -368,12 +371,7 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const LeaveIncom
 
 void carry_out(Transition& t, const Place&, const Deciders&, const AcceptGap& act) {
     ToolState* tool = tool_of(t.state, act.tool);
-    // The tool's own word about its newest result counts where none of them has arrived under the break.
-    if (const auto* broken = std::get_if<Broken>(&tool->count))
-        tool->count = Following{broken->epoch, std::max(broken->newest, broken->got)};
-    tool->conflict = false;
-    tool->outstanding_to.reset();
-    tool->asked = true;
+    accept_gap(*tool);
     const auto* following = std::get_if<Following>(&tool->count);
     if (following != nullptr)
         t.acknowledge(act.tool, following->epoch, following->counter);

@@ -51,6 +51,9 @@ std::string text_of(UnassignedWhy why) {
     case UnassignedWhy::question_open: return "it was not certain which unit was at the bay";
     case UnassignedWhy::simulated_tool: return "it is simulated";
     case UnassignedWhy::unknown_tool: return "the rules do not know the tool";
+    case UnassignedWhy::gap_accepted: return "it was accepted before that it would not come";
+    case UnassignedWhy::maybe_counted: return "it may have been counted before the tool's count started anew";
+    case UnassignedWhy::conflicting: return "the tool gave one number to two results";
     }
     return "";
 }

@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -14,75 +15,9 @@ using evaluation::Verdict;
 using protocol::Direction;
 using protocol::Reading;
 
-constexpr std::size_t recent_results_kept = 8;
 constexpr std::size_t unassigned_kept = 32;  // at station level; in a stay all are kept
 
-// ---- the tool's count ---------------------------------------------------------------------------------
-
-enum class Arrival : std::uint8_t { next, repeated, conflict, before_baseline, out_of_count };
-
-Arrival known_before(const ToolState& tool, const ResultReceived& result) {
-    const auto seen = std::ranges::find_if(tool.recent, [&](const SeenResult& other) {
-        return other.epoch == result.epoch && other.counter == result.reading.counter;
-    });
-    const bool other_content = seen != tool.recent.end() && seen->digest != result.digest;
-    return other_content ? Arrival::conflict : Arrival::repeated;
-}
-
-Arrival count_following(ToolState& tool, Following& following, const ResultReceived& result) {
-    const std::uint64_t counter = result.reading.counter;
-    if (following.epoch == result.epoch) {
-        if (counter <= following.counter)
-            return known_before(tool, result);
-        if (counter == following.counter + 1) {
-            following.counter = counter;
-            return Arrival::next;
-        }
-    }
-    tool.count = Broken{result.epoch, following.counter + 1, counter, counter, following.epoch};
-    tool.outstanding_to.reset();
-    return Arrival::out_of_count;
-}
-
-Arrival count_broken(ToolState& tool, Broken& broken, const ResultReceived& result) {
-    const std::uint64_t counter = result.reading.counter;
-    const bool fills = result.epoch == broken.old_epoch && counter == broken.expected && counter < broken.got;
-    if (fills) {
-        broken.expected += 1;
-        const bool filled = broken.epoch == broken.old_epoch && broken.expected == broken.got;
-        if (filled)
-            tool.count = Following{broken.epoch, broken.newest};
-        return Arrival::next;
-    }
-    const bool another_restart = result.epoch != broken.epoch;
-    if (!another_restart && counter <= broken.newest)
-        return known_before(tool, result);
-    if (another_restart)
-        broken.got = counter;
-    broken.epoch = result.epoch;
-    broken.newest = counter;
-    return Arrival::out_of_count;
-}
-
-Arrival count(ToolState& tool, const ResultReceived& result) {
-    if (std::holds_alternative<NoBaseline>(tool.count)) {
-        tool.count = Following{result.epoch, result.reading.counter};
-        return Arrival::before_baseline;
-    }
-    if (auto* following = std::get_if<Following>(&tool.count))
-        return count_following(tool, *following, result);
-    return count_broken(tool, std::get<Broken>(tool.count), result);
-}
-
-void remember(ToolState& tool, const ResultReceived& result) {
-    tool.recent.push_back({result.epoch, result.reading.counter, result.digest});
-    if (tool.recent.size() > recent_results_kept)
-        tool.recent.erase(tool.recent.begin());
-    const auto* following = std::get_if<Following>(&tool.count);
-    if (following != nullptr && tool.outstanding_to && *tool.outstanding_to <= following->counter) {
-        tool.outstanding_to.reset();
-    }
-}
+// ---- the tool's count -----------------------------------------------------------------------------------
 
 // While the count is broken nothing is acknowledged: an acknowledgement covers all before it, and would let
 // the tool drop what is missing.
@@ -138,7 +73,7 @@ bool speaks_against(const Reading& reading) {
 Outcome unassigned(const Transition& t, BayState* bay, const ResultReceived& result, UnassignedWhy why) {
     Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
     const auto signed_on = bay != nullptr ? bay->signed_on : std::nullopt;
-    UnassignedResult kept{t.now(), result.tool, why, result.reading, signed_on};
+    UnassignedResult kept{t.now(), result.tool, why, result.reading, signed_on, result.made};
     if (stay != nullptr) {
         const EventNumber id = stay->id;
         stay->unassigned.push_back(std::move(kept));
@@ -451,14 +386,27 @@ Outcome attribute(Transition& t, BayState& bay, const config::Station& station, 
     return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
 }
 
-Outcome place(Transition& t, const ResultReceived& result, bool in_count) {
+// Why a result does not count, whatever stay it was made in.
+std::optional<UnassignedWhy> doubt_about(Arrival arrival, const ToolState& tool) {
+    switch (arrival) {
+    case Arrival::next:
+    case Arrival::repeated:
+    case Arrival::before_baseline:
+        return tool.conflict ? std::optional(UnassignedWhy::conflicting) : std::nullopt;
+    case Arrival::conflict: return UnassignedWhy::conflicting;
+    case Arrival::out_of_count: return UnassignedWhy::count_broken;
+    case Arrival::after_all: return UnassignedWhy::gap_accepted;
+    case Arrival::maybe_counted: return UnassignedWhy::maybe_counted;
+    }
+    return UnassignedWhy::count_broken;
+}
+
+Outcome place(Transition& t, const ResultReceived& result, std::optional<UnassignedWhy> doubt) {
     const config::Station* in_force = rules_of(t.rules, t.state.rules);
     const config::Tool* tool = in_force != nullptr ? tool_in(*in_force, result.tool) : nullptr;
     BayState* bay = tool != nullptr ? bay_of(t.state, BayId{tool->bay}) : nullptr;
     if (bay == nullptr)
         return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
-    if (!in_count)
-        return unassigned(t, bay, result, UnassignedWhy::count_broken);
     const config::Station* station = rules_at(t.rules, t.state, *bay);
     const config::Tool* tool_then = station != nullptr ? tool_in(*station, result.tool) : nullptr;
     const config::Bay* where = station != nullptr ? bay_in(*station, bay->id) : nullptr;
@@ -472,8 +420,19 @@ Outcome place(Transition& t, const ResultReceived& result, bool in_count) {
                                          nowhere.why);
                    },
                    [&](const InEnded& in) { return file_late(t, *bay, *in.stay, result.reading); },
-                   [&](const InPresent&) { return attribute(t, *bay, *station, *tool_then, result); }},
+                   [&](const InPresent&) {
+                       return doubt ? unassigned(t, bay, result, *doubt)
+                                    : attribute(t, *bay, *station, *tool_then, result);
+                   }},
         place_of(t.state, *bay, result.made));
+}
+
+// Whether people who decide about the tool's count must have seen this result.
+void note_change(const Transition& t, ToolState& tool, Arrival arrival) {
+    const bool in_doubt =
+        std::holds_alternative<Broken>(tool.count) || tool.conflict || arrival == Arrival::after_all;
+    if (in_doubt && arrival != Arrival::repeated)
+        tool.changed = t.now();
 }
 
 }  // namespace
@@ -482,24 +441,24 @@ Outcome apply(Transition& t, const ResultReceived& result) {
     ToolState* tool = tool_of(t.state, result.tool);
     if (tool == nullptr)
         return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
-    const Arrival arrival = count(*tool, result);
-    switch (arrival) {
-    case Arrival::repeated: acknowledge_count(t, *tool); return Repeated{};
-    case Arrival::conflict:
+    const Arrival arrival = count(*tool, result, t.event.at);
+    if (arrival == Arrival::conflict)
         tool->conflict = true;
-        t.alarm(AlarmCode::result_conflict, BayId{}, Serial{}, "tool " + result.tool.text);
-        return Conflict{};
-    case Arrival::before_baseline:
-        remember(*tool, result);
+    else
         acknowledge_count(t, *tool);
+    note_change(t, *tool, arrival);
+    if (arrival == Arrival::repeated)
+        return Repeated{};
+    if (arrival == Arrival::before_baseline)
         return BeforeBaseline{};
-    case Arrival::next:
-    case Arrival::out_of_count: break;
-    }
-    remember(*tool, result);
-    acknowledge_count(t, *tool);
-    return place(t, result, arrival == Arrival::next);
+    const Outcome outcome = place(t, result, doubt_about(arrival, *tool));
+    if (arrival != Arrival::conflict)
+        return outcome;
+    t.alarm(AlarmCode::result_conflict, BayId{}, Serial{}, "tool " + result.tool.text);
+    return Conflict{};
 }
+
+bool was_made_in(const Stay& stay, const Interval& made) { return wholly_within(made, stay.began, nullptr); }
 
 Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
                      const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {

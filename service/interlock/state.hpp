@@ -37,16 +37,28 @@ struct Following {
 };
 TAUTGATE_FIELDS(Following, epoch, counter);
 
-// The tool's count does not continue ours. Its results are unassigned until people decide.
+// The tool's count does not continue ours. Its results are unassigned until what is missing came, or people
+// decide.
 struct Broken {
-    std::string epoch;  // as the tool says now
-    std::uint64_t expected = 0;
-    std::uint64_t got = 0;
-    std::uint64_t newest = 0;  // newest counter stored under the break
+    std::string epoch;           // as the tool says now
+    std::uint64_t expected = 0;  // the first that is missing
+    std::uint64_t got = 0;       // the first that came after it
+    std::uint64_t newest = 0;    // the newest of which we know
     std::string old_epoch;
+    bool began_anew = false;  // it cannot become whole by what comes
+    bool in_turn = false;     // nothing that was made before the first missing one waits for people
     bool operator==(const Broken&) const = default;
 };
-TAUTGATE_FIELDS(Broken, epoch, expected, got, newest, old_epoch);
+TAUTGATE_FIELDS(Broken, epoch, expected, got, newest, old_epoch, began_anew, in_turn);
+
+// Numbers that the tool gave in its present count and that never came, both ends included.
+struct MissingRange {
+    std::uint64_t from = 0;
+    std::uint64_t to = 0;
+    bool accepted = false;  // people decided that they will not come
+    bool operator==(const MissingRange&) const = default;
+};
+TAUTGATE_FIELDS(MissingRange, from, to, accepted);
 
 struct SeenResult {
     std::string epoch;
@@ -64,9 +76,15 @@ struct ToolState {
     bool asked = false;                           // since an unclean end, its count was compared with ours
     bool conflict = false;                        // the same key came with other content
     std::vector<SeenResult> recent;               // the newest few, oldest first
+    std::vector<MissingRange> missing;            // of the present count; bounded, then wider
+    std::optional<std::uint64_t> baseline;        // up to this one they were made before we followed
+    std::optional<Stamp> began_anew;              // the present count was first seen to have started over
+    Stamp heard;                                  // its newest result or word
+    EventNumber changed;                          // last event that changed what is missing or in doubt
     bool operator==(const ToolState&) const = default;
 };
-TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent);
+TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent, missing, baseline,
+                began_anew, heard, changed);
 
 // ---- joints -------------------------------------------------------------------------------------------
 
@@ -184,10 +202,14 @@ enum class UnassignedWhy : std::uint8_t {
     count_broken,      // the tool's count does not continue
     question_open,     // a question about the unit was unanswered
     simulated_tool,    // a simulated result never proves a real unit
-    unknown_tool
+    unknown_tool,
+    gap_accepted,   // people had accepted that it would not come
+    maybe_counted,  // made before the count started anew: it may have been counted then
+    conflicting     // the tool gave one number to two results, and people have not decided yet
 };
 TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_joint, several_joints,
-              position_unknown, count_broken, question_open, simulated_tool, unknown_tool);
+              position_unknown, count_broken, question_open, simulated_tool, unknown_tool, gap_accepted,
+              maybe_counted, conflicting);
 
 // Kept whole, so that people can still file it.
 struct UnassignedResult {
@@ -196,9 +218,10 @@ struct UnassignedResult {
     UnassignedWhy why = UnassignedWhy::no_stay;
     protocol::Reading reading;
     std::optional<PersonNumber> operator_;
+    Interval made;
     bool operator==(const UnassignedResult&) const = default;
 };
-TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_);
+TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made);
 
 struct Proposal {
     EventNumber number;

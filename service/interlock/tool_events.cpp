@@ -1,7 +1,7 @@
 // Links to tools, the place of their count, and the station's own coming and going.
 #include <algorithm>
 
-#include "service/interlock/overloaded.hpp"
+#include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -43,8 +43,10 @@ Outcome apply(Transition& t, const StationStarted& started) {
     }
     for (ToolState& tool : t.state.tools) {
         tool.link = Quality::unknown;
-        if (!started.clean_end)
+        if (!started.clean_end) {
             tool.asked = false;
+            tool.changed = t.now();
+        }
     }
     if (const config::Station* station = rules_of(t.rules, t.state.rules)) {
         take_in_parts(t.state, *station, started.tokens);
@@ -69,30 +71,12 @@ Outcome apply(Transition& t, const ToolAnswered& answered) {
     ToolState* tool = tool_of(t.state, answered.tool);
     if (tool == nullptr)
         return Refused{RefusalCode::no_such_thing, "no tool " + answered.tool.text};
+    const ToolState before = *tool;
     tool->asked = true;
-    tool->count =
-        std::visit(Overloaded{[&](const NoBaseline&) -> decltype(tool->count) {
-                                  return Following{answered.epoch, answered.last};
-                              },
-                              [&](const Following& f) -> decltype(tool->count) {
-                                  if (f.epoch == answered.epoch && answered.last >= f.counter)
-                                      return f;
-                                  return Broken{answered.epoch, f.counter + 1, answered.last, 0, f.epoch};
-                              },
-                              [&](const Broken& b) -> decltype(tool->count) {
-                                  Broken still = b;
-                                  if (still.epoch != answered.epoch) {
-                                      still.newest = 0;
-                                      still.got = answered.last;
-                                  }
-                                  still.epoch = answered.epoch;
-                                  return still;
-                              }},
-                   tool->count);
-    const auto* following = std::get_if<Following>(&tool->count);
-    tool->outstanding_to = following != nullptr && answered.last > following->counter
-                               ? std::optional(answered.last)
-                               : std::nullopt;
+    take_word(*tool, answered, t.event.at);
+    const bool news = tool->count != before.count || tool->outstanding_to != before.outstanding_to;
+    if (news || !before.asked)
+        tool->changed = t.now();
     return Applied{};
 }
 

@@ -225,6 +225,23 @@ TEST_CASE("the same number with other content is a conflict until people decide,
     CHECK_FALSE(story.held_by("lift", ReasonCode::result_conflict));
 }
 
+TEST_CASE("the second of two results under one number is kept, and nothing counts until people decide") {
+    Story story;
+    story.joined_unit();
+    auto twin = story.made(mount_loosened);
+    twin.reading.counter = 2;
+    story.happens(twin);
+    REQUIRE(story.stay().unassigned.size() == 1);
+    CHECK(story.stay().unassigned.front().why == UnassignedWhy::conflicting);
+    CHECK(is<Repeated>(story.happens(twin)));
+    CHECK(story.stay().unassigned.size() == 1);
+    story.tools["T1"].made = 2;
+    CHECK(unassigned(story.hits(mount_loosened), UnassignedWhy::conflicting));
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    CHECK_FALSE(story.released("lift"));
+    CHECK(is<Loosened>(story.hits(mount_loosened)));
+}
+
 TEST_CASE("a gap in the count withholds, and the missing results fill it in order") {
     Story story;
     story.identified_unit();
@@ -237,6 +254,145 @@ TEST_CASE("a gap in the count withholds, and the missing results fill it in orde
     CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
     CHECK(story.record.effects == std::vector<Effect>{Acknowledge{ToolId{"T1"}, "e1", 2}});
     CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+}
+
+TEST_CASE(
+    "what comes in a second gap after the first was filled is kept, and nothing is acknowledged before") {
+    Story story;
+    story.joined_unit();
+    const Hit again{"T1", "P1", 50, 2};
+    const auto third = story.made(again);
+    const auto fourth = story.made(again);
+    const auto fifth = story.made(mount_loosened);
+    const auto sixth = story.made(again);
+    story.happens(fourth);
+    story.happens(sixth);
+    CHECK(is<Rehit>(story.happens(third)));
+    CHECK(story.record.effects.empty());
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(unassigned(story.happens(fifth), UnassignedWhy::count_broken));
+    CHECK(story.record.effects == std::vector<Effect>{Acknowledge{ToolId{"T1"}, "e1", 6}});
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(story.stay().unassigned.size() == 3);
+}
+
+TEST_CASE("missing results that come in another order are kept, and none is dropped as a repetition") {
+    Story story;
+    story.joined_unit();
+    const auto third = story.made({"T1", "P1", 50, 2});
+    const auto fourth = story.made(mount_loosened);
+    const auto fifth = story.made({"T1", "P1", 50, 2});
+    story.happens(fifth);
+    CHECK(unassigned(story.happens(fourth), UnassignedWhy::count_broken));
+    CHECK(is<Repeated>(story.happens(fourth)));
+    CHECK(is<Rehit>(story.happens(third)));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
+}
+
+TEST_CASE("what comes although people accepted that it would not is kept, and withholds until they decide") {
+    Story story;
+    story.joined_unit();
+    const auto third = story.made(mount_loosened);
+    story.hits({"T1", "P1", 50, 2});
+    const auto fourth = story.state.newest;
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    story.proposes(supervisor, SetResultAside{fourth});
+    REQUIRE(story.released("lift"));
+    CHECK(unassigned(story.happens(third), UnassignedWhy::gap_accepted));
+    CHECK_FALSE(story.released("lift"));
+    CHECK(is<Repeated>(story.happens(third)));
+}
+
+TEST_CASE("results of an accepted new count that come after all are kept, and withhold") {
+    Story story;
+    story.joined_unit();
+    story.tools["T1"] = {"e2", 0};
+    const auto first = story.made(mount_loosened);
+    const auto second = story.made({"T1", "P1", 50, 2});
+    story.happens(ToolAnswered{ToolId{"T1"}, "e2", 2});
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    REQUIRE(story.released("lift"));
+    CHECK(unassigned(story.happens(first), UnassignedWhy::gap_accepted));
+    CHECK(unassigned(story.happens(second), UnassignedWhy::gap_accepted));
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("a number of before the baseline that is given again breaks the count") {
+    Story story(small_station(), false);
+    story.tools["T1"].made = 100;
+    story.come_into_service();
+    story.joined_unit();
+    REQUIRE(story.released("lift"));
+    story.tools["T1"].made = 0;
+    CHECK(unassigned(story.hits(mount_loosened), UnassignedWhy::count_broken));
+    CHECK(unassigned(story.hits(mount_loosened), UnassignedWhy::count_broken));
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    CHECK(is<Loosened>(story.hits(mount_loosened)));
+}
+
+TEST_CASE("a number that was stored long ago cannot have been made just now: the count began anew") {
+    Story story;
+    story.joined_unit();
+    for (int i = 0; i < 10; ++i)
+        story.hits({"T1", "P1", 50, 2});
+    for (const auto& result : std::vector(story.stay().unassigned))
+        story.proposes(supervisor, SetResultAside{result.result});
+    REQUIRE(story.released("lift"));
+    story.tools["T1"].made = 0;
+    CHECK(unassigned(story.hits(mount_loosened), UnassignedWhy::count_broken));
+    CHECK_FALSE(story.released("lift"));
+}
+
+TEST_CASE("the result that a tool shows when it is first asked was made before, and is acknowledged") {
+    Story story(small_station(), false);
+    auto shown = story.made(mount_ok);
+    story.come_into_service();
+    CHECK(is<BeforeBaseline>(story.happens(shown)));
+    CHECK(story.record.effects == std::vector<Effect>{Acknowledge{ToolId{"T1"}, "e1", 1}});
+    story.identified_unit();
+    CHECK(is<Attributed>(story.hits(mount_ok)));
+}
+
+TEST_CASE("a count at the end of its numbers goes on as a new one, not as repetitions") {
+    Story story(small_station(), false);
+    story.tools["T1"].made = std::numeric_limits<std::uint64_t>::max();
+    story.come_into_service();
+    story.identified_unit();
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::count_broken));
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::count_broken));
+}
+
+TEST_CASE(
+    "a result that counted before its tool's count fell back does not count under the same number again") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_ok);
+    story.hits(mount_ok);
+    const auto once = story.made(cap_ok);
+    story.happens(once);
+    story.happens(ToolAnswered{ToolId{"T2"}, "e1", 0});
+    story.proposes(supervisor, AcceptGap{ToolId{"T2"}});
+    CHECK(unassigned(story.happens(once), UnassignedWhy::maybe_counted));
+    CHECK_FALSE(story.released("lift"));
+    story.tools["T2"].made = 1;
+    CHECK(is<Attributed>(story.hits(cap_ok)));
+}
+
+TEST_CASE("more gaps than are kept apart become wider ones: what comes in them is kept, never counted") {
+    Story story;
+    story.joined_unit();
+    std::vector<ResultReceived> left_out;
+    for (int i = 0; i < 20; ++i) {
+        left_out.push_back(story.made({"T1", "P1", 50, 2}));
+        story.hits({"T1", "P1", 50, 2});
+    }
+    CHECK(story.state.tools.front().missing.size() == 16);
+    for (const ResultReceived& result : left_out)
+        CHECK(unassigned(story.happens(result), UnassignedWhy::count_broken));
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptGap{ToolId{"T1"}})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
 }
 
 TEST_CASE("people may accept that results are missing; what came after goes on from there") {
@@ -341,6 +497,37 @@ TEST_CASE("a result that may have been made before the unit came is not its own"
     straddling.made.from_ns = before;
     CHECK(unassigned(story.happens(straddling), UnassignedWhy::not_in_one_stay));
     CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+}
+
+TEST_CASE("a result out of count that was made for the unit before is filed to that one, not to this") {
+    Story story;
+    story.identified_unit();
+    static_cast<void>(story.made(mount_ok));
+    const auto late = story.made(mount_loosened);
+    story.departs();
+    story.arrives();
+    story.scans("D", "D2", "O2");
+    story.scans("F", "F2", "O2");
+    CHECK(is<FiledLate>(story.happens(late)));
+    CHECK(story.stay().unassigned.empty());
+    CHECK(story.on_hold("D1"));
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+}
+
+TEST_CASE("only a result that was made in this stay is filed to its fasteners; a loosening always may be") {
+    Story story;
+    const auto before = story.now_ns;
+    story.identified_unit();
+    for (const Hit& hit : {cap_ok, Hit{"T2", "P2", 0, 45, {}, Direction::loosen}}) {
+        auto straddling = story.made(hit);
+        straddling.made.from_ns = before;
+        story.happens(straddling);
+        const AssignResult assign{story.state.newest, JointId{"cap"}, 0};
+        if (hit.direction == Direction::tighten)
+            CHECK(refused(story.proposes(supervisor, assign), RefusalCode::not_possible_now));
+        else
+            CHECK(is<Applied>(story.proposes(supervisor, assign)));
+    }
 }
 
 TEST_CASE("a result that ends after the unit left is not filed to it") {
