@@ -16,6 +16,8 @@ struct Demand {
     std::vector<Role> roles;
     const JointState* joint = nullptr;  // must be unchanged since the person saw it, and not their own work
     const Stay* unit = nullptr;         // its tickets must be unchanged since the person saw them
+    const Stay* work = nullptr;         // none of its joints may be their own work
+    EventNumber since = {};             // what it is about was not there, or was another, before this event
 };
 
 struct Place {
@@ -31,11 +33,24 @@ std::unexpected<Refused> refuse(RefusalCode code, std::string detail = {}) {
 
 const config::Joint* joint_with_state(const Place& at, const JointId& id, const JointState*& state) {
     const Stay* stay = stay_at(at.bay);
-    state = stay != nullptr ? joint_of(*stay, id.text) : nullptr;
+    // While the unit's plan is not known its joints are only remembered.
+    const bool known = stay != nullptr && plan_of(at.station, *stay) != nullptr;
+    state = known ? joint_of(*stay, id.text) : nullptr;
     return state != nullptr ? joint_in(at.station, id.text) : nullptr;
 }
 
-Demand decision(const Place& at) { return {1, at.station.people.decisions, nullptr, nullptr}; }
+// About the stay, if there is one: whoever decides has seen that this unit is there.
+Demand decision(const Place& at) {
+    Demand demand{.roles = at.station.people.decisions};
+    if (const Stay* stay = stay_at(at.bay))
+        demand.since = stay->id;
+    return demand;
+}
+
+// About what a tool's count lacks, as it is now.
+Demand decision(const Place& at, const ToolState& tool) {
+    return {.roles = at.station.people.decisions, .since = tool.changed};
+}
 
 // ---- what each action needs, and whether it is possible now
 // ------------------------------------------------
@@ -73,7 +88,7 @@ Checked demand_of(const State&, const Place& at, const OverrideJoint& act) {
         return std::unexpected(std::move(*fault));
     // If it is not known who tightened it, a second person must vouch, whatever the class.
     const std::uint32_t people = state->tightened_unsigned ? std::max(rule->people, 2U) : rule->people;
-    return Demand{people, rule->roles, state, nullptr};
+    return Demand{.people = people, .roles = rule->roles, .joint = state, .since = stay_at(at.bay)->id};
 }
 
 Checked demand_of(const State&, const Place& at, const TakeBackOverride& act) {
@@ -92,7 +107,8 @@ Checked demand_of(const State&, const Place& at, const LeaveIncomplete&) {
         return refuse(RefusalCode::no_stay);
     if (stay->leaves_incomplete)
         return refuse(RefusalCode::already_settled);
-    return Demand{2, at.station.people.leaving_incomplete, nullptr, stay};
+    return Demand{
+        .people = 2, .roles = at.station.people.leaving_incomplete, .unit = stay, .since = stay->id};
 }
 
 Checked demand_of(const State& state, const Place& at, const AcceptGap& act) {
@@ -102,7 +118,7 @@ Checked demand_of(const State& state, const Place& at, const AcceptGap& act) {
     const bool open = std::holds_alternative<Broken>(tool->count) || tool->conflict || tool->outstanding_to;
     if (!open)
         return refuse(RefusalCode::already_settled, "the tool's count has no gap");
-    return decision(at);
+    return decision(at, *tool);
 }
 
 Checked demand_of(const State& state, const Place& at, const AcceptSource& act) {
@@ -111,7 +127,7 @@ Checked demand_of(const State& state, const Place& at, const AcceptSource& act) 
         return refuse(RefusalCode::no_such_thing, act.tool.text);
     if (tool->asked)
         return refuse(RefusalCode::already_settled, "the tool has answered");
-    return decision(at);
+    return decision(at, *tool);
 }
 
 Checked demand_of(const State&, const Place& at, const UnlockFastener& act) {
@@ -148,7 +164,7 @@ Checked demand_of(const State&, const Place& at, const AssignResult& act) {
         return refuse(RefusalCode::not_possible_now, "the tool of this result does not serve that joint");
     }
     Demand demand = decision(at);
-    demand.people = joint->risk == config::RiskClass::a || !result->operator_ ? 2 : 1;
+    demand.people = joint->risk == config::RiskClass::a || result->made_by.nobody ? 2 : 1;
     demand.joint = state;
     if (result->reading.direction == protocol::Direction::loosen)
         return demand;  // it takes proof away, whatever its program and its time
@@ -191,6 +207,15 @@ Checked demand_of(const State&, const Place& at, const UnitStillHere&) {
 
 Checked demand_of(const State&, const Place& at, const UnitHasLeft&) { return demand_while_asked(at); }
 
+bool holds_class_a(const Place& at, const Stay& stay) {
+    const auto is_a = [&](const JointState& state) {
+        const config::Joint* joint = joint_in(at.station, state.id.text);
+        return joint == nullptr || joint->risk == config::RiskClass::a;
+    };
+    return std::ranges::any_of(stay.joints, is_a) || std::ranges::any_of(stay.former_joints, is_a);
+}
+
+// It carries what was tightened over to another number.
 Checked demand_of(const State&, const Place& at, const CorrectTicket& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
@@ -198,7 +223,11 @@ Checked demand_of(const State&, const Place& at, const CorrectTicket& act) {
     const auto& kinds = at.station.pair.ticket_kinds;
     if (std::ranges::find(kinds, act.kind) == kinds.end())
         return refuse(RefusalCode::no_such_thing, "ticket " + act.kind);
-    return decision(at);
+    Demand demand = decision(at);
+    demand.unit = demand.work = stay;
+    if (holds_class_a(at, *stay))
+        demand.people = 2;
+    return demand;
 }
 
 Checked demand_of(const State&, const Place& at, const AcceptReturn&) {
@@ -261,13 +290,13 @@ Checked demand_of(const State& state, const Place& at, const PlaceHold& act) {
         return refuse(RefusalCode::no_such_thing, "no serial number");
     if (is_held(state, act.serial))
         return refuse(RefusalCode::already_settled, "it is on the hold list");
-    return decision(at);
+    return Demand{.roles = at.station.people.decisions};
 }
 
 Checked demand_of(const State& state, const Place&, const LiftHold& act) {
     if (!is_held(state, act.serial))
         return refuse(RefusalCode::already_settled, "it is not on the hold list");
-    return Demand{1, {Role::quality_engineer}, nullptr, nullptr};
+    return Demand{.roles = {Role::quality_engineer}};
 }
 
 Checked demand(const State& state, const Place& at, const Action& action) {
@@ -275,6 +304,13 @@ Checked demand(const State& state, const Place& at, const Action& action) {
 }
 
 // ---- the person ---------------------------------------------------------------------------------------
+
+bool tightened_any(const Stay& stay, PersonNumber number) {
+    const auto tightened = [&](const JointState& joint) {
+        return std::ranges::find(joint.tightened_by, number) != joint.tightened_by.end();
+    };
+    return std::ranges::any_of(stay.joints, tightened) || std::ranges::any_of(stay.former_joints, tightened);
+}
 
 std::optional<Refused> person_fault(const State& state, const Demand& demand, PersonNumber number,
                                     EventNumber seen) {
@@ -285,6 +321,12 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
         return Refused{RefusalCode::suspended, ""};
     if (!has_any(*person, demand.roles))
         return Refused{RefusalCode::not_entitled, ""};
+    if (seen < demand.since) {
+        return Refused{RefusalCode::seen_too_old,
+                       "it is about what event " + std::to_string(demand.since.value) + " brought"};
+    }
+    if (demand.work != nullptr && tightened_any(*demand.work, number))
+        return Refused{RefusalCode::tightened_it, ""};
     if (demand.unit != nullptr) {
         for (const Ticket& ticket : demand.unit->tickets) {
             if (seen < ticket.scanned) {
@@ -311,13 +353,23 @@ std::optional<Refused> not_seen(EventNumber seen, EventNumber now) {
                       : std::optional(Refused{RefusalCode::seen_too_old, "that has not happened yet"});
 }
 
-// A result's own operator may not file it either.
+// The result that a decision is about.
+std::optional<EventNumber> result_in(const Action& action) {
+    if (const auto* assign = std::get_if<AssignResult>(&action))
+        return assign->result;
+    if (const auto* aside = std::get_if<SetResultAside>(&action))
+        return aside->result;
+    return std::nullopt;
+}
+
+// Whoever may have made a result neither files it nor sets it aside.
 std::optional<Refused> own_result(const Stay* stay, const Action& action, PersonNumber number) {
-    const auto* assign = std::get_if<AssignResult>(&action);
-    if (assign == nullptr || stay == nullptr)
+    const auto number_of_result = result_in(action);
+    if (!number_of_result || stay == nullptr)
         return std::nullopt;
-    const auto result = std::ranges::find(stay->unassigned, assign->result, &UnassignedResult::result);
-    const bool own = result != stay->unassigned.end() && result->operator_ == number;
+    const auto result = std::ranges::find(stay->unassigned, *number_of_result, &UnassignedResult::result);
+    const bool own = result != stay->unassigned.end() &&
+                     std::ranges::find(result->made_by.people, number) != result->made_by.people.end();
     return own ? std::optional(Refused{RefusalCode::tightened_it, ""}) : std::nullopt;
 }
 
@@ -385,9 +437,12 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const UnlockFast
     JointState* state = joint_of(*stay_at(at.bay), act.joint.text);
     const config::Joint* joint = joint_in(at.station, act.joint.text);
     FastenerState& fastener = state->fasteners[act.fastener];
+    const bool replaced = fastener.replacement_due;
     fastener.locked = false;
     fastener.replacement_due = false;
     for (PassState& pass : fastener.passes) {
+        if (replaced)
+            pass.proof.reset();                                              // it was another bolt's
         pass.attempts = std::min(pass.attempts, joint->retry.attempts - 1);  // one more
     }
     touch(t, *state);
@@ -420,11 +475,15 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTic
     Stay& stay = *stay_at(at.bay);
     const Ticket ticket{act.kind, act.serial, act.order, act.type, t.now(), act.earlier_stays};
     const auto same = std::ranges::find(stay.tickets, act.kind, &Ticket::kind);
+    const bool another = same == stay.tickets.end() || same->serial != act.serial ||
+                         same->order != act.order || same->type != act.type;
     if (same == stay.tickets.end()) {
         stay.tickets.push_back(ticket);
     } else {
         *same = ticket;
     }
+    if (another)
+        forget_decisions(t, stay);
     stay.return_accepted = false;
     stay.leaves_incomplete.reset();  // decided about the unit as it was known before
     identify(t, stay);

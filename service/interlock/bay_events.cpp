@@ -34,16 +34,30 @@ void moved_wrongly(Transition& t, BayState& bay, const PermissiveId& permissive)
     hold_unit(t.state, unit, t.now(), "moved unproven");
 }
 
+std::vector<PermissiveId> leaving_among(const Transition& t, const BayState& bay,
+                                        std::vector<PermissiveId> permissives) {
+    std::erase_if(permissives, [&](const PermissiveId& id) { return !released_for_leaving(t, bay, {id}); });
+    return permissives;
+}
+
 struct Report {
     const ControllerReported& now;
     std::vector<PermissiveId> allowed;  // what the equipment may have moved
     bool stay_ended = false;
 };
 
-Leaving way_of_leaving(const Stay& stay, bool released) {
+// A unit that was to leave incomplete may have been finished after all: then it leaves as a proven one.
+bool leaves_proven(const BayState& bay, const std::vector<PermissiveId>& over) {
+    return std::ranges::any_of(bay.permissives, [&](const PermissiveState& permissive) {
+        return std::holds_alternative<Released>(permissive.output) && contains(over, permissive.id);
+    });
+}
+
+Leaving way_of_leaving(const BayState& bay, const Stay& stay, const std::vector<PermissiveId>& over,
+                       bool released) {
     if (!released)
         return Leaving::unproven;
-    return stay.leaves_incomplete ? Leaving::incomplete : Leaving::proven;
+    return stay.leaves_incomplete && !leaves_proven(bay, over) ? Leaving::incomplete : Leaving::proven;
 }
 
 void one_movement(Transition& t, BayState& bay, Report& report, const PermissiveId& id) {
@@ -68,7 +82,7 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Permissive
         add_once(stay->used, id);
     if (!permissive->leaving)
         return;
-    end_stay(t, bay, way_of_leaving(*stay, allowed), report.now.fresh);
+    end_stay(t, bay, way_of_leaving(bay, *stay, {id}, allowed), report.now.fresh);
     bay.departure_due = true;
     report.stay_ended = true;
 }
@@ -77,7 +91,8 @@ void movements(Transition& t, BayState& bay, Report& report, const ControllerCou
     for (const Moved& moved : report.now.moved) {
         const auto was = std::ranges::find(before.moved, moved.permissive, &Moved::permissive);
         const std::uint16_t count_before = was == before.moved.end() ? std::uint16_t{0} : was->count;
-        if (moved.count != count_before)
+        const bool baseline = std::erase(bay.uncounted, moved.permissive) > 0;
+        if (moved.count != count_before && !baseline)
             one_movement(t, bay, report, moved.permissive);
     }
 }
@@ -94,8 +109,10 @@ void departures(Transition& t, BayState& bay, Report& report, const ControllerCo
         return;
     const bool released = released_for_leaving(t, bay, report.allowed);
     // Without a guarded way, an incomplete unit leaves by the way that its plan describes.
-    const bool by_decision = stay->leaves_incomplete.has_value();
-    const Leaving how = by_decision ? Leaving::incomplete : way_of_leaving(*stay, released);
+    const bool by_decision = stay->leaves_incomplete.has_value() && !released;
+    const Leaving how = by_decision
+                            ? Leaving::incomplete
+                            : way_of_leaving(bay, *stay, leaving_among(t, bay, report.allowed), released);
     std::vector<PermissiveId> late = released ? report.allowed : std::vector<PermissiveId>{};
     end_stay(t, bay, how, report.now.fresh);
     bay.left_released = std::move(late);
@@ -160,7 +177,8 @@ Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) 
     const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same_kind == stay.tickets.end()) {
         // While it is not certain which unit is here, a missing ticket could be another unit's.
-        if (stay.doubt != Doubt::none && !stay.tickets.empty()) {
+        const bool uncertain = stay.doubt != Doubt::none && !stay.tickets.empty();
+        if (uncertain || !stay.refused_tickets.empty()) {
             ask_whether_it_left(stay, ticket);
             return Applied{};
         }
@@ -243,7 +261,7 @@ Outcome apply(Transition& t, const OperatorSignedOn& signed_on) {
         return Refused{RefusalCode::unknown_person, ""};
     if (person->suspended)
         return Refused{RefusalCode::suspended, ""};
-    bay->signed_on = signed_on.person;
+    sign_on(t, *bay, signed_on.person);
     return Applied{};
 }
 
@@ -251,7 +269,7 @@ Outcome apply(Transition& t, const OperatorSignedOff& signed_off) {
     BayState* bay = bay_of(t.state, signed_off.bay);
     if (bay == nullptr)
         return Refused{RefusalCode::no_such_thing, "no bay " + signed_off.bay.text};
-    bay->signed_on.reset();
+    sign_on(t, *bay, std::nullopt);
     return Applied{};
 }
 

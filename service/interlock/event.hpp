@@ -84,12 +84,14 @@ struct PersonEnrolled {
 };
 TAUTGATE_FIELDS(PersonEnrolled, person, by, seconded_by);
 
+// Whoever has a role that approves is suspended by two people.
 struct PersonSuspended {
     PersonNumber person;
     PersonNumber by;
+    std::optional<PersonNumber> seconded_by = {};
     bool operator==(const PersonSuspended&) const = default;
 };
-TAUTGATE_FIELDS(PersonSuspended, person, by);
+TAUTGATE_FIELDS(PersonSuspended, person, by, seconded_by);
 
 // A wrong secret, or a sign-in while locked. Changes no state; kept for the record.
 struct SignInRefused {

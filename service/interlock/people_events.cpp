@@ -41,27 +41,56 @@ void put_person(State& state, const Person& person) {
     }
 }
 
-// Granting a role that approves takes a second administrator, or, while there is only one, anybody else who
-// is enrolled. The second person of all cannot have a second.
-std::optional<Refused> second_missing(const State& state, const PersonEnrolled& enrolled) {
-    if (!approves(enrolled.person) || state.people.size() < 2)
-        return std::nullopt;
-    if (!enrolled.seconded_by) {
+// A change of who may approve.
+struct Change {
+    PersonNumber about;
+    PersonNumber by;
+    std::optional<PersonNumber> second;
+};
+
+bool is_third_administrator(const Person& person, const Change& change) {
+    return !person.suspended && has_role(person, Role::administrator) && person.number != change.by &&
+           person.number != change.about;
+}
+
+// It takes a second administrator, or, while there is none that it is not about, anybody else who is
+// enrolled; but nobody whom the first alone let in: that would be the first once more.
+std::optional<Refused> second_missing(const State& state, const Change& change) {
+    if (!change.second) {
         return Refused{RefusalCode::needs_second_administrator,
-                       "granting a role that approves takes two people"};
+                       "giving or taking a role that approves, or its secret, takes two people"};
     }
-    if (*enrolled.seconded_by == *enrolled.by || *enrolled.seconded_by == enrolled.person.number) {
+    if (*change.second == change.by || *change.second == change.about)
         return Refused{RefusalCode::same_person_twice, ""};
-    }
-    const Person* second = person_of(state, *enrolled.seconded_by);
+    const Person* second = person_of(state, *change.second);
     if (second == nullptr)
         return Refused{RefusalCode::unknown_person, ""};
     if (second->suspended)
         return Refused{RefusalCode::suspended, ""};
-    if (administrators(state) > 1 && !has_role(*second, Role::administrator)) {
+    const bool another =
+        std::ranges::any_of(state.people, [&](const Person& p) { return is_third_administrator(p, change); });
+    if (another && !has_role(*second, Role::administrator)) {
         return Refused{RefusalCode::needs_second_administrator, "another administrator must second this"};
     }
+    const EnrolledAlone puppet{*change.second, change.by};
+    if (std::ranges::find(state.enrolled_alone, puppet) != state.enrolled_alone.end()) {
+        return Refused{RefusalCode::needs_second_administrator,
+                       "the second person was enrolled, or given a secret, by the first alone"};
+    }
     return std::nullopt;
+}
+
+// The second person of all cannot have a second.
+bool takes_two(const State& state, const Person* before, const Person& after) {
+    const bool approver = approves(after) || (before != nullptr && approves(*before));
+    return approver && state.people.size() > 1;
+}
+
+void note_alone(State& state, const PersonEnrolled& enrolled, bool founding) {
+    std::erase_if(state.enrolled_alone,
+                  [&](const EnrolledAlone& each) { return each.person == enrolled.person.number; });
+    if (!founding && !enrolled.seconded_by)
+        state.enrolled_alone.push_back({enrolled.person.number, *enrolled.by});
 }
 
 }  // namespace
@@ -78,14 +107,18 @@ Outcome apply(Transition& t, const PersonEnrolled& enrolled) {
         return Refused{RefusalCode::not_entitled, "an administrator must do this"};
     if (auto refused = not_administrator(t.state, *enrolled.by))
         return *refused;
-    if (auto refused = second_missing(t.state, enrolled))
-        return *refused;
     const Person* before = person_of(t.state, enrolled.person.number);
+    const Change change{enrolled.person.number, *enrolled.by, enrolled.seconded_by};
+    if (takes_two(t.state, before, enrolled.person) || enrolled.seconded_by) {
+        if (auto refused = second_missing(t.state, change))
+            return *refused;
+    }
     const bool loses_last = before != nullptr && has_role(*before, Role::administrator) &&
                             (enrolled.person.suspended || !has_role(enrolled.person, Role::administrator)) &&
                             administrators(t.state) == 1;
     if (loses_last)
         return Refused{RefusalCode::not_possible_now, "the station would have no administrator"};
+    note_alone(t.state, enrolled, t.state.people.size() < 2);
     put_person(t.state, enrolled.person);
     return Applied{};
 }
@@ -101,10 +134,14 @@ Outcome apply(Transition& t, const PersonSuspended& suspended) {
     if (has_role(*person, Role::administrator) && administrators(t.state) == 1) {
         return Refused{RefusalCode::not_possible_now, "the station would have no administrator"};
     }
+    if (approves(*person)) {
+        if (auto refused = second_missing(t.state, {suspended.person, suspended.by, suspended.seconded_by}))
+            return *refused;
+    }
     person->suspended = true;
     for (BayState& bay : t.state.bays) {
         if (bay.signed_on == suspended.person)
-            bay.signed_on.reset();
+            sign_on(t, bay, std::nullopt);
     }
     return Applied{};
 }

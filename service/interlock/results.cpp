@@ -1,6 +1,7 @@
 // Where a result belongs: to one fastener of one stay, to a stay that ended, or to nobody yet. It is never
 // guessed: two possible owners are none.
 #include <algorithm>
+#include <limits>
 
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/tool_count.hpp"
@@ -49,10 +50,8 @@ bool wholly_within(const Interval& made, const Stamp& began, const Stamp* ended)
 
 Place place_of(const State& state, const BayState& bay, const Interval& made) {
     for (const EndedStay& stay : state.ended) {
-        if (stay.bay == bay.id && stay.began.boot == made.boot &&
-            wholly_within(made, stay.began, &stay.ended)) {
+        if (stay.bay == bay.id && wholly_within(made, stay.began, &stay.ended))
             return InEnded{&stay};
-        }
     }
     const Stay* stay = stay_at(bay);
     if (stay == nullptr)
@@ -64,16 +63,79 @@ Place place_of(const State& state, const BayState& bay, const Interval& made) {
                      : Elsewhere{UnassignedWhy::not_in_one_stay, true};
 }
 
-bool speaks_against(const Reading& reading) {
-    return reading.direction == Direction::loosen || reading.tool_verdict == protocol::ToolVerdict::not_ok;
+// Whether it would have proven something of the joint, or was a second hit on it.
+bool good_for(const config::Joint& joint, const config::Tool& tool, const Reading& reading) {
+    return std::ranges::any_of(joint.passes, [&](const config::Pass& pass) {
+        return evaluation::judge(joint, pass, tool, reading).verdict == Verdict::ok ||
+               evaluation::is_rehit(joint, pass, reading);
+    });
+}
+
+// It changes no decision about a unit that has left; but what could not have proven anything of it by the
+// rules of its stay, or took proof away, must be looked at.
+bool speaks_against(const RuleBook& rules, const EndedStay& stay, const ToolId& id, const Reading& reading) {
+    if (reading.direction == Direction::loosen || reading.tool_verdict == protocol::ToolVerdict::not_ok)
+        return true;
+    if (stay.plan.empty())
+        return false;  // never identified: it is on the hold list for that
+    const config::Station* station = rules_of(rules, stay.rules);
+    const config::Plan* plan = station != nullptr ? plan_in(*station, stay.plan) : nullptr;
+    const config::Tool* tool = station != nullptr ? tool_in(*station, id) : nullptr;
+    if (plan == nullptr || tool == nullptr)
+        return true;
+    bool served = false;
+    for (const PlannedJoint& planned : joints_of(*station, *plan)) {
+        if (planned.joint == nullptr || !serves(*planned.joint, id))
+            continue;
+        if (good_for(*planned.joint, *tool, reading))
+            return false;
+        served = true;
+    }
+    return served;
+}
+
+// ---- who made it --------------------------------------------------------------------------------------
+
+// Before anything of a later boot.
+std::int64_t moment_of(const Stamp& stamp, const std::string& boot) {
+    return stamp.boot == boot ? stamp.monotonic_ns : std::numeric_limits<std::int64_t>::min();
+}
+
+Crew crew_of(const BayState& bay, const Interval& made) {
+    Crew crew;
+    const auto& sign_ons = bay.sign_ons;
+    crew.nobody = sign_ons.empty() || moment_of(sign_ons.front().since, made.boot) > made.from_ns;
+    for (std::size_t i = 0; i < sign_ons.size(); ++i) {
+        const bool last = i + 1 == sign_ons.size();
+        const bool begun = moment_of(sign_ons[i].since, made.boot) <= made.to_ns;
+        const bool ended = !last && moment_of(sign_ons[i + 1].since, made.boot) <= made.from_ns;
+        if (!begun || ended)
+            continue;
+        const auto& person = sign_ons[i].person;
+        if (!person)
+            crew.nobody = true;
+        else if (std::ranges::find(crew.people, *person) == crew.people.end())
+            crew.people.push_back(*person);
+    }
+    return crew;
+}
+
+std::optional<PersonNumber> only_one(const Crew& crew) {
+    return crew.people.size() == 1 ? std::optional(crew.people.front()) : std::nullopt;
 }
 
 // ---- outcomes -----------------------------------------------------------------------------------------
 
 Outcome unassigned(const Transition& t, BayState* bay, const ResultReceived& result, UnassignedWhy why) {
     Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
-    const auto signed_on = bay != nullptr ? bay->signed_on : std::nullopt;
-    UnassignedResult kept{t.now(), result.tool, why, result.reading, signed_on, result.made};
+    Crew crew = bay != nullptr ? crew_of(*bay, result.made) : Crew{{}, true};
+    UnassignedResult kept{.result = t.now(),
+                          .tool = result.tool,
+                          .why = why,
+                          .reading = result.reading,
+                          .operator_ = only_one(crew),
+                          .made = result.made,
+                          .made_by = std::move(crew)};
     if (stay != nullptr) {
         const EventNumber id = stay->id;
         stay->unassigned.push_back(std::move(kept));
@@ -85,8 +147,8 @@ Outcome unassigned(const Transition& t, BayState* bay, const ResultReceived& res
     return Unassigned{why, std::nullopt};
 }
 
-Outcome file_late(Transition& t, const BayState& bay, const EndedStay& stay, const Reading& reading) {
-    const bool against = speaks_against(reading);
+Outcome file_late(Transition& t, const BayState& bay, const EndedStay& stay, const ResultReceived& result) {
+    const bool against = speaks_against(t.rules, stay, result.tool, result.reading);
     if (against) {
         hold_unit(t.state, stay.unit, t.now(), "a late result speaks against it");
         t.alarm(AlarmCode::late_result_against_unit, bay.id, stay.unit, "a result that came late");
@@ -107,11 +169,11 @@ struct Target {
     std::uint32_t pass;
 };
 
-void note_operator(JointState& joint, const std::optional<PersonNumber>& signed_on) {
-    if (!signed_on) {
-        joint.tightened_unsigned = true;
-    } else if (std::ranges::find(joint.tightened_by, *signed_on) == joint.tightened_by.end()) {
-        joint.tightened_by.push_back(*signed_on);
+void note_crew(JointState& joint, const Crew& crew) {
+    joint.tightened_unsigned = joint.tightened_unsigned || crew.nobody;
+    for (const PersonNumber person : crew.people) {
+        if (std::ranges::find(joint.tightened_by, person) == joint.tightened_by.end())
+            joint.tightened_by.push_back(person);
     }
 }
 
@@ -150,7 +212,7 @@ struct Tightening {
     const config::Tool& tool;
     const Reading& reading;
     EventNumber result;
-    std::optional<PersonNumber> signed_on;
+    Crew crew;
     bool by_hand = false;
 };
 
@@ -161,10 +223,10 @@ Outcome count_for(const Transition& t, const Stay& stay, const Target& target, c
     PassState& pass = fastener.passes[target.pass];
     joint.override_.reset();  // judged again
     touch(t, joint);
-    note_operator(joint, made.signed_on);
+    note_crew(joint, made.crew);
     pass.attempts += 1;
     if (judgement.verdict == Verdict::ok) {
-        pass.proof = Proof{made.result, made.signed_on, made.by_hand};
+        pass.proof = Proof{made.result, only_one(made.crew), made.by_hand};
         pass.not_ok.reset();
     } else {
         take_not_ok(fastener, pass, target.at.joint->retry, {made.result, judgement});
@@ -362,7 +424,7 @@ Outcome tighten(const Transition& t, BayState& bay, const config::Tool& tool,
     const auto target = target_in(*claimed, result.reading);
     if (!target)
         return unassigned(t, &bay, result, target.error());
-    return count_for(t, stay, *target, {tool, result.reading, t.now(), bay.signed_on});
+    return count_for(t, stay, *target, {tool, result.reading, t.now(), crew_of(bay, result.made)});
 }
 
 Outcome attribute(Transition& t, BayState& bay, const config::Station& station, const config::Tool& tool,
@@ -414,17 +476,16 @@ Outcome place(Transition& t, const ResultReceived& result, std::optional<Unassig
         return unassigned(t, bay, result, UnassignedWhy::unknown_tool);
     if (tool_then->simulated && !where->simulated)
         return unassigned(t, bay, result, UnassignedWhy::simulated_tool);
-    return std::visit(
-        Overloaded{[&](const Elsewhere& nowhere) {
-                       return unassigned(t, nowhere.concerns_present_stay ? bay : nullptr, result,
-                                         nowhere.why);
-                   },
-                   [&](const InEnded& in) { return file_late(t, *bay, *in.stay, result.reading); },
-                   [&](const InPresent&) {
-                       return doubt ? unassigned(t, bay, result, *doubt)
-                                    : attribute(t, *bay, *station, *tool_then, result);
-                   }},
-        place_of(t.state, *bay, result.made));
+    return std::visit(Overloaded{[&](const Elsewhere& nowhere) {
+                                     return unassigned(t, nowhere.concerns_present_stay ? bay : nullptr,
+                                                       result, nowhere.why);
+                                 },
+                                 [&](const InEnded& in) { return file_late(t, *bay, *in.stay, result); },
+                                 [&](const InPresent&) {
+                                     return doubt ? unassigned(t, bay, result, *doubt)
+                                                  : attribute(t, *bay, *station, *tool_then, result);
+                                 }},
+                      place_of(t.state, *bay, result.made));
 }
 
 // Whether people who decide about the tool's count must have seen this result.
@@ -472,7 +533,7 @@ Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& 
     const auto pass =
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
     return count_for(t, stay, Target{{joint, state}, fastener, pass},
-                     {*tool, result.reading, result.result, result.operator_, true});
+                     {*tool, result.reading, result.result, result.made_by, true});
 }
 
 }  // namespace tautgate::interlock

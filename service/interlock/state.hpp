@@ -212,16 +212,25 @@ TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_j
               maybe_counted, conflicting);
 
 // Kept whole, so that people can still file it.
+// Who was signed on at the bay in the time in which a result was made.
+struct Crew {
+    std::vector<PersonNumber> people;
+    bool nobody = false;  // for part of that time nobody was, or it is not known who
+    bool operator==(const Crew&) const = default;
+};
+TAUTGATE_FIELDS(Crew, people, nobody);
+
 struct UnassignedResult {
     EventNumber result;
     ToolId tool;
     UnassignedWhy why = UnassignedWhy::no_stay;
     protocol::Reading reading;
-    std::optional<PersonNumber> operator_;
+    std::optional<PersonNumber> operator_;  // if it can only have been one
     Interval made;
+    Crew made_by;
     bool operator==(const UnassignedResult&) const = default;
 };
-TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made);
+TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made, made_by);
 
 struct Proposal {
     EventNumber number;
@@ -254,8 +263,10 @@ struct Stay {
     std::vector<Ticket> refused_tickets;  // of a kind that the unit has already: the open question
     Identity identity;
     bool return_accepted = false;
-    Doubt doubt = Doubt::none;       // about the tie between unit and token
-    std::vector<JointState> joints;  // in the plan's order; empty until identified
+    Doubt doubt = Doubt::none;              // about the tie between unit and token
+    std::vector<JointState> joints;         // in the order of `laid_out`; empty until first identified
+    std::string laid_out;                   // the plan whose joints these are
+    std::vector<JointState> former_joints;  // of plans that it was taken for before
     std::vector<CheckDone> checks;
     std::vector<UnassignedResult> unassigned;
     std::vector<Proposal> proposals;  // waiting for a second person
@@ -267,8 +278,8 @@ struct Stay {
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
-                joints, checks, unassigned, proposals, moved_unproven, used, set_aside, differs,
-                leaves_incomplete);
+                joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven, used,
+                set_aside, differs, leaves_incomplete);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -328,6 +339,14 @@ struct ControllerState {
 };
 TAUTGATE_FIELDS(ControllerState, link, present, counts, echoed, fault, standing);
 
+// From here on this person was signed on, or nobody.
+struct SignOn {
+    std::optional<PersonNumber> person;
+    Stamp since;
+    bool operator==(const SignOn&) const = default;
+};
+TAUTGATE_FIELDS(SignOn, person, since);
+
 struct BayState {
     BayId id;
     Token offered;  // on the wire while the bay is empty; the next stay takes it
@@ -340,10 +359,14 @@ struct BayState {
     // Leaving permissives that were released when the last stay ended: their movement may be counted late.
     std::vector<PermissiveId> left_released;
     std::vector<PermissiveState> permissives;
+    std::vector<SignOn> sign_ons;  // the newest few, oldest first
+    std::vector<PermissiveId>
+        uncounted;  // brought in by new rules: the first count of its movements is a baseline
+    std::vector<EventNumber> set_aside;  // while no unit was there: the next one waits for what people say
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives);
+                permissives, sign_ons, uncounted, set_aside);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {
@@ -352,9 +375,11 @@ struct EndedStay {
     Serial unit;  // empty: never identified
     Stamp began;
     Stamp ended;
+    Revision rules;
+    std::string plan;  // empty: never identified
     bool operator==(const EndedStay&) const = default;
 };
-TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended);
+TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan);
 
 struct UnitHold {
     Serial unit;
@@ -363,6 +388,14 @@ struct UnitHold {
     bool operator==(const UnitHold&) const = default;
 };
 TAUTGATE_FIELDS(UnitHold, unit, since, why);
+
+// One administrator alone enrolled this person, or gave a new secret: no second person beside that one.
+struct EnrolledAlone {
+    PersonNumber person;
+    PersonNumber by;
+    bool operator==(const EnrolledAlone&) const = default;
+};
+TAUTGATE_FIELDS(EnrolledAlone, person, by);
 
 struct State {
     EventNumber newest;             // the event that led here
@@ -373,8 +406,9 @@ struct State {
     std::vector<EndedStay> ended;              // the newest few, oldest first
     std::vector<UnitHold> holds;               // until quality lifts them
     std::vector<UnassignedResult> unassigned;  // results that belong to no present stay, newest last, bounded
+    std::vector<EnrolledAlone> enrolled_alone;
     bool operator==(const State&) const = default;
 };
-TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned);
+TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned, enrolled_alone);
 
 }  // namespace tautgate::interlock

@@ -8,9 +8,30 @@ namespace {
 
 // Results of a unit that left may still arrive; those of earlier ones are filed by their serial number.
 constexpr std::size_t ended_stays_kept = 16;
+// Of what was made before the oldest of them it is not known who made it.
+constexpr std::size_t sign_ons_kept = 16;
 
-void init_joints(const Transition& t, Stay& stay, const config::Station& station, const config::Plan& plan) {
+// What was done to the fasteners under another plan stays done: who tightened, attempts, locks. Its proof
+// does not count by this one.
+void carry_over(const JointState& before, JointState& joint) {
+    joint.tightened_by = before.tightened_by;
+    joint.tightened_unsigned = before.tightened_unsigned;
+    for (std::size_t i = 0; i < joint.fasteners.size() && i < before.fasteners.size(); ++i) {
+        FastenerState& fastener = joint.fasteners[i];
+        fastener.locked = before.fasteners[i].locked;
+        fastener.loosening_due = before.fasteners[i].loosening_due;
+        fastener.replacement_due = before.fasteners[i].replacement_due;
+        for (std::size_t p = 0; p < fastener.passes.size() && p < before.fasteners[i].passes.size(); ++p)
+            fastener.passes[p].attempts = before.fasteners[i].passes[p].attempts;
+    }
+}
+
+void lay_out(const Transition& t, Stay& stay, const config::Station& station, const config::Plan& plan) {
+    std::vector<JointState> before = std::move(stay.joints);
+    before.insert(before.end(), stay.former_joints.begin(), stay.former_joints.end());
     stay.joints.clear();
+    stay.checks.clear();
+    stay.laid_out = plan.id;
     for (const PlannedJoint& planned : joints_of(station, plan)) {
         if (planned.joint == nullptr)
             continue;  // check_invariants: is_proven stays false without its state
@@ -22,8 +43,14 @@ void init_joints(const Transition& t, Stay& stay, const config::Station& station
             fastener.passes.resize(planned.joint->passes.size());
             joint.fasteners.assign(planned.joint->fasteners.size(), fastener);
         }
+        const auto known = std::ranges::find(before, joint.id, &JointState::id);
+        if (known != before.end()) {
+            carry_over(*known, joint);
+            before.erase(known);
+        }
         stay.joints.push_back(std::move(joint));
     }
+    stay.former_joints = std::move(before);
 }
 
 const Ticket* ticket_of(const Stay& stay, std::string_view kind) {
@@ -92,6 +119,9 @@ void begin_stay(Transition& t, BayState& bay) {
     stay.token = bay.offered;
     stay.began = t.event.at;
     stay.rules = t.state.rules.value_or(Revision{});
+    // Whatever could not be digested may have been about this unit.
+    stay.set_aside = std::move(bay.set_aside);
+    bay.set_aside.clear();
     bay.occupant = std::move(stay);
     bay.left_released.clear();
     bay.departure_due = false;
@@ -134,12 +164,34 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
         t.alarm(AlarmCode::left_unproven, bay.id, unit, "the unit left while it was withheld");
         break;
     }
-    t.state.ended.push_back({stay.id, bay.id, unit, stay.began, t.event.at});
+    const auto* identified = std::get_if<Identified>(&stay.identity);
+    t.state.ended.push_back({.id = stay.id,
+                             .bay = bay.id,
+                             .unit = unit,
+                             .began = stay.began,
+                             .ended = t.event.at,
+                             .rules = stay.rules,
+                             .plan = identified != nullptr ? identified->plan : std::string{}});
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
     bay.occupant = Empty{};
     bay.offered = fresh;
     t.effects.emplace_back(TakeSnapshot{});
+}
+
+void sign_on(const Transition& t, BayState& bay, std::optional<PersonNumber> person) {
+    bay.signed_on = person;
+    bay.sign_ons.push_back({person, t.event.at});
+    if (bay.sign_ons.size() > sign_ons_kept)
+        bay.sign_ons.erase(bay.sign_ons.begin());
+}
+
+void forget_decisions(const Transition& t, Stay& stay) {
+    for (JointState& joint : stay.joints) {
+        joint.override_.reset();
+        touch(t, joint);
+    }
+    stay.proposals.clear();
 }
 
 void touch(const Transition& t, JointState& joint) { joint.changed = t.now(); }
@@ -159,16 +211,13 @@ void identify(const Transition& t, Stay& stay) {
         return;
     const Identity before = stay.identity;
     stay.identity = judge_pair(*station, stay);
-    const auto* now = std::get_if<Identified>(&stay.identity);
-    const auto* was = std::get_if<Identified>(&before);
-    const bool same_plan = now != nullptr && was != nullptr && now->plan == was->plan;
-    if (same_plan)
-        return;  // the unit's number was corrected; what was tightened is tightened
-    stay.joints.clear();
-    stay.checks.clear();
+    if (stay.identity != before && !stay.joints.empty())
+        forget_decisions(t, stay);
+    // While no plan is known nothing counts; what was tightened is tightened when the same one is known
+    // again.
     const config::Plan* plan = plan_of(*station, stay);
-    if (plan != nullptr)
-        init_joints(t, stay, *station, *plan);
+    if (plan != nullptr && plan->id != stay.laid_out)
+        lay_out(t, stay, *station, *plan);
 }
 
 void take_in_parts(State& state, const config::Station& station, const std::vector<FreshToken>& tokens) {
@@ -187,8 +236,11 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
             const bool mine = permissive.bay == known.id;
             const bool there = std::ranges::any_of(
                 bay.permissives, [&](const PermissiveState& p) { return p.id.text == permissive.id; });
-            if (mine && !there)
-                bay.permissives.push_back({PermissiveId{permissive.id}, Withheld{}, {}});
+            if (!mine || there)
+                continue;
+            bay.permissives.push_back({PermissiveId{permissive.id}, Withheld{}, {}});
+            if (bay.controller.counts)
+                bay.uncounted.push_back(PermissiveId{permissive.id});
         }
     }
     for (const config::Tool& known : station.tools) {

@@ -38,7 +38,7 @@ Outcome apply(Transition& t, const StationStarted& started) {
     for (BayState& bay : t.state.bays) {
         lose_sight(bay);
         bay.controller.link = Quality::unknown;
-        bay.signed_on.reset();
+        sign_on(t, bay, std::nullopt);
         doubt(bay, Doubt::restarted);
     }
     for (ToolState& tool : t.state.tools) {
@@ -102,8 +102,7 @@ Outcome apply(Transition& t, const EventSetAside& aside) {
         if (aside.bay && bay.id != *aside.bay)
             continue;
         Stay* stay = stay_at(bay);
-        if (stay != nullptr)
-            stay->set_aside.push_back(t.now());
+        (stay != nullptr ? stay->set_aside : bay.set_aside).push_back(t.now());
         t.alarm(AlarmCode::event_set_aside, bay.id, stay != nullptr ? unit_of(*stay) : Serial{}, aside.why);
     }
     if (!aside.tool)

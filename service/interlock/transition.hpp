@@ -38,6 +38,10 @@ void hold_unit(State& state, const Serial& unit, EventNumber since, std::string 
                                         const std::vector<PermissiveId>& released);
 // Judges the pair from the tickets; once it is right, lays out the joints of the plan.
 void identify(const Transition& t, Stay& stay);
+// What people decided was about the unit as it was known then: overrides and half-signed decisions end.
+void forget_decisions(const Transition& t, Stay& stay);
+// Who is signed on from now on, or that nobody is.
+void sign_on(const Transition& t, BayState& bay, std::optional<PersonNumber> person);
 void take_all_proof(const Transition& t, JointState& joint);
 void touch(const Transition& t, JointState& joint);
 // Bays, permissives and tools of the rules that the state does not know yet.

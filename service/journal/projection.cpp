@@ -203,6 +203,7 @@ std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
                                                [&](const interlock::PersonSuspended& it) {
                                                    row.subject.name = std::to_string(it.person.value);
                                                    row.person = it.by;
+                                                   row.second_person = it.seconded_by;
                                                    return true;
                                                },
                                                [&](const interlock::SignInRefused& it) {

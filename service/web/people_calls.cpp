@@ -338,7 +338,8 @@ void Api::Work::suspend(Call& call) {
     if (const auto fault = body.fault())
         return call.refuse(*fault);
     const auto by = call.person;
-    submit(PersonSuspended{.person = *number, .by = by}, std::nullopt, std::move(call),
+    const auto second = call.second;
+    submit(PersonSuspended{.person = *number, .by = by, .seconded_by = second}, std::nullopt, std::move(call),
            [self = weak_from_this(), person = *number](const Recorded&) {
                if (const auto work = self.lock())
                    work->sign_ins_.end_all_of(person);

@@ -431,6 +431,12 @@ class Possible {
         return broken != nullptr ? broken->newest : 0;
     }
 
+    [[nodiscard]] static bool never_came(const ToolState& known, const Kept& kept) {
+        return std::ranges::any_of(known.missing, [&](const MissingRange& range) {
+            return range.from <= kept.reading.counter && kept.reading.counter <= range.to;
+        });
+    }
+
     void tool(std::size_t index) {
         const ToolState& known = now_.newest.tools[index];
         const ToolOnFloor& real = now_.tools[index];
@@ -452,7 +458,8 @@ class Possible {
         if (known.link != Quality::good)
             return;
         for (const Kept& kept : real.kept) {
-            const bool counted = kept.reading.counter <= known_count(known) && !broken;
+            const bool counted =
+                kept.reading.counter <= known_count(known) && !broken && !never_came(known, kept);
             if (Making* making = start(name + " sends a result that it kept", counted)) {
                 making->event(result(index, kept));
                 making->act.resent = counted;
@@ -561,7 +568,7 @@ class Possible {
             mishap("F1 is put on hold", proposed(supervisor, PlaceHold{Serial{"F1"}}));
         mishap("the operator signs off", OperatorSignedOff{bay_id});
         if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
-            mishap("quality is suspended", PersonSuspended{quality, admin});
+            mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
         if (stay_->checks.empty())
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker});
     }

@@ -40,6 +40,8 @@ void each_event(State& state, const Visit& visit) {
             if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
                 visit(leaving->by);
         }
+        for (EventNumber& event : bay.set_aside)
+            visit(event);
         auto* stay = std::get_if<Stay>(&bay.occupant);
         if (stay == nullptr)
             continue;
@@ -110,9 +112,18 @@ void forget_in_reasons(BayState& bay) {
     }
 }
 
+// What is made from here on is made by whoever is signed on.
+void forget_sign_ons(BayState& bay) {
+    if (bay.sign_ons.size() > 1)
+        bay.sign_ons.erase(bay.sign_ons.begin(), bay.sign_ons.end() - 1);
+    for (SignOn& each : bay.sign_ons)
+        each.since.monotonic_ns = 0;
+}
+
 void forget(State& state) {
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
+        forget_sign_ons(bay);
         if (auto* stay = std::get_if<Stay>(&bay.occupant))
             forget_in_stay(*stay);
     }
@@ -132,6 +143,8 @@ void forget(State& state) {
     for (ToolState& tool : state.tools) {
         if (tool.recent.size() > 1)
             tool.recent.erase(tool.recent.begin(), tool.recent.end() - 1);
+        tool.changed = any_event;  // nobody decides about it by an older screen
+        tool.baseline.reset();     // nothing of before comes here
     }
 }
 
@@ -216,6 +229,16 @@ void shift_counts(Situation& at) {
 
 void shift_tool(ToolState& tool, const ToolOnFloor& real) {
     const auto shift = [&](std::uint64_t& count) { count = count + 10 - real.made; };
+    // What nobody has any more never comes.
+    std::erase_if(tool.missing, [&](const MissingRange& range) {
+        return range.accepted && std::ranges::none_of(real.kept, [&](const Kept& kept) {
+                   return range.from <= kept.reading.counter && kept.reading.counter <= range.to;
+               });
+    });
+    for (MissingRange& range : tool.missing) {
+        shift(range.from);
+        shift(range.to);
+    }
     if (auto* following = std::get_if<Following>(&tool.count))
         shift(following->counter);
     if (auto* broken = std::get_if<Broken>(&tool.count)) {

@@ -40,7 +40,7 @@ TEST_CASE("the second of two people is another one, entitled, enrolled and not s
     CHECK(refused(story.seconds(supervisor, proposal), RefusalCode::same_person_twice));
     CHECK(refused(story.seconds(worker, proposal), RefusalCode::not_entitled));
     CHECK(refused(story.seconds(PersonNumber{99}, proposal), RefusalCode::unknown_person));
-    story.happens(PersonSuspended{quality, admin});
+    story.happens(PersonSuspended{quality, admin, other_supervisor});
     CHECK(refused(story.seconds(quality, proposal), RefusalCode::suspended));
     CHECK_FALSE(story.released("lift"));
 }
@@ -49,7 +49,7 @@ TEST_CASE("a first signature counts no more once its person is suspended") {
     Story story = without_mounts();
     story.proposes(supervisor, over("mount", nm(50)));
     const auto proposal = story.state.newest;
-    story.happens(PersonSuspended{supervisor, admin});
+    story.happens(PersonSuspended{supervisor, admin, quality});
     CHECK(refused(story.seconds(quality, proposal), RefusalCode::suspended));
 }
 
@@ -273,4 +273,200 @@ TEST_CASE("rules come into force by two people who may, and not twice") {
     CHECK(refused(approve(admin, supervisor), RefusalCode::already_settled));
     CHECK(refused(story.happens(RulesApproved{Revision{"r7"}, admin, supervisor, {}}),
                   RefusalCode::no_such_thing));
+}
+
+TEST_CASE("whoever has a role that approves is suspended by two people, an operator by one") {
+    Story story;
+    CHECK(
+        refused(story.happens(PersonSuspended{quality, admin, {}}), RefusalCode::needs_second_administrator));
+    CHECK(refused(story.happens(PersonSuspended{quality, admin, admin}), RefusalCode::same_person_twice));
+    CHECK(refused(story.happens(PersonSuspended{quality, admin, quality}), RefusalCode::same_person_twice));
+    CHECK(is<Applied>(story.happens(PersonSuspended{quality, admin, supervisor})));
+    CHECK(is<Applied>(story.happens(PersonSuspended{worker, admin, {}})));
+}
+
+TEST_CASE("a role that approves is taken, and its secret given anew, by two people") {
+    Story story;
+    const auto becomes = [&](Role role, std::optional<PersonNumber> second) {
+        return story.happens(PersonEnrolled{Person{quality, {role}, false}, admin, second});
+    };
+    CHECK(refused(becomes(Role::line_operator, {}), RefusalCode::needs_second_administrator));
+    CHECK(refused(becomes(Role::quality_engineer, {}), RefusalCode::needs_second_administrator));
+    CHECK(is<Applied>(becomes(Role::line_operator, supervisor)));
+    CHECK(is<Applied>(becomes(Role::line_operator, {})));
+}
+
+TEST_CASE("nobody whom an administrator alone enrolled, or gave a secret, is that one's second person") {
+    Story story;
+    const PersonNumber puppet{10}, approver{11};
+    const auto enrols = [&](PersonNumber number, Role role, std::optional<PersonNumber> second) {
+        return story.happens(PersonEnrolled{Person{number, {role}, false}, admin, second});
+    };
+    enrols(puppet, Role::line_operator, {});
+    const auto needs = RefusalCode::needs_second_administrator;
+    CHECK(refused(enrols(approver, Role::production_supervisor, puppet), needs));
+    CHECK(refused(story.happens(PersonSuspended{quality, admin, puppet}), needs));
+    CHECK(refused(enrols(PersonNumber{12}, Role::line_operator, puppet), needs));
+    CHECK(is<Applied>(enrols(puppet, Role::line_operator, supervisor)));
+    CHECK(is<Applied>(enrols(approver, Role::production_supervisor, puppet)));
+    CHECK(is<Applied>(enrols(worker, Role::line_operator, {})));
+    CHECK(refused(enrols(PersonNumber{12}, Role::quality_engineer, worker), needs));
+}
+
+TEST_CASE("of two administrators one is suspended by the other and somebody whom that one did not let in") {
+    Story story;
+    const PersonNumber second_admin{9};
+    story.happens(PersonEnrolled{Person{second_admin, {Role::administrator}, false}, admin, supervisor});
+    CHECK(refused(story.happens(PersonSuspended{second_admin, admin, {}}),
+                  RefusalCode::needs_second_administrator));
+    CHECK(is<Applied>(story.happens(PersonSuspended{second_admin, admin, supervisor})));
+}
+
+namespace {
+
+CorrectTicket right_ticket(std::string serial, std::string order) {
+    return {"D", Serial{std::move(serial)}, std::move(order), "DV", "", 0};
+}
+
+}  // namespace
+
+TEST_CASE("a ticket of a unit with a class A joint is corrected by two people, neither of whom tightened") {
+    Story story;
+    story.identified_unit();
+    story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
+    story.hits(mount_low);
+    CHECK(refused(story.proposes(supervisor, right_ticket("D9", "O1")), RefusalCode::tightened_it));
+    CHECK(is<AwaitsSecond>(story.proposes(other_supervisor, right_ticket("D9", "O1"))));
+    const auto proposal = story.state.newest;
+    CHECK(refused(story.seconds(supervisor, proposal), RefusalCode::tightened_it));
+    CHECK(is<Applied>(story.seconds(quality, proposal)));
+    CHECK(std::get<Identified>(story.stay().identity).unit == Serial{"D9"});
+}
+
+TEST_CASE("a unit that was taken for another keeps its locks, attempts and who tightened it") {
+    Story story;
+    story.identified_unit();
+    for (const Hit& hit : {mount_low, mount_loosened, mount_low})
+        story.hits(hit);
+    const JointState before = story.joint("mount");
+    for (const CorrectTicket& ticket :
+         {right_ticket("D1", "OX"), right_ticket("D1", "O1"),
+          CorrectTicket{"D", Serial{"D1"}, "O1", "DW", "", 0}, right_ticket("D1", "O1")})
+        story.two_decide(ticket);
+    CHECK(story.joint("mount").fasteners == before.fasteners);
+    CHECK(story.joint("mount").tightened_by == std::vector{worker});
+    CHECK(story.held_by("lift", ReasonCode::fastener_locked));
+}
+
+TEST_CASE("what was tightened under another plan stays tightened by whom it was, but proves nothing") {
+    auto station = small_station();
+    config::Plan other = station.plans.front();
+    other.id = "other";
+    other.stages[1].steps = {config::TightenStep{"mount"}};
+    other.stages.pop_back();
+    station.plans.push_back(other);
+    station.variants[1].plan = "other";
+    Story story(station);
+    story.identified_unit();
+    for (const Hit& hit : {cap_ok, mount_ok, mount_low})
+        story.hits(hit);
+    story.two_decide(CorrectTicket{"F", Serial{"F1"}, "O1", "FW", "", 0});
+    story.two_decide(CorrectTicket{"D", Serial{"D1"}, "O1", "DW", "", 0});
+    REQUIRE(std::get<Identified>(story.stay().identity).plan == "other");
+    CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+    CHECK(story.joint("mount").fasteners[1].loosening_due);
+    CHECK(story.joint("mount").tightened_by == std::vector{worker});
+    story.two_decide(CorrectTicket{"D", Serial{"D1"}, "O1", "DV", "", 0});
+    story.two_decide(CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 0});
+    CHECK(story.joint("cap").tightened_by == std::vector{worker});
+    CHECK_FALSE(story.joint("cap").fasteners[0].passes[0].proof.has_value());
+}
+
+TEST_CASE("an override, and half of one, ends when the unit turns out to be another") {
+    Story story;
+    story.identified_unit();
+    story.hits(mount_ok);
+    story.hits(mount_ok);
+    story.proposes(other_supervisor, over("cap"));
+    REQUIRE(story.released("lift"));
+    story.two_decide(right_ticket("D9", "O1"));
+    CHECK_FALSE(story.released("lift"));
+    CHECK_FALSE(story.joint("cap").override_.has_value());
+    story.hits(mount_loosened);
+    story.proposes(supervisor, over("mount", nm(50)));
+    const auto half = story.state.newest;
+    story.two_decide(right_ticket("D8", "O1"));
+    CHECK(refused(story.seconds(other_supervisor, half), RefusalCode::no_such_thing));
+}
+
+TEST_CASE("nothing of a unit whose plan is not known is overridden") {
+    Story story;
+    story.identified_unit();
+    story.two_decide(right_ticket("D1", "OX"));
+    CHECK(refused(story.proposes(supervisor, over("cap")), RefusalCode::no_such_joint));
+}
+
+TEST_CASE("an answer that was given to a screen of before the unit came is not taken for this unit") {
+    Story story;
+    story.finished_unit();
+    const EventNumber old = story.state.newest;
+    story.departs();
+    story.arrives();
+    story.scans("D", "D2", "O2", {}, 1);
+    const auto answers = [&](Action action) {
+        return story.happens(
+            Proposed{BayId{"B1"}, std::move(action), supervisor, "checked", "checked by hand", old});
+    };
+    CHECK(refused(answers(AcceptReturn{}), RefusalCode::seen_too_old));
+    CHECK(refused(answers(UnitHasLeft{story.fresh()}), RefusalCode::seen_too_old));
+    CHECK(story.held_by("lift", ReasonCode::serial_seen_before));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptReturn{})));
+}
+
+TEST_CASE("a gap is accepted only as it is now, not as it stood on an older screen") {
+    Story story;
+    story.identified_unit();
+    static_cast<void>(story.made(mount_ok));
+    story.hits(mount_ok);
+    const EventNumber old = story.state.newest;
+    static_cast<void>(story.made(mount_loosened));
+    story.hits(mount_ok);
+    CHECK(refused(story.happens(Proposed{BayId{"B1"}, AcceptGap{ToolId{"T1"}}, supervisor, "checked",
+                                         "checked by hand", old}),
+                  RefusalCode::seen_too_old));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptGap{ToolId{"T1"}})));
+}
+
+TEST_CASE("who was signed on when it was made has tightened it, not who is when it arrives") {
+    Story story;
+    story.identified_unit();
+    story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
+    const auto low = story.made(mount_low);
+    story.happens(OperatorSignedOn{BayId{"B1"}, worker});
+    story.happens(low);
+    CHECK(story.joint("mount").tightened_by == std::vector{supervisor});
+    CHECK(refused(story.proposes(supervisor, over("mount", nm(50))), RefusalCode::tightened_it));
+}
+
+TEST_CASE("everybody who may have made a result has; where nobody may have been signed on, that counts too") {
+    Story story;
+    story.identified_unit();
+    auto result = story.made(mount_low);
+    story.happens(OperatorSignedOff{BayId{"B1"}});
+    story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
+    result.made.to_ns = story.now_ns;
+    story.happens(result);
+    CHECK(story.joint("mount").tightened_by == std::vector{worker, supervisor});
+    CHECK(story.joint("mount").tightened_unsigned);
+}
+
+TEST_CASE("whoever made a result does not set it aside") {
+    Story story;
+    story.joined_unit();
+    story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::failed, "", 1});
+    story.hits(mount_loosened);
+    const SetResultAside aside{story.stay().unassigned.front().result};
+    CHECK(refused(story.proposes(supervisor, aside), RefusalCode::tightened_it));
+    CHECK(is<Applied>(story.proposes(quality, aside)));
 }

@@ -119,6 +119,17 @@ TEST_CASE("an event set aside withholds the bay, goes on in the tool's count, an
     CHECK(is<Attributed>(story.record.outcome));
 }
 
+TEST_CASE("an event set aside while no unit was there withholds the next one until people dispose of it") {
+    Story story;
+    story.happens(EventSetAside{BayId{"B1"}, "raw", "the process ended", {}, "", 0});
+    const DisposeSetAside dispose{story.state.newest};
+    story.joined_unit();
+    CHECK(story.held_by("lift", ReasonCode::event_set_aside));
+    CHECK(is<Applied>(story.proposes(supervisor, dispose)));
+    CHECK(story.released("lift"));
+    CHECK(story.bay().set_aside.empty());
+}
+
 TEST_CASE("a newer program that would have decided otherwise withholds until people looked") {
     Story story;
     story.joined_unit();

@@ -79,6 +79,22 @@ TEST_CASE("a fastener that had to be replaced proves nothing until a person conf
     CHECK(story.judgement().verdict == Verdict::ok);
 }
 
+TEST_CASE("a bolt that was replaced has no proof of the passes of the one before it") {
+    auto station = small_station();
+    auto& mount = station.joints[0];
+    mount.retry = {3, false, true};
+    mount.passes.insert(mount.passes.begin(), {"snug", "P0", window(10, 20)});
+    Story story(station);
+    story.identified_unit();
+    story.hits({"T1", "P0", 15});
+    story.hits({"T1", "P0", 15});
+    story.hits(mount_low);
+    REQUIRE(story.held_by("lift", ReasonCode::replacement_due));
+    story.proposes(supervisor, UnlockFastener{JointId{"mount"}, 0});
+    CHECK_FALSE(story.joint("mount").fasteners[0].passes[0].proof.has_value());
+    CHECK(story.joint("mount").fasteners[1].passes[0].proof.has_value());
+}
+
 TEST_CASE("loosening a proven fastener takes its proof away, and the release with it") {
     Story story;
     story.joined_unit();
@@ -489,6 +505,37 @@ TEST_CASE("a late loosening puts the unit that left on the hold list, with an al
     CHECK(story.on_hold("D1"));
 }
 
+TEST_CASE(
+    "a late result that the rules of its stay refuse puts the unit on hold, whatever the tool says of it") {
+    Story story;
+    story.finished_unit();
+    auto low = story.made({"T2", "P3", 1, 45, 1});
+    low.reading.tool_verdict = protocol::ToolVerdict::absent;
+    const auto good = story.made({"T2", "P3", 10, 45, 1});
+    story.moves("leave");
+    story.departs();
+    story.happens(low);
+    CHECK(std::get<FiledLate>(story.record.outcome).on_hold);
+    CHECK(story.on_hold("D1"));
+    story.happens(good);
+    CHECK_FALSE(std::get<FiledLate>(story.record.outcome).on_hold);
+}
+
+TEST_CASE("a late loosening is filed to a stay that began before the computer was started") {
+    Story story;
+    story.finished_unit();
+    story.boot = "boot-2";
+    story.now_ns = 1'000'000'000;
+    story.restarts(true);
+    story.links_come_up();
+    REQUIRE(story.released("leave"));
+    const auto late = story.made(mount_loosened);
+    story.moves("leave");
+    story.departs();
+    CHECK(is<FiledLate>(story.happens(late)));
+    CHECK(story.on_hold("D1"));
+}
+
 TEST_CASE("a result that may have been made before the unit came is not its own") {
     Story story;
     const auto before = story.now_ns;
@@ -526,7 +573,7 @@ TEST_CASE("only a result that was made in this stay is filed to its fasteners; a
         if (hit.direction == Direction::tighten)
             CHECK(refused(story.proposes(supervisor, assign), RefusalCode::not_possible_now));
         else
-            CHECK(is<Applied>(story.proposes(supervisor, assign)));
+            story.two_decide(assign);  // nobody may have been signed on yet when it was made
     }
 }
 

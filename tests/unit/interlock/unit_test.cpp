@@ -222,3 +222,49 @@ TEST_CASE("a stay ends under the rules with which it began; the next one follows
     story.hits(mount_ok);
     CHECK(story.judgement().verdict == evaluation::Verdict::not_ok);
 }
+
+TEST_CASE("a missing ticket counts for nothing while it is asked whether the unit has left") {
+    Story story;
+    story.arrives();
+    story.scans("D", "D1");
+    story.scans("D", "D2");
+    story.scans("F", "F2");
+    CHECK_FALSE(std::holds_alternative<Identified>(story.stay().identity));
+    story.proposes(supervisor, UnitStillHere{});
+    CHECK(story.held_by("lift", ReasonCode::ticket_missing));
+    story.scans("F", "F1");
+    CHECK(std::holds_alternative<Identified>(story.stay().identity));
+}
+
+TEST_CASE("a unit that was to leave incomplete but was finished leaves as a proven one") {
+    for (const bool movement_first : {true, false}) {
+        Story story;
+        story.identified_unit();
+        story.two_decide(LeaveIncomplete{});
+        for (const Hit& hit : {mount_ok, mount_ok, cap_ok, cap_ok, clip_ok(1), clip_ok(2)})
+            story.hits(hit);
+        story.happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+        story.proposes(quality, LiftHold{Serial{"D1"}});
+        REQUIRE(story.released("leave"));
+        if (movement_first)
+            story.moves("leave");
+        story.departs();
+        CHECK_FALSE(story.on_hold("D1"));
+        CHECK(stay_at(story.bay()) == nullptr);
+    }
+}
+
+TEST_CASE("what a movement had been counted before its permissive came with new rules is no movement") {
+    Story story;
+    story.identified_unit();
+    auto wider = small_station();
+    wider.permissives.push_back(permissive("extra", 4));
+    story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(std::move(wider)));
+    story.happens(RulesApproved{Revision{"r2"}, admin, supervisor, {}});
+    story.equipment.moved.push_back({PermissiveId{"extra"}, 12});
+    story.report();
+    CHECK(story.stay().moved_unproven.empty());
+    CHECK_FALSE(story.on_hold("D1"));
+    story.moves("extra");
+    CHECK(story.alarmed(AlarmCode::moved_unproven));
+}
