@@ -137,9 +137,12 @@ const std::vector<ReasonCase>& tool_cases() {
         {result_conflict,
          "two results under one number are held until people decide",
          "lift-beam",
-         {"result_conflict"},
+         {"result_conflict", "result_unassigned"},
          conflict_told,
-         accept_gap,
+         [](Stand& stand) {
+             accept_gap(stand);
+             set_aside(stand);
+         },
          true},
         {result_unassigned,
          "a result that belongs to no fastener is held until it is set aside",
