@@ -264,8 +264,10 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
         if (const auto looked = look_untouched(path, vfs); !looked)
             return std::unexpected(looked.error());
     return guarded(path, "opening the journal for writing", [&]() -> std::expected<Connection, JournalError> {
-        auto db = std::make_unique<SQLite::Database>(path.string(),
-                                                     SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, 1000, vfs);
+        // One thread at a time uses it, so that SQLite need not lock for every value.
+        constexpr int alone = SQLITE_OPEN_NOMUTEX;
+        auto db = std::make_unique<SQLite::Database>(
+            path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE | alone, 1000, vfs);
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());

@@ -43,14 +43,30 @@ void bind_one(SQLite::Statement& to, int at, const std::optional<Type>& value) {
         to.bind(at);
 }
 
+// How many rows changed.
 template <class... Values>
-void run(SQLite::Statement& statement, const Values&... values) {
+int run(SQLite::Statement& statement, const Values&... values) {
     int at = 0;
     (bind_one(statement, ++at, values), ...);
-    statement.exec();
+    const int changed = statement.exec();
     statement.reset();
     statement.clearBindings();
+    return changed;
 }
+
+// For a row that is as good as always new. Where it may have to replace another, SQLite sets aside 64 KiB to
+// be able to take the statement back, which costs more than the row. So that is only asked for where a row
+// stands already: left over beyond a chain that was cut, or of an event that is filed anew.
+struct NewRow {
+    NewRow(SQLite::Database& db, const std::string& into)
+        : add(db, "INSERT OR IGNORE INTO " + into), replace(db, "INSERT OR REPLACE INTO " + into) {}
+    template <class... Values>
+    void put(const Values&... values) {
+        if (run(add, values...) == 0)
+            run(replace, values...);
+    }
+    SQLite::Statement add, replace;
+};
 
 template <class Enum>
 std::string_view word(Enum value) {
@@ -220,8 +236,8 @@ std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
 
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
-    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, tightening, release,
-        decision;
+    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision;
+    NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
 
@@ -238,17 +254,16 @@ Projection::Statements::Statements(SQLite::Database& db)
       identify(db, "UPDATE stay SET unit = ?, variant = ?, plan = ?, plan_revision = ? WHERE stay = ?"),
       incomplete(db, "UPDATE stay SET leaves_incomplete = ? WHERE stay = ?"),
       end(db, "UPDATE stay SET ended = ?, ended_utc_us = ? WHERE stay = ?"),
-      tightening(db,
-                 "INSERT OR REPLACE INTO tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
-                 "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
-                 "torque_received, torque_unit_received, angle_received, operator, assigned_by, utc_us) "
-                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
-      release(db,
-              "INSERT OR REPLACE INTO release(event, permissive, bay, stay, output, token, reasons, utc_us) "
-              "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
       decision(db, "INSERT OR REPLACE INTO decision(event, bay, stay, kind, action, subject, subject_event, "
                    "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us) "
                    "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
+      tightening(db,
+                 "tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
+                 "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
+                 "torque_received, torque_unit_received, angle_received, operator, assigned_by, utc_us) "
+                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
+      release(db, "release(event, permissive, bay, stay, output, token, reasons, utc_us) "
+                  "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
       find_open(db, "SELECT max(stay) FROM stay WHERE bay = ? AND ended IS NULL"),
       subject(db, "SELECT subject_event FROM decision WHERE event = ? AND action = 'AssignResult'"),
       body(db, "SELECT body FROM event WHERE number = ?"),
@@ -299,7 +314,7 @@ void Projection::add_stay_change(const StoredEvent& stored, const StayChange& ch
 namespace {
 
 // The columns of a result, filed as `outcome` says.
-void put_result(SQLite::Statement& to, const StoredEvent& stored, const interlock::ResultReceived& result,
+void put_result(NewRow& to, const StoredEvent& stored, const interlock::ResultReceived& result,
                 const interlock::Outcome& outcome, std::optional<EventNumber> assigned_by) {
     const auto* counted = std::get_if<Attributed>(&outcome);
     const auto only_counted = [&](auto value) {
@@ -308,16 +323,16 @@ void put_result(SQLite::Statement& to, const StoredEvent& stored, const interloc
     const protocol::Reading& reading = result.reading;
     const auto torque = value_of(reading.torque);
     const auto angle = value_of(reading.angle);
-    run(to, stored.event.number, filed_under(outcome), result.tool.text, result.epoch,
-        std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome),
-        fastener_of(outcome), only_counted([](const Attributed& it) { return it.pass; }),
-        only_counted([](const Attributed& it) { return it.attempt; }),
-        only_counted([](const Attributed& it) { return std::string(word(it.judgement.verdict)); }),
-        only_counted([](const Attributed& it) { return finding_words(it.judgement); }),
-        word(reading.direction), torque ? std::optional(torque->micro_nm) : std::nullopt,
-        angle ? std::optional(angle->micro_deg) : std::nullopt, reading.received.torque,
-        reading.received.torque_unit, reading.received.angle, stored.operator_, assigned_by,
-        stored.event.at.utc_us);
+    to.put(stored.event.number, filed_under(outcome), result.tool.text, result.epoch,
+           std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome),
+           fastener_of(outcome), only_counted([](const Attributed& it) { return it.pass; }),
+           only_counted([](const Attributed& it) { return it.attempt; }),
+           only_counted([](const Attributed& it) { return std::string(word(it.judgement.verdict)); }),
+           only_counted([](const Attributed& it) { return finding_words(it.judgement); }),
+           word(reading.direction), torque ? std::optional(torque->micro_nm) : std::nullopt,
+           angle ? std::optional(angle->micro_deg) : std::nullopt, reading.received.torque,
+           reading.received.torque_unit, reading.received.angle, stored.operator_, assigned_by,
+           stored.event.at.utc_us);
 }
 
 }  // namespace
@@ -411,9 +426,9 @@ bool Projection::is_news(const interlock::PermissiveChange& change) {
 void Projection::add_release(const StoredEvent& stored, const interlock::PermissiveChange& change) {
     if (!is_news(change))
         return;
-    run(statements_->release, stored.event.number, change.permissive.text, change.bay.text,
-        open_stay(change.bay), kind_of(change.now), token_of(change.now),
-        words(change.reasons, &interlock::Reason::code), stored.event.at.utc_us);
+    statements_->release.put(stored.event.number, change.permissive.text, change.bay.text,
+                             open_stay(change.bay), kind_of(change.now), token_of(change.now),
+                             words(change.reasons, &interlock::Reason::code), stored.event.at.utc_us);
 }
 
 void Projection::add_decision(const StoredEvent& stored) {

@@ -334,14 +334,13 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
                         !std::holds_alternative<interlock::AwaitsSecond>(decision->record.outcome),
                     std::move(done)};
     follow_effects(decision->record, waiting);
+    waiting.changes = std::move(decision->record.changes);
     waiting_.push_back(std::move(waiting));
     // Decided: from here on its death is no fault of this event. Cleared before the journal's thread has it,
     // so that a death in the commit leaves an event that never was, and not one that is set aside.
     if (parts_.hand)
         parts_.hand->clear();
     parts_.writer->append(std::move(entry));
-    for (const auto& change : decision->record.changes)
-        log_change(change, event.number);
 }
 
 // One line when a permissive is released or withheld, or when the worst reason for holding it is another one:
@@ -365,6 +364,11 @@ void Station::log_change(const interlock::PermissiveChange& change, EventNumber 
     said->second = word;
     spdlog::info("event={} bay={} permissive={} decided={}", event.value, change.bay.text,
                  change.permissive.text, line);
+}
+
+void Station::log_changes(const Waiting& decided) {
+    for (const auto& change : decided.changes)
+        log_change(change, decided.event);
 }
 
 void Station::follow_effects(const interlock::Record& record, Waiting& waiting) {
@@ -404,6 +408,8 @@ void Station::on_durable(EventNumber up_to) {
                 parts_.wiring->acknowledge(stored);
             parts_.probes.reached("after_acknowledgement");
         }
+        // Not before: what is to go out would wait for its own line in the log.
+        log_changes(done);
         if (done.anchors)
             note_head();
         if (done.done)
@@ -427,6 +433,7 @@ void Station::fail(ExitCode code, const std::string& why) {
     spdlog::critical("withheld and ending: {}", why);
     publish();
     for (Waiting& waiting : waiting_) {
+        log_changes(waiting);
         if (waiting.done)
             waiting.done(std::unexpected(
                 web::NotRecorded{why, "it is not known whether this was recorded; look again"}));

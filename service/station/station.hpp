@@ -106,6 +106,7 @@ class Station final : public web::StationPort {
         std::vector<interlock::Acknowledge> acknowledge;
         bool anchors = false;        // a person decided something: the log is told the journal's head with it
         web::RecordedCallback done;  // may be empty
+        std::vector<interlock::PermissiveChange> changes = {};  // for the log
     };
 
     void from_links(interlock::Payload payload);
@@ -120,6 +121,7 @@ class Station final : public web::StationPort {
               web::RecordedCallback done);
     [[nodiscard]] std::optional<interlock::Decision> decided(const interlock::Event& event);
     void follow_effects(const interlock::Record& record, Waiting& waiting);
+    void log_changes(const Waiting& decided);
     void log_change(const interlock::PermissiveChange& change, interlock::EventNumber event);
     void take_snapshot();
     void rewire();
