@@ -45,6 +45,9 @@ constexpr std::string_view type_name() {
     return text;
 }
 static_assert(type_name<interlock::ResultReceived>() == "ResultReceived");
+// Found by the compiler, not with every event.
+template <class Type>
+constexpr std::string_view kind_name = type_name<Type>();
 
 // operator_ and override_ only dodge the language's own words.
 constexpr std::string_view field_name(std::string_view name) {
@@ -205,7 +208,7 @@ void put(const Type& value, std::string& out) {
         std::visit(
             [&]<class Chosen>(const Chosen& chosen) {
                 out += "{\"";
-                out += type_name<Chosen>();
+                out += kind_name<Chosen>;
                 out += "\":";
                 put(chosen, out);
                 out += '}';
@@ -335,7 +338,7 @@ void take(const Json& json, Type& value) {
 
 template <class... Types>
 std::string_view name_of_chosen(const std::variant<Types...>& value) {
-    return std::visit([]<class Chosen>(const Chosen&) { return type_name<Chosen>(); }, value);
+    return std::visit([]<class Chosen>(const Chosen&) { return kind_name<Chosen>; }, value);
 }
 
 }  // namespace

@@ -82,8 +82,9 @@ void Waker::wait(SteadyTime until) const noexcept {
     const auto seconds = std::chrono::duration_cast<std::chrono::seconds>(length);
     const timespec time{.tv_sec = seconds.count(), .tv_nsec = (length - seconds).count()};
     std::array<pollfd, 1> waiting{{{handle_, POLLIN, 0}}};
-    ppoll(waiting.data(), waiting.size(), &time, nullptr);  // interrupted: the caller looks and comes again
-    clear();
+    // Interrupted or over: the caller looks and comes again.
+    if (ppoll(waiting.data(), waiting.size(), &time, nullptr) > 0)
+        clear();
 }
 
 int poll_timeout(SteadyTime now, SteadyTime until) noexcept {

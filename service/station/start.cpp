@@ -22,6 +22,7 @@
 #include "service/links/check.hpp"
 #include "service/people/check.hpp"
 #include "service/people/enrolment_code.hpp"
+#include "service/station/durable_notice.hpp"
 #include "service/station/service_manager.hpp"
 #include "service/station/station.hpp"
 #include "service/web/api.hpp"
@@ -138,6 +139,7 @@ class Run {
     std::optional<journal::StationLock> lock_;
     std::unique_ptr<Wiring> first_wiring_;
     std::optional<journal::JournalError> not_writable_;
+    DurableNotice durable_{loop_, [this](interlock::EventNumber up_to) { station_->on_durable(up_to); }};
     std::unique_ptr<journal::Writer> writer_;  // until the station takes it over
     bool writable_ = false;
     std::optional<journal::HandNote> hand_;
@@ -199,11 +201,12 @@ ExitCode Run::open_writer() {
     options.station = staged_.station ? staged_.station->id : std::string{};
     options.vfs = options_.vfs;
     options.at_point = options_.probes.at_point;
-    options.on_durable = [this](interlock::EventNumber up_to) {
-        boost::asio::post(loop_, [this, up_to] { station_->on_durable(up_to); });
-    };
+    options.on_durable = [this](interlock::EventNumber up_to) { durable_.tell(up_to); };
     options.on_failure = [this](const journal::JournalError& error) {
-        boost::asio::post(loop_, [this, error] { station_->on_journal_failed(error); });
+        boost::asio::post(loop_, [this, error] {
+            durable_.look();  // what became durable before was told before
+            station_->on_journal_failed(error);
+        });
     };
     auto writer = journal::Writer::open(std::move(options));
     if (writer) {
