@@ -65,8 +65,13 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             const std::lock_guard lock{mutex_};
             shared_.orders = Orders{std::move(orders), beat, steady_clock::now()};
         }
-        if (news)
-            waker_.wake();
+        if (!news)
+            return;
+        waker_.wake();
+        // The order first: where both threads share a processor, it would wait for everything that the loop
+        // does in the same turn, such as an acknowledgement to a tool, which takes as long as all the rest of
+        // the way.
+        std::this_thread::yield();
     }
     void stop() {
         closed_ = true;
