@@ -168,9 +168,8 @@ Checked demand_of(const State&, const Place& at, const AssignResult& act) {
     demand.joint = state;
     if (result->reading.direction == protocol::Direction::loosen)
         return demand;  // it takes proof away, whatever its program and its time
-    if (!was_made_in(*stay, result->made))
-        return refuse(RefusalCode::not_possible_now,
-                      "it cannot be said that it was made in this unit's stay");
+    if (!may_be_made_in(*stay, result->made))
+        return refuse(RefusalCode::not_possible_now, "it was made before this unit's stay began");
     const std::size_t pass = current_pass(*joint, *state);
     if (pass >= joint->passes.size())
         return refuse(RefusalCode::already_settled, "the joint is proven");

@@ -519,7 +519,9 @@ Outcome apply(Transition& t, const ResultReceived& result) {
     return Conflict{};
 }
 
-bool was_made_in(const Stay& stay, const Interval& made) { return wholly_within(made, stay.began, nullptr); }
+bool may_be_made_in(const Stay& stay, const Interval& made) {
+    return stay.began.boot != made.boot || made.to_ns >= stay.began.monotonic_ns;
+}
 
 Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
                      const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {

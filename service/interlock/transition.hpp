@@ -73,8 +73,8 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const DecisionDiffered& differed);
 [[nodiscard]] Outcome apply(Transition& t, const SnapshotTaken& taken);
 
-// Whether all of the time in which it may have been made lies in the present stay (results.cpp).
-[[nodiscard]] bool was_made_in(const Stay& stay, const Interval& made);
+// Whether some of the time in which it may have been made lies in the present stay (results.cpp).
+[[nodiscard]] bool may_be_made_in(const Stay& stay, const Interval& made);
 // Files an unassigned reading to a fastener by a person's decision (results.cpp).
 [[nodiscard]] Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
                                    const UnassignedResult& result, const JointId& joint,

@@ -190,11 +190,17 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     }
 
     void exchange() {
-        if (auto done = write_blocks(); !done || !(done = finish()))
+        auto done = write_blocks();
+        if (done)
+            done = finish();
+        if (!done)
             return lose(steady_clock::now(),
                         fmt::format("cannot write the permissives to the controller: {}", done.error()));
         std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
-        if (auto done = ask_feedback(words); !done || !(done = finish()))
+        done = ask_feedback(words);
+        if (done)
+            done = finish();
+        if (!done)
             return lose(steady_clock::now(),
                         fmt::format("cannot read the feedback of the controller: {}", done.error()));
         hear(words);

@@ -191,14 +191,14 @@ void Station::from_links(Payload payload) {
     take(std::move(payload), {}, {});
 }
 
-// What a ticket is scanned for: a stay, and a doubt about it. It must be the same when the scan is decided.
-std::pair<interlock::Token, std::optional<interlock::Doubt>>
-Station::place_of(const interlock::BayId& id) const {
+// What a ticket is scanned for: a stay (or the one that begins with it), and a doubt about it. Both must be
+// the same when the scan is decided.
+std::pair<interlock::Token, interlock::Doubt> Station::place_of(const interlock::BayId& id) const {
     const interlock::BayState* bay = interlock::bay_of(state_, id);
     const auto* stay = bay != nullptr ? std::get_if<interlock::Stay>(&bay->occupant) : nullptr;
     if (stay != nullptr)
         return {stay->token, stay->doubt};
-    return {bay != nullptr ? bay->offered : interlock::Token{}, std::nullopt};
+    return {bay != nullptr ? bay->offered : interlock::Token{}, interlock::Doubt::none};
 }
 
 void Station::look_up_serial(const interlock::Serial& serial,

@@ -112,8 +112,7 @@ class Station final : public web::StationPort {
     void from_links(interlock::Payload payload);
     void after_lookup(interlock::Payload payload, std::optional<people::PersonRecord> person,
                       web::RecordedCallback done);
-    [[nodiscard]] std::pair<interlock::Token, std::optional<interlock::Doubt>>
-    place_of(const interlock::BayId& id) const;
+    [[nodiscard]] std::pair<interlock::Token, interlock::Doubt> place_of(const interlock::BayId& id) const;
     void look_up_serial(const interlock::Serial& serial,
                         std::function<void(std::optional<std::uint32_t>)> found);
     void fill_in(interlock::Payload& payload, std::vector<journal::Attachment>& attachments);

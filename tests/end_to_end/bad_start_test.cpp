@@ -183,6 +183,14 @@ void no_database_at_all(Closed& closed) {
     closed.restore();
 }
 
+// Every event as it is stored.
+std::string events_of(const fs::path& journal) {
+    SQLite::Database db{journal.string(), SQLite::OPEN_READONLY};
+    return db
+        .execAndGet("SELECT group_concat(number || ' ' || hex(hash) || ' ' || body, char(10)) FROM event")
+        .getString();
+}
+
 // Somebody changed a stored result behind the service's back.
 void changed_event(Closed& closed) {
     std::int64_t number = 0;
@@ -195,7 +203,7 @@ void changed_event(Closed& closed) {
         db.exec("UPDATE event SET body = replace(body, 'M20-snug', 'M20-snag') WHERE number = " +
                 std::to_string(number));
     }
-    const auto before = bytes_of(closed.journal());
+    const auto before = events_of(closed.journal());
     closed.plant().start();
     closed.stand().need(closed.plant().crew().await_station(patience));
     const auto health = closed.plant().crew().api().get("/v1/health");
@@ -210,7 +218,7 @@ void changed_event(Closed& closed) {
     CHECK(says(closed.plant().log(), closed.journal().string() + ": " + what));
     closed.nothing_moves();
     closed.plant().stop();
-    CHECK(bytes_of(closed.journal()) == before);
+    CHECK(events_of(closed.journal()) == before);
     closed.restore();
 }
 

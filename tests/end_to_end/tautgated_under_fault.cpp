@@ -19,13 +19,14 @@
 #include <string>
 #include <string_view>
 #include <thread>
+#include <vector>
 
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
-#include <modbus.h>
 #include <spdlog/sinks/stdout_color_sinks.h>
 #include <spdlog/spdlog.h>
 #include <sqlite3.h>
+#include <sys/socket.h>
 
 #include "protocol/permissive_block.hpp"
 #include "service/station/start.hpp"
@@ -169,6 +170,19 @@ int note_connection(sqlite3* connection, const char** /*error*/, const struct sq
 
 // ---- the wire -------------------------------------------------------------------------------------------
 
+// The words of a request that writes registers (function 16 in a Modbus TCP frame). Empty: it is something
+// else.
+std::vector<std::uint16_t> words_written(std::span<const std::uint8_t> frame) {
+    constexpr std::size_t before_words = 13;
+    constexpr std::uint8_t write_registers = 0x10;
+    const bool fits = frame.size() > before_words && frame[2] == 0 && frame[3] == 0 &&
+                      frame[7] == write_registers && frame.size() == before_words + std::size_t{frame[12]};
+    std::vector<std::uint16_t> words;
+    for (std::size_t at = before_words; fits && at + 1 < frame.size(); at += 2)
+        words.push_back(static_cast<std::uint16_t>(frame[at] << 8U | frame[at + 1]));
+    return words;
+}
+
 bool is_permissives(std::span<const std::uint16_t> words) {
     return words.size() % protocol::permissive_words == 0;
 }
@@ -226,14 +240,14 @@ int serve(int argc, char** argv) {
 
 }  // namespace
 
-// In the place of the library's function of this name, which does the work: here the bytes leave.
-extern "C" int modbus_write_registers(modbus_t* context, int address, int count,
-                                      const std::uint16_t* registers) {
-    static const auto real =
-        reinterpret_cast<decltype(&modbus_write_registers)>(dlsym(RTLD_NEXT, "modbus_write_registers"));
+// In the place of the system's function of this name, which does the work: here the bytes leave.
+extern "C" ssize_t send(int socket, const void* data, std::size_t size, int flags) {
+    static const auto real = reinterpret_cast<decltype(&send)>(dlsym(RTLD_NEXT, "send"));
     static std::atomic<bool> out = false;
+    const auto words = words_written({static_cast<const std::uint8_t*>(data), size});
+    if (words.empty())
+        return real(socket, data, size, flags);
     auto& faults = faults_of_this_run();
-    const std::span words(registers, static_cast<std::size_t>(count));
     const bool to_tool = !is_permissives(words);
     const bool release = !to_tool && releases(words);
     const bool begins = release && !out;
@@ -244,13 +258,13 @@ extern "C" int modbus_write_registers(modbus_t* context, int address, int count,
             faults.at(when + "release");
     };
     tell("before_");
-    const int written = real(context, address, count, registers);
-    if (!to_tool && written == count) {
+    const ssize_t sent = real(socket, data, size, flags);
+    if (!to_tool && sent == static_cast<ssize_t>(size)) {
         out = release;
         faults.release_is_out(release);
     }
     tell("after_");
-    return written;
+    return sent;
 }
 
 int main(int argc, char** argv) {

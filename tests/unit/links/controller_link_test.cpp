@@ -187,7 +187,7 @@ TEST_CASE("the controller's report is given again once its echo has become good,
 
 TEST_CASE("a withhold goes out behind a request whose answer has not come yet, on the same connection") {
     auto station = small_station(WireRole::client, 0);
-    const auto controller = controller_for(station);
+    const auto controller = controller_for(station, never);
     Between between{controller->port()};
     auto& wire = station.bays.front().controller;
     wire.port = between.port();
