@@ -31,6 +31,11 @@ Told link_told(Stand& stand) {
 Told not_asked_told(Stand& stand) {
     stand.finished();
     stand.tool(mounts_tool).cut();
+    // Seen and recorded first: what is in hand when the process dies is set aside, which is another reason.
+    static_cast<void>(stand.await([&] {
+        const auto codes = stand.codes("lift-beam");
+        return std::ranges::find(codes, "tool_link_lost") != codes.end();
+    }));
     stand.plant().kill();
     stand.starts_again();
     return {.sentence = "Tool NR-20 has not yet said what it did while the station was down.",
