@@ -252,19 +252,10 @@ class Possible {
         done();
     }
 
-    // Where another unit could profit: before the first ticket, where all is proven or something is decided.
-    // (At every other moment it would find nothing to profit from, and take as many situations again.) Two
-    // units are told apart here, not three.
+    // Where another unit could profit most: something was decided about a unit that bears no ticket. (At
+    // every moment, it would take as many situations again.) Two units are told apart here, not three.
     [[nodiscard]] bool worth_swapping() const {
-        if (std::ranges::any_of(stay_->tickets, is_anothers))
-            return false;
-        const bool proven =
-            !stay_->joints.empty() && std::ranges::all_of(stay_->joints, [](const JointState& j) {
-                return j.override_ || std::ranges::all_of(j.fasteners, [](const FastenerState& each) {
-                           return each.passes.front().proof.has_value();
-                       });
-            });
-        return stay_->tickets.empty() || proven || stay_->leaves_incomplete || !stay_->proposals.empty();
+        return stay_->tickets.empty() && (stay_->leaves_incomplete || !stay_->proposals.empty());
     }
 
     // While the station cannot see it, people move units as they must. The equipment counts on, or starts

@@ -66,7 +66,20 @@ void each_event(State& state, const Visit& visit) {
 
 constexpr EventNumber any_event{1};
 
-void forget_in_joint(JointState& joint, bool seen_matters) {
+// What a first signature had not seen yet matters to it; that it is not there at all is as good.
+void forget_unless_after(EventNumber& number, EventNumber first_seen) {
+    if (number <= first_seen)
+        number = any_event;
+}
+
+EventNumber first_seen(const Stay& stay) {
+    EventNumber first{std::numeric_limits<std::uint64_t>::max()};
+    for (const Proposal& proposal : stay.proposals)
+        first = std::min(first, proposal.what.seen);
+    return first;
+}
+
+void forget_in_joint(JointState& joint, EventNumber first_seen) {
     for (FastenerState& fastener : joint.fasteners) {
         for (PassState& pass : fastener.passes) {
             pass.attempts = std::min(pass.attempts, 2U);  // more than allowed is more than allowed
@@ -80,8 +93,7 @@ void forget_in_joint(JointState& joint, bool seen_matters) {
         joint.confirmed = any_event;
     if (joint.override_)
         joint.override_->proposal = any_event;
-    if (!seen_matters)
-        joint.changed = any_event;
+    forget_unless_after(joint.changed, first_seen);
 }
 
 void forget_in_stay(Stay& stay) {
@@ -90,12 +102,10 @@ void forget_in_stay(Stay& stay) {
     stay.began.monotonic_ns = 30;
     for (Ticket& ticket : stay.refused_tickets)
         ticket.scanned = any_event;
-    if (stay.proposals.empty()) {
-        for (Ticket& ticket : stay.tickets)
-            ticket.scanned = any_event;
-    }
+    for (Ticket& ticket : stay.tickets)
+        forget_unless_after(ticket.scanned, first_seen(stay));
     for (JointState& joint : stay.joints)
-        forget_in_joint(joint, !stay.proposals.empty());
+        forget_in_joint(joint, first_seen(stay));
     for (CheckDone& check : stay.checks)
         check.confirmed = any_event;
     for (MovedUnproven& moved : stay.moved_unproven)
