@@ -512,7 +512,7 @@ Outcome apply(Transition& t, const ResultReceived& result) {
         return Repeated{};
     if (arrival == Arrival::before_baseline)
         return BeforeBaseline{};
-    const Outcome outcome = place(t, result, doubt_about(arrival, *tool));
+    Outcome outcome = place(t, result, doubt_about(arrival, *tool));
     if (arrival != Arrival::conflict)
         return outcome;
     t.alarm(AlarmCode::result_conflict, BayId{}, Serial{}, "tool " + result.tool.text);

@@ -271,7 +271,7 @@ void held_and_explained(Stand& stand, const ReasonCase& one) {
     CHECK(gone);
     if (one.released_after)
         CHECK(stand.await_released(one.permissive));
-    CHECK(stand.controller().violations() == std::vector<std::string>{});
+    CHECK(stand.controller().violations().empty());
 }
 
 void each_held_and_explained(const std::vector<ReasonCase>& cases) {

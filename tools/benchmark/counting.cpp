@@ -2,6 +2,7 @@
 // (LD_PRELOAD). Passes every call on unchanged. Without the file to count in, it only passes on.
 #include <array>
 #include <atomic>
+#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <cstdlib>
@@ -24,7 +25,9 @@ Counters& counters() {
     static std::atomic<Counters*> seen{nullptr};
     static std::atomic<bool> looked{false};
     if (!looked.exchange(true)) {
-        const char* const file = std::getenv(tautgate::benchmark::counters_variable);
+        // Nothing changes the environment after the start.
+        const char* const file =
+            std::getenv(tautgate::benchmark::counters_variable);  // NOLINT(concurrency-mt-unsafe)
         const int handle = file != nullptr ? ::open(file, O_RDWR | O_CLOEXEC) : -1;
         if (handle >= 0) {
             void* const mapped =
@@ -72,9 +75,7 @@ Function next(const char* name) {
     void* const found = ::dlsym(RTLD_NEXT, name);
     if (found == nullptr)
         std::abort();
-    Function function = nullptr;
-    std::memcpy(&function, &found, sizeof function);
-    return function;
+    return std::bit_cast<Function>(found);
 }
 
 using Malloc = void* (*)(std::size_t);
