@@ -105,6 +105,7 @@ class Between {
     [[nodiscard]] std::uint16_t port() const { return listener_.port(); }
     void hold_answers(bool on) { holding_ = on; }
     [[nodiscard]] int calls() const { return calls_; }
+    [[nodiscard]] int broken_off() const { return broken_off_; }
     // Requests that went through while answers were held back.
     [[nodiscard]] int unanswered() const { return unanswered_; }
 
@@ -120,7 +121,7 @@ class Between {
                 while (!stop.stop_requested() && pass(*link, controller))
                     ;
             } catch (const std::runtime_error&) {
-                // A side hung up while it was written to: the same as hanging up.
+                ++broken_off_;  // a side hung up while it was written to
             }
         }
     }
@@ -144,6 +145,7 @@ class Between {
     tests::RawListener listener_;
     std::atomic<bool> holding_ = false;
     std::atomic<int> calls_ = 0;
+    std::atomic<int> broken_off_ = 0;
     std::atomic<int> unanswered_ = 0;
     std::jthread thread_;  // last: uses all of the above
 };
@@ -220,6 +222,7 @@ TEST_CASE("a withhold goes out behind a request whose answer has not come yet, o
     between.hold_answers(false);
     CHECK(floor.turn_until([&] { return link.released_on_wire().empty(); }, publish));
     CHECK(between.calls() == 1);
+    CHECK(between.broken_off() == 0);
 }
 
 TEST_CASE("a withdrawn release is withheld at the controller and no longer counts as out, in both roles") {
