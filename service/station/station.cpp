@@ -169,18 +169,15 @@ void Station::from_links(Payload payload) {
     if (stopping_ || failed_ || !state_.rules)
         return;
     if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
-        look_up_serial(scanned->serial, [this, event = *scanned, at = place_of(scanned->bay)](
-                                            std::optional<std::uint32_t> earlier) mutable {
-            const char* fault = nullptr;
-            if (!earlier)
-                fault = "the journal could not be asked about it";
-            else if (at != place_of(event.bay))
-                fault = "the unit at the bay changed while it was looked up; scan again";
-            if (fault != nullptr)
-                return take(interlock::InputRefused{"scanner", event.raw, fault, 1}, {}, {});
-            event.earlier_stays = *earlier;
-            take(std::move(event), {}, {});
-        });
+        look_up_serial(scanned->bay, scanned->serial,
+                       [this, event = *scanned](const EarlierStays& earlier) mutable {
+                           if (!earlier)
+                               return take(interlock::InputRefused{"scanner", event.raw,
+                                                                   sentence_for_scan(earlier.error()), 1},
+                                           {}, {});
+                           event.earlier_stays = *earlier;
+                           take(std::move(event), {}, {});
+                       });
         return;
     }
     if (auto* reported = std::get_if<interlock::ControllerReported>(&payload)) {
@@ -201,20 +198,34 @@ std::pair<interlock::Token, interlock::Doubt> Station::place_of(const interlock:
     return {bay != nullptr ? bay->offered : interlock::Token{}, interlock::Doubt::none};
 }
 
-void Station::look_up_serial(const interlock::Serial& serial,
-                             std::function<void(std::optional<std::uint32_t>)> found) {
-    boost::asio::post(lookups_,
-                      [this, path = parts_.journal, vfs = parts_.vfs, serial, found = std::move(found)] {
-                          std::optional<std::uint32_t> answer;
-                          if (auto reader = journal::Reader::open(path, vfs)) {
-                              if (auto earlier = (*reader)->earlier_stays(serial))
-                                  answer = *earlier;
-                          }
-                          boost::asio::post(loop_, [this, found, answer] {
-                              if (!stopping_ && !failed_)
-                                  found(answer);
-                          });
-                      });
+std::string Station::sentence_for_scan(NotLookedUp why) {
+    return why == NotLookedUp::no_answer ? "the journal could not be asked about it"
+                                         : "the unit at the bay changed while it was looked up; scan again";
+}
+
+web::NotRecorded Station::not_recorded(NotLookedUp why) {
+    if (why == NotLookedUp::no_answer)
+        return {"the journal could not be asked about the serial number", "try again"};
+    return {"the unit at the bay changed while the serial number was looked up", "look again, then repeat"};
+}
+
+void Station::look_up_serial(const interlock::BayId& bay, const interlock::Serial& serial,
+                             std::function<void(const EarlierStays&)> found) {
+    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, bay, at = place_of(bay), serial,
+                found = std::move(found)] {
+        EarlierStays answer = std::unexpected(NotLookedUp::no_answer);
+        if (auto reader = journal::Reader::open(path, vfs)) {
+            if (auto earlier = (*reader)->earlier_stays(serial))
+                answer = *earlier;
+        }
+        boost::asio::post(loop_, [this, bay, at, found, answer] {
+            if (stopping_ || failed_)
+                return;
+            const bool in_time = !answer || at == place_of(bay);
+            found(in_time ? answer : std::unexpected(NotLookedUp::unit_changed));
+        });
+    };
+    boost::asio::post(lookups_, std::move(ask));
 }
 
 void Station::submit(Payload payload, std::optional<people::PersonRecord> person,
@@ -239,26 +250,19 @@ void Station::submit(Payload payload, std::optional<people::PersonRecord> person
         after_lookup(std::move(payload), std::move(person), std::move(done));
         return;
     }
-    look_up_serial(*serial, [this, payload = std::move(payload), person = std::move(person),
-                             done = std::move(done), bay,
-                             at = place_of(bay)](std::optional<std::uint32_t> earlier) mutable {
-        if (!earlier) {
-            done(std::unexpected(
-                web::NotRecorded{"the journal could not be asked about the serial number", "try again"}));
-            return;
-        }
-        if (at != place_of(bay)) {
-            done(std::unexpected(
-                web::NotRecorded{"the unit at the bay changed while the serial number was looked up",
-                                 "look again, then repeat"}));
-            return;
-        }
-        if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
-            scanned->earlier_stays = *earlier;
-        if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
-            std::get<interlock::CorrectTicket>(proposed->action).earlier_stays = *earlier;
-        after_lookup(std::move(payload), std::move(person), std::move(done));
-    });
+    look_up_serial(bay, *serial,
+                   [this, payload = std::move(payload), person = std::move(person),
+                    done = std::move(done)](const EarlierStays& earlier) mutable {
+                       if (!earlier) {
+                           done(std::unexpected(not_recorded(earlier.error())));
+                           return;
+                       }
+                       if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+                           scanned->earlier_stays = *earlier;
+                       if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
+                           std::get<interlock::CorrectTicket>(proposed->action).earlier_stays = *earlier;
+                       after_lookup(std::move(payload), std::move(person), std::move(done));
+                   });
 }
 
 void Station::after_lookup(Payload payload, std::optional<people::PersonRecord> person,

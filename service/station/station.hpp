@@ -8,6 +8,7 @@
 
 #include <cstdint>
 #include <deque>
+#include <expected>
 #include <functional>
 #include <map>
 #include <memory>
@@ -113,8 +114,13 @@ class Station final : public web::StationPort {
     void after_lookup(interlock::Payload payload, std::optional<people::PersonRecord> person,
                       web::RecordedCallback done);
     [[nodiscard]] std::pair<interlock::Token, interlock::Doubt> place_of(const interlock::BayId& id) const;
-    void look_up_serial(const interlock::Serial& serial,
-                        std::function<void(std::optional<std::uint32_t>)> found);
+    enum class NotLookedUp : std::uint8_t { no_answer, unit_changed };
+    using EarlierStays = std::expected<std::uint32_t, NotLookedUp>;
+    [[nodiscard]] static std::string sentence_for_scan(NotLookedUp why);
+    [[nodiscard]] static web::NotRecorded not_recorded(NotLookedUp why);
+    // How often the serial number was at the station, for something that is about the unit now at the bay.
+    void look_up_serial(const interlock::BayId& bay, const interlock::Serial& serial,
+                        std::function<void(const EarlierStays&)> found);
     void fill_in(interlock::Payload& payload, std::vector<journal::Attachment>& attachments);
     void take(interlock::Payload payload, std::vector<journal::Attachment> attachments,
               web::RecordedCallback done);
