@@ -476,15 +476,10 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTic
     const auto same = std::ranges::find(stay.tickets, act.kind, &Ticket::kind);
     const bool another = same == stay.tickets.end() || same->serial != act.serial ||
                          same->order != act.order || same->type != act.type;
-    if (same == stay.tickets.end()) {
-        stay.tickets.push_back(ticket);
-    } else {
-        *same = ticket;
-    }
+    put_ticket(stay, ticket);
     if (another)
         forget_decisions(t, stay);
     stay.return_accepted = false;
-    stay.leaves_incomplete.reset();  // decided about the unit as it was known before
     identify(t, stay);
 }
 

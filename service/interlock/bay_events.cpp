@@ -151,15 +151,8 @@ bool is_wanted_kind(const config::Station& station, const std::string& kind) {
     return std::ranges::find(station.pair.ticket_kinds, kind) != station.pair.ticket_kinds.end();
 }
 
-void put_ticket(Stay& stay, const Ticket& ticket) {
-    const auto same = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
-    if (same == stay.tickets.end()) {
-        stay.tickets.push_back(ticket);
-    } else {
-        *same = ticket;
-    }
-    // It was decided about the unit as it was known then: with another ticket it may be another unit.
-    stay.leaves_incomplete.reset();
+void put_scanned(Stay& stay, const Ticket& ticket) {
+    put_ticket(stay, ticket);
     if (ticket.earlier_stays > 0)
         stay.return_accepted = false;  // an earlier answer was about another ticket
 }
@@ -182,7 +175,7 @@ Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) 
             ask_whether_it_left(stay, ticket);
             return Applied{};
         }
-        put_ticket(stay, ticket);
+        put_scanned(stay, ticket);
         stay.doubt = Doubt::none;
         identify(t, stay);
         return Applied{};
@@ -192,7 +185,7 @@ Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) 
         return Applied{};
     }
     if (std::holds_alternative<WrongPair>(stay.identity) && stay.doubt == Doubt::none) {
-        put_ticket(stay, ticket);  // a corrected scan; the wrong one stays in the record
+        put_scanned(stay, ticket);  // a corrected scan; the wrong one stays in the record
         identify(t, stay);
         return Applied{};
     }

@@ -41,11 +41,9 @@ struct InPresent {};
 using Place = std::variant<Elsewhere, InEnded, InPresent>;
 
 bool wholly_within(const Interval& made, const Stamp& began, const Stamp* ended) {
-    // A stay that began in an earlier boot was there before anything of this boot.
-    const bool after_begin = began.boot == made.boot ? made.from_ns >= began.monotonic_ns : made.from_ns >= 0;
     const bool before_end =
         ended == nullptr || (ended->boot == made.boot && made.to_ns <= ended->monotonic_ns);
-    return after_begin && before_end;
+    return made_after(made, began) && before_end;
 }
 
 Place place_of(const State& state, const BayState& bay, const Interval& made) {

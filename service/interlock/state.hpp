@@ -211,7 +211,6 @@ TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_j
               position_unknown, count_broken, question_open, simulated_tool, unknown_tool, gap_accepted,
               maybe_counted, conflicting);
 
-// Kept whole, so that people can still file it.
 // Who was signed on at the bay in the time in which a result was made.
 struct Crew {
     std::vector<PersonNumber> people;
@@ -220,6 +219,7 @@ struct Crew {
 };
 TAUTGATE_FIELDS(Crew, people, nobody);
 
+// Kept whole, so that people can still file it.
 struct UnassignedResult {
     EventNumber result;
     ToolId tool;

@@ -186,6 +186,17 @@ void sign_on(const Transition& t, BayState& bay, std::optional<PersonNumber> per
         bay.sign_ons.erase(bay.sign_ons.begin());
 }
 
+void put_ticket(Stay& stay, const Ticket& ticket) {
+    const auto same = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
+    if (same == stay.tickets.end()) {
+        stay.tickets.push_back(ticket);
+    } else {
+        *same = ticket;
+    }
+    // It was decided about the unit as it was known then: with another ticket it may be another unit.
+    stay.leaves_incomplete.reset();
+}
+
 void forget_decisions(const Transition& t, Stay& stay) {
     for (JointState& joint : stay.joints) {
         joint.override_.reset();

@@ -76,11 +76,6 @@ void remember(ToolState& tool, const ResultReceived& result) {
         tool.recent.erase(tool.recent.begin());
 }
 
-// Whether all of it was made at or after `since`.
-bool made_after(const Interval& made, const Stamp& since) {
-    return made.boot == since.boot ? made.from_ns >= since.monotonic_ns : made.from_ns >= 0;
-}
-
 Arrival in_turn(const ToolState& tool, const ResultReceived& result) {
     const bool of_this_count = !tool.began_anew || made_after(result.made, *tool.began_anew);
     return of_this_count ? Arrival::next : Arrival::maybe_counted;
@@ -241,6 +236,10 @@ void note_outstanding(ToolState& tool, std::uint64_t newest, std::uint64_t last)
 }
 
 }  // namespace
+
+bool made_after(const Interval& made, const Stamp& since) {
+    return made.boot == since.boot ? made.from_ns >= since.monotonic_ns : made.from_ns >= 0;
+}
 
 Arrival count(ToolState& tool, const ResultReceived& result, const Stamp& at) {
     const Arrival arrival = place_in_count(tool, result, at);

@@ -25,6 +25,10 @@ enum class Arrival : std::uint8_t {
     maybe_counted,  // made before its count started anew: it may have been counted under its number then
 };
 
+// Whether all of it was made at or after `since`. What is of an earlier boot was there before anything of
+// this one.
+[[nodiscard]] bool made_after(const Interval& made, const Stamp& since);
+
 // Takes the result into the tool's count. `at` is when it is taken.
 [[nodiscard]] Arrival count(ToolState& tool, const ResultReceived& result, const Stamp& at);
 // The tool says where its count stands.

@@ -36,6 +36,8 @@ void hold_unit(State& state, const Serial& unit, EventNumber since, std::string 
 [[nodiscard]] Serial unit_of(const Stay& stay);
 [[nodiscard]] bool released_for_leaving(const Transition& t, const BayState& bay,
                                         const std::vector<PermissiveId>& released);
+// Of a kind that is missing, or in the place of the one of its kind.
+void put_ticket(Stay& stay, const Ticket& ticket);
 // Judges the pair from the tickets; once it is right, lays out the joints of the plan.
 void identify(const Transition& t, Stay& stay);
 // What people decided was about the unit as it was known then: overrides and half-signed decisions end.
