@@ -14,9 +14,10 @@
 #       [same options])
 #
 # Every test becomes one ctest test. Its own sources are compiled without optimisation, which builds in half the
-# time; OPTIMISED is for the few that compute much themselves. Its LABEL is the folder below tests/ in which it lives; SLOW keeps it
-# out of `tools/test --quick`. PROGRAMS are built before and found in $TAUTGATE_BIN. A test in C++ finds the
-# source tree in the macro TAUTGATE_SOURCE_DIR, a script in the environment variable of the same name.
+# time; OPTIMISED is for the few that compute much themselves. Its LABEL is the folder below tests/ in which it
+# lives; SLOW keeps it out of `tools/test --quick` and of the sanitizers' runs. PROGRAMS are built before and found
+# in $TAUTGATE_BIN. A test in C++ finds the source tree in the macro TAUTGATE_SOURCE_DIR, a script in the
+# environment variable of the same name.
 
 include_guard(GLOBAL)
 

@@ -59,9 +59,9 @@ class ControllerLink {
     // blocks. `beat` is the loop's sign of life and advances with every call; what goes out bears a beat of
     // the link's own that goes one up for each beat of the loop that was used, so that a burst of orders, of
     // which only the last matters, is no jump to the controller. A change goes out at once, unless more
-    // changes follow each other than the controller can be relied upon to see: then releases wait up to an
-    // eighth of the beat interval, never a withhold. Nor does a withhold wait for an answer of the
-    // controller that is still to come.
+    // changes follow each other within a beat interval than the controller can be relied upon to see: then
+    // releases wait up to the rest of that interval, never a withhold. Nor does a withhold wait for an answer
+    // of the controller that is still to come.
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat);
 
     // What was released (or leaving incomplete) by the last block that the controller has confirmed to have
