@@ -8,9 +8,7 @@ constexpr std::size_t head_size = 9;  // format byte and fingerprint, low byte f
 
 template <class Type>
 std::string with_head(const Type& value) {
-    std::string out;
-    out.reserve(4096);
-    out.push_back(format);
+    std::string out(1, format);
     for (unsigned i = 0; i < 8; ++i)
         out.push_back(static_cast<char>(canonical_parts::shape_of<Type> >> (8 * i)));
     canonical(value, out);

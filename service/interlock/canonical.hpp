@@ -58,13 +58,25 @@ inline constexpr bool is_variant<std::variant<Types...>> = true;
 template <class Type>
 using Members = boost::describe::describe_members<Type, boost::describe::mod_public>;
 
-inline void put(std::uint64_t value, std::string& out) {
+// A number of 64 bits, seven bits a byte.
+inline constexpr std::size_t longest_number = 10;
+
+inline char* put(std::uint64_t value, char* at) {
     while (value >= 0x80) {
-        out.push_back(static_cast<char>(value | 0x80));
+        *at++ = static_cast<char>(value | 0x80);
         value >>= 7;
     }
-    out.push_back(static_cast<char>(value));
+    *at++ = static_cast<char>(value);
+    return at;
 }
+
+// How many bytes the value can take at most. Writing is done in two steps, room first and then the bytes,
+// since every event writes the whole state, and that is thousands of small numbers.
+template <class Type>
+std::size_t room_for(const Type& value);
+// Writes there and says where the bytes end.
+template <class Type>
+char* write(const Type& value, char* at);
 
 // Where reading stands, and what went wrong first.
 struct Source {
@@ -280,37 +292,68 @@ requires boost::describe::has_describe_members<Type>::value struct Shape<Type> {
     }();
 };
 
+template <class Type>
+std::size_t room_for(const Type& value) {
+    if constexpr (std::integral<Type> || std::is_enum_v<Type>) {
+        return longest_number;
+    } else if constexpr (std::same_as<Type, std::string>) {
+        return longest_number + value.size();
+    } else if constexpr (is_optional<Type>) {
+        return 1 + (value ? room_for(*value) : 0);
+    } else if constexpr (is_vector<Type>) {
+        std::size_t room = longest_number;
+        for (const auto& element : value)
+            room += room_for(element);
+        return room;
+    } else if constexpr (is_variant<Type>) {
+        return longest_number + std::visit([](const auto& chosen) { return room_for(chosen); }, value);
+    } else {
+        std::size_t room = 0;
+        boost::mp11::mp_for_each<Members<Type>>(
+            [&](auto member) { room += room_for(value.*member.pointer); });
+        return room;
+    }
+}
+
+template <class Type>
+char* write(const Type& value, char* at) {
+    if constexpr (std::signed_integral<Type>) {
+        const auto whole = static_cast<std::int64_t>(value);
+        return put((static_cast<std::uint64_t>(whole) << 1) ^ static_cast<std::uint64_t>(whole >> 63), at);
+    } else if constexpr (std::integral<Type>) {
+        return put(value, at);
+    } else if constexpr (std::is_enum_v<Type>) {
+        static_assert(std::is_unsigned_v<std::underlying_type_t<Type>>);
+        return put(static_cast<std::uint64_t>(value), at);
+    } else if constexpr (std::same_as<Type, std::string>) {
+        at = put(value.size(), at);
+        return at + value.copy(at, value.size());
+    } else if constexpr (is_optional<Type>) {
+        at = put(value.has_value() ? 1U : 0U, at);
+        return value ? write(*value, at) : at;
+    } else if constexpr (is_vector<Type>) {
+        at = put(value.size(), at);
+        for (const auto& element : value)
+            at = write(element, at);
+        return at;
+    } else if constexpr (is_variant<Type>) {
+        at = put(value.index(), at);
+        return std::visit([&](const auto& chosen) { return write(chosen, at); }, value);
+    } else {
+        boost::mp11::mp_for_each<Members<Type>>([&](auto member) { at = write(value.*member.pointer, at); });
+        return at;
+    }
+}
+
 }  // namespace canonical_parts
 
 // Appends the canonical bytes of any described value.
 template <class Type>
 void canonical(const Type& value, std::string& out) {
-    using namespace canonical_parts;
-    if constexpr (std::signed_integral<Type>) {
-        const auto whole = static_cast<std::int64_t>(value);
-        put((static_cast<std::uint64_t>(whole) << 1) ^ static_cast<std::uint64_t>(whole >> 63), out);
-    } else if constexpr (std::integral<Type>) {
-        put(value, out);
-    } else if constexpr (std::is_enum_v<Type>) {
-        static_assert(std::is_unsigned_v<std::underlying_type_t<Type>>);
-        put(static_cast<std::uint64_t>(value), out);
-    } else if constexpr (std::same_as<Type, std::string>) {
-        put(value.size(), out);
-        out += value;
-    } else if constexpr (is_optional<Type>) {
-        put(value.has_value() ? 1U : 0U, out);
-        if (value)
-            canonical(*value, out);
-    } else if constexpr (is_vector<Type>) {
-        put(value.size(), out);
-        for (const auto& element : value)
-            canonical(element, out);
-    } else if constexpr (is_variant<Type>) {
-        put(value.index(), out);
-        std::visit([&](const auto& chosen) { canonical(chosen, out); }, value);
-    } else {
-        boost::mp11::mp_for_each<Members<Type>>([&](auto member) { canonical(value.*member.pointer, out); });
-    }
+    const std::size_t before = out.size();
+    out.resize_and_overwrite(before + canonical_parts::room_for(value), [&](char* bytes, std::size_t) {
+        return static_cast<std::size_t>(canonical_parts::write(value, bytes + before) - bytes);
+    });
 }
 
 // Reads the whole of `bytes` as one value.

@@ -1,6 +1,7 @@
 #include "service/interlock/decide.hpp"
 
 #include <algorithm>
+#include <iterator>
 
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
@@ -95,6 +96,21 @@ void number_anew(const PermissiveState& before, PermissiveState& after, EventNum
     leaving->by = standing != nullptr && standing->token == leaving->token ? standing->by : now;
 }
 
+std::vector<Reason> without(const std::vector<Reason>& reasons, const std::vector<Reason>& those) {
+    std::vector<Reason> left;
+    std::ranges::copy_if(reasons, std::back_inserter(left), [&](const Reason& reason) {
+        return std::ranges::find(those, reason) == those.end();
+    });
+    return left;
+}
+
+PermissiveChange change_of(const BayId& bay, const PermissiveState& before, const PermissiveState& after) {
+    PermissiveChange change{bay, after.id, after.output, without(after.reasons, before.reasons), {}};
+    if (std::holds_alternative<Withheld>(after.output))
+        change.gone = without(before.reasons, after.reasons);
+    return change;
+}
+
 void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
                     std::vector<PermissiveChange>& changes) {
     for (BayState& bay : state.bays) {
@@ -103,7 +119,7 @@ void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
             number_anew(permissive, after, now);
             if (after == permissive)
                 continue;
-            changes.push_back({bay.id, after.id, after.output, after.reasons});
+            changes.push_back(change_of(bay.id, permissive, after));
             permissive = std::move(after);
         }
     }

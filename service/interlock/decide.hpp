@@ -171,15 +171,17 @@ TAUTGATE_NO_FIELDS(TakeSnapshot);
 
 using Effect = std::variant<Acknowledge, Alarm, TakeSnapshot>;
 
-// A permissive whose output or whose reasons are not what they were.
+// A permissive whose output or whose reasons are not what they were. Said is what changed, not all that there
+// is: with every result of a long plan, hardly one of its many reasons does.
 struct PermissiveChange {
     BayId bay;
     PermissiveId permissive;
     Output now;
-    std::vector<Reason> reasons;  // worst first; empty exactly when not withheld
+    std::vector<Reason> came;  // worst first; all there are, when it was not withheld before
+    std::vector<Reason> gone;  // worst first; none listed when it is not withheld now: then none is left
     bool operator==(const PermissiveChange&) const = default;
 };
-TAUTGATE_FIELDS(PermissiveChange, bay, permissive, now, reasons);
+TAUTGATE_FIELDS(PermissiveChange, bay, permissive, now, came, gone);
 
 // The part of a decision that the journal keeps beside the event.
 struct Record {

@@ -18,6 +18,7 @@
 #include <sodium.h>
 
 #include "service/interlock/canonical.hpp"
+#include "service/journal/byte_sink.hpp"
 
 namespace tautgate::journal {
 namespace {
@@ -87,14 +88,13 @@ consteval bool is_wrapper() {
 }
 
 // By OpenSSL, which may take its time from the bytes: they are no secret, and every result brings some.
-void put_base64(std::string_view bytes, std::string& out) {
+void put_base64(std::string_view bytes, ByteSink& out) {
     assert(bytes.size() <= std::numeric_limits<int>::max());
-    const std::size_t before = out.size();
     const std::size_t size = (bytes.size() + 2) / 3 * 4;
-    out.resize(before + size + 1);  // EVP ends its text by a zero
-    EVP_EncodeBlock(reinterpret_cast<unsigned char*>(out.data() + before),
+    char* const text = out.room(size + 1);  // EVP ends its text by a zero
+    EVP_EncodeBlock(reinterpret_cast<unsigned char*>(text),
                     reinterpret_cast<const unsigned char*>(bytes.data()), static_cast<int>(bytes.size()));
-    out.pop_back();
+    out.use(size);
 }
 
 std::string from_base64(std::string_view text) {
@@ -117,105 +117,132 @@ constexpr std::array<bool, 256> plain = [] {
     return stands;
 }();
 
-void put_text(std::string_view text, std::string& out) {
-    if (std::ranges::all_of(text, [](char c) { return plain[static_cast<unsigned char>(c)]; })) {
-        out += '"';
-        out += text;
-        out += '"';
-        return;
-    }
+void put_quoted(std::string_view text, ByteSink& out) {
+    char* const to = out.room(text.size() + 2);
+    to[0] = '"';
+    text.copy(to + 1, text.size());
+    to[text.size() + 1] = '"';
+    out.use(text.size() + 2);
+}
+
+void put_text(std::string_view text, ByteSink& out) {
+    if (std::ranges::all_of(text, [](char c) { return plain[static_cast<unsigned char>(c)]; }))
+        return put_quoted(text, out);
     try {
-        out += nlohmann::json(text).dump();
+        out.put(nlohmann::json(text).dump());
     } catch (const nlohmann::json::type_error&) {  // not UTF-8
-        out += R"({"base64":")";
+        out.put(R"({"base64":")");
         put_base64(text, out);
-        out += "\"}";
+        out.put("\"}");
     }
 }
 
 template <std::integral Integer>
-void put_digits(Integer value, std::string& out) {
-    std::array<char, 24> digits{};
-    const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value).ptr;
-    out.append(digits.data(), end);
+void put_digits(Integer value, ByteSink& out) {
+    constexpr std::size_t most = 24;
+    char* const to = out.room(most);
+    out.use(static_cast<std::size_t>(std::to_chars(to, to + most, value).ptr - to));
 }
 
 template <class Type>
-void put(const Type& value, std::string& out);
+void put(const Type& value, ByteSink& out);
+
+// What says nothing: nothing at all, an empty text or list, no. Its key is left out.
+template <class Type>
+bool says_nothing(const Type& value) {
+    if constexpr (std::same_as<Type, bool>)
+        return !value;
+    else if constexpr (is_optional<Type>)
+        return !value.has_value();
+    else if constexpr (std::same_as<Type, std::string> || is_vector<Type>)
+        return value.empty();
+    else
+        return false;
+}
 
 template <class Struct>
-void put_fields(const Struct& value, std::string& out) {
-    out += '{';
+void put_fields(const Struct& value, ByteSink& out) {
+    out.put('{');
     bool first = true;
     boost::mp11::mp_for_each<Members<Struct>>([&]<class Member>(Member member) {
-        static constexpr auto key = key_of<Member>();
-        const bool comma = !std::exchange(first, false);
-        out.append(key.data() + (comma ? 0 : 1), key.size() - (comma ? 0 : 1));
         const auto& field = value.*member.pointer;
+        if (says_nothing(field))
+            return;
+        static constexpr auto key = key_of<Member>();
+        // The comma first or not at all; a length that the compiler knows is a few moves.
+        if (std::exchange(first, false))
+            out.put(std::span<const char, key.size() - 1>(key.data() + 1, key.size() - 1));
+        else
+            out.put(std::span<const char, key.size()>(key));
         if constexpr (std::same_as<std::remove_cvref_t<decltype(field)>, std::string>) {
             if (holds_bytes(member.name)) {
-                out += '"';
+                out.put('"');
                 put_base64(field, out);
-                out += '"';
+                out.put('"');
                 return;
             }
         }
         put(field, out);
     });
-    out += '}';
+    out.put('}');
 }
 
 template <class Element>
-void put_list(const std::vector<Element>& list, std::string& out) {
-    out += '[';
+void put_list(const std::vector<Element>& list, ByteSink& out) {
+    out.put('[');
     bool first = true;
     for (const auto& element : list) {
         if (!std::exchange(first, false))
-            out += ',';
+            out.put(',');
         put(element, out);
     }
-    out += ']';
+    out.put(']');
 }
 
 template <class Type>
-void put(const Type& value, std::string& out) {
+void put(const Type& value, ByteSink& out) {
     if constexpr (std::same_as<Type, bool>) {
-        out += value ? "true" : "false";
+        out.put(value ? "true" : "false");
     } else if constexpr (std::integral<Type>) {
         if constexpr (sizeof(Type) == 8) {
-            out += '"';
+            out.put('"');
             put_digits(value, out);
-            out += '"';
+            out.put('"');
         } else {
             put_digits(value, out);
         }
     } else if constexpr (std::is_enum_v<Type>) {
         const char* name = boost::describe::enum_to_string(value, nullptr);
         assert(name != nullptr);
-        out += '"';
-        out += name;
-        out += '"';
+        put_quoted(name, out);
     } else if constexpr (std::same_as<Type, std::string>) {
         put_text(value, out);
     } else if constexpr (is_optional<Type>) {
         if (value)
             put(*value, out);
         else
-            out += "null";
+            out.put("null");
     } else if constexpr (is_vector<Type>) {
         put_list(value, out);
     } else if constexpr (is_variant<Type>) {
         std::visit(
             [&]<class Chosen>(const Chosen& chosen) {
-                out += "{\"";
-                out += kind_name<Chosen>;
-                out += "\":";
+                out.put("{\"");
+                out.put(kind_name<Chosen>);
+                out.put("\":");
                 put(chosen, out);
-                out += '}';
+                out.put('}');
             },
             value);
     } else if constexpr (is_wrapper<Type>()) {
         boost::mp11::mp_for_each<Members<Type>>([&](auto member) { put(value.*member.pointer, out); });
+    } else if constexpr (std::same_as<Type, interlock::Fact>) {
+        // Reasons have many; their names would be said again with each.
+        out.put('[');
+        put_text(value.name, out);
+        out.put(',');
+        put_text(value.value, out);
+        out.put(']');
     } else {
         put_fields(value, out);
     }
@@ -261,30 +288,38 @@ void within(std::string_view place, Call call) {
     }
 }
 
+template <class Field>
+void take_field(const Json& json, std::string_view name, Field& field) {
+    within(field_name(name), [&] {
+        if constexpr (std::same_as<Field, std::string>) {
+            if (holds_bytes(name)) {
+                field = from_base64(text_of(json));
+                return;
+            }
+        }
+        take(json, field);
+    });
+}
+
+// A key that is left out means what says nothing, where there is such a thing.
 template <class Struct>
 void take_fields(const Json& json, Struct& value) {
     if (!json.is_object())
         throw Unfit("is no object");
-    constexpr std::size_t expected = boost::mp11::mp_size<Members<Struct>>::value;
-    if (json.size() != expected)
-        throw Unfit("has " + std::to_string(json.size()) + " fields instead of " + std::to_string(expected));
     auto at = json.begin();
     boost::mp11::mp_for_each<Members<Struct>>([&](auto member) {
-        const std::string_view name = field_name(member.name);
-        if (at.key() != name)
-            throw Unfit("has the field " + at.key() + " where " + std::string(name) + " belongs");
-        within(name, [&] {
-            auto& field = value.*member.pointer;
-            if constexpr (std::same_as<std::remove_cvref_t<decltype(field)>, std::string>) {
-                if (holds_bytes(member.name)) {
-                    field = from_base64(text_of(*at));
-                    return;
-                }
-            }
-            take(*at, field);
-        });
-        ++at;
+        auto& field = value.*member.pointer;
+        if (at != json.end() && at.key() == field_name(member.name)) {
+            take_field(*at, member.name, field);
+            ++at;
+            return;
+        }
+        field = {};
+        if (!says_nothing(field))
+            throw Unfit("lacks the field " + std::string(field_name(member.name)) + " at its place");
     });
+    if (at != json.end())
+        throw Unfit("has the field " + at.key() + " where none such belongs");
 }
 
 template <class... Types>
@@ -331,6 +366,12 @@ void take(const Json& json, Type& value) {
         take_variant(json, value);
     } else if constexpr (is_wrapper<Type>()) {
         boost::mp11::mp_for_each<Members<Type>>([&](auto member) { take(json, value.*member.pointer); });
+    } else if constexpr (std::same_as<Type, interlock::Fact>) {
+        std::vector<std::string> pair;
+        take(json, pair);
+        if (pair.size() != 2)
+            throw Unfit("is no pair of name and value");
+        value = {std::move(pair[0]), std::move(pair[1])};
     } else {
         take_fields(json, value);
     }
@@ -344,10 +385,9 @@ std::string_view name_of_chosen(const std::variant<Types...>& value) {
 }  // namespace
 
 std::string encode(const StoredEvent& stored) {
-    std::string out;
-    out.reserve(4096);
+    ByteSink out;
     put(stored, out);
-    return out;
+    return std::move(out).take();
 }
 
 std::expected<StoredEvent, std::string> decode(std::string_view body) {

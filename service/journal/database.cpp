@@ -7,6 +7,8 @@
 #include <sodium.h>
 #include <sqlite3.h>
 
+#include "service/journal/log_writes.hpp"
+
 namespace tautgate::journal {
 namespace {
 
@@ -263,11 +265,18 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
     if (std::filesystem::exists(path, ignored) && std::filesystem::file_size(path, ignored) > 0)
         if (const auto looked = look_untouched(path, vfs); !looked)
             return std::unexpected(looked.error());
+    const auto layer = gathering_log_writes(vfs);
+    if (!layer)
+        return std::unexpected(JournalError{.fault = JournalFault::cannot_open,
+                                            .path = path.string(),
+                                            .what = "cannot be opened for writing: " + layer.error(),
+                                            .remedy = "give the name of a VFS that exists",
+                                            .event = std::nullopt});
     return guarded(path, "opening the journal for writing", [&]() -> std::expected<Connection, JournalError> {
         // One thread at a time uses it, so that SQLite need not lock for every value.
         constexpr int alone = SQLITE_OPEN_NOMUTEX;
         auto db = std::make_unique<SQLite::Database>(
-            path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE | alone, 1000, vfs);
+            path.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE | alone, 1000, *layer);
         const auto version = version_of(*db, path);
         if (!version)
             return std::unexpected(version.error());

@@ -277,22 +277,26 @@ void Projection::clear() {
     for (const char* table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"})
         db_.exec(std::string("DELETE FROM ") + table);
     outputs_.clear();
+    open_stays_.clear();
 }
 
 std::optional<std::int64_t> Projection::open_stay(const domain::BayId& bay) {
+    const auto [known, fresh] = open_stays_.try_emplace(bay.text);
+    if (!fresh)
+        return known->second;
     auto& ask = statements_->find_open;
     ask.reset();
     bind_one(ask, 1, bay.text);
-    std::optional<std::int64_t> found;
     if (ask.executeStep() && !ask.getColumn(0).isNull())
-        found = ask.getColumn(0).getInt64();
+        known->second = ask.getColumn(0).getInt64();
     ask.reset();
-    return found;
+    return known->second;
 }
 
 void Projection::add_stay_change(const StoredEvent& stored, const StayChange& change) {
     const EventNumber now = stored.event.number;
     auto& to = *statements_;
+    open_stays_.clear();
     std::visit(Overloaded{[&](const StayBegan& it) {
                               run(to.stay, it.stay, it.bay.text, it.token.value, it.utc_us, it.rules.digest);
                           },
@@ -428,7 +432,7 @@ void Projection::add_release(const StoredEvent& stored, const interlock::Permiss
         return;
     statements_->release.put(stored.event.number, change.permissive.text, change.bay.text,
                              open_stay(change.bay), kind_of(change.now), token_of(change.now),
-                             words(change.reasons, &interlock::Reason::code), stored.event.at.utc_us);
+                             words(change.came, &interlock::Reason::code), stored.event.at.utc_us);
 }
 
 void Projection::add_decision(const StoredEvent& stored) {

@@ -47,6 +47,8 @@ class Projection {
     std::unique_ptr<Statements> statements_;
     // The newest output of each permissive that was asked for, by bay and permissive.
     std::map<std::pair<std::string, std::string>, std::string> outputs_;
+    // The stay that is open at each bay that was asked for.
+    std::map<std::string, std::optional<std::int64_t>> open_stays_;
 };
 
 // Makes every query table again from the chain, in one transaction, and says from how many events. Nobody

@@ -338,7 +338,7 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
                         !std::holds_alternative<interlock::AwaitsSecond>(decision->record.outcome),
                     std::move(done)};
     follow_effects(decision->record, waiting);
-    waiting.changes = std::move(decision->record.changes);
+    waiting.said = for_the_log(decision->record);
     waiting_.push_back(std::move(waiting));
     // Decided: from here on its death is no fault of this event. Cleared before the journal's thread has it,
     // so that a death in the commit leaves an event that never was, and not one that is set aside.
@@ -349,30 +349,43 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
 
 // One line when a permissive is released or withheld, or when the worst reason for holding it is another one:
 // the journal keeps every change.
-void Station::log_change(const interlock::PermissiveChange& change, EventNumber event) {
-    std::string line;
-    std::visit(Overloaded{[&](const interlock::Withheld&) {
-                              const auto& worst = change.reasons.front();
-                              line =
-                                  fmt::format("withheld reason={} \"{}\"", static_cast<unsigned>(worst.code),
-                                              interlock::sentence(worst));
-                          },
-                          [&](const interlock::Released&) { line = "released"; },
-                          [&](const interlock::LeavingIncomplete&) { line = "leaving-incomplete"; }},
-               change.now);
-    const auto key = change.reasons.empty() ? 0U : static_cast<unsigned>(change.reasons.front().code);
-    const auto word = std::pair{change.now.index(), key};
-    const auto [said, first] = said_.try_emplace({change.bay, change.permissive}, word);
-    if (!first && said->second == word)
-        return;
-    said->second = word;
-    spdlog::info("event={} bay={} permissive={} decided={}", event.value, change.bay.text,
-                 change.permissive.text, line);
+std::vector<Station::ForTheLog> Station::for_the_log(const interlock::Record& record) {
+    std::vector<ForTheLog> news;
+    for (const interlock::PermissiveChange& change : record.changes) {
+        const interlock::BayState* bay = interlock::bay_of(std::as_const(state_), change.bay);
+        if (bay == nullptr)
+            continue;
+        const auto now =
+            std::ranges::find(bay->permissives, change.permissive, &interlock::PermissiveState::id);
+        if (now == bay->permissives.end())
+            continue;
+        const auto word = std::pair{now->output.index(),
+                                    now->reasons.empty() ? 0U : static_cast<unsigned>(now->reasons[0].code)};
+        const auto [said, first] = said_.try_emplace({change.bay, change.permissive}, word);
+        if (!first && said->second == word)
+            continue;
+        said->second = word;
+        news.push_back({change.bay, {now->id, now->output, {}}});
+        if (!now->reasons.empty())
+            news.back().now.reasons.push_back(now->reasons.front());
+    }
+    return news;
 }
 
-void Station::log_changes(const Waiting& decided) {
-    for (const auto& change : decided.changes)
-        log_change(change, decided.event);
+void Station::log(const Waiting& decided) {
+    for (const auto& [bay, now] : decided.said) {
+        const std::string output = std::visit(
+            Overloaded{[&](const interlock::Withheld&) {
+                           const auto& worst = now.reasons.front();
+                           return fmt::format("withheld reason={} \"{}\"", static_cast<unsigned>(worst.code),
+                                              interlock::sentence(worst));
+                       },
+                       [](const interlock::Released&) { return std::string("released"); },
+                       [](const interlock::LeavingIncomplete&) { return std::string("leaving-incomplete"); }},
+            now.output);
+        spdlog::info("event={} bay={} permissive={} decided={}", decided.event.value, bay.text, now.id.text,
+                     output);
+    }
 }
 
 void Station::follow_effects(const interlock::Record& record, Waiting& waiting) {
@@ -413,7 +426,7 @@ void Station::on_durable(EventNumber up_to) {
             parts_.probes.reached("after_acknowledgement");
         }
         // Not before: what is to go out would wait for its own line in the log.
-        log_changes(done);
+        log(done);
         if (done.anchors)
             note_head();
         if (done.done)
@@ -437,7 +450,7 @@ void Station::fail(ExitCode code, const std::string& why) {
     spdlog::critical("withheld and ending: {}", why);
     publish();
     for (Waiting& waiting : waiting_) {
-        log_changes(waiting);
+        log(waiting);
         if (waiting.done)
             waiting.done(std::unexpected(
                 web::NotRecorded{why, "it is not known whether this was recorded; look again"}));

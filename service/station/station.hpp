@@ -101,13 +101,18 @@ class Station final : public web::StationPort {
                 web::RecordedCallback done) override;
 
   private:
+    // A permissive that was released or withheld, or whose worst reason is another one.
+    struct ForTheLog {
+        interlock::BayId bay;
+        interlock::PermissiveState now;
+    };
     struct Waiting {
         interlock::EventNumber event;
         interlock::Outcome outcome;
         std::vector<interlock::Acknowledge> acknowledge;
         bool anchors = false;        // a person decided something: the log is told the journal's head with it
         web::RecordedCallback done;  // may be empty
-        std::vector<interlock::PermissiveChange> changes = {};  // for the log
+        std::vector<ForTheLog> said = {};
     };
 
     void from_links(interlock::Payload payload);
@@ -126,8 +131,8 @@ class Station final : public web::StationPort {
               web::RecordedCallback done);
     [[nodiscard]] std::optional<interlock::Decision> decided(const interlock::Event& event);
     void follow_effects(const interlock::Record& record, Waiting& waiting);
-    void log_changes(const Waiting& decided);
-    void log_change(const interlock::PermissiveChange& change, interlock::EventNumber event);
+    [[nodiscard]] std::vector<ForTheLog> for_the_log(const interlock::Record& record);
+    static void log(const Waiting& decided);
     void take_snapshot();
     void rewire();
     void forget_links();

@@ -253,7 +253,7 @@ class Search {
         for (const Record& record : act.records) {
             ++outcomes[record.outcome.index()];
             for (const PermissiveChange& change : record.changes) {
-                for (const Reason& reason : change.reasons)
+                for (const Reason& reason : change.came)
                     ++reasons[reason.code];
             }
         }

@@ -300,7 +300,6 @@ void normalise(Situation& at) {
 
 std::string key_of(const Situation& at) {
     std::string key;
-    key.reserve(2048);
     canonical(at.equipment, key);
     canonical(at.tools, key);
     canonical(at.mishaps_left, key);

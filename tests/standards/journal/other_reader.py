@@ -16,6 +16,11 @@ def kinds(variant):
     return next(iter(variant.items()))
 
 
+def text(value):
+    """A text, or the bytes of one that is not valid UTF-8."""
+    return value if isinstance(value, str) else base64.b64decode(value["base64"], validate=True)
+
+
 def raw_fields(value):
     if isinstance(value, dict):
         for key, inner in value.items():
@@ -36,9 +41,12 @@ def body_fault(number, body):
     int(event["event"]["at"]["utc_us"])
     kinds(event["event"]["payload"])
     kinds(event["record"]["outcome"])
-    for change in event["record"]["changes"]:
+    for change in event["record"].get("changes", []):
         kinds(change["now"])
-    for change in event["stays"]:
+        for reason in change.get("came", []) + change.get("gone", []):
+            for name, value in reason.get("facts", []):
+                assert text(name) is not None and text(value) is not None
+    for change in event.get("stays", []):
         kinds(change)
     raw_fields(event)
     return None

@@ -93,8 +93,11 @@ class Story {
         result.reading.counter = 12;
         result.reading.torque = protocol::Torque{412'500'000};
         result.reading.received.torque = "412.5";
-        const interlock::PermissiveChange released{
-            .bay = {"J1"}, .permissive = {"lift-beam"}, .now = interlock::Released{{3}, {77}}, .reasons = {}};
+        const interlock::PermissiveChange released{.bay = {"J1"},
+                                                   .permissive = {"lift-beam"},
+                                                   .now = interlock::Released{{3}, {77}},
+                                                   .came = {},
+                                                   .gone = {}};
         event(result,
               interlock::Attributed{.stay = {2},
                                     .joint = {joint_.id},

@@ -28,7 +28,9 @@ void fill(const std::filesystem::path& path, std::uint64_t count, std::uint64_t 
         (*writer)->append(samples::entry(chance, number));
     REQUIRE(reports.settled(count));
     (*writer)->close();
-    REQUIRE_FALSE(reports.failure().has_value());
+    const auto failure = reports.failure();
+    INFO((failure ? to_text(*failure) : std::string()));
+    REQUIRE_FALSE(failure.has_value());
 }
 
 std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {

@@ -120,7 +120,8 @@ TEST_CASE(
     const interlock::PermissiveChange released{.bay = {"bay-1"},
                                                .permissive = {"lift-beam"},
                                                .now = interlock::Released{EventNumber{5}, {77}},
-                                               .reasons = {}};
+                                               .came = {},
+                                               .gone = {}};
     told.event(result(2, 181'000'000), attributed(evaluation::Verdict::ok), one_bay(identified_stay()),
                {released});
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(std::nullopt));
@@ -268,8 +269,11 @@ TEST_CASE("a change of reasons alone is no change of the output") {
     const scratch::Folder folder;
     Told told(folder.journal());
     const auto change = [](interlock::Output now, std::vector<interlock::Reason> reasons) {
-        return interlock::PermissiveChange{
-            .bay = {"bay-1"}, .permissive = {"lift-beam"}, .now = now, .reasons = std::move(reasons)};
+        return interlock::PermissiveChange{.bay = {"bay-1"},
+                                           .permissive = {"lift-beam"},
+                                           .now = now,
+                                           .came = std::move(reasons),
+                                           .gone = {}};
     };
     interlock::Reason open;
     open.code = interlock::ReasonCode::joint_open;
@@ -279,7 +283,7 @@ TEST_CASE("a change of reasons alone is no change of the output") {
     told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
                {change(interlock::Withheld{}, {open})});
     told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
-               {change(interlock::Withheld{}, {lost, open})});
+               {change(interlock::Withheld{}, {lost})});
     told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
                {change(interlock::Released{EventNumber{3}, {77}}, {})});
     told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
