@@ -24,6 +24,7 @@ struct LogFile {
     sqlite3_file* below;
     std::string gathered;
     sqlite3_int64 begin;  // where `gathered` belongs
+    bool gathers;
 
     [[nodiscard]] static LogFile& of(sqlite3_file* file) { return *reinterpret_cast<LogFile*>(file); }
 
@@ -38,6 +39,8 @@ struct LogFile {
         return code;
     }
     [[nodiscard]] int write(std::string_view bytes, sqlite3_int64 at) {
+        if (!gathers)
+            return below->pMethods->xWrite(below, bytes.data(), static_cast<int>(bytes.size()), at);
         const bool follows = !gathered.empty() && at == begin + static_cast<sqlite3_int64>(gathered.size());
         if (!follows || gathered.size() + bytes.size() > most_gathered)
             if (const int code = hand_on(); code != SQLITE_OK)
@@ -124,7 +127,14 @@ int open_log(sqlite3_vfs& base, sqlite3_filename name, sqlite3_file* file, int f
         file->pMethods = nullptr;  // there is nothing to close
         return code;
     }
-    new (file) LogFile{.seen = {&log_methods}, .below = real, .gathered = {}, .begin = 0};
+    // Without this promise of the disk's, SQLite fills the log up to the next sector after each commit, and
+    // writes a part of that after the sync.
+    const int promises = real->pMethods->xDeviceCharacteristics(real);
+    new (file) LogFile{.seen = {&log_methods},
+                       .below = real,
+                       .gathered = {},
+                       .begin = 0,
+                       .gathers = (promises & SQLITE_IOCAP_POWERSAFE_OVERWRITE) != 0};
     return SQLITE_OK;
 }
 
