@@ -12,20 +12,27 @@ Token token_of(const BayState& bay) {
 
 }  // namespace
 
-WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventNumber durable) {
-    const auto when_durable = [&](OnWire code, EventNumber by, Token token) {
-        const bool may_go_out = by <= durable && token == token_of(newest);
-        return WireOrder{may_go_out ? code : OnWire::withheld, token_of(newest)};
+Claim claim_of(const BayState& newest, const PermissiveState& permissive) {
+    const Token token = token_of(newest);
+    const auto release = [&](OnWire code, EventNumber by, Token of) {
+        return of == token ? Claim{code, token, by} : Claim{OnWire::withheld, token, {}};
     };
-    return std::visit(
-        Overloaded{[&](const Withheld&) {
-                       return WireOrder{OnWire::withheld, token_of(newest)};
-                   },
-                   [&](const Released& r) { return when_durable(OnWire::released, r.by, r.token); },
-                   [&](const LeavingIncomplete& l) {
-                       return when_durable(OnWire::leaving_incomplete, l.by, l.token);
-                   }},
-        permissive.output);
+    return std::visit(Overloaded{[&](const Withheld&) {
+                                     return Claim{OnWire::withheld, token, {}};
+                                 },
+                                 [&](const Released& r) { return release(OnWire::released, r.by, r.token); },
+                                 [&](const LeavingIncomplete& l) {
+                                     return release(OnWire::leaving_incomplete, l.by, l.token);
+                                 }},
+                      permissive.output);
+}
+
+WireOrder gate(const Claim& claim, EventNumber durable) {
+    return {claim.once_durable <= durable ? claim.code : OnWire::withheld, claim.token};
+}
+
+WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventNumber durable) {
+    return gate(claim_of(newest, permissive), durable);
 }
 
 }  // namespace tautgate::interlock

@@ -18,6 +18,17 @@ struct WireOrder {
 };
 TAUTGATE_FIELDS(WireOrder, code, token);
 
+// What the newest decided state would have on the wire, and the event up to which everything must be durable
+// first. Withheld: none.
+struct Claim {
+    OnWire code = OnWire::withheld;
+    Token token;
+    EventNumber once_durable;
+    bool operator==(const Claim&) const = default;
+};
+
+[[nodiscard]] Claim claim_of(const BayState& newest, const PermissiveState& permissive);
+[[nodiscard]] WireOrder gate(const Claim& claim, EventNumber durable);
 [[nodiscard]] WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventNumber durable);
 
 }  // namespace tautgate::interlock

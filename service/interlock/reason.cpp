@@ -122,7 +122,9 @@ std::string sentence(const Reason& reason) { return filled(text_of(reason.code).
 std::string remedy(const Reason& reason) { return filled(text_of(reason.code).remedy, reason); }
 
 void order_worst_first(std::vector<Reason>& reasons) {
-    std::ranges::stable_sort(reasons, {}, &Reason::code);
+    // Mostly they are already, and sorting would take memory for that.
+    if (!std::ranges::is_sorted(reasons, {}, &Reason::code))
+        std::ranges::stable_sort(reasons, {}, &Reason::code);
     const auto [first, last] = std::ranges::unique(reasons);
     reasons.erase(first, last);
 }

@@ -93,8 +93,8 @@ ControllerFrame controller_frame(const config::Station& station, const config::B
 // ---- out ------------------------------------------------------------------------------------------------
 
 Outgoing::Outgoing(const ControllerFrame& frame, std::uint16_t first_beat)
-    : frame_(frame), ordered_(frame.points.size()), beat_(first_beat), confirmed_(frame.points.size()),
-      possible_(frame.points.size()) {
+    : frame_(frame), ordered_(frame.points.size()), once_durable_(frame.points.size()), beat_(first_beat),
+      confirmed_(frame.points.size()), possible_(frame.points.size()) {
     advances_.fill(Instant::min());
 }
 
@@ -103,6 +103,7 @@ void Outgoing::order(std::vector<PermissiveOrder> orders, std::uint16_t loop_bea
         const auto found =
             std::ranges::find(orders, frame_.points[i].address.permissive, &PermissiveOrder::permissive);
         ordered_[i] = found == orders.end() ? Shown{} : Shown{found->code, found->token, found->reason};
+        once_durable_[i] = found == orders.end() ? domain::EventNumber{} : found->once_durable;
     }
     if (loop_beat_ != loop_beat) {
         loop_beat_ = loop_beat;
@@ -124,6 +125,9 @@ bool Outgoing::loop_is_silent(Instant now) const {
 
 Outgoing::Row Outgoing::row(Instant now) const {
     Row row = ordered_;
+    for (std::size_t i = 0; i < row.size(); ++i)
+        if (once_durable_[i] > durable_)
+            row[i].code = protocol::Code::withheld;
     if (ended_ || !trusted_ || stale_orders_ || loop_is_silent(now))
         for (Shown& shown : row)
             shown.code = Code::withheld;

@@ -45,6 +45,8 @@ class Outgoing {
     Outgoing(const ControllerFrame& frame, std::uint16_t first_beat);
 
     void order(std::vector<PermissiveOrder> orders, std::uint16_t loop_beat, Instant now);
+    // Everything up to there is. Orders that wait for more stand as withheld.
+    void durable(domain::EventNumber up_to) { durable_ = up_to; }
     // Whether the controller's echo can be believed. A release waits for orders that were given after it
     // could.
     void trust(bool echo_is_good);
@@ -92,6 +94,8 @@ class Outgoing {
 
     ControllerFrame frame_;
     Row ordered_;
+    std::vector<domain::EventNumber> once_durable_;  // of each of them
+    domain::EventNumber durable_;
     std::optional<std::uint16_t> loop_beat_;
     Instant ordered_at_{};
     bool fresh_beat_ = false;  // the loop's beat went on since the last words

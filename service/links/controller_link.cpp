@@ -45,10 +45,11 @@ constexpr std::size_t blocks_per_read = 125 / protocol::feedback_words;
 
 class ControllerLink::Line : public std::enable_shared_from_this<Line> {
   public:
-    Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink)
+    Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink,
+         std::shared_ptr<DurableMark> durable)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
-          incoming_(frame_), freshness_(limits(frame_.link)),
-          backoff_(std::random_device{}()), shared_{.health = freshness_} {}
+          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}()),
+          durable_(std::move(durable)), shared_{.health = freshness_} {}
 
     // ---- on the loop ----
 
@@ -58,13 +59,16 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     }
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
         // A new beat alone can wait until the thread has something to send anyway.
-        const bool news = orders != published_;
-        if (news)
-            published_ = orders;
+        const bool news = change_the_wire(orders);
+        const auto waits_for = first_not_durable(orders);
         {
             const std::lock_guard lock{mutex_};
             shared_.orders = Orders{std::move(orders), beat, steady_clock::now()};
         }
+        if (waits_for)
+            wait_.until(*waits_for);
+        else
+            wait_.for_nothing();
         if (!news)
             return;
         waker_.wake();
@@ -100,6 +104,27 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     }
 
   private:
+    // Whether they say anything else, as far as it may stand on the wire now.
+    [[nodiscard]] bool change_the_wire(const std::vector<PermissiveOrder>& orders) {
+        std::vector<PermissiveOrder> wire = orders;
+        for (std::size_t i = 0; i < wire.size(); ++i) {
+            if (wire[i].once_durable > durable_->up_to()) {
+                wire[i].code = protocol::Code::withheld;
+                wire[i].reason = i < published_.size() ? published_[i].reason : std::uint16_t{0};
+            }
+            wire[i].once_durable = {};
+        }
+        return std::exchange(published_, wire) != wire;
+    }
+    [[nodiscard]] std::optional<domain::EventNumber>
+    first_not_durable(const std::vector<PermissiveOrder>& orders) const {
+        std::optional<domain::EventNumber> first;
+        for (const PermissiveOrder& order : orders)
+            if (order.once_durable > durable_->up_to() && (!first || order.once_durable < *first))
+                first = order.once_durable;
+        return first;
+    }
+
     struct Orders {
         std::vector<PermissiveOrder> orders;
         std::uint16_t beat = 0;
@@ -139,6 +164,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         }
         if (orders)
             outgoing_.order(std::move(orders->orders), orders->beat, orders->given);
+        outgoing_.durable(durable_->up_to());
         tell(freshness_.look(now), now);
         return !stopping;
     }
@@ -373,15 +399,18 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Backoff backoff_;
     std::optional<RegisterCalls> connection_;
     // Both.
+    const std::shared_ptr<DurableMark> durable_;
     Waker waker_;
+    DurableMark::Wait wait_{*durable_, waker_};
     mutable std::mutex mutex_;
     Shared shared_;
     std::thread thread_;
 };
 
 ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Station& station,
-                               const config::Bay& bay, Sink sink)
-    : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink))) {}
+                               const config::Bay& bay, Sink sink, std::shared_ptr<DurableMark> durable)
+    : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink),
+                                   std::move(durable))) {}
 
 ControllerLink::~ControllerLink() { line_->stop(); }
 

@@ -21,6 +21,7 @@
 #include "config/station.hpp"
 #include "protocol/permissive_block.hpp"
 #include "service/interlock/event.hpp"
+#include "service/links/durable_mark.hpp"
 #include "service/links/freshness.hpp"
 
 namespace boost::asio {
@@ -29,12 +30,14 @@ class io_context;
 
 namespace tautgate::links {
 
-// What the loop wants to stand on the wire for one permissive, by its number.
+// What the loop wants to stand on the wire for one permissive, by its number. Until everything up to
+// `once_durable` is, withheld stands there.
 struct PermissiveOrder {
     std::uint16_t permissive = 0;
     protocol::Code code = protocol::Code::withheld;
     std::uint32_t token = 0;   // of the stay, 0: none
     std::uint16_t reason = 0;  // number of the first reason for holding, 0: none
+    domain::EventNumber once_durable = {};
     constexpr bool operator==(const PermissiveOrder&) const = default;
 };
 
@@ -44,7 +47,7 @@ class ControllerLink {
 
     // `station` and `bay` are only read here. Nothing goes out before start.
     ControllerLink(boost::asio::io_context& loop, const config::Station& station, const config::Bay& bay,
-                   Sink sink);
+                   Sink sink, std::shared_ptr<DurableMark> durable);
     // Stops, if nobody did.
     ~ControllerLink();
     ControllerLink(const ControllerLink&) = delete;

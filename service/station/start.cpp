@@ -137,6 +137,7 @@ class Run {
     fs::path journal_;
     Clock clock_;
     std::optional<journal::StationLock> lock_;
+    const std::shared_ptr<links::DurableMark> mark_ = std::make_shared<links::DurableMark>();
     std::unique_ptr<Wiring> first_wiring_;
     std::optional<journal::JournalError> not_writable_;
     DurableNotice durable_{loop_, [this](interlock::EventNumber up_to) { station_->on_durable(up_to); }};
@@ -191,7 +192,7 @@ void Run::withhold_first() {
     Wiring::Callbacks nobody{[](const interlock::Payload&) {},
                              [](const domain::ToolId&, const std::string&) { return std::uint64_t{1}; },
                              [](const domain::ToolId&) { return std::optional<protocol::KnownResult>{}; }};
-    first_wiring_ = std::make_unique<Wiring>(loop_, staged_.station, clock_.boot(), std::move(nobody));
+    first_wiring_ = std::make_unique<Wiring>(loop_, staged_.station, clock_.boot(), std::move(nobody), mark_);
     first_wiring_->start_controllers();
 }
 
@@ -201,7 +202,10 @@ ExitCode Run::open_writer() {
     options.station = staged_.station ? staged_.station->id : std::string{};
     options.vfs = options_.vfs;
     options.at_point = options_.probes.at_point;
-    options.on_durable = [this](interlock::EventNumber up_to) { durable_.tell(up_to); };
+    options.on_durable = [this](interlock::EventNumber up_to) {
+        mark_->advance(up_to);
+        durable_.tell(up_to);
+    };
     options.on_failure = [this](const journal::JournalError& error) {
         boost::asio::post(loop_, [this, error] {
             durable_.look();  // what became durable before was told before
@@ -338,7 +342,9 @@ ExitCode Run::start_and_serve() {
     parts.writer = std::move(writer_);
     parts.hand = std::move(hand_);
     parts.reserve = std::move(reserve_);
+    mark_->advance(parts.recovered.head.number);
     parts.wiring = std::move(first_wiring_);
+    parts.durable = mark_;
     parts.archive = std::make_shared<web::JournalArchive>(journal_, options_.vfs);
     parts.vfs = options_.vfs;
     parts.probes = options_.probes;

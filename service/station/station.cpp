@@ -83,6 +83,12 @@ bool touches(const interlock::Record& record, const std::vector<interlock::Permi
     });
 }
 
+bool releases(const interlock::Record& record) {
+    return std::ranges::any_of(record.changes, [](const interlock::PermissiveChange& change) {
+        return !std::holds_alternative<interlock::Withheld>(change.now);
+    });
+}
+
 // The epoch of a polled tool is a number; one that another kind of link had named may be any text.
 std::optional<std::uint64_t> number_in(const std::string& epoch) {
     std::uint64_t number = 0;
@@ -327,8 +333,9 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
         attachments.clear();
     auto entry = journal::entry_of(watch_, event, *decision, parts_.program_version, std::move(attachments));
     state_ = std::move(decision->state);
-    if (touches(decision->record, out_before))
-        publish();  // withholding never waits; everything else waits for the disk
+    // Withholding never waits. A release does, at the link, so that it need not wait for this loop as well.
+    if (touches(decision->record, out_before) || releases(decision->record))
+        publish();
     const bool decides = std::holds_alternative<interlock::Proposed>(event.payload) ||
                          std::holds_alternative<interlock::Seconded>(event.payload);
     Waiting waiting{event.number,
@@ -490,7 +497,8 @@ void Station::rewire() {
         }};
     if (parts_.wiring)
         parts_.wiring->stop();
-    parts_.wiring = std::make_unique<Wiring>(loop_, rules, parts_.clock.boot(), std::move(callbacks));
+    parts_.wiring =
+        std::make_unique<Wiring>(loop_, rules, parts_.clock.boot(), std::move(callbacks), parts_.durable);
     parts_.wiring->start_controllers();
     forget_links();
     publish();
@@ -524,18 +532,18 @@ void Station::forget_links() {
 
 std::vector<links::PermissiveOrder> Station::orders_of(const interlock::BayState& bay) const {
     const bool forced = failed_ || stopping_ || troubles_.withhold();
-    const EventNumber durable = parts_.probes.release_before_durable ? state_.newest : durable_;
     std::vector<links::PermissiveOrder> orders;
     for (const interlock::PermissiveState& permissive : bay.permissives) {
         const config::Permissive* known = interlock::permissive_in(parts_.wiring->rules(), permissive.id);
         if (known == nullptr)
             continue;
-        const auto wire = interlock::gate(bay, permissive, durable);
-        const auto code = forced ? protocol::Code::withheld : code_of(wire.code);
+        const auto claim = interlock::claim_of(bay, permissive);
+        const auto code = forced ? protocol::Code::withheld : code_of(claim.code);
+        const auto once_durable = parts_.probes.release_before_durable ? EventNumber{} : claim.once_durable;
         const auto reason = permissive.reasons.empty()
                                 ? std::uint16_t{0}
                                 : static_cast<std::uint16_t>(permissive.reasons.front().code);
-        orders.push_back({known->number, code, wire.token.value, reason});
+        orders.push_back({known->number, code, claim.token.value, reason, once_durable});
     }
     return orders;
 }

@@ -52,7 +52,8 @@ class Station final : public web::StationPort {
         std::unique_ptr<journal::Writer> writer;  // null: the journal cannot be written; withheld
         std::optional<journal::HandNote> hand;
         std::optional<journal::Reserve> reserve;
-        std::unique_ptr<Wiring> wiring;  // null: nothing is known to be wired
+        std::unique_ptr<Wiring> wiring;               // null: nothing is known to be wired
+        std::shared_ptr<links::DurableMark> durable;  // of the wiring, advanced by the journal's thread
         std::shared_ptr<const web::Archive> archive;
         Clock clock;
         std::string vfs;  // SQLite's, for the journal's readers; empty: the system's

@@ -19,14 +19,14 @@ std::string bay_of(const List& list, const std::string& id) {
 }  // namespace
 
 Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
-               Callbacks callbacks)
+               Callbacks callbacks, std::shared_ptr<links::DurableMark> durable)
     : loop_(loop), rules_(std::move(rules)), boot_(std::move(boot)), callbacks_(std::move(callbacks)) {
     auto labels = protocol::LabelReader::compile(rules_->tickets);
     if (labels)
         labels_ = std::move(*labels);
     for (const config::Bay& bay : rules_->bays) {
         controllers_.push_back({domain::BayId{bay.id}, std::make_unique<links::ControllerLink>(
-                                                           loop_, *rules_, bay, callbacks_.sink)});
+                                                           loop_, *rules_, bay, callbacks_.sink, durable)});
     }
 }
 

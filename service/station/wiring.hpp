@@ -34,7 +34,7 @@ class Wiring {
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
-           Callbacks callbacks);
+           Callbacks callbacks, std::shared_ptr<links::DurableMark> durable);
     ~Wiring();
     Wiring(const Wiring&) = delete;
     Wiring& operator=(const Wiring&) = delete;

@@ -74,7 +74,8 @@ void say_port(boost::asio::steady_timer& timer, const links::ControllerLink& lin
 int main() {
     boost::asio::io_context loop;
     const auto station = one_permissive();
-    links::ControllerLink link{loop, station, station.bays.front(), tell};
+    links::ControllerLink link{loop, station, station.bays.front(), tell,
+                               std::make_shared<links::DurableMark>()};
     boost::asio::steady_timer beats{loop};
     boost::asio::steady_timer port{loop};
     link.start();

@@ -153,7 +153,9 @@ TEST_CASE("the first bytes to a controller are function 16 of section 6.12 with 
     RawListener listener;
     const auto station = station_with_controller(listener.port());
     boost::asio::io_context loop;
-    links::ControllerLink link(loop, station, station.bays.front(), [](const interlock::Payload&) {});
+    links::ControllerLink link(
+        loop, station, station.bays.front(), [](const interlock::Payload&) {},
+        std::make_shared<links::DurableMark>());
     link.start();
 
     const auto controller = listener.accept_within(patience_ms);
@@ -199,7 +201,9 @@ TEST_CASE("a controller that answers under another transaction is dropped and di
     RawListener listener;
     const auto station = station_with_controller(listener.port());
     boost::asio::io_context loop;
-    links::ControllerLink link(loop, station, station.bays.front(), [](const interlock::Payload&) {});
+    links::ControllerLink link(
+        loop, station, station.bays.front(), [](const interlock::Payload&) {},
+        std::make_shared<links::DurableMark>());
     link.start();
 
     auto controller = listener.accept_within(patience_ms);

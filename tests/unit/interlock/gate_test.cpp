@@ -57,3 +57,14 @@ TEST_CASE("an empty bay shows the token that it offers, withheld") {
     bay.offered = Token{76};
     CHECK(gate(bay, decided(Withheld{}), event(99)) == WireOrder{OnWire::withheld, Token{76}});
 }
+
+TEST_CASE("a claim names what must be durable, and the gate asks for nothing else") {
+    const auto released = decided(Released{event(10), token});
+    const Claim claim = claim_of(bay_with_unit(), released);
+    CHECK(claim == Claim{OnWire::released, token, event(10)});
+    CHECK(gate(claim, event(9)) == gate(bay_with_unit(), released, event(9)));
+    CHECK(gate(claim, event(10)) == gate(bay_with_unit(), released, event(10)));
+    CHECK(claim_of(bay_with_unit(), decided(Withheld{})) == Claim{OnWire::withheld, token, {}});
+    const auto of_another = decided(Released{event(10), Token{token.value + 1}});
+    CHECK(claim_of(bay_with_unit(), of_another) == Claim{OnWire::withheld, token, {}});
+}

@@ -72,6 +72,27 @@ TEST_CASE(
               .address = lift_beam, .token = token, .code = Code::withheld, .beat = first_beat + 1});
 }
 
+TEST_CASE("what waits for an event stands as withheld until that is durable") {
+    Wire wire;
+    wire.out.trust(true);
+    const auto order = [&](domain::EventNumber once_durable) {
+        wire.out.order(
+            {{.permissive = 1, .code = Code::released, .token = token, .once_durable = once_durable}},
+            ++wire.beat, wire.now);
+    };
+    order({12});
+    CHECK(block(wire.send()).code == Code::withheld);
+    wire.out.durable({11});
+    CHECK(block(wire.send()).code == Code::withheld);
+    CHECK(wire.out.due(wire.now) > wire.now);
+    wire.out.durable({12});
+    CHECK(wire.out.due(wire.now) <= wire.now);
+    CHECK(block(wire.send()).code == Code::released);
+    order({13});
+    CHECK(wire.out.withholds(wire.now));
+    CHECK(block(wire.send()).code == Code::withheld);
+}
+
 TEST_CASE("a burst of orders advances the beat by one, and no new beat leaves it where it was") {
     Wire wire;
     static_cast<void>(wire.send());

@@ -52,7 +52,8 @@ class Shift {
             controller_ = controller_for(station_, beat_limit);
             station_.bays.front().controller.port = controller_->port();
         }
-        link_ = std::make_unique<ControllerLink>(floor.loop, station_, station_.bays.front(), floor.sink());
+        link_ = std::make_unique<ControllerLink>(floor.loop, station_, station_.bays.front(), floor.sink(),
+                                                 durable);
         link_->start();
         if (role == WireRole::server) {
             REQUIRE(floor.turn_until([&] { return link_->listening_port() != 0; }));
@@ -63,8 +64,9 @@ class Shift {
     Controller& controller() { return *controller_; }
     ControllerLink& link() { return *link_; }
     [[nodiscard]] const config::Station& station() const { return station_; }
-    void order(Code code, std::uint32_t for_token = token) {
-        orders = {{.permissive = 1, .code = code, .token = for_token, .reason = 7}};
+    void order(Code code, std::uint32_t for_token = token, domain::EventNumber once_durable = {}) {
+        orders = {
+            {.permissive = 1, .code = code, .token = for_token, .reason = 7, .once_durable = once_durable}};
         publish();
     }
     void publish() { link_->publish(orders, ++beat_); }
@@ -78,16 +80,22 @@ class Shift {
         return until([&] { return controller_->movement("lift-beam") == movement; });
     }
     void release_to_a_unit() {
-        order(Code::withheld);
-        REQUIRE(until_quality(Quality::good));
-        controller_->set_present(true);
-        REQUIRE(until([&] { return controller_->state("lift-beam").token == token; }));
+        receive_a_unit();
         order(Code::released);
         REQUIRE(until_movement(Movement::allowed));
     }
 
+    // The unit is there and its token taken; nothing is released.
+    void receive_a_unit() {
+        order(Code::withheld);
+        REQUIRE(until_quality(Quality::good));
+        controller_->set_present(true);
+        REQUIRE(until([&] { return controller_->state("lift-beam").token == token; }));
+    }
+
     Floor floor;
     std::vector<PermissiveOrder> orders;
+    std::shared_ptr<DurableMark> durable = std::make_shared<DurableMark>();
 
   private:
     config::Station station_;
@@ -154,6 +162,38 @@ WireRole either_role() { return GENERATE(WireRole::client, WireRole::server); }
 
 }  // namespace
 
+TEST_CASE("a release goes out when its grounds are durable, and needs no turn of the loop for that") {
+    const auto role = GENERATE(WireRole::client, WireRole::server);
+    Shift shift(role);
+    shift.receive_a_unit();
+    const auto allowed = [&] { return shift.controller().movement("lift-beam") == Movement::allowed; };
+    shift.order(Code::released, token, {7});
+    shift.durable->advance({6});
+    for (int i = 0; i < 10; ++i) {
+        std::this_thread::sleep_for(std::chrono::milliseconds(5));
+        shift.publish();
+        REQUIRE_FALSE(allowed());
+    }
+    shift.durable->advance({7});
+    const auto end = std::chrono::steady_clock::now() + std::chrono::seconds(2);
+    while (!allowed() && std::chrono::steady_clock::now() < end)
+        std::this_thread::sleep_for(std::chrono::milliseconds(1));
+    CHECK(allowed());
+}
+
+TEST_CASE("an order to withhold ends one that still waited for the disk") {
+    Shift shift(WireRole::client);
+    shift.receive_a_unit();
+    shift.order(Code::released, token, {7});
+    shift.order(Code::withheld);
+    shift.durable->advance({7});
+    for (int i = 0; i < 10; ++i) {
+        std::this_thread::sleep_for(std::chrono::milliseconds(5));
+        shift.publish();
+        REQUIRE(shift.controller().movement("lift-beam") != Movement::allowed);
+    }
+}
+
 TEST_CASE("a unit is released, moves, and is seen to have moved, in both roles") {
     Shift shift{either_role()};
     shift.release_to_a_unit();
@@ -195,7 +235,8 @@ TEST_CASE("a withhold goes out behind a request whose answer has not come yet, o
     wire.port = between.port();
     wire.echo_timeout = std::chrono::seconds(4);  // no doubt about the echo may withhold in its place
     Floor floor;
-    ControllerLink link(floor.loop, station, station.bays.front(), floor.sink());
+    ControllerLink link(floor.loop, station, station.bays.front(), floor.sink(),
+                        std::make_shared<DurableMark>());
     link.start();
     std::uint16_t beat = 0;
     auto code = Code::withheld;
@@ -291,7 +332,8 @@ TEST_CASE("a release given by nobody that the controller acts on fails the line"
     auto server = simulation::RegisterServer::open("127.0.0.1", 0, {}).value();
     station.bays.front().controller.port = server->port();
     Floor floor;
-    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink()};
+    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink(),
+                        std::make_shared<DurableMark>()};
     link.start();
     std::uint16_t beat = 0;
     const auto echo = [&] {
@@ -330,7 +372,8 @@ TEST_CASE("the first words on the wire are withheld, whatever was ordered before
                       .value();
     station.bays.front().controller.port = server->port();
     Floor floor;
-    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink()};
+    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink(),
+                        std::make_shared<DurableMark>()};
     link.publish({{.permissive = 1, .code = Code::released, .token = token}}, 1);
     link.start();
     REQUIRE(floor.turn_until([&] { return link.health().why.find("CRC") != std::string::npos; }));
@@ -344,7 +387,8 @@ TEST_CASE("the first words on the wire are withheld, whatever was ordered before
 TEST_CASE("as a server the line takes whole feedback blocks only, and nobody writes its permissives") {
     Floor floor;
     const config::Station station = small_station(WireRole::server, 0);
-    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink()};
+    ControllerLink link{floor.loop, station, station.bays.front(), floor.sink(),
+                        std::make_shared<DurableMark>()};
     link.start();
     REQUIRE(floor.turn_until([&] { return link.listening_port() != 0; }));
     const std::unique_ptr<modbus_t, decltype(&modbus_free)> master{
