@@ -1,5 +1,6 @@
 // Who the station knows, and which rules two people put in force.
 #include <algorithm>
+#include <utility>
 
 #include "service/interlock/transition.hpp"
 
@@ -37,7 +38,11 @@ void put_person(State& state, const Person& person) {
     if (known == state.people.end()) {
         state.people.push_back(person);
     } else {
-        *known = person;
+        const Person before = std::exchange(*known, person);
+        if (known->name_mark.empty())
+            known->name_mark = before.name_mark;
+        if (known->secret_mark.empty())
+            known->secret_mark = before.secret_mark;
     }
 }
 

@@ -32,7 +32,12 @@ CREATE TRIGGER event_is_never_removed BEFORE DELETE ON event
 BEGIN SELECT RAISE(ABORT, 'a stored event is never removed'); END;
 
 CREATE TABLE document(digest TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) STRICT;
-CREATE TABLE person_name(number INTEGER PRIMARY KEY, name TEXT NOT NULL, badge TEXT NOT NULL) STRICT;
+CREATE TABLE person_name(
+    number INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    badge TEXT NOT NULL,
+    salt TEXT NOT NULL
+) STRICT;
 CREATE TABLE credential(number INTEGER PRIMARY KEY, argon2id TEXT NOT NULL) STRICT;
 
 CREATE TABLE snapshot(event INTEGER PRIMARY KEY REFERENCES event(number)) STRICT;
@@ -326,6 +331,13 @@ std::expected<Connection, JournalError> open_for_reading(const std::filesystem::
         db->exec("PRAGMA query_only = ON");
         return db;
     });
+}
+
+Connection open_scratch() {
+    auto db = std::make_unique<SQLite::Database>("", SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
+    db->exec("PRAGMA journal_mode = OFF");
+    migrate(*db, 0, {});
+    return db;
 }
 
 }  // namespace tautgate::journal

@@ -33,6 +33,10 @@ open_for_writing(const std::filesystem::path& path, const std::string& station, 
 [[nodiscard]] JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
                                       std::string_view doing);
 
+// An empty journal without a name, for what is only compared. Gone when it is closed. Throws
+// SQLite::Exception.
+[[nodiscard]] Connection open_scratch();
+
 // Runs `call`, which returns an expected with a JournalError; SQLite's exceptions end here.
 template <class Call>
 [[nodiscard]] auto guarded(const std::filesystem::path& path, std::string_view doing, Call call)

@@ -77,7 +77,7 @@ class Columns {
 };
 
 void take(Columns from, EventRow& row) { from >> row.number >> row.body >> row.hash; }
-void take(Columns from, PersonName& row) { from >> row.number >> row.name >> row.badge; }
+void take(Columns from, PersonName& row) { from >> row.number >> row.name >> row.badge >> row.salt; }
 void take(Columns from, Credential& row) { from >> row.number >> row.argon2id; }
 void take(Columns from, Document& row) { from >> row.digest >> row.kind >> row.text; }
 void take(Columns from, StayRow& row) {
@@ -301,7 +301,7 @@ Reader::Result<std::optional<Document>> Reader::document(std::string_view digest
 Reader::Result<std::vector<PersonName>> Reader::person_names() {
     return guarded(path_, "reading names", [&]() -> Result<std::vector<PersonName>> {
         SQLite::Statement ask(*db_->connection,
-                              "SELECT number, name, badge FROM person_name ORDER BY number");
+                              "SELECT number, name, badge, salt FROM person_name ORDER BY number");
         return all<PersonName>(ask);
     });
 }

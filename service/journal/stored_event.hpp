@@ -110,6 +110,7 @@ struct PersonName {
     PersonNumber number;
     std::string name;
     std::string badge;  // empty: has none
+    std::string salt;   // of the mark (person_marks.hpp)
     bool operator==(const PersonName&) const = default;
 };
 struct Credential {

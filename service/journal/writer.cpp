@@ -101,10 +101,7 @@ Writer::Work::Work(Options options, Connection db)
     : options_(std::move(options)), db_(std::move(db)), projection_(*db_), begin_(*db_, "BEGIN IMMEDIATE"),
       end_(*db_, "COMMIT"), event_(*db_, "INSERT INTO event(number, body, hash) VALUES(?, ?, ?)"),
       document_(*db_, "INSERT OR IGNORE INTO document(digest, kind, text) VALUES(?, ?, ?)"),
-      // What is not said anew (a person who only gets a new secret) stays.
-      person_(*db_, "INSERT INTO person_name(number, name, badge) VALUES(?, ?, ?) "
-                    "ON CONFLICT(number) DO UPDATE SET name = coalesce(nullif(excluded.name, ''), name), "
-                    "badge = coalesce(nullif(excluded.badge, ''), badge)"),
+      person_(*db_, "INSERT OR REPLACE INTO person_name(number, name, badge, salt) VALUES(?, ?, ?, ?)"),
       credential_(*db_, "INSERT OR REPLACE INTO credential(number, argon2id) VALUES(?, ?)"),
       head_(head_of(*db_)), head_at_opening_(head_.number), newest_(head_.number) {
     sqlite3_wal_hook(
@@ -251,6 +248,7 @@ void Writer::Work::attach(const Attachment& attachment) {
         person_.bind(1, static_cast<std::int64_t>(person->number.value));
         person_.bindNoCopy(2, person->name);
         person_.bindNoCopy(3, person->badge);
+        person_.bindNoCopy(4, person->salt);
         person_.exec();
         person_.reset();
     } else {

@@ -1,5 +1,6 @@
 #include "service/station/start.hpp"
 
+#include <algorithm>
 #include <cstdio>
 #include <fstream>
 #include <sstream>
@@ -17,6 +18,7 @@
 #include "config/reader.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/journal/digest.hpp"
+#include "service/journal/person_marks.hpp"
 #include "service/journal/recovery.hpp"
 #include "service/journal/station_lock.hpp"
 #include "service/links/check.hpp"
@@ -125,6 +127,9 @@ class Run {
     void open_hand_note();
     ExitCode serve_http();
     void withhold_first();
+    void read_people(const std::vector<journal::PersonName>& names,
+                     const std::vector<journal::Credential>& credentials);
+    void tell_of_changed_people();
     [[nodiscard]] people::Roster read_roster();
     [[nodiscard]] const config::Station* some_rules() const;
     void wait_for_signals();
@@ -147,6 +152,7 @@ class Run {
     std::optional<journal::Reserve> reserve_;
     journal::Recovered recovered_;
     std::vector<people::PersonRecord> people_;
+    std::vector<std::string> changed_people_;
     std::unique_ptr<Station> station_;
     std::unique_ptr<web::Api> api_;
     std::unique_ptr<web::Server> server_;
@@ -252,10 +258,7 @@ ExitCode Run::open_journal() {
         spdlog::critical("{}", journal::to_text(names ? credentials.error() : names.error()));
         return ExitCode::journal_failed;
     }
-    for (const auto& name : *names)
-        people_.push_back(people::PersonRecord{name.number, name.name, name.badge, {}});
-    for (const auto& credential : *credentials)
-        people_.push_back(people::PersonRecord{credential.number, {}, {}, credential.argon2id});
+    read_people(*names, *credentials);
     if (writer_)
         open_hand_note();
     if (auto reserve = journal::Reserve::keep(journal_, reserve_bytes))
@@ -263,6 +266,38 @@ ExitCode Run::open_journal() {
     else
         spdlog::warn("{}", journal::to_text(reserve.error()));
     return ExitCode::orderly;
+}
+
+// Somebody whose name or secret was changed past the record is not known by it.
+void Run::read_people(const std::vector<journal::PersonName>& names,
+                      const std::vector<journal::Credential>& credentials) {
+    const auto recorded = [&](domain::PersonNumber number) {
+        const auto& people = recovered_.state.people;
+        const auto known = std::ranges::find(people, number, &domain::Person::number);
+        return known == people.end() ? domain::Person{} : *known;
+    };
+    for (const auto& name : names) {
+        if (mark_of(name) == recorded(name.number).name_mark)
+            people_.push_back({name.number, name.name, name.badge, {}});
+        else
+            changed_people_.push_back(fmt::format("the name or badge of person {}", name.number.value));
+    }
+    for (const auto& credential : credentials) {
+        if (mark_of(credential) == recorded(credential.number).secret_mark)
+            people_.push_back({credential.number, {}, {}, credential.argon2id});
+        else
+            changed_people_.push_back(fmt::format("the secret of person {}", credential.number.value));
+    }
+}
+
+void Run::tell_of_changed_people() {
+    if (changed_people_.empty())
+        return;
+    station_->raise({"people_changed",
+                     fmt::format("what is stored is not what was recorded: {}; it is not used",
+                                 fmt::join(changed_people_, ", ")),
+                     "find out who could write to the journal's file, then let two people enrol them anew",
+                     false});
 }
 
 // Not before the run is sure to decide something: a start that is refused is no run that died.
@@ -353,6 +388,7 @@ ExitCode Run::start_and_serve() {
     station_->set_fatal([this](ExitCode code) { end_with(code); });
     if (fault)
         station_->raise({"journal_not_usable", journal::to_text(*fault), fault->remedy, true});
+    tell_of_changed_people();
     if (writable_)
         station_->begin();
     else

@@ -13,6 +13,7 @@
 #include "service/interlock/gate.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/journal/person_marks.hpp"
 #include "service/station/service_manager.hpp"
 
 namespace tautgate::station {
@@ -275,12 +276,24 @@ void Station::after_lookup(Payload payload, std::optional<people::PersonRecord> 
                            web::RecordedCallback done) {
     std::vector<journal::Attachment> attachments;
     fill_in(payload, attachments);
-    if (person) {
-        attachments.emplace_back(journal::PersonName{person->number, person->name, person->badge});
-        if (!person->credential.empty())
-            attachments.emplace_back(journal::Credential{person->number, person->credential});
-    }
+    if (person)
+        attach(*person, payload, attachments);
     take(std::move(payload), std::move(attachments), std::move(done));
+}
+
+// The name and the secret go beside the record, their marks into it.
+void Station::attach(const people::PersonRecord& person, Payload& payload,
+                     std::vector<journal::Attachment>& attachments) {
+    const journal::PersonName name{person.number, person.name, person.badge, journal::draw_salt()};
+    const journal::Credential credential{person.number, person.credential};
+    if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&payload)) {
+        enrolled->person.name_mark = mark_of(name);
+        if (!credential.argon2id.empty())
+            enrolled->person.secret_mark = mark_of(credential);
+    }
+    attachments.emplace_back(name);
+    if (!credential.argon2id.empty())
+        attachments.emplace_back(credential);
 }
 
 void Station::fill_in(Payload& payload, std::vector<journal::Attachment>& attachments) {

@@ -127,6 +127,8 @@ class Station final : public web::StationPort {
     // How often the serial number was at the station, for something that is about the unit now at the bay.
     void look_up_serial(const interlock::BayId& bay, const interlock::Serial& serial,
                         std::function<void(const EarlierStays&)> found);
+    static void attach(const people::PersonRecord& person, interlock::Payload& payload,
+                       std::vector<journal::Attachment>& attachments);
     void fill_in(interlock::Payload& payload, std::vector<journal::Attachment>& attachments);
     void take(interlock::Payload payload, std::vector<journal::Attachment> attachments,
               web::RecordedCallback done);

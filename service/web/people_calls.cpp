@@ -309,6 +309,13 @@ void Api::Work::hash_and_enrol(Person person, people::PersonRecord record,
 
 void Api::Work::submit_enrolment(const Person& person, people::PersonRecord record, Call call) {
     PersonEnrolled event{.person = person, .by = std::nullopt, .seconded_by = call.second};
+    // What is not said anew stays; the record is written whole.
+    if (const auto* known = roster_.find(record.number)) {
+        if (record.name.empty())
+            record.name = known->name;
+        if (record.badge.empty())
+            record.badge = known->badge;
+    }
     if (call.person != PersonNumber{})
         event.by = call.person;
     const bool secret_changed = !record.credential.empty();

@@ -222,6 +222,32 @@ void changed_event(Closed& closed) {
     closed.restore();
 }
 
+// Somebody gave a person another's secret, and one another's name, behind the service's back.
+void changed_people(Closed& closed) {
+    {
+        SQLite::Database db{closed.journal().string(), SQLite::OPEN_READWRITE};
+        db.exec("UPDATE credential SET argon2id = (SELECT argon2id FROM credential WHERE number = 1) "
+                "WHERE number = 2");
+        db.exec("UPDATE person_name SET name = (SELECT name FROM person_name WHERE number = 2) "
+                "WHERE number = 3");
+    }
+    closed.plant().start();
+    closed.stand().need(closed.plant().crew().await_station(patience));
+    const auto health = closed.plant().crew().api().get("/v1/health");
+    REQUIRE(health);
+    INFO(health->body.dump(2));
+    const std::string what = "what is stored is not what was recorded: the name or badge of person 3, the "
+                             "secret of person 2; it is not used";
+    CHECK(says(health->body.at("reasons").dump(), what));
+    CHECK(says(closed.plant().log(), what));
+    const auto signed_in = closed.plant().crew().sign_in();
+    REQUIRE_FALSE(signed_in.has_value());
+    INFO(signed_in.error());
+    CHECK(says(signed_in.error(), closed.plant().crew().members().at(1).name));
+    closed.plant().stop();
+    closed.restore();
+}
+
 // ---- who else is there
 // ------------------------------------------------------------------------------------------
 
@@ -324,6 +350,7 @@ TEST_CASE("what a start cannot do leaves the record as it was, and nothing moves
     somebody_elses_database(closed);
     no_database_at_all(closed);
     changed_event(closed);
+    changed_people(closed);
     closed.is_as_before();
     second_daemon(closed);
     api_port_in_use(closed);

@@ -7,7 +7,9 @@
 #include <SQLiteCpp/SQLiteCpp.h>
 #include <unistd.h>
 
+#include "service/journal/audit.hpp"
 #include "service/journal/codec.hpp"
+#include "service/journal/person_marks.hpp"
 #include "service/journal/projection.hpp"
 #include "service/journal/reader.hpp"
 #include "tests/unit/journal/samples.hpp"
@@ -340,22 +342,83 @@ TEST_CASE("the log written ahead goes back into the database and stays bounded")
     CHECK(first_wrong(folder.journal()) == 0);
 }
 
-TEST_CASE("who is enrolled again without a name or badge keeps those they had") {
+TEST_CASE("who is enrolled again has the name and badge that were given last") {
     const scratch::Folder folder;
     scratch::Reports reports;
     auto writer = Writer::open(reports.options(folder.journal()));
     REQUIRE(writer.has_value());
     samples::Chance chance(35);
     auto first = samples::entry(chance, 1);
-    first.attachments = {PersonName{PersonNumber{7}, "Ada Quill", "B7"}};
+    first.attachments = {PersonName{PersonNumber{7}, "Ada Quill", "B7", "05"}};
     (*writer)->append(std::move(first));
     auto second = samples::entry(chance, 2);
-    second.attachments = {PersonName{PersonNumber{7}, "", ""}};
+    second.attachments = {PersonName{PersonNumber{7}, "Ada Marsh", "B8", "06"}};
     (*writer)->append(std::move(second));
     REQUIRE(reports.settled(2));
     (*writer)->close();
     CHECK(reader_of(folder.journal())->person_names() ==
-          std::vector{PersonName{PersonNumber{7}, "Ada Quill", "B7"}});
+          std::vector{PersonName{PersonNumber{7}, "Ada Marsh", "B8", "06"}});
+}
+
+TEST_CASE("what stands beside the chain is compared with it, and a difference is named") {
+    const scratch::Folder folder;
+    {
+        scratch::Reports reports;
+        auto writer = Writer::open(reports.options(folder.journal()));
+        REQUIRE(writer.has_value());
+        samples::Chance chance(36);
+        const PersonName name{PersonNumber{7}, "Ada Quill", "B7", draw_salt()};
+        const Credential secret{PersonNumber{7}, "$argon2id$one"};
+        interlock::PersonEnrolled enrolled;
+        enrolled.person = {
+            PersonNumber{7}, {domain::Role::administrator}, false, mark_of(name), mark_of(secret)};
+        auto first = samples::entry(chance, 1);
+        first.stored.event.payload = enrolled;
+        first.stored.record.outcome = interlock::Applied{};
+        first.attachments = {name, secret, Document{hex(sha256("{}")), "config", "{}"}};
+        (*writer)->append(std::move(first));
+        for (std::uint64_t number = 2; number <= 200; ++number)
+            (*writer)->append(samples::entry(chance, number));
+        REQUIRE(reports.settled(200));
+        (*writer)->close();
+    }
+    CHECK(audit_beside_chain(folder.journal()).value() == std::vector<std::string>{});
+    const std::filesystem::path before = folder.journal().string() + ".before";
+    std::filesystem::copy_file(folder.journal(), before);
+    const auto after = [&](const std::string& sql) {
+        tamper(folder.journal(), sql);
+        const auto faults = audit_beside_chain(folder.journal()).value();
+        for (const char* part : {"", "-wal", "-shm"})
+            std::filesystem::remove(folder.journal().string() + part);
+        std::filesystem::copy_file(before, folder.journal());
+        std::string all;
+        for (const std::string& fault : faults)
+            all += fault + "\n";
+        return all;
+    };
+    CHECK(after("UPDATE credential SET argon2id = '$argon2id$two'") ==
+          "table credential: the secret of person 7 is not the one that was recorded\n");
+    CHECK(after("UPDATE person_name SET badge = 'B8'") ==
+          "table person_name: the name or badge of person 7 is not the one that was recorded\n");
+    CHECK(after("INSERT INTO credential VALUES(8, '$argon2id$three')") ==
+          "table credential: the secret of person 8 is not the one that was recorded\n");
+    CHECK(after("DELETE FROM person_name").empty());
+    CHECK(after("UPDATE document SET text = '{} '") ==
+          "table document: the text under the digest " + hex(sha256("{}")) + " was changed\n");
+    CHECK(after("UPDATE tightening SET verdict = 'fine' WHERE event = (SELECT max(event) FROM tightening)")
+              .find(": verdict is 'fine', the chain says ") != std::string::npos);
+    for (const std::string table : {"stay", "ticket", "tightening", "decision", "snapshot"}) {
+        const std::string key = table == "ticket" ? "serial" : table == "stay" ? "stay" : "event";
+        const std::string missing = after("DELETE FROM " + table + " WHERE " + key + " = (SELECT max(" + key +
+                                          ") FROM " + table + ")");
+        INFO(missing);
+        CHECK(missing.starts_with("table " + table + ", row of " + key + " "));
+        CHECK(missing.find(" is missing\n") != std::string::npos);
+    }
+    CHECK(after("DELETE FROM release WHERE event = (SELECT max(event) FROM release)").find(" is missing") !=
+          std::string::npos);
+    CHECK(after("INSERT INTO snapshot VALUES(100000)") ==
+          "table snapshot, row of event 100000 stands there, and the chain knows of none\n");
 }
 
 TEST_CASE("texts, names and secrets are stored with the event that brings them") {
@@ -367,7 +430,8 @@ TEST_CASE("texts, names and secrets are stored with the event that brings them")
     auto entry = samples::entry(chance, 1);
     const std::string text = "{\"id\": \"larkmoor\"} // a comment\n";
     const std::string digest = hex(sha256(text));
-    entry.attachments = {Document{digest, "config", text}, PersonName{PersonNumber{7}, "Ada Quill", "B7"},
+    entry.attachments = {Document{digest, "config", text},
+                         PersonName{PersonNumber{7}, "Ada Quill", "B7", "05"},
                          Credential{PersonNumber{7}, "$argon2id$..."}};
     (*writer)->append(std::move(entry));
     REQUIRE(reports.settled(1));
@@ -377,7 +441,7 @@ TEST_CASE("texts, names and secrets are stored with the event that brings them")
     REQUIRE(document.has_value());
     CHECK(*document == Document{digest, "config", text});
     CHECK(reader->document(std::string(64, '0')).value() == std::nullopt);
-    CHECK(reader->person_names() == std::vector{PersonName{PersonNumber{7}, "Ada Quill", "B7"}});
+    CHECK(reader->person_names() == std::vector{PersonName{PersonNumber{7}, "Ada Quill", "B7", "05"}});
     CHECK(reader->credentials() == std::vector{Credential{PersonNumber{7}, "$argon2id$..."}});
     tamper(folder.journal(), "UPDATE document SET text = text || ' '");
     CHECK(reader_of(folder.journal())->document(digest).error().fault == JournalFault::damaged);

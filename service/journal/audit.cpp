@@ -1,0 +1,200 @@
+#include "service/journal/audit.hpp"
+
+#include <array>
+#include <map>
+#include <optional>
+#include <utility>
+
+#include <SQLiteCpp/Column.h>
+#include <SQLiteCpp/Statement.h>
+
+#include "service/journal/codec.hpp"
+#include "service/journal/database.hpp"
+#include "service/journal/digest.hpp"
+#include "service/journal/person_marks.hpp"
+#include "service/journal/projection.hpp"
+
+namespace tautgate::journal {
+namespace {
+
+struct Table {
+    const char* name;
+    const char* key;  // columns that name a row, comma between
+    int key_columns;  // so many, and they are asked for first
+};
+
+constexpr std::array tables{
+    Table{"stay", "stay", 1},        Table{"ticket", "serial, stay, scanned, kind, accepted", 5},
+    Table{"tightening", "event", 1}, Table{"release", "bay, event, permissive", 3},
+    Table{"decision", "event", 1},   Table{"snapshot", "event", 1}};
+
+std::string ask_for(const Table& table) {
+    return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;
+}
+
+std::string shown(const SQLite::Column& column) {
+    return column.isNull() ? "nothing" : "'" + column.getString() + "'";
+}
+
+bool same(const SQLite::Column& one, const SQLite::Column& other) {
+    return one.getType() == other.getType() && one.getString() == other.getString();
+}
+
+std::string row_name(SQLite::Statement& row, const Table& table) {
+    std::string name;
+    for (int i = 0; i < table.key_columns; ++i)
+        name += std::string(i == 0 ? "" : ", ") + row.getColumnName(i) + " " + row.getColumn(i).getString();
+    return std::string("table ") + table.name + ", row of " + name;
+}
+
+// Below zero: the row of `one` comes first and has no fellow.
+int order(SQLite::Statement& one, SQLite::Statement& other, const Table& table) {
+    for (int i = 0; i < table.key_columns; ++i) {
+        const SQLite::Column left = one.getColumn(i);
+        const SQLite::Column right = other.getColumn(i);
+        if (left.isInteger() && right.isInteger()) {
+            if (left.getInt64() != right.getInt64())
+                return left.getInt64() < right.getInt64() ? -1 : 1;
+        } else if (const int by_text = left.getString().compare(right.getString()); by_text != 0) {
+            return by_text;
+        }
+    }
+    return 0;
+}
+
+std::optional<std::string> difference_in(SQLite::Statement& stored, SQLite::Statement& made,
+                                         const Table& table) {
+    for (int i = table.key_columns; i < stored.getColumnCount(); ++i)
+        if (!same(stored.getColumn(i), made.getColumn(i)))
+            return row_name(stored, table) + ": " + stored.getColumnName(i) + " is " +
+                   shown(stored.getColumn(i)) + ", the chain says " + shown(made.getColumn(i));
+    return std::nullopt;
+}
+
+// The first difference, as the rest often follows from it.
+std::optional<std::string> compare(SQLite::Database& journal, SQLite::Database& made_again,
+                                   const Table& table) {
+    SQLite::Statement stored(journal, ask_for(table));
+    SQLite::Statement made(made_again, ask_for(table));
+    for (;;) {
+        const bool one = stored.executeStep();
+        const bool other = made.executeStep();
+        if (!one && !other)
+            return std::nullopt;
+        const int which = !one ? 1 : !other ? -1 : order(stored, made, table);
+        if (which < 0)
+            return row_name(stored, table) + " stands there, and the chain knows of none";
+        if (which > 0)
+            return row_name(made, table) + " is missing";
+        if (auto difference = difference_in(stored, made, table))
+            return difference;
+    }
+}
+
+struct Marks {
+    std::string name;
+    std::string secret;
+};
+
+void note_marks(const StoredEvent& stored, std::map<PersonNumber, Marks>& marks) {
+    const auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload);
+    if (enrolled == nullptr || !std::holds_alternative<interlock::Applied>(stored.record.outcome))
+        return;
+    Marks& known = marks[enrolled->person.number];
+    if (!enrolled->person.name_mark.empty())
+        known.name = enrolled->person.name_mark;
+    if (!enrolled->person.secret_mark.empty())
+        known.secret = enrolled->person.secret_mark;
+}
+
+// The tables as the chain makes them, and the marks of people that stand in it.
+std::expected<std::map<PersonNumber, Marks>, JournalError>
+make_again(SQLite::Database& journal, SQLite::Database& scratch, const std::filesystem::path& path) {
+    std::map<PersonNumber, Marks> marks;
+    scratch.exec("BEGIN");
+    Projection projection(scratch);
+    SQLite::Statement keep(scratch, "INSERT INTO event(number, body, hash) VALUES(?, ?, zeroblob(32))");
+    SQLite::Statement events(journal, "SELECT number, body FROM event ORDER BY number");
+    while (events.executeStep()) {
+        const std::string body = events.getColumn(1).getString();
+        const auto stored = decode(body);
+        if (!stored)
+            return std::unexpected(JournalError{
+                .fault = JournalFault::not_understood,
+                .path = path.string(),
+                .what = "holds an event that cannot be read: " + stored.error(),
+                .remedy = "verify it with the program version that wrote it",
+                .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
+        keep.bind(1, events.getColumn(0).getInt64());
+        keep.bindNoCopy(2, body);
+        keep.exec();
+        keep.reset();
+        projection.add(*stored);
+        note_marks(*stored, marks);
+    }
+    scratch.exec("COMMIT");
+    return marks;
+}
+
+// A name may have been taken out; one that stands there must be the one that was recorded.
+void compare_people(SQLite::Database& journal, const std::map<PersonNumber, Marks>& marks,
+                    std::vector<std::string>& faults) {
+    const auto mark = [&](PersonNumber number, std::string Marks::*which) {
+        const auto known = marks.find(number);
+        return known == marks.end() ? std::string() : known->second.*which;
+    };
+    SQLite::Statement names(journal, "SELECT number, name, badge, salt FROM person_name ORDER BY number");
+    while (names.executeStep()) {
+        const PersonName name{{static_cast<std::uint32_t>(names.getColumn(0).getInt64())},
+                              names.getColumn(1).getString(),
+                              names.getColumn(2).getString(),
+                              names.getColumn(3).getString()};
+        if (mark_of(name) != mark(name.number, &Marks::name))
+            faults.push_back("table person_name: the name or badge of person " +
+                             std::to_string(name.number.value) + " is not the one that was recorded");
+    }
+    SQLite::Statement secrets(journal, "SELECT number, argon2id FROM credential ORDER BY number");
+    while (secrets.executeStep()) {
+        const Credential secret{{static_cast<std::uint32_t>(secrets.getColumn(0).getInt64())},
+                                secrets.getColumn(1).getString()};
+        if (mark_of(secret) != mark(secret.number, &Marks::secret))
+            faults.push_back("table credential: the secret of person " + std::to_string(secret.number.value) +
+                             " is not the one that was recorded");
+    }
+}
+
+void compare_documents(SQLite::Database& journal, std::vector<std::string>& faults) {
+    SQLite::Statement documents(journal, "SELECT digest, text FROM document ORDER BY digest");
+    while (documents.executeStep())
+        if (hex(sha256(documents.getColumn(1).getString())) != documents.getColumn(0).getString())
+            faults.push_back("table document: the text under the digest " +
+                             documents.getColumn(0).getString() + " was changed");
+}
+
+}  // namespace
+
+std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const std::filesystem::path& path,
+                                                                         std::size_t most) {
+    auto journal = open_for_reading(path, {});
+    if (!journal)
+        return std::unexpected(journal.error());
+    return guarded(path, "comparing the tables with the chain",
+                   [&]() -> std::expected<std::vector<std::string>, JournalError> {
+                       const Connection scratch = open_scratch();
+                       (*journal)->exec("BEGIN");  // one state of the journal for all that follows
+                       const auto marks = make_again(**journal, *scratch, path);
+                       if (!marks)
+                           return std::unexpected(marks.error());
+                       std::vector<std::string> faults;
+                       for (const Table& table : tables)
+                           if (auto difference = compare(**journal, *scratch, table))
+                               faults.push_back(std::move(*difference));
+                       compare_people(**journal, *marks, faults);
+                       compare_documents(**journal, faults);
+                       if (faults.size() > most)
+                           faults.resize(most);
+                       return faults;
+                   });
+}
+
+}  // namespace tautgate::journal

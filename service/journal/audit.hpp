@@ -1,0 +1,21 @@
+// Whether what stands beside the chain agrees with it: the query tables, which people are shown, and the
+// names and secrets of people. The chain itself is looked at by Reader::verify; do that first, since here the
+// chain is believed. Makes the tables again in a scratch database of SQLite's own (on the disk for temporary
+// files, as large as the journal) and compares them row by row; reads only. Any thread.
+#pragma once
+
+#include <expected>
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "service/journal/journal_error.hpp"
+
+namespace tautgate::journal {
+
+// Each is a sentence that names the place, what stands there and what should; at most `most` of them, and one
+// for each table. None: everything agrees.
+[[nodiscard]] std::expected<std::vector<std::string>, JournalError>
+audit_beside_chain(const std::filesystem::path& path, std::size_t most = 20);
+
+}  // namespace tautgate::journal
