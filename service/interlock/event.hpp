@@ -189,14 +189,14 @@ struct OperatorSignedOff {
 };
 TAUTGATE_FIELDS(OperatorSignedOff, bay);
 
-// One run of a tool, as it arrived. `digest` (hex) is over the received bytes: the same key with another
-// digest is a conflict, not a repetition.
+// One run of a tool, as it arrived. `digest` names the received bytes (the first 64 bits of their SHA-256):
+// the same key with another digest is a conflict, not a repetition.
 struct ResultReceived {
     ToolId tool;
     std::string epoch;
     protocol::Reading reading;
     Interval made;
-    std::string digest;
+    std::uint64_t digest = 0;
     bool operator==(const ResultReceived&) const = default;
 };
 TAUTGATE_FIELDS(ResultReceived, tool, epoch, reading, made, digest);

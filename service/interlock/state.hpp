@@ -63,7 +63,7 @@ TAUTGATE_FIELDS(MissingRange, from, to, accepted);
 struct SeenResult {
     std::string epoch;
     std::uint64_t counter = 0;
-    std::string digest;
+    std::uint64_t digest = 0;
     bool operator==(const SeenResult&) const = default;
 };
 TAUTGATE_FIELDS(SeenResult, epoch, counter, digest);

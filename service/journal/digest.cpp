@@ -52,6 +52,13 @@ std::string hex(const Hash& hash) {
     return text;
 }
 
+std::uint64_t short_name(const Hash& hash) noexcept {
+    std::uint64_t name = 0;
+    for (std::size_t i = 0; i < sizeof name; ++i)
+        name = name << 8U | hash[i];
+    return name;
+}
+
 std::optional<Hash> hash_from_hex(std::string_view text) noexcept {
     const bool lower =
         std::ranges::all_of(text, [](char c) { return (c >= '0' && c <= '9') || (c >= 'a' && c <= 'f'); });

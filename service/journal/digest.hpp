@@ -20,6 +20,8 @@ using Hash = std::array<std::uint8_t, 32>;
 
 [[nodiscard]] std::string_view bytes_of(const Hash& hash) noexcept;
 [[nodiscard]] std::string hex(const Hash& hash);
+// The first 64 bits, the first byte highest: tells received bytes apart that were sent under one number.
+[[nodiscard]] std::uint64_t short_name(const Hash& hash) noexcept;
 // 64 lower-case digits, nothing else.
 [[nodiscard]] std::optional<Hash> hash_from_hex(std::string_view text) noexcept;
 

@@ -72,28 +72,27 @@ std::optional<PersonNumber> operator_of_unassigned(const State& state, EventNumb
 }
 
 // Who was signed on where the result was made.
-std::optional<PersonNumber> operator_of(const interlock::Event& event, const interlock::Decision& decision) {
+std::optional<PersonNumber> operator_of(const interlock::Event& event, const State& after,
+                                        const interlock::Outcome& outcome) {
     if (!std::holds_alternative<interlock::ResultReceived>(event.payload))
         return std::nullopt;
-    const auto& outcome = decision.record.outcome;
     if (const auto* counted = std::get_if<interlock::Attributed>(&outcome))
-        return signed_on_at(decision.state, counted->stay);
+        return signed_on_at(after, counted->stay);
     if (const auto* rehit = std::get_if<interlock::Rehit>(&outcome))
-        return signed_on_at(decision.state, rehit->stay);
+        return signed_on_at(after, rehit->stay);
     if (const auto* loosened = std::get_if<interlock::Loosened>(&outcome))
-        return signed_on_at(decision.state, loosened->stay);
-    return operator_of_unassigned(decision.state, event.number);
+        return signed_on_at(after, loosened->stay);
+    return operator_of_unassigned(after, event.number);
 }
 
 // The rules that an event was decided under: those of the stay that it concerns, else those in force.
-Revision rules_of(const interlock::Decision& decision) {
-    const auto& outcome = decision.record.outcome;
+Revision rules_of(const State& after, const interlock::Outcome& outcome) {
     EventNumber stay;
     if (const auto* counted = std::get_if<interlock::Attributed>(&outcome))
         stay = counted->stay;
-    if (const auto* bay = bay_of_stay(decision.state, stay))
+    if (const auto* bay = bay_of_stay(after, stay))
         return std::get<Stay>(bay->occupant).rules;
-    return decision.state.rules.value_or(Revision{});
+    return after.rules.value_or(Revision{});
 }
 
 }  // namespace
@@ -147,15 +146,15 @@ std::vector<StayChange> StayWatch::changes(const State& now) {
     return out;
 }
 
-Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::Decision& decision,
+Entry entry_of(StayWatch& watch, interlock::Event event, const State& after, interlock::Record record,
                std::string program, std::vector<Attachment> attachments) {
     StoredEvent stored;
     stored.program = std::move(program);
-    stored.rules = rules_of(decision);
-    stored.record = decision.record;
-    stored.decision = decision_digest(decision.state, decision.record);
-    stored.operator_ = operator_of(event, decision);
-    stored.stays = watch.changes(decision.state);
+    stored.rules = rules_of(after, record.outcome);
+    stored.decision = decision_digest(after, record);
+    stored.operator_ = operator_of(event, after, record.outcome);
+    stored.stays = watch.changes(after);
+    stored.record = std::move(record);
     stored.event = std::move(event);
     return {std::move(stored), std::move(attachments)};
 }

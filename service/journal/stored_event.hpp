@@ -146,7 +146,8 @@ class StayWatch {
 };
 
 // Everything that the journal keeps of a decided event. `program` is the version of the running program.
-[[nodiscard]] Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::Decision& decision,
-                             std::string program, std::vector<Attachment> attachments = {});
+[[nodiscard]] Entry entry_of(StayWatch& watch, interlock::Event event, const interlock::State& after,
+                             interlock::Record record, std::string program,
+                             std::vector<Attachment> attachments = {});
 
 }  // namespace tautgate::journal

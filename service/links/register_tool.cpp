@@ -337,12 +337,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     void report(protocol::Reading reading, SteadyTime now) {
         const std::int64_t from = caught_up_ ? since_boot(*caught_up_ - tool_.longest_run) : long_ago_ns;
         told_ = Stored{epoch_text(watch_.known()), reading.counter};
-        std::string digest = journal::hex(journal::sha256(reading.received.raw));
+        const std::uint64_t digest = journal::short_name(journal::sha256(reading.received.raw));
         post(interlock::ResultReceived{.tool = {tool_.id},
                                        .epoch = told_->epoch,
                                        .reading = std::move(reading),
                                        .made = {from, since_boot(now), boot_},
-                                       .digest = std::move(digest)});
+                                       .digest = digest});
     }
 
     void count(std::uint64_t PollCounts::*kind, std::uint64_t by = 1) {

@@ -485,12 +485,9 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             caller.newest_from_ns = result.made.from_ns;
         }
         call.unconfirmed.insert(result.reading.counter);
-        std::string digest = journal::hex(journal::sha256(result.reading.received.raw));
-        tell(interlock::ResultReceived{{caller.tool.id},
-                                       caller.epoch,
-                                       std::move(result.reading),
-                                       std::move(result.made),
-                                       std::move(digest)});
+        const std::uint64_t digest = journal::short_name(journal::sha256(result.reading.received.raw));
+        tell(interlock::ResultReceived{
+            {caller.tool.id}, caller.epoch, std::move(result.reading), std::move(result.made), digest});
     }
     // When a result that arrived at `now` can have been made. The tool's own stamp has no say: a clock that
     // was set while we did not hear the tool would move the result to another unit, and nobody would see it.

@@ -84,6 +84,14 @@ bool touches(const interlock::Record& record, const std::vector<interlock::Permi
     });
 }
 
+// A person has decided something, and it came to pass.
+bool anchors(const journal::StoredEvent& stored) {
+    const bool decides = std::holds_alternative<interlock::Proposed>(stored.event.payload) ||
+                         std::holds_alternative<interlock::Seconded>(stored.event.payload);
+    return decides && !std::holds_alternative<interlock::Refused>(stored.record.outcome) &&
+           !std::holds_alternative<interlock::AwaitsSecond>(stored.record.outcome);
+}
+
 bool releases(const interlock::Record& record) {
     return std::ranges::any_of(record.changes, [](const interlock::PermissiveChange& change) {
         return !std::holds_alternative<interlock::Withheld>(change.now);
@@ -334,8 +342,7 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
                 web::NotRecorded{"the journal cannot be written", "see the station's health"}));
         return;
     }
-    const interlock::Event event{EventNumber{state_.newest.value + 1}, parts_.clock.stamp(),
-                                 std::move(payload)};
+    interlock::Event event{EventNumber{state_.newest.value + 1}, parts_.clock.stamp(), std::move(payload)};
     if (parts_.hand)
         parts_.hand->note(event);
     const auto out_before = out_in(state_);
@@ -344,22 +351,16 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
         return;  // the note stays: the next start sets this event aside
     if (std::holds_alternative<interlock::Refused>(decision->record.outcome))
         attachments.clear();
-    auto entry = journal::entry_of(watch_, event, *decision, parts_.program_version, std::move(attachments));
+    auto entry = journal::entry_of(watch_, std::move(event), decision->state, std::move(decision->record),
+                                   parts_.program_version, std::move(attachments));
+    const interlock::Record& record = entry.stored.record;
     state_ = std::move(decision->state);
     // Withholding never waits. A release does, at the link, so that it need not wait for this loop as well.
-    if (touches(decision->record, out_before) || releases(decision->record))
+    if (touches(record, out_before) || releases(record))
         publish();
-    const bool decides = std::holds_alternative<interlock::Proposed>(event.payload) ||
-                         std::holds_alternative<interlock::Seconded>(event.payload);
-    Waiting waiting{event.number,
-                    decision->record.outcome,
-                    {},
-                    decides && !std::holds_alternative<interlock::Refused>(decision->record.outcome) &&
-                        !std::holds_alternative<interlock::AwaitsSecond>(decision->record.outcome),
-                    std::move(done)};
-    follow_effects(decision->record, waiting);
-    waiting.said = for_the_log(decision->record);
-    waiting_.push_back(std::move(waiting));
+    waiting_.push_back({state_.newest, record.outcome, {}, anchors(entry.stored), std::move(done)});
+    follow_effects(record, waiting_.back());
+    waiting_.back().said = for_the_log(record);
     // Decided: from here on its death is no fault of this event. Cleared before the journal's thread has it,
     // so that a death in the commit leaves an event that never was, and not one that is set aside.
     if (parts_.hand)

@@ -46,7 +46,7 @@ void decided_otherwise(const std::filesystem::path& journal, interlock::Payload 
     const interlock::Event event{interlock::EventNumber{before.head.number.value + 1},
                                  station::Clock{}.stamp(), std::move(payload)};
     const auto decision = interlock::decide(before.rules, before.state, event);
-    auto entry = journal::entry_of(watch, event, decision, "an older program");
+    auto entry = journal::entry_of(watch, event, decision.state, decision.record, "an older program");
     entry.stored.decision = journal::hex(journal::sha256("another decision"));
     journal::Writer::Options options;
     options.path = journal;

@@ -377,7 +377,7 @@ class Possible {
 
     // ---- the tools
     [[nodiscard]] ResultReceived result(std::size_t index, const Kept& kept) const {
-        return {now_.newest.tools[index].id, now_.tools[index].epoch, kept.reading, made_in(kept.when), "d"};
+        return {now_.newest.tools[index].id, now_.tools[index].epoch, kept.reading, made_in(kept.when), 1};
     }
 
     // It makes one; it arrives, or stays in the tool.
@@ -460,7 +460,7 @@ class Possible {
         if (!known.recent.empty() && known.recent.back().counter == real.made && !known.conflict) {
             auto twin = result(index, Kept{reading(mount_ok), MadeIn::this_stay});
             twin.reading.counter = real.made;
-            twin.digest = "other";
+            ++twin.digest;
             mishap(name + " sends another result under the same number", twin);
         }
         if (!known.recent.empty() && known.recent.back().counter == real.made && real.kept.empty()) {
@@ -694,7 +694,7 @@ Situation in_service(std::uint32_t mishaps, std::vector<Act>& told) {
     happens(ControllerLinkChanged{bay_id, Quality::good, "", 1});
     happens(ControllerReported{
         bay_id, Presence::absent, 10, 10, 10, at.equipment.moved, Token{}, false, Token{1001}, {}});
-    ResultReceived old{ToolId{"T1"}, "e1", {}, made_in(MadeIn::nobodys_time), "d"};
+    ResultReceived old{ToolId{"T1"}, "e1", {}, made_in(MadeIn::nobodys_time), 1};
     old.reading.counter = 10;
     happens(old);
     for (const std::string id : {"T1", "T2"}) {

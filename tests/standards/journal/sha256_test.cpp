@@ -64,6 +64,8 @@ TEST_CASE("SHA-256 gives the digests that NIST publishes") {
         INFO(vector.name);
         const std::string message = from_hex(vector.message_hex);
         CHECK(hex(sha256(message)) == vector.digest);
+        CHECK(short_name(sha256(message)) ==
+              std::stoull(std::string(vector.digest.substr(0, 16)), nullptr, 16));
         // A message in two parts is the same message: the chain hashes the hash before and the text.
         for (const std::size_t cut : {message.size() / 3, message.size()})
             CHECK(hex(sha256(std::string_view(message).substr(0, cut),

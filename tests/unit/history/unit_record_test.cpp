@@ -129,8 +129,8 @@ class Story {
             .number = {number_},
             .at = {.utc_us = static_cast<std::int64_t>(number_ * 1000), .monotonic_ns = 0, .boot = "b"},
             .payload = std::move(payload)};
-        writer_->append(
-            journal::entry_of(watch_, std::move(happened), decision, "0.1.0", std::move(attachments)));
+        writer_->append(journal::entry_of(watch_, std::move(happened), decision.state, decision.record,
+                                          "0.1.0", std::move(attachments)));
     }
 
     scratch::Folder folder_;

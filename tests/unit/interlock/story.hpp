@@ -286,11 +286,11 @@ class Story {
     // The result that the tool makes now; it has not arrived yet.
     ResultReceived made(const Hit& hit) {
         ToolSide& side = tools[hit.tool];
-        ResultReceived result{ToolId{hit.tool}, side.epoch, reading(hit), {now_ns, now_ns + 1000, boot}, ""};
+        ResultReceived result{ToolId{hit.tool}, side.epoch, reading(hit), {now_ns, now_ns + 1000, boot}, 0};
         result.reading.counter = ++side.made;
         if (hit.torque_nm < 40 && hit.program == "P1" && hit.direction == Direction::tighten)
             result.reading.tool_verdict = protocol::ToolVerdict::not_ok;
-        result.digest = side.epoch + "/" + std::to_string(side.made);
+        result.digest = std::hash<std::string>{}(side.epoch + "/" + std::to_string(side.made));
         return result;
     }
     const Outcome& hits(const Hit& hit) { return happens(made(hit)); }

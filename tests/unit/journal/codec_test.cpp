@@ -80,7 +80,7 @@ TEST_CASE("the text of an event is the one that the format states") {
           R"("epoch":"7","reading":{"counter":"18446744073709551615","direction":"loosen",)"
           R"("torque":{"Torque":{"micro_nm":"12500000"}},"angle":{"Absent":{}},)"
           R"("tool_verdict":"absent","tool_reason":{"base64":"/w=="},"tool_limits":{},)"
-          R"("received":{"raw":"e30K"}},"made":{"from_ns":"0","to_ns":"0"}}}},)"
+          R"("received":{"raw":"e30K"}},"made":{"from_ns":"0","to_ns":"0"},"digest":"0"}}},)"
           R"("record":{"outcome":{"Applied":{}}}})");
 }
 

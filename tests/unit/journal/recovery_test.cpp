@@ -36,7 +36,8 @@ class Station {
             .payload = std::move(payload)};
         interlock::Decision decision = interlock::decide(rules_, state_, event);
         REQUIRE(decision.state.newest == event.number);
-        Entry entry = entry_of(*watch_, event, decision, "0.1.0", std::move(attachments));
+        Entry entry =
+            entry_of(*watch_, event, decision.state, decision.record, "0.1.0", std::move(attachments));
         if (spoil_digest_)
             entry.stored.decision = hex(sha256("another decision"));
         (*writer_)->append(std::move(entry));
@@ -98,7 +99,7 @@ class Station {
                 result.reading.counter = counter;
                 result.made = {static_cast<std::int64_t>(counter) * 1'000'000'000, 0, "boot-a"};
                 result.made.to_ns = result.made.from_ns;
-                result.digest = hex(sha256(std::to_string(counter)));
+                result.digest = short_name(sha256(std::to_string(counter)));
                 event(result);
             }
             }

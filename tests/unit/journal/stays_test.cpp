@@ -62,7 +62,7 @@ class Told {
         const interlock::Decision decision{
             .state = std::move(after),
             .record = {.outcome = std::move(outcome), .changes = std::move(changes), .effects = {}}};
-        (*writer_)->append(entry_of(watch_, std::move(event), decision, "0.1.0"));
+        (*writer_)->append(entry_of(watch_, std::move(event), decision.state, decision.record, "0.1.0"));
     }
     void close() {
         REQUIRE(reports_.settled(number_));

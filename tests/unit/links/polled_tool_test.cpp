@@ -108,7 +108,7 @@ TEST_CASE("the tool says where its count stands, and then each result comes once
     const auto result = bench.floor.all<ResultReceived>().front();
     CHECK(std::get<protocol::Torque>(result.reading.torque) == protocol::Torque{256'100'000});
     CHECK(result.epoch == "1");
-    CHECK(result.digest.size() == 64);
+    CHECK(result.digest != 0);
     CHECK(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::good; }));
 }
 

@@ -85,7 +85,7 @@ TEST_CASE("a tool answers first, gets good after settling, and its result arrive
     CHECK(result.epoch == "1");
     CHECK(result.reading.counter == 1);
     CHECK(std::get<protocol::Torque>(result.reading.torque) == protocol::Torque{71'200'000});
-    CHECK(result.digest.size() == 64);
+    CHECK(result.digest != 0);
     // Sent at once: not begun earlier than the longest run and the silence limit before it came.
     CHECK(result.made.to_ns - result.made.from_ns == 1'300'000'000);
     CHECK(result.made.boot == "b1");

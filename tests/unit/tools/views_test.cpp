@@ -168,7 +168,7 @@ journal j.db: event 3, stored up to 3, 1000 bytes free on its disk
 TEST_CASE("an event is one line, and one more for each permissive that changed") {
     const auto event = parsed(R"({"number": 17, "hash": "00", "body": {"event": {"number": "17",
         "at": {"utc_us": "1764051243120000", "monotonic_ns": "1", "boot": "b"},
-        "payload": {"ResultReceived": {"tool": "NR-20", "epoch": "e1", "digest": "ff",
+        "payload": {"ResultReceived": {"tool": "NR-20", "epoch": "e1", "digest": "255",
           "reading": {"counter": "4", "torque": {"Torque": {"micro_nm": "301000000"}},
                       "angle": {"Absent": {}}, "raw": {"base64": "AA=="}}}}},
       "record": {"outcome": {"Attributed": {"joint": "motor-mounts", "attempt": 1}},
