@@ -51,6 +51,22 @@ bool is_utf8(std::string_view bytes) noexcept {
     return true;
 }
 
+bool has_unseen(std::string_view utf8) noexcept {
+    const auto at = [&](std::size_t i) { return i < utf8.size() ? static_cast<unsigned char>(utf8[i]) : 0U; };
+    for (std::size_t i = 0; i < utf8.size(); ++i) {
+        const unsigned byte = at(i);
+        if (byte < 0x20 || byte == 0x7F)
+            return true;
+        if (byte == 0xC2 && at(i + 1) < 0xA0)  // U+0080 to U+009F
+            return true;
+        if (byte == 0xE2 && at(i + 1) == 0x80 && at(i + 2) >= 0xA8 && at(i + 2) <= 0xAE)  // U+2028 to U+202E
+            return true;
+        if (byte == 0xE2 && at(i + 1) == 0x81 && at(i + 2) >= 0xA6 && at(i + 2) <= 0xA9)  // U+2066 to U+2069
+            return true;
+    }
+    return false;
+}
+
 std::string shown(std::string_view bytes, std::size_t most) {
     std::string out = "'";
     for (const char byte : bytes.substr(0, most)) {

@@ -10,6 +10,11 @@ namespace tautgate::protocol {
 // Well-formed UTF-8 (RFC 3629): no overlong forms, no surrogates, nothing above U+10FFFF.
 [[nodiscard]] bool is_utf8(std::string_view bytes) noexcept;
 
+// Whether well-formed UTF-8 holds something that is not seen as it stands: control characters, line and
+// paragraph separators, and what turns the direction of writing (Unicode 15, general categories Cc, Zl and
+// Zp, and the explicit directional formatting characters of UAX #9).
+[[nodiscard]] bool has_unseen(std::string_view utf8) noexcept;
+
 // For a message: at most `most` bytes, in quotes, with everything that is not printable ASCII as \xNN.
 [[nodiscard]] std::string shown(std::string_view bytes, std::size_t most = 40);
 

@@ -153,6 +153,43 @@ Outcome apply(Transition& t, const PersonSuspended& suspended) {
 
 Outcome apply(Transition&, const SignInRefused&) { return Applied{}; }
 
+namespace {
+
+// What a stay rests on that lies outside of its own rules: which equipment is wired to its bay, and whether
+// that is real. Empty: nothing of it is changed.
+std::string equipment_changed(const config::Station& then, const config::Station& now, const BayId& id) {
+    const config::Bay* bay_then = bay_in(then, id);
+    const config::Bay* bay_now = bay_in(now, id);
+    if (bay_then == nullptr || bay_now == nullptr || bay_then->simulated != bay_now->simulated)
+        return "bay " + id.text;
+    for (const config::Tool& tool : then.tools) {
+        if (tool.bay != id.text)
+            continue;
+        const config::Tool* kept = tool_in(now, ToolId{tool.id});
+        if (kept == nullptr || kept->bay != tool.bay || kept->simulated != tool.simulated)
+            return "tool " + tool.id;
+    }
+    return {};
+}
+
+std::optional<Refused> needs_empty_bay(const Transition& t, const config::Station& station) {
+    for (const BayState& bay : t.state.bays) {
+        const Stay* stay = stay_at(bay);
+        const config::Station* then = stay != nullptr ? rules_of(t.rules, stay->rules) : nullptr;
+        if (then == nullptr)
+            continue;
+        if (const std::string changed = equipment_changed(*then, station, bay.id); !changed.empty())
+            return Refused{RefusalCode::not_possible_now,
+                           changed +
+                               " is moved, taken away or changed between real and simulated while a unit "
+                               "is at bay " +
+                               bay.id.text + "; approve it when the bay is empty"};
+    }
+    return std::nullopt;
+}
+
+}  // namespace
+
 Outcome apply(Transition& t, const RulesApproved& approved) {
     const config::Station* station = rules_of(t.rules, approved.revision);
     if (station == nullptr)
@@ -174,6 +211,8 @@ Outcome apply(Transition& t, const RulesApproved& approved) {
         return Refused{RefusalCode::not_entitled, "an operator cannot approve rules"};
     if (t.state.rules == approved.revision)
         return Refused{RefusalCode::already_settled, "this revision is in force"};
+    if (auto refused = needs_empty_bay(t, *station))
+        return *refused;
     t.state.rules = approved.revision;
     take_in_parts(t.state, *station, approved.tokens);
     return Applied{};

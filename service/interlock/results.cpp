@@ -470,9 +470,10 @@ Outcome place(Transition& t, const ResultReceived& result, std::optional<Unassig
     const config::Station* station = rules_at(t.rules, t.state, *bay);
     const config::Tool* tool_then = station != nullptr ? tool_in(*station, result.tool) : nullptr;
     const config::Bay* where = station != nullptr ? bay_in(*station, bay->id) : nullptr;
-    if (tool_then == nullptr || where == nullptr)
+    if (tool_then == nullptr || where == nullptr || tool_then->bay != bay->id.text)
         return unassigned(t, bay, result, UnassignedWhy::unknown_tool);
-    if (tool_then->simulated && !where->simulated)
+    // No rules are changed so while a unit is there; but a real unit is worth asking both.
+    if ((tool->simulated || tool_then->simulated) && !where->simulated)
         return unassigned(t, bay, result, UnassignedWhy::simulated_tool);
     return std::visit(Overloaded{[&](const Elsewhere& nowhere) {
                                      return unassigned(t, nowhere.concerns_present_stay ? bay : nullptr,

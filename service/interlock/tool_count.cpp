@@ -7,7 +7,8 @@
 namespace tautgate::interlock {
 namespace {
 
-constexpr std::size_t recent_results_kept = 8;
+// More than a tool may still show or send again that has been told where to go on.
+constexpr std::size_t recent_results_kept = 16;
 constexpr std::size_t missing_ranges_kept = 16;
 
 // ---- what is missing ----------------------------------------------------------------------------------
@@ -129,8 +130,9 @@ Arrival not_newer(ToolState& tool, const ResultReceived& result, const Stamp& at
     const bool early = tool.baseline && number <= *tool.baseline && twin == Twin::none;
     // The newest one that was there when we first asked may be shown until it is acknowledged.
     const bool shown_then = early && number == *tool.baseline;
-    // What was made after the newest result came cannot be an earlier one: the tool gives its numbers again.
-    const bool anew = made_after(result.made, tool.heard);
+    // What was made after the newest result came cannot be an earlier one, nor can one be that is neither
+    // remembered nor missing: the tool gives its numbers again.
+    const bool anew = made_after(result.made, tool.heard) || (twin == Twin::none && !early);
     const bool following = std::holds_alternative<Following>(tool.count);
     if (anew || (early && following && !shown_then)) {
         start_anew(tool, {result.epoch, number, true}, at);

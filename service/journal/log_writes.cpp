@@ -25,18 +25,17 @@ struct LogFile {
     std::string gathered;
     sqlite3_int64 begin;  // where `gathered` belongs
     bool gathers;
+    int failed;  // what the first write that failed answered: from then on nothing more reaches the disk
 
     [[nodiscard]] static LogFile& of(sqlite3_file* file) { return *reinterpret_cast<LogFile*>(file); }
 
     [[nodiscard]] int hand_on() {
-        if (gathered.empty())
-            return SQLITE_OK;
-        const int code =
-            below->pMethods->xWrite(below, gathered.data(), static_cast<int>(gathered.size()), begin);
-        // Kept when it failed: whoever asks again fails again, and nothing is skipped.
-        if (code == SQLITE_OK)
-            gathered.clear();
-        return code;
+        if (gathered.empty() || failed != SQLITE_OK)
+            return failed;
+        // A commit that failed must not come alive by a second attempt.
+        failed = below->pMethods->xWrite(below, gathered.data(), static_cast<int>(gathered.size()), begin);
+        gathered.clear();
+        return failed;
     }
     [[nodiscard]] int write(std::string_view bytes, sqlite3_int64 at) {
         if (!gathers)
@@ -134,7 +133,8 @@ int open_log(sqlite3_vfs& base, sqlite3_filename name, sqlite3_file* file, int f
                        .below = real,
                        .gathered = {},
                        .begin = 0,
-                       .gathers = (promises & SQLITE_IOCAP_POWERSAFE_OVERWRITE) != 0};
+                       .gathers = (promises & SQLITE_IOCAP_POWERSAFE_OVERWRITE) != 0,
+                       .failed = SQLITE_OK};
     return SQLITE_OK;
 }
 

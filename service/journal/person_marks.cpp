@@ -8,16 +8,21 @@
 
 namespace tautgate::journal {
 
-// No name, badge or hash holds a line break (the API refuses control characters), so the parts cannot be
-// moved against each other.
+namespace {
+
+// With its length in front no part can be moved into another.
+std::string part(const std::string& text) { return std::to_string(text.size()) + ":" + text + ","; }
+
+}  // namespace
+
 std::string mark_of(const PersonName& name) {
-    return hex(sha256("tautgate name 1\n" + name.salt + "\n" + std::to_string(name.number.value) + "\n" +
-                      name.name + "\n" + name.badge));
+    return hex(sha256("tautgate name 1 " + part(name.salt) + part(std::to_string(name.number.value)) +
+                      part(name.name) + part(name.badge)));
 }
 
 std::string mark_of(const Credential& credential) {
-    return hex(
-        sha256("tautgate secret 1\n" + std::to_string(credential.number.value) + "\n" + credential.argon2id));
+    return hex(sha256("tautgate secret 1 " + part(std::to_string(credential.number.value)) +
+                      part(credential.argon2id)));
 }
 
 std::string draw_salt() {

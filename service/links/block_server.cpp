@@ -41,6 +41,7 @@ constexpr std::uint16_t longest_write = 123;
 
 struct BlockServer::Peer {
     int handle = -1;
+    SteadyTime heard = std::chrono::steady_clock::now();
     bool has_read = false;  // what is shown now
     std::size_t filled = 0;
     std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> bytes{};
@@ -53,10 +54,11 @@ struct BlockServer::Peer {
     Peer(const Peer&) = delete;
     Peer& operator=(const Peer&) = delete;
     Peer(Peer&& other) noexcept
-        : handle(std::exchange(other.handle, -1)), has_read(other.has_read), filled(other.filled),
-          bytes(other.bytes) {}
+        : handle(std::exchange(other.handle, -1)), heard(other.heard), has_read(other.has_read),
+          filled(other.filled), bytes(other.bytes) {}
     Peer& operator=(Peer&& other) noexcept {
         std::swap(handle, other.handle);
+        heard = other.heard;
         has_read = other.has_read;
         filled = other.filled;
         bytes = other.bytes;
@@ -141,14 +143,18 @@ void BlockServer::welcome() {
     if (handle < 0)
         return;  // gone again before we came to it
     Peer peer{handle};
-    if (peers_.size() < masters_at_once)
-        peers_.push_back(std::move(peer));
+    // A master that lost its power or its cable never hangs up. The one that is silent longest makes room,
+    // for a controller that comes back must not be kept out.
+    if (peers_.size() >= masters_at_once)
+        peers_.erase(std::ranges::min_element(peers_, {}, &Peer::heard));
+    peers_.push_back(std::move(peer));
 }
 
 bool BlockServer::hear(Peer& peer, const std::function<void()>& before_read) {
     const auto got = recv(peer.handle, peer.bytes.data() + peer.filled, peer.bytes.size() - peer.filled, 0);
     if (got <= 0)
         return got < 0 && (errno == EAGAIN || errno == EINTR);
+    peer.heard = std::chrono::steady_clock::now();
     peer.filled += static_cast<std::size_t>(got);
     while (peer.filled >= header_length) {
         const std::size_t length = word_at(peer.bytes, 4);

@@ -59,8 +59,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     }
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
         // A new beat alone can wait until the thread has something to send anyway.
-        const bool news = change_the_wire(orders);
-        const auto waits_for = first_not_durable(orders);
+        const domain::EventNumber durable = durable_->up_to();
+        const bool news = change_the_wire(orders, durable);
+        const auto waits_for = first_not_durable(orders, durable);
         {
             const std::lock_guard lock{mutex_};
             shared_.orders = Orders{std::move(orders), beat, steady_clock::now()};
@@ -104,23 +105,32 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     }
 
   private:
-    // Whether they say anything else, as far as it may stand on the wire now.
-    [[nodiscard]] bool change_the_wire(const std::vector<PermissiveOrder>& orders) {
-        std::vector<PermissiveOrder> wire = orders;
-        for (std::size_t i = 0; i < wire.size(); ++i) {
-            if (wire[i].once_durable > durable_->up_to()) {
-                wire[i].code = protocol::Code::withheld;
-                wire[i].reason = i < published_.size() ? published_[i].reason : std::uint16_t{0};
-            }
-            wire[i].once_durable = {};
+    // Of the orders, what may stand on the wire.
+    [[nodiscard]] static std::vector<PermissiveOrder> on_wire(std::vector<PermissiveOrder> orders,
+                                                              domain::EventNumber durable) {
+        for (PermissiveOrder& order : orders) {
+            if (order.once_durable > durable)
+                order.code = protocol::Code::withheld;
+            order.once_durable = {};
         }
-        return std::exchange(published_, wire) != wire;
+        return orders;
     }
-    [[nodiscard]] std::optional<domain::EventNumber>
-    first_not_durable(const std::vector<PermissiveOrder>& orders) const {
+    // Whether the new orders change that. The reason of what waits for the disk may come with the release.
+    [[nodiscard]] bool change_the_wire(const std::vector<PermissiveOrder>& orders,
+                                       domain::EventNumber durable) {
+        const auto before = on_wire(published_, durable);
+        auto now = on_wire(orders, durable);
+        for (std::size_t i = 0; i < std::min(before.size(), now.size()); ++i)
+            if (orders[i].once_durable > durable)
+                now[i].reason = before[i].reason;
+        published_ = orders;
+        return now != before;
+    }
+    [[nodiscard]] static std::optional<domain::EventNumber>
+    first_not_durable(const std::vector<PermissiveOrder>& orders, domain::EventNumber durable) {
         std::optional<domain::EventNumber> first;
         for (const PermissiveOrder& order : orders)
-            if (order.once_durable > durable_->up_to() && (!first || order.once_durable < *first))
+            if (order.once_durable > durable && (!first || order.once_durable < *first))
                 first = order.once_durable;
         return first;
     }

@@ -1,5 +1,6 @@
 #include "service/links/tool_count.hpp"
 
+#include <algorithm>
 #include <utility>
 
 namespace tautgate::links {
@@ -22,7 +23,12 @@ ToolCount::Step ToolCount::take(ArrivedResult result, SteadyTime now) {
     }
     // Sending again goes in order: what comes a second time, or comes from between, has nothing before it.
     const bool nothing_before = !held_.empty() && counter <= held_.rbegin()->first;
-    held_.emplace(counter, std::move(result));
+    const auto [first, last] = held_.equal_range(counter);
+    const bool known = std::any_of(first, last, [&](const auto& held) {
+        return held.second.reading.received.raw == result.reading.received.raw;
+    });
+    if (!known)
+        held_.emplace(counter, std::move(result));
     if (nothing_before)
         pass_held(step, true);
     return step;

@@ -45,7 +45,8 @@ class ToolCount {
 
     std::uint64_t expected_;
     std::chrono::milliseconds resend_time_;
-    std::map<std::uint64_t, ArrivedResult> held_;
+    // Two under one number are both kept: which of them is wrong is not for this place to say.
+    std::multimap<std::uint64_t, ArrivedResult> held_;
     SteadyTime give_up_at_{};
 };
 

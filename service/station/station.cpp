@@ -295,11 +295,14 @@ void Station::attach(const people::PersonRecord& person, Payload& payload,
     const journal::PersonName name{person.number, person.name, person.badge, journal::draw_salt()};
     const journal::Credential credential{person.number, person.credential};
     if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&payload)) {
-        enrolled->person.name_mark = mark_of(name);
+        if (!name.name.empty())
+            enrolled->person.name_mark = mark_of(name);
         if (!credential.argon2id.empty())
             enrolled->person.secret_mark = mark_of(credential);
     }
-    attachments.emplace_back(name);
+    // One that was taken out, or is not believed, stays as it is until it is given anew.
+    if (!name.name.empty())
+        attachments.emplace_back(name);
     if (!credential.argon2id.empty())
         attachments.emplace_back(credential);
 }

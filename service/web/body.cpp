@@ -2,6 +2,8 @@
 
 #include <utility>
 
+#include "protocol/text.hpp"
+
 namespace tautgate::web {
 namespace {
 
@@ -100,12 +102,17 @@ std::optional<std::string> Body::optional_text(const std::string& key, std::size
         refuse(key, "it is longer than " + std::to_string(most) + " bytes", "give a shorter text");
         return std::nullopt;
     }
+    if (protocol::has_unseen(text)) {
+        refuse(key, "it holds a line break or another character that is not seen",
+               "give one line of plain text");
+        return std::nullopt;
+    }
     return text;
 }
 
 std::string Body::text(const std::string& key, std::size_t most) {
     auto value = optional_text(key, most);
-    if (!value || value->empty())
+    if (!value || value->find_first_not_of(' ') == std::string::npos)
         missing(key, "a text that is not empty");
     return std::move(value).value_or(std::string{});
 }

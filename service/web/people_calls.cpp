@@ -318,6 +318,9 @@ void Api::Work::submit_enrolment(const Person& person, people::PersonRecord reco
     }
     if (call.person != PersonNumber{})
         event.by = call.person;
+    // Another enrolment may have taken the badge while the secret was hashed.
+    if (const auto problem = badge_fault(call, record.badge, record.number))
+        return call.refuse(*problem);
     const bool secret_changed = !record.credential.empty();
     submit(std::move(event), record, std::move(call),
            [self = weak_from_this(), record, secret_changed](const Recorded&) {

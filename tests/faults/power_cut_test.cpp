@@ -150,6 +150,32 @@ TEST_CASE("a commit is one write and one sync") {
     }
 }
 
+TEST_CASE("a commit that failed does not come alive by what is written later") {
+    const scratch::Folder folder;
+    disk().tear(0);
+    disk().cut_before(0);
+    {
+        scratch::Reports reports;
+        auto options = reports.options(folder.journal());
+        options.vfs = "power-cut";
+        auto writer = Writer::open(std::move(options));
+        REQUIRE(writer.has_value());
+        samples::Chance chance(53);
+        (*writer)->append(samples::entry(chance, 1));
+        REQUIRE(reports.settled(1));
+        disk().fail(faults::Failure::full);
+        (*writer)->append(samples::entry(chance, 2));
+        REQUIRE(reports.settled(2));
+        disk().fail(faults::Failure::none);
+        CHECK(reports.failure().has_value());
+        CHECK(reports.durable() == EventNumber{1});
+        (*writer)->close();
+    }
+    const auto reader = Reader::open(folder.journal(), "power-cut");
+    REQUIRE(reader.has_value());
+    CHECK((*reader)->head()->number == EventNumber{1});
+}
+
 TEST_CASE("without syncs the same test finds the loss") {
     const scratch::Folder folder;
     disk().tear(0);

@@ -1,4 +1,5 @@
 // Where a result belongs, what it does there, and what it does to a tool's count.
+#include "service/interlock/tool_count.hpp"
 #include "tests/unit/interlock/story.hpp"
 
 using namespace tautgate;
@@ -612,6 +613,27 @@ TEST_CASE("two joints that could claim a result get none of it") {
     CHECK(unassigned(story.hits({"T1", "P7", 50}), UnassignedWhy::several_joints));
     CHECK(is<Attributed>(story.hits({"T1", "P2", 25})));
     CHECK(std::get<Attributed>(story.record.outcome).joint == JointId{"cap"});
+}
+
+TEST_CASE(
+    "a number that is neither remembered nor missing breaks the count: the tool gives its numbers again") {
+    ToolState tool;
+    tool.count = Following{"e", 0};
+    tool.baseline = 0;
+    std::int64_t now = 1000;
+    const auto arrives = [&](std::uint64_t number, std::uint64_t digest) {
+        ResultReceived result{ToolId{"T1"}, "e", {}, {-1000, now, "boot"}, digest};
+        result.reading.counter = number;
+        return count(tool, result, Stamp{0, now++, "boot"});
+    };
+    for (std::uint64_t number = 1; number <= 40; ++number)
+        REQUIRE(arrives(number, number) == Arrival::next);
+    CHECK(arrives(40, 40) == Arrival::repeated);
+    CHECK(arrives(30, 30) == Arrival::repeated);
+    CHECK(arrives(39, 99) == Arrival::conflict);
+    CHECK(std::holds_alternative<Following>(tool.count));
+    CHECK(arrives(3, 99) == Arrival::out_of_count);
+    CHECK(std::holds_alternative<Broken>(tool.count));
 }
 
 TEST_CASE("a simulated result never proves a real unit") {

@@ -206,6 +206,33 @@ TEST_CASE("a check is confirmed only when the steps before it are done") {
     CHECK(refused(story.happens(look), RefusalCode::already_settled));
 }
 
+TEST_CASE("equipment of a bay is not changed by new rules while a unit is there") {
+    const auto approved = [](config::Station next, bool unit_there) {
+        Story story;
+        story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(std::move(next)));
+        story.identified_unit();
+        if (!unit_there)
+            story.departs();
+        return story.happens(
+            RulesApproved{Revision{"r2"}, admin, supervisor, {{BayId{"B1"}, story.fresh()}}});
+    };
+    auto simulated_tool = small_station();
+    simulated_tool.tools.front().simulated = true;
+    auto without_tool = small_station();
+    without_tool.tools.erase(without_tool.tools.begin());
+    auto simulated_bay = small_station();
+    simulated_bay.bays.front().simulated = true;
+    auto moved_tool = small_station();
+    moved_tool.bays.push_back(moved_tool.bays.front());
+    moved_tool.bays.back().id = "B2";
+    moved_tool.tools.front().bay = "B2";
+    for (const auto& next : {simulated_tool, without_tool, simulated_bay, moved_tool}) {
+        CHECK(refused(approved(next, true), RefusalCode::not_possible_now));
+        CHECK(is<Applied>(approved(next, false)));
+    }
+    CHECK(is<Applied>(approved(small_station(), true)));
+}
+
 TEST_CASE("a stay ends under the rules with which it began; the next one follows the new ones") {
     Story story;
     auto stricter = small_station();

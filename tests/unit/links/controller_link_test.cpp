@@ -46,8 +46,11 @@ std::unique_ptr<Controller> controller_for(const config::Station& station,
 // The station's side: a loop that gives its beat each turn, with the orders that the test wants.
 class Shift {
   public:
-    explicit Shift(WireRole role, std::chrono::milliseconds beat_limit = std::chrono::seconds(1))
+    explicit Shift(WireRole role, std::chrono::milliseconds beat_limit = std::chrono::seconds(1),
+                   std::chrono::milliseconds beat_interval = std::chrono::milliseconds(20))
         : station_(small_station(role, 0)) {
+        station_.bays.front().controller.beat_interval = beat_interval;
+        station_.bays.front().controller.echo_timeout = 20 * beat_interval;
         if (role == WireRole::client) {
             controller_ = controller_for(station_, beat_limit);
             station_.bays.front().controller.port = controller_->port();
@@ -179,6 +182,24 @@ TEST_CASE("a release goes out when its grounds are durable, and needs no turn of
     while (!allowed() && std::chrono::steady_clock::now() < end)
         std::this_thread::sleep_for(std::chrono::milliseconds(1));
     CHECK(allowed());
+}
+
+TEST_CASE("a withhold is not kept back after a release that the loop has not seen go out") {
+    // The next beat would carry it, but only after a second.
+    Shift shift(WireRole::client, never, std::chrono::seconds(1));
+    shift.receive_a_unit();
+    const auto becomes = [&](Movement wanted, std::chrono::milliseconds within) {
+        const auto end = std::chrono::steady_clock::now() + within;
+        const auto now = [&] { return shift.controller().movement("lift-beam"); };
+        while (now() != wanted && std::chrono::steady_clock::now() < end)
+            std::this_thread::sleep_for(std::chrono::milliseconds(1));
+        return now() == wanted;
+    };
+    shift.order(Code::released, token, {7});
+    shift.durable->advance({7});
+    REQUIRE(becomes(Movement::allowed, std::chrono::seconds(5)));
+    shift.order(Code::withheld);  // with the reason that it had before the release
+    CHECK(becomes(Movement::refused, std::chrono::milliseconds(600)));
 }
 
 TEST_CASE("an order to withhold ends one that still waited for the disk") {

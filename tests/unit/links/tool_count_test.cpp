@@ -49,6 +49,26 @@ TEST_CASE("a tool that sends the jump again has nothing before it, and the gap i
     CHECK(counters(count.take(numbered(8), now)) == Counters{8});
 }
 
+TEST_CASE("two contents under one number are both passed on, each once") {
+    const auto with = [](std::uint64_t counter, const char* raw) {
+        ArrivedResult result = numbered(counter);
+        result.reading.received.raw = raw;
+        return result;
+    };
+    ToolCount count{5, 1s};
+    (void)count.take(with(6, "tighten"), now);
+    const auto jump = count.take(with(6, "loosen"), now);
+    REQUIRE(counters(jump) == Counters{6, 6});
+    CHECK(jump.pass_on[0].reading.received.raw == "tighten");
+    CHECK(jump.pass_on[1].reading.received.raw == "loosen");
+
+    ToolCount filled{5, 1s};
+    (void)filled.take(with(7, "tighten"), now);
+    (void)filled.take(with(8, "later"), now);
+    CHECK(counters(filled.take(with(5, "five"), now)) == Counters{5});
+    CHECK(counters(filled.take(with(7, "loosen"), now)) == Counters{7, 7, 8});
+}
+
 TEST_CASE("a tool that does not answer gets the gap passed on when its time is over, not before") {
     ToolCount count{5, 1s};
     (void)count.take(numbered(7), now);
