@@ -163,10 +163,9 @@ TEST_CASE("a commit that failed does not come alive by what is written later") {
         samples::Chance chance(53);
         (*writer)->append(samples::entry(chance, 1));
         REQUIRE(reports.settled(1));
-        disk().fail(faults::Failure::full);
+        disk().refuse_one_write();
         (*writer)->append(samples::entry(chance, 2));
         REQUIRE(reports.settled(2));
-        disk().fail(faults::Failure::none);
         CHECK(reports.failure().has_value());
         CHECK(reports.durable() == EventNumber{1});
         (*writer)->close();

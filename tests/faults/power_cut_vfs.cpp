@@ -114,6 +114,7 @@ struct PowerCutDisk::State {
     std::uint64_t cut_before = 0;  // the operation of this number
     std::uint64_t limit = 0;
     Failure failure = Failure::none;
+    bool refuses_one = false;
 
     // True: the power is on and the operation may go on.
     bool begin_operation() {
@@ -181,7 +182,7 @@ int write_file_at(sqlite3_file* file, const void* bytes, int size, sqlite3_int64
     const std::scoped_lock lock(mine.disk->mutex);
     if (!mine.disk->begin_operation())
         return SQLITE_IOERR_WRITE;
-    if (mine.disk->failure == Failure::full)
+    if (mine.disk->failure == Failure::full || std::exchange(mine.disk->refuses_one, false))
         return SQLITE_FULL;
     if (mine.disk->failure == Failure::write)
         return SQLITE_IOERR_WRITE;
@@ -357,6 +358,10 @@ void PowerCutDisk::limit_bytes(std::uint64_t bytes) {
 void PowerCutDisk::fail(Failure how) {
     const std::scoped_lock lock(state_->mutex);
     state_->failure = how;
+}
+void PowerCutDisk::refuse_one_write() {
+    const std::scoped_lock lock(state_->mutex);
+    state_->refuses_one = true;
 }
 bool PowerCutDisk::is_cut() const {
     const std::scoped_lock lock(state_->mutex);

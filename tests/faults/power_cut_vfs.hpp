@@ -34,6 +34,8 @@ class PowerCutDisk {
     void limit_bytes(std::uint64_t bytes);
     // From now on nothing more fits, or each write or sync fails.
     void fail(Failure how);
+    // The next write does not fit, and the one after it does again.
+    void refuse_one_write();
 
     [[nodiscard]] bool is_cut() const;
     [[nodiscard]] std::uint64_t operations() const;  // since the power came on
