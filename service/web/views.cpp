@@ -183,10 +183,30 @@ json action_subject(const Action& action) {
                       action);
 }
 
-json proposal_view(const Proposal& proposal, const people::Roster& roster) {
+// The fastener of an action that is about one, by its name.
+json action_fastener(const Action& action, const config::Station* rules) {
+    const auto named = [&](const JointId& joint, std::uint32_t fastener) -> json {
+        const auto* described = rules == nullptr ? nullptr : by_id(rules->joints, joint.text);
+        return name_at(described == nullptr ? nullptr : &described->fasteners, fastener);
+    };
+    if (const auto* unlock = std::get_if<UnlockFastener>(&action))
+        return named(unlock->joint, unlock->fastener);
+    if (const auto* assign = std::get_if<AssignResult>(&action))
+        return named(assign->joint, assign->fastener);
+    return nullptr;
+}
+
+json action_result(const Action& action) {
+    const auto* assign = std::get_if<AssignResult>(&action);
+    return assign == nullptr ? json(nullptr) : json(assign->result.value);
+}
+
+json proposal_view(const Proposal& proposal, const config::Station* rules, const people::Roster& roster) {
     json view{{"number", proposal.number.value},
               {"action", name_of(proposal.what.action)},
               {"subject", action_subject(proposal.what.action)},
+              {"fastener", action_fastener(proposal.what.action, rules)},
+              {"result", action_result(proposal.what.action)},
               {"by", person_view(proposal.what.by, roster)},
               {"reason_code", proposal.what.reason_code},
               {"reason_text", proposal.what.reason_text},
@@ -242,21 +262,21 @@ json stay_view(const Stay& stay, const config::Station* rules, const people::Ros
     const auto moved = [](const MovedUnproven& m) {
         return json{{"permissive", m.permissive.text}, {"seen", m.seen.value}};
     };
-    return {
-        {"stay", stay.id.value},
-        {"token", stay.token.value},
-        {"began", protocol::utc_text(stay.began.utc_us)},
-        {"rules", stay.rules.digest},
-        {"identity", identity_view(stay.identity)},
-        {"tickets", list_of(stay.tickets, ticket_view)},
-        {"refused_tickets", list_of(stay.refused_tickets, ticket_view)},
-        {"doubt", enum_name(stay.doubt)},
-        {"joints", list_of(stay.joints, joint)},
-        {"checks", list_of(stay.checks, check)},
-        {"unassigned", list_of(stay.unassigned, unassigned_view)},
-        {"proposals", list_of(stay.proposals, [&](const Proposal& p) { return proposal_view(p, roster); })},
-        {"moved_unproven", list_of(stay.moved_unproven, moved)},
-        {"leaves_incomplete", number_or_null(stay.leaves_incomplete)}};
+    return {{"stay", stay.id.value},
+            {"token", stay.token.value},
+            {"began", protocol::utc_text(stay.began.utc_us)},
+            {"rules", stay.rules.digest},
+            {"identity", identity_view(stay.identity)},
+            {"tickets", list_of(stay.tickets, ticket_view)},
+            {"refused_tickets", list_of(stay.refused_tickets, ticket_view)},
+            {"doubt", enum_name(stay.doubt)},
+            {"joints", list_of(stay.joints, joint)},
+            {"checks", list_of(stay.checks, check)},
+            {"unassigned", list_of(stay.unassigned, unassigned_view)},
+            {"proposals",
+             list_of(stay.proposals, [&](const Proposal& p) { return proposal_view(p, rules, roster); })},
+            {"moved_unproven", list_of(stay.moved_unproven, moved)},
+            {"leaves_incomplete", number_or_null(stay.leaves_incomplete)}};
 }
 
 // ---- bays ---------------------------------------------------------------------------------------------

@@ -132,8 +132,15 @@ Asked<std::string> new_secret(const NewPerson& person) {
     return std::move(*once);
 }
 
+// What a person is asked to put the own name to.
+struct Signature {
+    std::string shown;  // last, just above the question
+    std::string_view question;
+};
+
 // The number of the newest event that the person has seen; shows the bay and asks where none was given.
-Asked<std::uint64_t> seen_by_person(const Desk& desk, const std::string& bay, std::uint64_t given) {
+Asked<std::uint64_t> seen_by_person(const Desk& desk, const std::string& bay, std::uint64_t given,
+                                    const Signature& asked) {
     if (given != 0)
         return given;
     const auto why = ask(desk, fmt::format("/v1/bays/{}/why", path_part(bay)));
@@ -144,8 +151,8 @@ Asked<std::uint64_t> seen_by_person(const Desk& desk, const std::string& bay, st
         return std::unexpected(Failure{Exit::could_not_ask,
                                        "the service does not say which event is newest; see "
                                        "that tautgate and tautgated are of the same version"});
-    fmt::print(stderr, "{}\n", why_text(*why, {}));
-    const auto yes = ask_yes("Your signature will say that you looked at this and decide as you asked.");
+    fmt::print(stderr, "{}\n{}", why_text(*why, {}), asked.shown);
+    const auto yes = ask_yes(asked.question);
     if (!yes)
         return std::unexpected(Failure{Exit::wrong_usage, yes.error()});
     if (!*yes)
@@ -314,7 +321,9 @@ Asked<Exit> decide(const Desk& desk, const DecisionWords& asked, const Signers& 
     const auto bay = bay_or_only(desk, asked.bay);
     if (!bay)
         return std::unexpected(bay.error());
-    const auto seen = seen_by_person(desk, *bay, asked.seen);
+    const auto seen =
+        seen_by_person(desk, *bay, asked.seen,
+                       {{}, "Your signature will say that you looked at this and decide as you asked."});
     if (!seen)
         return std::unexpected(seen.error());
     const auto by = sign_in(desk, signers);
@@ -338,14 +347,74 @@ Asked<Exit> decide(const Desk& desk, const DecisionWords& asked, const Signers& 
                             plain(*bay)));
 }
 
+Asked<json> proposal_in(const json& station, const std::string& bay, std::uint64_t number) {
+    std::vector<std::string> waiting;
+    for (const auto& one : at(station, "bays")) {
+        if (text_at(one, "id") != bay)
+            continue;
+        for (const auto& proposal : at(at(one, "occupant"), "proposals")) {
+            if (at(proposal, "number") == number)
+                return proposal;
+            waiting.push_back(plain(text_at(proposal, "number")));
+        }
+    }
+    return std::unexpected(Failure{
+        Exit::no, fmt::format("no proposal {} waits for a second person in bay {}: {}; tautgate state shows "
+                              "what waits, tautgate unit what became of it",
+                              number, plain(bay),
+                              waiting.empty() ? "none does"
+                                              : fmt::format("waiting are {}", fmt::join(waiting, ", ")))});
+}
+
+namespace {
+
+// "JOINT must be proven again" of motor-mounts: "motor-mounts must be proven again".
+std::string said_of(std::string_view help, const std::string& subject) {
+    for (const std::string_view placeholder : {"JOINT", "TOOL"})
+        if (const auto at = help.find(placeholder); at != std::string_view::npos)
+            return fmt::format("{}{}{}", help.substr(0, at), subject, help.substr(at + placeholder.size()));
+    return std::string(help);
+}
+
+}  // namespace
+
+std::string proposal_text(const json& proposal) {
+    const auto action = text_at(proposal, "action");
+    const auto kinds = decision_kinds();
+    const auto kind = std::ranges::find(kinds, action, &DecisionKind::action);
+    std::string what = words(plain(action));
+    for (const auto* about : {"subject", "fastener"})
+        if (const auto text = plain(text_at(proposal, about)); !text.empty())
+            what += (about == std::string_view("subject") ? " " : ", ") + text;
+    if (const auto result = text_at(proposal, "result"); !result.empty())
+        what += fmt::format(" (result {})", plain(result));
+    if (kind != kinds.end())
+        what += fmt::format(": {}", said_of(kind->help, plain(text_at(proposal, "subject"))));
+    std::string text = fmt::format("Proposal {} of {}\n  {}\n", plain(text_at(proposal, "number")),
+                                   plain(text_at(at(proposal, "by"), "name")), what);
+    const auto line = [&](std::string_view name, const std::string& value) {
+        if (!value.empty())
+            text += fmt::format("  {}: {}\n", name, plain(value));
+    };
+    line("reason", fmt::format("{}: {}", text_at(proposal, "reason_code"), text_at(proposal, "reason_text")));
+    line("verified", text_at(proposal, "verified"));
+    line("measured by hand", text_at(proposal, "checked_torque"));
+    return text;
+}
+
 Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers) {
     const auto bay = bay_or_only(desk, proposal.bay);
     if (!bay)
         return std::unexpected(bay.error());
-    if (proposal.seen == 0 && !desk.json)
-        if (const auto shown = show_state(desk); !shown)
-            return std::unexpected(shown.error());
-    const auto seen = seen_by_person(desk, *bay, proposal.seen);
+    const auto station = ask(desk, "/v1/station");
+    if (!station)
+        return std::unexpected(station.error());
+    const auto waiting = proposal_in(*station, *bay, proposal.number);
+    if (!waiting)
+        return std::unexpected(waiting.error());
+    const auto seen =
+        seen_by_person(desk, *bay, proposal.seen,
+                       {proposal_text(*waiting), "Your signature will say that you agree to this."});
     if (!seen)
         return std::unexpected(seen.error());
     const auto by = sign_in(desk, signers);

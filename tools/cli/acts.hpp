@@ -70,6 +70,11 @@ struct Proposal {
     std::uint64_t seen = 0;
     std::string why;  // of a refusal
 };
+// The proposal that waits in this bay, from GET /v1/station; the error names those that do wait.
+[[nodiscard]] Asked<nlohmann::json> proposal_in(const nlohmann::json& station, const std::string& bay,
+                                                std::uint64_t number);
+// Everything that a second person signs: what for, by whom, why, what was verified and measured by hand.
+[[nodiscard]] std::string proposal_text(const nlohmann::json& proposal);
 [[nodiscard]] Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers);
 [[nodiscard]] Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers);
 

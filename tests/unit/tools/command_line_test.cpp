@@ -128,6 +128,37 @@ TEST_CASE("every decision that the API describes has a word, with the parameters
         CHECK(spoken.contains(action));
 }
 
+TEST_CASE("a second person reads what was verified and measured just above the question") {
+    const auto station = json::parse(R"({"bays": [{"id": "J1", "occupant": {"proposals": [
+        {"number": 51, "action": "override_joint", "subject": "axle-box-caps", "fastener": null, "result": null,
+         "by": {"number": 3, "name": "Cy Marsh"}, "reason_code": "tool-failed", "reason_text": "tool dead",
+         "verified": "all four by hand", "checked_torque": "250 N·m"},
+        {"number": 52, "action": "unlock_fastener", "subject": "motor-mounts", "fastener": "front left",
+         "result": null, "by": {"number": 3, "name": "Cy Marsh"}, "reason_code": "worn", "reason_text": "socket",
+         "verified": null, "checked_torque": null}]}}]})");
+    CHECK(proposal_text(*proposal_in(station, "J1", 51)) ==
+          "Proposal 51 of Cy Marsh\n"
+          "  override joint axle-box-caps: axle-box-caps counts for this unit without proof\n"
+          "  reason: tool-failed: tool dead\n"
+          "  verified: all four by hand\n"
+          "  measured by hand: 250 N·m\n");
+    CHECK(proposal_text(*proposal_in(station, "J1", 52)).find("motor-mounts, front left") !=
+          std::string::npos);
+}
+
+TEST_CASE("a proposal that does not wait is refused before anything is asked, with those that do") {
+    const auto station =
+        json::parse(R"({"bays": [{"id": "J1", "occupant": {"proposals": [{"number": 51}]}}]})");
+    const auto none = proposal_in(station, "J1", 999);
+    REQUIRE_FALSE(none);
+    CHECK(none.error().exit == Exit::no);
+    CHECK(none.error().message ==
+          "no proposal 999 waits for a second person in bay J1: waiting are 51; tautgate "
+          "state shows what waits, tautgate unit what became of it");
+    CHECK_FALSE(proposal_in(station, "J2", 51));
+    CHECK_FALSE(proposal_in(json(nullptr), "J1", 51));
+}
+
 TEST_CASE("a secret is the first line of a file that only its owner may read") {
     CHECK(*secret_from_file(SecretFile("open sesame 7\nmore\n", 0600).path()) == "open sesame 7");
 }
