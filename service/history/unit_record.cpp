@@ -5,6 +5,8 @@
 #include <utility>
 
 #include "config/reader.hpp"
+#include "protocol/quantity.hpp"
+#include "service/journal/codec.hpp"
 #include "service/journal/reader.hpp"
 
 namespace tautgate::history {
@@ -102,10 +104,53 @@ DecisionLine line_of(journal::DecisionRow row) {
             .outcome = std::move(row.outcome),
             .refusal = std::move(row.refusal),
             .proposal = row.proposal,
+            .applied_by = std::nullopt,
+            .ended_by = std::nullopt,
             .person = row.person,
             .second_person = row.second_person,
             .reason_code = std::move(row.reason_code),
-            .reason_text = std::move(row.reason_text)};
+            .reason_text = std::move(row.reason_text),
+            .verified = {},
+            .checked_torque = {}};
+}
+
+// What the proposer of an override vouched for stands in its event only.
+std::expected<void, journal::JournalError> add_check(Reader& reader, DecisionLine& line) {
+    if (line.action != "OverrideJoint")
+        return {};
+    const auto rows = reader.events(line.event, 1);
+    if (!rows)
+        return std::unexpected(rows.error());
+    const auto stored =
+        rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
+    const auto* proposed = stored ? std::get_if<interlock::Proposed>(&stored->event.payload) : nullptr;
+    const auto* asked =
+        proposed == nullptr ? nullptr : std::get_if<interlock::OverrideJoint>(&proposed->action);
+    if (asked == nullptr) {
+        line.verified = "(cannot be read in event " + std::to_string(line.event.value) + ")";
+        return {};
+    }
+    line.verified = asked->verified;
+    if (asked->checked_torque)
+        line.checked_torque = protocol::to_text(*asked->checked_torque);
+    return {};
+}
+
+// A proposal that waited is told together with what became of it.
+void settle_proposals(std::vector<DecisionLine>& lines) {
+    for (const auto& settling : lines) {
+        if (!settling.proposal || settling.outcome == "Refused")
+            continue;
+        const auto waited = std::ranges::find(lines, *settling.proposal, &DecisionLine::event);
+        if (waited == lines.end())
+            continue;
+        if (settling.kind == "Seconded") {
+            waited->applied_by = settling.event;
+            waited->second_person = settling.person;
+        } else if (settling.kind == "ProposalEnded") {
+            waited->ended_by = settling.event;
+        }
+    }
 }
 
 StayRecord head_of(const journal::StayRow& row) {
@@ -151,8 +196,12 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
     }
     for (auto& output : *outputs)
         record.outputs.push_back(line_of(std::move(output)));
-    for (auto& decision : *decisions)
-        record.decisions.push_back(line_of(std::move(decision)));
+    for (auto& decision : *decisions) {
+        auto& line = record.decisions.emplace_back(line_of(std::move(decision)));
+        if (const auto added = add_check(reader, line); !added)
+            return std::unexpected(added.error());
+    }
+    settle_proposals(record.decisions);
     return record;
 }
 

@@ -71,10 +71,14 @@ struct DecisionLine {
     std::string outcome;  // kind of interlock::Outcome, as stored
     std::string refusal;
     std::optional<domain::EventNumber> proposal;
+    std::optional<domain::EventNumber> applied_by;  // of a proposal that waited: the consent
+    std::optional<domain::EventNumber> ended_by;    // of one that was refused or taken back
     std::optional<domain::PersonNumber> person;
-    std::optional<domain::PersonNumber> second_person;
+    std::optional<domain::PersonNumber> second_person;  // of a proposal that waited: who consented
     std::string reason_code;
     std::string reason_text;
+    std::string verified;        // of an override
+    std::string checked_torque;  // of an override: measured by hand; empty: nothing was
 };
 
 struct StayRecord {

@@ -550,10 +550,14 @@ json decision_line(const history::DecisionLine& line, const people::Roster& rost
             {"outcome", api_name(line.outcome)},
             {"refusal", text_or_null(line.refusal)},
             {"proposal", number_or_null(line.proposal)},
+            {"applied_by", number_or_null(line.applied_by)},
+            {"ended_by", number_or_null(line.ended_by)},
             {"by", person_or_null(line.person, roster)},
             {"seconded_by", person_or_null(line.second_person, roster)},
             {"reason_code", text_or_null(line.reason_code)},
-            {"reason_text", text_or_null(line.reason_text)}};
+            {"reason_text", text_or_null(line.reason_text)},
+            {"verified", text_or_null(line.verified)},
+            {"checked_torque", text_or_null(line.checked_torque)}};
 }
 
 json stay_record_view(const history::StayRecord& stay, const people::Roster& roster) {

@@ -10,6 +10,7 @@
 #include "config/reader.hpp"
 #include "protocol/utc.hpp"
 #include "tools/cli/text.hpp"
+#include "tools/cli/views.hpp"
 
 namespace tautgate::cli {
 
@@ -121,10 +122,57 @@ json decision(const journal::DecisionRow& row, const Names& names) {
             {"outcome", api_name(row.outcome)},
             {"refusal", text_or_null(row.refusal)},
             {"proposal", number_or_null(row.proposal)},
+            {"applied_by", nullptr},
+            {"ended_by", nullptr},
             {"by", person(row.person, names)},
             {"seconded_by", person(row.second_person, names)},
             {"reason_code", text_or_null(row.reason_code)},
-            {"reason_text", text_or_null(row.reason_text)}};
+            {"reason_text", text_or_null(row.reason_text)},
+            {"verified", nullptr},
+            {"checked_torque", nullptr}};
+}
+
+// What the proposer of an override vouched for stands in its event only.
+Result<void> add_check(journal::Reader& reader, const journal::DecisionRow& row, json& view) {
+    if (row.action != "OverrideJoint")
+        return {};
+    const auto rows = reader.events(row.event, 1);
+    if (!rows)
+        return std::unexpected(rows.error());
+    const auto body = json::parse(rows->empty() ? std::string() : rows->front().body, nullptr, false);
+    const json* asked = &body;
+    for (const auto* key : {"event", "payload", "Proposed", "action", "OverrideJoint"})
+        asked = &at(*asked, key);
+    if (!at(*asked, "verified").is_string()) {
+        view["verified"] = fmt::format("(cannot be read in event {})", row.event.value);
+        return {};
+    }
+    view["verified"] = at(*asked, "verified");
+    const auto micro = text_at(at(*asked, "checked_torque"), "micro_nm");
+    std::int64_t torque = 0;
+    const auto [end, fault] = std::from_chars(micro.data(), micro.data() + micro.size(), torque);
+    if (!micro.empty() && fault == std::errc{} && end == micro.data() + micro.size())
+        view["checked_torque"] = protocol::to_text(protocol::Torque{torque});
+    return {};
+}
+
+// A proposal that waited is told together with what became of it.
+void settle_proposals(json& decisions) {
+    for (const auto& settling : decisions) {
+        const auto& proposal = settling["proposal"];
+        if (proposal.is_null() || settling["outcome"] == "refused")
+            continue;
+        const auto waited =
+            std::ranges::find_if(decisions, [&](const json& line) { return line["event"] == proposal; });
+        if (waited == decisions.end())
+            continue;
+        if (settling["kind"] == "seconded") {
+            (*waited)["applied_by"] = settling["event"];
+            (*waited)["seconded_by"] = settling["by"];
+        } else if (settling["kind"] == "proposal_ended") {
+            (*waited)["ended_by"] = settling["event"];
+        }
+    }
 }
 
 // The rules that the stay followed, for the names in them only.
@@ -172,8 +220,13 @@ Result<json> stay_view(journal::Reader& reader, const journal::StayRow& stay, co
     const auto decisions = reader.decisions_of(stay);
     if (!decisions)
         return std::unexpected(decisions.error());
-    for (const auto& row : *decisions)
-        view["decisions"].push_back(decision(row, names));
+    for (const auto& row : *decisions) {
+        auto line = decision(row, names);
+        if (const auto added = add_check(reader, row, line); !added)
+            return std::unexpected(added.error());
+        view["decisions"].push_back(std::move(line));
+    }
+    settle_proposals(view["decisions"]);
     return view;
 }
 

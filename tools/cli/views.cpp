@@ -86,6 +86,13 @@ std::string heading(std::string_view title, std::string_view table) {
 
 // ---- state --------------------------------------------------------------------------------------------
 
+std::string overriders(const json& given) {
+    std::string text = fmt::format("overridden by {}", name_of_person(given, "by"));
+    if (!at(given, "seconded_by").is_null())
+        text += fmt::format(" and {}", name_of_person(given, "seconded_by"));
+    return text;
+}
+
 std::string joints_text(const json& stay, Style style) {
     Table table{{"joint", "class", "fasteners proven", "note"}};
     for (const auto& joint : at(stay, "joints")) {
@@ -102,7 +109,7 @@ std::string joints_text(const json& stay, Style style) {
                     notes.push_back(fmt::format("{} {}", shown(fastener, "name"), words(due)));
         }
         if (!at(joint, "override").is_null())
-            notes.push_back(fmt::format("overridden by {}", name_of_person(at(joint, "override"), "by")));
+            notes.push_back(overriders(at(joint, "override")));
         if (!at(joint, "confirmed").is_null())
             notes.push_back(fmt::format("confirmed by {}", name_of_person(joint, "confirmed_by")));
         const auto count = at(joint, "fasteners").size();
@@ -254,23 +261,44 @@ std::string outputs_text(const json& stay, Style style) {
     return table.empty() ? "" : heading("  Permissives", table.text(style.colours, 4));
 }
 
+std::string both_persons(const json& line) {
+    const auto by = name_of_person(line, "by");
+    // Of a proposal that waited the outcome names the second.
+    return at(line, "seconded_by").is_null() || !at(line, "applied_by").is_null()
+               ? by
+               : fmt::format("{} and {}", by, name_of_person(line, "seconded_by"));
+}
+
+// What became of an act; of a proposal that waited, what became of that.
+std::string outcome_text(const json& line) {
+    if (!at(line, "applied_by").is_null())
+        return fmt::format("applied by event {}, with {}", shown(line, "applied_by"),
+                           name_of_person(line, "seconded_by"));
+    if (!at(line, "ended_by").is_null())
+        return fmt::format("ended by event {}", shown(line, "ended_by"));
+    auto outcome = words(shown(line, "outcome"));
+    if (!text_at(line, "refusal").empty())
+        outcome += fmt::format(" ({})", words(text_at(line, "refusal")));
+    return outcome;
+}
+
 std::string decisions_text(const json& stay, Style style) {
-    Table table{{"time", "event", "what", "about", "by", "seconded by", "outcome", "reason"}};
+    Table table{
+        {"time", "event", "proposal", "what", "about", "by", "outcome", "by hand", "verified", "reason"}};
     for (const auto& line : at(stay, "decisions")) {
         const auto action = text_at(line, "action");
-        auto outcome = words(shown(line, "outcome"));
-        if (!text_at(line, "refusal").empty())
-            outcome += fmt::format(" ({})", words(text_at(line, "refusal")));
         auto reason = text_at(line, "reason_code");
         if (!text_at(line, "reason_text").empty())
             reason += (reason.empty() ? "" : ": ") + text_at(line, "reason_text");
         table.row({{short_time(text_at(line, "at"))},
                    {shown(line, "event")},
+                   {shown(line, "proposal")},
                    {words(action.empty() ? shown(line, "kind") : action)},
                    {shown(line, "subject")},
-                   {name_of_person(line, "by")},
-                   {name_of_person(line, "seconded_by")},
-                   {outcome, text_at(line, "outcome") == "refused" ? Colour::red : Colour::none},
+                   {both_persons(line)},
+                   {outcome_text(line), text_at(line, "outcome") == "refused" ? Colour::red : Colour::none},
+                   {shown(line, "checked_torque")},
+                   {shown(line, "verified")},
                    {reason.empty() ? "-" : reason}});
     }
     return table.empty() ? "" : heading("  Decisions", table.text(style.colours, 4));

@@ -4,12 +4,15 @@
 #include <iterator>
 
 #include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
 
 #include "config/reader.hpp"
 #include "service/journal/digest.hpp"
 #include "service/journal/reader.hpp"
 #include "service/web/journal_archive.hpp"
+#include "service/web/views.hpp"
 #include "tests/unit/journal/scratch.hpp"
+#include "tools/cli/journal_answers.hpp"
 
 using namespace tautgate;
 using domain::EventNumber;
@@ -109,12 +112,17 @@ class Story {
         event(interlock::Proposed{.bay = {"J1"},
                                   .action = interlock::OverrideJoint{.joint = {joint_.id},
                                                                      .verified = "by hand",
-                                                                     .checked_torque = std::nullopt},
+                                                                     .checked_torque =
+                                                                         protocol::Torque{250'000'000}},
                                   .by = {2},
                                   .reason_code = "R1",
                                   .reason_text = "checked by hand",
                                   .seen = {3}},
               interlock::AwaitsSecond{{4}}, bay_with(stay()));
+        event(interlock::Seconded{.bay = {"J1"}, .proposal = {4}, .by = {6}, .seen = {4}},
+              interlock::Applied{}, bay_with(stay()));
+        event(interlock::Seconded{.bay = {"J1"}, .proposal = {4}, .by = {5}, .seen = {4}},
+              interlock::Refused{interlock::RefusalCode::no_such_thing, ""}, bay_with(stay()));
         event(interlock::ControllerReported{}, interlock::Applied{}, bay_with(std::nullopt));
     }
 
@@ -165,17 +173,43 @@ TEST_CASE("the story of a unit tells its stay with tickets, tightenings, outputs
     CHECK(stay.unit == "TM000871");
     CHECK(stay.plan == "plan-mb1");
     CHECK(stay.rules == story.digest());
-    CHECK(stay.ended == EventNumber{5});
+    CHECK(stay.ended == EventNumber{7});
     REQUIRE(stay.tickets.size() == 2);
     CHECK(stay.tickets.front().accepted);
     REQUIRE(stay.outputs.size() == 1);
     CHECK(stay.outputs.front().permissive == "lift-beam");
     CHECK(stay.outputs.front().output == "Released");
-    REQUIRE(stay.decisions.size() == 1);
+    REQUIRE(stay.decisions.size() == 3);
     CHECK(stay.decisions.front().action == "OverrideJoint");
     CHECK(stay.decisions.front().subject == story.joint().id);
     CHECK(stay.decisions.front().outcome == "AwaitsSecond");
     CHECK(stay.decisions.front().person == PersonNumber{2});
+}
+
+TEST_CASE("an override is told with what was verified, measured by hand, and who consented in which event") {
+    const Story story(true);
+    const auto decisions = record_of(story, "TM000871").stays.at(0).decisions;
+    REQUIRE(decisions.size() == 3);
+    CHECK(decisions[0].verified == "by hand");
+    CHECK(decisions[0].checked_torque == "250 N·m");
+    CHECK(decisions[0].applied_by == EventNumber{5});  // 6 was refused
+    CHECK(decisions[0].second_person == PersonNumber{6});
+    CHECK_FALSE(decisions[0].ended_by);
+    CHECK(decisions[2].proposal == EventNumber{4});
+    CHECK(decisions[2].verified.empty());
+}
+
+TEST_CASE("the command line tells a decision from the file as the service does") {
+    const Story story(true);
+    auto reader = Reader::open(story.path());
+    REQUIRE(reader);
+    const auto unit = cli::unit_from(**reader, "TM000871");
+    REQUIRE(unit);
+    const auto& decisions = unit->at("stays").at(0).at("decisions");
+    const auto told = nlohmann::json::parse(web::unit_view(record_of(story, "TM000871"), people::Roster{}));
+    auto said = told.at("stays").at(0).at("decisions");
+    REQUIRE(said.size() == decisions.size());
+    CHECK(said == decisions);
 }
 
 TEST_CASE("fasteners and passes are told by the names that the rules of the stay gave them") {
@@ -218,7 +252,7 @@ TEST_CASE("the archive of the API reads units and events from the journal's file
     CHECK(events->front().number == EventNumber{2});
     CHECK(events->front().hash_hex.size() == 64);
     CHECK(events->front().body.starts_with("{"));
-    CHECK(archive.events({6}, 2)->empty());
+    CHECK(archive.events({8}, 2)->empty());
 }
 
 TEST_CASE("a journal that is not there is named with the remedy") {

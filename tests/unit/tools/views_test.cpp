@@ -125,7 +125,16 @@ TEST_CASE("a unit's history is one table for each kind of line") {
       "decisions": [{"event": 8, "at": "2026-11-25T06:20:00.000000Z", "kind": "proposed",
         "action": "override_joint", "subject": "motor-mounts", "outcome": "refused",
         "refusal": "value_missing", "proposal": null, "by": {"number": 3, "name": "Jonna Fell"},
-        "seconded_by": null, "reason_code": "tool-failed", "reason_text": "by hand"}]}]})");
+        "seconded_by": null, "reason_code": "tool-failed", "reason_text": "by hand"},
+        {"event": 9, "at": "2026-11-25T06:21:00.000000Z", "kind": "proposed", "action": "override_joint",
+        "subject": "motor-mounts", "outcome": "awaits_second", "refusal": null, "proposal": null,
+        "applied_by": 10, "ended_by": null, "by": {"number": 3, "name": "Jonna Fell"},
+        "seconded_by": {"number": 4, "name": "Di Lund"}, "reason_code": "worn", "reason_text": null,
+        "verified": "all four", "checked_torque": "250 N·m"},
+        {"event": 10, "at": "2026-11-25T06:22:00.000000Z", "kind": "seconded", "action": null,
+        "subject": null, "outcome": "applied", "refusal": null, "proposal": 9, "applied_by": null,
+        "ended_by": null, "by": {"number": 4, "name": "Di Lund"}, "seconded_by": null, "reason_code": null,
+        "reason_text": null, "verified": null, "checked_torque": null}]}]})");
     CHECK(unit_text(unit, {}) == R"(D1: 1 stay(s)
 
 Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
@@ -140,9 +149,17 @@ Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
     time                  event  permissive  output    reasons
     2026-11-25 06:14:03Z  5      lift-beam   withheld  joint_open, ticket_missing
   Decisions
-    time                  event  what            about         by          seconded by  outcome                  reason
-    2026-11-25 06:20:00Z  8      override joint  motor-mounts  Jonna Fell  -            refused (value missing)  tool-failed: by hand
+    time                  event  proposal  what            about         by          outcome                            by hand  verified  reason
+    2026-11-25 06:20:00Z  8      -         override joint  motor-mounts  Jonna Fell  refused (value missing)            -        -         tool-failed: by hand
+    2026-11-25 06:21:00Z  9      -         override joint  motor-mounts  Jonna Fell  applied by event 10, with Di Lund  250 N·m  all four  worn
+    2026-11-25 06:22:00Z  10     9         seconded        -             Di Lund     applied                            -        -         -
 )");
+}
+
+TEST_CASE("an override by two names both in the state") {
+    const auto station = parsed(R"({"bays": [{"id": "J1", "occupant": {"joints": [{"id": "m", "fasteners": [],
+        "override": {"by": {"name": "Cy Marsh"}, "seconded_by": {"name": "Di Lund"}}}]}}]})");
+    CHECK(state_text(station, {}).find("overridden by Cy Marsh and Di Lund") != std::string::npos);
 }
 
 TEST_CASE("a serial that was never seen is said to be so") {
