@@ -91,7 +91,10 @@ class Desk {
     void wrong_pair(const Words& /*words*/) { story(&Shift::wrong_pair_corrected); }
 
     void unit(const Words& words) {
-        const auto papers = shift_.next_papers(words.empty() ? "MB1" : words[0]);
+        const std::string variant = words.empty() ? "MB1" : words[0];
+        if (const auto plan = plan_of(floor_.station(), variant); !plan)
+            return say(plan.error());
+        const auto papers = shift_.next_papers(variant);
         if (shift_.bring(papers))
             say(fmt::format("{} stands in bay {}; try: tighten {}", papers.name(), bay_,
                             fmt::join(floor_.joints_to_tighten(), " | tighten ")));
@@ -261,7 +264,10 @@ class Desk {
          {"unit [VARIANT]               sets down a unit and scans its tickets (MB1 to MB5)", &Desk::unit}},
         {"away", {"away                         takes the unit away, past every permissive", &Desk::away}},
         {"scan", {"scan LABEL...                scans a label", &Desk::scan}},
-        {"tighten", {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order", &Desk::tighten}},
+        {"tighten",
+         {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order; MISHAP is early, crossed, stripped "
+          "or wrong-program",
+          &Desk::tighten}},
         {"loosen", {"loosen JOINT N               turns one bolt back", &Desk::loosen}},
         {"confirm",
          {"confirm [STEP...]            the operator confirms checks; without a name all", &Desk::confirm}},

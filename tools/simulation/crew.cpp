@@ -115,6 +115,7 @@ Crew::Done Crew::enrol(const std::filesystem::path& enrolment_code) {
     for (const auto& role : {supervisor, quality})
         if (auto done = enrol_one(member(role), "", {first.session, worker.session}); !done)
             return done;
+    enrolled_ = true;
     return sign_in();
 }
 
@@ -137,6 +138,11 @@ Crew::Done Crew::sign_in_one(CrewMember& who) {
 }
 
 Crew::Done Crew::sign_in() {
+    if (!enrolled_)
+        return std::unexpected(fmt::format(
+            "{} and the other people of the simulator are not enrolled at this station; its stories and "
+            "its confirm work under tools/demo only; confirm with tautgate confirm STEP --as BADGE",
+            members_.front().name));
     for (CrewMember& who : members_)
         if (auto done = sign_in_one(who); !done)
             return done;

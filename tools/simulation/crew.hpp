@@ -44,6 +44,8 @@ class Crew {
     // Everybody is enrolled on a station that knows nobody yet, the first administrator by the code in this
     // file.
     [[nodiscard]] Done enrol(const std::filesystem::path& enrolment_code);
+    // Who was not enrolled by this crew has no secret that the station knows: nothing is asked then, since
+    // each try would count as a wrong sign-in.
     [[nodiscard]] Done sign_in();
     // The administrator and the supervisor approve the configuration as the station has staged it.
     [[nodiscard]] Done approve_rules();
@@ -88,6 +90,7 @@ class Crew {
 
     ApiClient api_;
     std::vector<CrewMember> members_;
+    bool enrolled_ = false;
 };
 
 // `question` is asked until it says yes; false at the limit.

@@ -4,6 +4,7 @@
 #include <utility>
 
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 namespace tautgate::simulation {
 
@@ -27,12 +28,19 @@ bool is_empty(const json& bay) {
     return bay.at("occupant").is_null() && !bay.at("departure_due").get<bool>();
 }
 
-std::string plan_of(const config::Station& station, const std::string& variant) {
-    const auto found = std::ranges::find(station.variants, variant, &config::Variant::id);
-    return found == station.variants.end() ? std::string{} : found->plan;
-}
-
 }  // namespace
+
+std::expected<std::string, std::string> plan_of(const config::Station& station, const std::string& variant) {
+    const auto found = std::ranges::find(station.variants, variant, &config::Variant::id);
+    if (found != station.variants.end())
+        return found->plan;
+    std::vector<std::string> known;
+    known.reserve(station.variants.size());
+    for (const auto& one : station.variants)
+        known.push_back(one.id);
+    return std::unexpected(
+        fmt::format("the station knows no variant '{}'; give one of {}", variant, fmt::join(known, ", ")));
+}
 
 bool Shift::check(bool good, const std::string& claim) {
     say_((good ? "ok     " : "WRONG  ") + claim);
@@ -196,10 +204,13 @@ bool Shift::nothing_moved_wrongly() {
 // --------------------------------------------------------------------------------------------------
 
 bool Shift::set_down(const UnitPapers& papers, bool matched) {
+    const auto plan = plan_of(floor_.station(), papers.variant);
+    if (!plan)
+        return done(std::unexpected(plan.error()), "setting the unit down");
     const bool seen =
         check(crew_.await_bay(bay_, is_empty, patience) && floor_.await_next_token(patience),
               "the bay is empty") &&
-        done(floor_.set_down(plan_of(floor_.station(), papers.variant), matched), "setting the unit down") &&
+        done(floor_.set_down(*plan, matched), "setting the unit down") &&
         check(crew_.await_bay(
                   bay_, [](const json& bay) { return bay.at("occupant").is_object(); }, patience),
               "the station sees a unit arrive");

@@ -9,6 +9,7 @@
 #include <chrono>
 #include <cstddef>
 #include <cstdint>
+#include <expected>
 #include <functional>
 #include <string>
 
@@ -27,6 +28,10 @@ struct UnitPapers {
     [[nodiscard]] std::string frame_label() const { return "F " + order + " FR1 " + frame; }
     [[nodiscard]] std::string name() const { return order + " " + motor; }
 };
+
+// The plan of a variant; the error names the variants that there are.
+[[nodiscard]] std::expected<std::string, std::string> plan_of(const config::Station& station,
+                                                              const std::string& variant);
 
 class Shift {
   public:

@@ -7,6 +7,8 @@
 
 #include "tests/unit/tools/peers.hpp"
 #include "tools/simulation/clients.hpp"
+#include "tools/simulation/crew.hpp"
+#include "tools/simulation/story.hpp"
 
 using namespace tautgate::simulation;
 using namespace tautgate::simulation::testing;
@@ -96,4 +98,25 @@ TEST_CASE("a station that does not answer ends the call at its limit, and half a
     asked_when_answered("HTTP/1.1 200 OK\r\nContent-Length: 100\r\n\r\n{", [](const ApiClient& api) {
         CHECK_FALSE(api.post("/v1/sign-out", nlohmann::json::object()));
     });
+}
+
+TEST_CASE("people who were never enrolled do not try to sign in, and say where they are") {
+    const RawPeer silent;
+    Crew crew{ApiClient{"127.0.0.1", silent.port(), short_limit}};
+    const auto began = std::chrono::steady_clock::now();
+    const auto done = crew.sign_in();
+    REQUIRE_FALSE(done);
+    CHECK(done.error() ==
+          "Mara Quillen and the other people of the simulator are not enrolled at this station; its "
+          "stories and its confirm work under tools/demo only; confirm with tautgate confirm STEP "
+          "--as BADGE");
+    CHECK(std::chrono::steady_clock::now() - began < short_limit);  // nobody was asked
+}
+
+TEST_CASE("a variant that the station does not know is answered with those that it does") {
+    tautgate::config::Station station;
+    station.variants = {{.id = "MB1", .name = "", .plan = "p1", .types = {}},
+                        {.id = "MB2", .name = "", .plan = "p2", .types = {}}};
+    CHECK(*plan_of(station, "MB2") == "p2");
+    CHECK(plan_of(station, "MB9").error() == "the station knows no variant 'MB9'; give one of MB1, MB2");
 }
