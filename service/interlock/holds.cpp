@@ -171,13 +171,47 @@ std::string listed(const std::vector<std::string>& names) {
     return text;
 }
 
-void fastener(const config::Joint& joint, const config::Fastener& named, const FastenerState& state,
-              Reasons& reasons) {
+// Whether a loosening has taken the proof of more than the fastener that it was of, since the tool does not
+// say which that is: one that was good is open again, or two of a list have been tried and neither is proven.
+// The state keeps no note of it.
+bool all_taken_as_loosened(const config::Joint& joint, const JointState& state) {
+    if (joint.placement == config::Placement::by_tool)
+        return false;
+    const bool listed = joint.placement == config::Placement::listed;
+    for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
+        bool another_tried = false;
+        for (const FastenerState& fastener : state.fasteners) {
+            if (pass >= fastener.passes.size())
+                continue;
+            const PassState& at = fastener.passes[pass];
+            const bool tried = at.attempts > 0 && !at.proof;
+            if (tried && (!at.not_ok || (listed && another_tried)))
+                return true;
+            another_tried = another_tried || tried;
+        }
+    }
+    return false;
+}
+
+void note_loosening(const config::Joint& joint, const JointState& state, std::vector<Fact>& facts) {
+    if (!all_taken_as_loosened(joint, state))
+        return;
+    const bool listed = joint.placement == config::Placement::listed && !joint.fasteners.empty();
+    facts.push_back(
+        {"loosened", "a loosening may have been of any of its fasteners, so all are tightened again" +
+                         (listed ? " from " + joint.fasteners.front().name + " on" : "")});
+}
+
+void fastener(const config::Joint& joint, const JointState& of, const config::Fastener& named,
+              const FastenerState& state, Reasons& reasons) {
     const auto about = [&](ReasonCode code, std::vector<Fact> facts) {
         reasons.push_back({code, joint.name, named.name, "", std::move(facts)});
     };
-    if (state.locked)
-        about(ReasonCode::fastener_locked, {});
+    if (state.locked) {
+        std::vector<Fact> facts;
+        note_loosening(joint, of, facts);
+        about(ReasonCode::fastener_locked, std::move(facts));
+    }
     if (state.replacement_due)
         about(ReasonCode::replacement_due, {});
     if (state.loosening_due)
@@ -209,13 +243,13 @@ void open_joint(const config::Joint& joint, const JointState& state, Reasons& re
             open.push_back(joint.fasteners[i].name);
     }
     const std::string next = open.empty() ? "" : open.front();
-    reasons.push_back(
-        {ReasonCode::joint_open, joint.name, "", "",
-         facts_of(Fact{"open", std::to_string(open.size())},
-                  Fact{"all", std::to_string(joint.fasteners.size())},
-                  Fact{"pass", pass < joint.passes.size() ? joint.passes[pass].name : ""},
-                  Fact{"next", joint.placement == config::Placement::counted ? "any of them" : next},
-                  Fact{"fasteners", listed(open)})});
+    auto facts = facts_of(Fact{"open", std::to_string(open.size())},
+                          Fact{"all", std::to_string(joint.fasteners.size())},
+                          Fact{"pass", pass < joint.passes.size() ? joint.passes[pass].name : ""},
+                          Fact{"next", joint.placement == config::Placement::counted ? "any of them" : next},
+                          Fact{"fasteners", listed(open)});
+    note_loosening(joint, state, facts);
+    reasons.push_back({ReasonCode::joint_open, joint.name, "", "", std::move(facts)});
 }
 
 void drop_lifted(const Override& over, Reasons& reasons) {
@@ -231,7 +265,7 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
     const JointState& at = known != nullptr ? *known : none;
     Reasons own;
     for (std::size_t i = 0; i < at.fasteners.size() && i < joint.fasteners.size(); ++i) {
-        fastener(joint, joint.fasteners[i], at.fasteners[i], own);
+        fastener(joint, at, joint.fasteners[i], at.fasteners[i], own);
     }
     if (!is_proven(joint, at))
         open_joint(joint, at, own);

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <cassert>
+#include <optional>
 
 namespace tautgate::interlock {
 namespace {
@@ -61,18 +63,17 @@ constexpr std::array table{
                "Have the tool checked; a supervisor decides about its results.", Clears::by_decision, false},
     ReasonText{result_unassigned, "Result {result} of tool {tool} belongs to no fastener yet: {why}.",
                "A supervisor files it to its fastener or sets it aside.", Clears::by_decision, false},
-    ReasonText{fastener_locked, "{joint}, {fastener}: the allowed attempts are used up.",
+    ReasonText{fastener_locked, "{joint}, {fastener}: the allowed attempts are used up[; {loosened}].",
                "A supervisor decides: one more attempt, override or rework.", Clears::by_decision, true},
     ReasonText{replacement_due, "{joint}, {fastener}: the fastener must be replaced.",
                "Replace it; a supervisor confirms that.", Clears::by_decision, true},
     ReasonText{loosening_due, "{joint}, {fastener}: must be loosened before it is tightened again.",
                "Loosen it with the tool, then tighten again.", Clears::by_itself, true},
-    ReasonText{joint_not_ok, "{joint}, {fastener}: not OK, {finding} ({found}; allowed {allowed}).",
+    ReasonText{joint_not_ok, "{joint}, {fastener}: not OK, {finding}[ ({found}[; allowed {allowed}])].",
                "{advice}.", Clears::by_itself, true},
-    ReasonText{joint_open, "{joint}: {open} of {all} still to do in {pass}, next {next}.", "Tighten {next}.",
-               Clears::by_itself, true},
-    ReasonText{check_open, "{step} has not been confirmed.", "Do it and confirm it.", Clears::by_itself,
-               false},
+    ReasonText{joint_open, "{joint}: {open} of {all} still to do in {pass}, next {next}[; {loosened}].",
+               "Tighten {next}.", Clears::by_itself, true},
+    ReasonText{check_open, "Not confirmed yet: {step}.", "Do it and confirm it.", Clears::by_itself, false},
 };
 
 constexpr bool is_ordered() { return std::ranges::is_sorted(table, {}, &ReasonText::code); }
@@ -80,7 +81,7 @@ static_assert(is_ordered(), "the table follows the codes, worst first");
 static_assert(table.size() == boost::mp11::mp_size<boost::describe::describe_enumerators<ReasonCode>>::value,
               "every reason has its text");
 
-std::string_view value_of(const Reason& reason, std::string_view name) {
+std::optional<std::string_view> value_of(const Reason& reason, std::string_view name) {
     if (name == "joint")
         return reason.joint;
     if (name == "fastener")
@@ -91,21 +92,48 @@ std::string_view value_of(const Reason& reason, std::string_view name) {
         if (fact.name == name)
             return fact.value;
     }
-    return "?";
+    return std::nullopt;
 }
 
-std::string filled(std::string_view pattern, const Reason& reason) {
+struct Filled {
     std::string text;
+    bool whole = true;  // every fact that it asks for is there and not empty
+};
+
+// Where the part that begins with this bracket ends.
+std::size_t end_of_part(std::string_view pattern, std::size_t open) {
+    std::size_t depth = 0;
+    for (std::size_t at = open; at < pattern.size(); ++at) {
+        depth += pattern[at] == '[' ? 1 : 0;
+        depth -= pattern[at] == ']' ? 1 : 0;
+        if (depth == 0)
+            return at;
+    }
+    assert(false && "every bracket of the table is closed");
+    return pattern.size();
+}
+
+Filled filled(std::string_view pattern, const Reason& reason) {
+    Filled out;
     while (!pattern.empty()) {
-        const auto open = pattern.find('{');
-        text += pattern.substr(0, open);
+        const auto open = pattern.find_first_of("{[");
+        out.text += pattern.substr(0, open);
         if (open == std::string_view::npos)
             break;
+        if (pattern[open] == '[') {
+            const auto close = end_of_part(pattern, open);
+            if (const auto part = filled(pattern.substr(open + 1, close - open - 1), reason); part.whole)
+                out.text += part.text;
+            pattern.remove_prefix(close + 1);
+            continue;
+        }
         const auto close = pattern.find('}', open);
-        text += value_of(reason, pattern.substr(open + 1, close - open - 1));
+        const auto value = value_of(reason, pattern.substr(open + 1, close - open - 1));
+        out.whole = out.whole && value && !value->empty();
+        out.text += value.value_or("?");
         pattern.remove_prefix(close + 1);
     }
-    return text;
+    return out;
 }
 
 }  // namespace
@@ -117,9 +145,9 @@ const ReasonText& text_of(ReasonCode code) noexcept {
     return *std::ranges::find(table, code, &ReasonText::code);
 }
 
-std::string sentence(const Reason& reason) { return filled(text_of(reason.code).sentence, reason); }
+std::string sentence(const Reason& reason) { return filled(text_of(reason.code).sentence, reason).text; }
 
-std::string remedy(const Reason& reason) { return filled(text_of(reason.code).remedy, reason); }
+std::string remedy(const Reason& reason) { return filled(text_of(reason.code).remedy, reason).text; }
 
 void order_worst_first(std::vector<Reason>& reasons) {
     // Mostly they are already, and sorting would take memory for that.

@@ -87,7 +87,9 @@ TAUTGATE_FIELDS(Reason, code, joint, fastener, tool, facts);
 
 struct ReasonText {
     ReasonCode code;
-    std::string_view sentence;  // {joint}, {fastener}, {tool} and {<fact>} stand for the reason's own
+    // {joint}, {fastener}, {tool} and {<fact>} stand for the reason's own; a part in [] is left out unless
+    // each of its facts is there.
+    std::string_view sentence;
     std::string_view remedy;
     Clears clears;
     bool overridable;  // an override of the joint lifts it

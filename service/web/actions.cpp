@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <functional>
 #include <string>
 
 #include "protocol/quantity.hpp"
@@ -48,6 +49,14 @@ std::optional<protocol::Torque> read_torque(Body& body, const std::string& key) 
     return *torque;
 }
 
+template <class Items, class Name>
+std::string listed(const Items& items, Name name) {
+    std::string text;
+    for (const auto& item : items)
+        text += (text.empty() ? "" : ", ") + std::invoke(name, item);
+    return text;
+}
+
 // A fastener by the name that screen and drawing show.
 std::uint32_t read_fastener(const Place& place, const std::string& joint_id) {
     const auto name = place.body.text("fastener");
@@ -60,13 +69,13 @@ std::uint32_t read_fastener(const Place& place, const std::string& joint_id) {
     const auto joint = std::ranges::find(rules->joints, joint_id, &config::Joint::id);
     if (joint == rules->joints.end()) {
         place.body.refuse("joint", "there is no joint '" + joint_id + "'",
-                          "give the id of a joint of the plan");
+                          "give one of " + listed(rules->joints, &config::Joint::id));
         return 0;
     }
     const auto fastener = std::ranges::find(joint->fasteners, name, &config::Fastener::name);
     if (fastener == joint->fasteners.end()) {
         place.body.refuse("fastener", "joint '" + joint_id + "' has no fastener '" + name + "'",
-                          "give the name of one of its fasteners");
+                          "give one of " + listed(joint->fasteners, &config::Fastener::name));
         return 0;
     }
     return static_cast<std::uint32_t>(fastener - joint->fasteners.begin());

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "service/interlock/lookup.hpp"
 #include "service/web/target.hpp"
 #include "service/web/views.hpp"
 #include "service/web/work.hpp"
@@ -32,13 +33,13 @@ Problem busy(const std::string& where) {
             .remedy = "try again in a few seconds"};
 }
 
-Problem no_such(const std::string& where, const std::string& what) {
+Problem no_such(const std::string& where, const std::string& what, const std::string& remedy) {
     return {.status = 404,
             .code = "not_found",
             .what = "nothing was found",
             .where = where,
             .why = what,
-            .remedy = "GET /v1/station shows what there is"};
+            .remedy = remedy};
 }
 
 Problem not_recorded(const std::string& where, const NotRecorded& fault) {
@@ -217,7 +218,7 @@ void Api::Work::handle(Request request, Respond respond) {
         return call.refuse(*problem);
     auto target = read_target(call.request.target);
     if (!target)
-        return call.refuse(no_such(call.where(), "the path cannot be read"));
+        return call.refuse(no_such(call.where(), "the path cannot be read", "write it as RFC 3986 says"));
     call.query = std::move(target->query);
 
     std::string allowed;
@@ -232,7 +233,8 @@ void Api::Work::handle(Request request, Respond respond) {
         allowed += (allowed.empty() ? "" : ", ") + std::string(entry.method);
     }
     if (allowed.empty())
-        return call.refuse(no_such(call.where(), "there is no such path"));
+        return call.refuse(
+            no_such(call.where(), "there is no such path", "see the API's description, openapi.json"));
     auto response =
         to_response({.status = 405,
                      .code = "wrong_method",
@@ -243,6 +245,17 @@ void Api::Work::handle(Request request, Respond respond) {
     response.headers.emplace_back("Allow", allowed);
     call.respond(std::move(response));
 }
+
+namespace {
+
+// The bay of a call that is about one.
+const BayState* bay_asked(const StationPort& station, const Call& call) {
+    return call.where().starts_with("/v1/bays/") && !call.arguments.empty()
+               ? find_bay(station, call.arguments.front())
+               : nullptr;
+}
+
+}  // namespace
 
 // Decides and journals; answers when it is durable, or says that this is not known. `after` comes before the
 // answer, and only for what was not refused.
@@ -260,26 +273,39 @@ void Api::Work::submit(Payload payload, std::optional<people::PersonRecord> reco
             return;
         pending->call.refuse(unconfirmed(pending->call.where()));
     });
-    station_.submit(std::move(payload), std::move(record),
-                    [pending, after = std::move(after)](std::expected<Recorded, NotRecorded> done) {
-                        if (done && after && !std::holds_alternative<Refused>(done->outcome))
-                            after(*done);
-                        if (std::exchange(pending->answered, true))
-                            return;
-                        pending->timer.cancel();
-                        const auto& waiting = pending->call;
-                        if (done)
-                            waiting.respond(receipt(*done, waiting.where()));
-                        else
-                            waiting.refuse(not_recorded(waiting.where(), done.error()));
-                    });
+    station_.submit(
+        std::move(payload), std::move(record),
+        [pending, after = std::move(after), &station = station_](std::expected<Recorded, NotRecorded> done) {
+            if (done && after && !std::holds_alternative<Refused>(done->outcome))
+                after(*done);
+            if (std::exchange(pending->answered, true))
+                return;
+            pending->timer.cancel();
+            const auto& waiting = pending->call;
+            if (done)
+                waiting.respond(receipt(*done, waiting.where(), station, bay_asked(station, waiting)));
+            else
+                waiting.refuse(not_recorded(waiting.where(), done.error()));
+        });
+}
+
+Problem Api::Work::no_such_bay(const Call& call) const {
+    std::string bays;
+    const auto* rules = interlock::rules_of(station_.rule_book(), station_.staged_rules().revision);
+    if (const auto* in_force = rules_in_force(station_))
+        rules = in_force;
+    if (rules != nullptr)
+        for (const auto& bay : rules->bays)
+            bays += (bays.empty() ? "" : ", ") + bay.id;
+    return no_such(call.where(), "there is no such bay at this station",
+                   bays.empty() ? "let the rules be approved first" : "give one of " + bays);
 }
 
 std::optional<BayId> Api::Work::bay_of(const Call& call) const {
     const auto* bay = find_bay(station_, call.arguments.front());
     if (bay != nullptr)
         return bay->id;
-    call.refuse(no_such(call.where(), "there is no such bay at this station"));
+    call.refuse(no_such_bay(call));
     return std::nullopt;
 }
 
@@ -287,7 +313,7 @@ std::optional<PersonNumber> Api::Work::person_argument(const Call& call) {
     const auto number = number_from(call.arguments.front());
     if (number && *number > 0 && *number <= 0xFFFFFFFF)
         return PersonNumber{static_cast<std::uint32_t>(*number)};
-    call.refuse(no_such(call.where(), "people are named by their number"));
+    call.refuse(no_such(call.where(), "people are named by their number", "take it from GET /v1/people"));
     return std::nullopt;
 }
 

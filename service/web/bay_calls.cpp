@@ -121,7 +121,8 @@ std::optional<EventNumber> Api::Work::proposal_argument(const Call& call) {
     const auto number = number_from(call.arguments[1]);
     if (number)
         return EventNumber{*number};
-    call.refuse(no_such(call.where(), "decisions are named by the number of the event that proposed them"));
+    call.refuse(no_such(call.where(), "decisions are named by the number of the event that proposed them",
+                        "take it from the proposals in GET /v1/station"));
     return std::nullopt;
 }
 

@@ -24,7 +24,7 @@ void Api::Work::get_why(Call& call) {
         return call.answer(why_view(station_, *bay));
     if (const auto bay = bay_before_rules(station_, id))
         return call.answer(why_view(station_, *bay));
-    call.refuse(no_such(call.where(), "there is no such bay at this station"));
+    call.refuse(no_such_bay(call));
 }
 
 void Api::Work::get_unit(Call& call) {
@@ -33,7 +33,8 @@ void Api::Work::get_unit(Call& call) {
         std::move(call), [serial](const Archive& archive) { return archive.unit(serial); },
         [this](const Call& asked, const history::UnitRecord& record) {
             if (record.stays.empty())
-                return asked.refuse(no_such(asked.where(), "the journal has never seen this serial number"));
+                return asked.refuse(no_such(asked.where(), "the journal has never seen this serial number",
+                                            "see that it is written as on the ticket, letter by letter"));
             asked.answer(unit_view(record, roster_));
         });
 }

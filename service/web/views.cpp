@@ -12,6 +12,7 @@
 #include "service/interlock/reason.hpp"
 #include "service/web/actions.hpp"
 #include "service/web/enum_names.hpp"
+#include "service/web/refusals.hpp"
 
 namespace tautgate::web {
 namespace {
@@ -393,7 +394,43 @@ json override_rule_view(const Reason& reason, const ReasonText& text, const conf
             {"hand_checked_value", rule->hand_checked_value}};
 }
 
-json reason_view(const Reason& reason, const config::Station* rules) {
+// Of the unit's plan.
+std::vector<config::ConfirmStep> confirmed_steps(const config::Station& rules, const Stay& stay) {
+    std::vector<config::ConfirmStep> steps;
+    const auto* plan = plan_of(rules, stay);
+    if (plan == nullptr)
+        return steps;
+    for (const auto& stage : plan->stages)
+        for (const auto& step : stage.steps)
+            if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
+                steps.push_back(*confirm);
+    return steps;
+}
+
+// The id by which decisions and confirmations name what the reason is about: that of the joint of this unit,
+// or of the step. Of joints with the same name, none.
+json reason_subject(const Reason& reason, const config::Station* rules, const Stay* stay) {
+    if (rules == nullptr || stay == nullptr)
+        return nullptr;
+    std::string name = reason.joint;
+    for (const auto& fact : reason.facts)
+        if (name.empty() && fact.name == "step")
+            name = fact.value;
+    if (name.empty())
+        return nullptr;
+    std::vector<std::string> ids;
+    for (const auto& joint : stay->joints) {
+        const auto* described = by_id(rules->joints, joint.id.text);
+        if (described != nullptr && described->name == name)
+            ids.push_back(described->id);
+    }
+    for (const auto& step : confirmed_steps(*rules, *stay))
+        if (step.text == name)
+            ids.push_back(step.id);
+    return ids.size() == 1 ? json(ids.front()) : json(nullptr);
+}
+
+json reason_view(const Reason& reason, const config::Station* rules, const Stay* stay) {
     const auto& text = interlock::text_of(reason.code);
     json facts = json::array();
     for (const auto& fact : reason.facts)
@@ -405,6 +442,7 @@ json reason_view(const Reason& reason, const config::Station* rules) {
             {"clears", enum_name(text.clears)},
             {"overridable", text.overridable},
             {"override", override_rule_view(reason, text, rules)},
+            {"id", reason_subject(reason, rules, stay)},
             {"joint", text_or_null(reason.joint)},
             {"fastener", text_or_null(reason.fastener)},
             {"tool", text_or_null(reason.tool)},
@@ -414,7 +452,9 @@ json reason_view(const Reason& reason, const config::Station* rules) {
 json why_permissive(const StationPort& station, const BayState& bay, const PermissiveState& permissive) {
     const auto* rules = rules_of(station, bay.id);
     auto view = permissive_head(station, bay, permissive, rules);
-    view["reasons"] = list_of(permissive.reasons, [&](const Reason& r) { return reason_view(r, rules); });
+    const auto* stay = std::get_if<Stay>(&bay.occupant);
+    view["reasons"] =
+        list_of(permissive.reasons, [&](const Reason& r) { return reason_view(r, rules, stay); });
     return view;
 }
 
@@ -595,15 +635,18 @@ std::string_view outcome_name(const Outcome& outcome) {
         outcome);
 }
 
-Response refusal(const Refused& refused, EventNumber event, const std::string& where) {
+Response refusal(const Refused& refused, EventNumber event, const std::string& where, std::string remedy) {
+    auto why = sentence(refused);
+    if (why.ends_with('.'))  // the remedy follows in the same sentence
+        why.pop_back();
     const json body{{"event", event.value},
                     {"outcome", "refused"},
                     {"error",
                      {{"code", enum_name(refused.code)},
                       {"what", "the act was recorded and refused; nothing else changed"},
                       {"where", where},
-                      {"why", sentence(refused)},
-                      {"remedy", "look at the station as it is now, and let somebody entitled act"}}}};
+                      {"why", std::move(why)},
+                      {"remedy", std::move(remedy)}}}};
     return {.status = 409, .body = dump(body)};
 }
 
@@ -755,9 +798,10 @@ std::string event_lines(const std::vector<StoredEvent>& events) {
     return lines;
 }
 
-Response receipt(const Recorded& recorded, const std::string& where) {
+Response receipt(const Recorded& recorded, const std::string& where, const StationPort& station,
+                 const BayState* bay) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
-        return refusal(*refused, recorded.event, where);
+        return refusal(*refused, recorded.event, where, remedy_of(*refused, station, bay));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},

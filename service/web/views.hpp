@@ -40,7 +40,9 @@ namespace tautgate::web {
 // One JSON object a line.
 [[nodiscard]] std::string event_lines(const std::vector<StoredEvent>& events);
 
-// The answer to a changing call, once it is durable. Refused becomes an error of status 409.
-[[nodiscard]] Response receipt(const Recorded& recorded, const std::string& where);
+// The answer to a changing call, once it is durable. Refused becomes an error of status 409; `bay` is the one
+// that the call was about, or nullptr.
+[[nodiscard]] Response receipt(const Recorded& recorded, const std::string& where, const StationPort& station,
+                               const interlock::BayState* bay);
 
 }  // namespace tautgate::web

@@ -54,7 +54,8 @@ struct Call {
 // Problems that more than one route has.
 [[nodiscard]] Problem not_signed_in(const std::string& header);
 [[nodiscard]] Problem busy(const std::string& where);
-[[nodiscard]] Problem no_such(const std::string& where, const std::string& what);
+[[nodiscard]] Problem no_such(const std::string& where, const std::string& what,
+                              const std::string& remedy = "name it as the station lists it");
 [[nodiscard]] Problem not_recorded(const std::string& where, const NotRecorded& fault);
 // The token of "Bearer <token>".
 [[nodiscard]] std::optional<std::string> bearer(const std::string& header);
@@ -116,6 +117,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     std::optional<Problem> wrong_content(const Request& request) const;
     std::optional<Problem> authenticate(Call& call, Needs needs);
     void run(const Entry& entry, Call& call);
+    [[nodiscard]] Problem no_such_bay(const Call& call) const;
     [[nodiscard]] std::optional<BayId> bay_of(const Call& call) const;
     static std::optional<PersonNumber> person_argument(const Call& call);
     static std::optional<EventNumber> proposal_argument(const Call& call);

@@ -96,7 +96,7 @@ Told replacement_told(Stand& stand) {
 
 Told check_told(Stand& stand) {
     stand.finished();
-    return {.sentence = "Cable clamps has not been confirmed.",
+    return {.sentence = "Not confirmed yet: Cable clamps.",
             .remedy = "Do it and confirm it.",
             .clears = "by_itself",
             .facts = {{"step", "Cable clamps"}}};

@@ -242,7 +242,7 @@ TEST_CASE(
         REQUIRE(reason != nullptr);
         const std::string told = sentence(*reason) + remedy(*reason);
         INFO(told);
-        CHECK(told.find_first_of("{}") == std::string::npos);
+        CHECK(told.find_first_of("{}[]") == std::string::npos);
         CHECK(told.find(" ? ") == std::string::npos);
         CHECK_FALSE(remedy(*reason).empty());
 
@@ -278,6 +278,41 @@ TEST_CASE("a decision of people does what no passing of time does") {
         story.links_come_up();
         CHECK(story.held_by(row.permissive, row.code));
     }
+}
+
+TEST_CASE("where a loosening took all proof of a joint, the reasons say so and where to begin again") {
+    Story story;
+    story.identified_unit();
+    for (const Hit& hit : {mount_ok, mount_low, mount_loosened})
+        story.hits(hit);
+    const std::string note =
+        "; a loosening may have been of any of its fasteners, so all are tightened again from 1 on.";
+    CHECK(sentence(*story.reason("lift", ReasonCode::joint_open)) ==
+          "mount: 2 of 2 still to do in final, next 1" + note);
+    story.hits(mount_low);
+    CHECK(sentence(*story.reason("lift", ReasonCode::fastener_locked)) ==
+          "mount, 1: the allowed attempts are used up" + note);
+}
+
+TEST_CASE("a loosening that is certainly of the one fastener leaves no such note") {
+    Story story;
+    story.identified_unit();
+    for (const Hit& hit : {mount_low, mount_loosened, mount_low})
+        story.hits(hit);
+    CHECK(sentence(*story.reason("lift", ReasonCode::fastener_locked)) ==
+          "mount, 1: the allowed attempts are used up.");
+    CHECK(sentence(*story.reason("lift", ReasonCode::joint_open)) ==
+          "mount: 2 of 2 still to do in final, next 1.");
+}
+
+TEST_CASE("what a reason does not know is left out of its sentence together with its words") {
+    Reason reason{ReasonCode::joint_not_ok, "mount", "1", "", {{"finding", "odd"}, {"advice", "look"}}};
+    CHECK(sentence(reason) == "mount, 1: not OK, odd.");
+    reason.facts.push_back({"found", "9 N·m"});
+    reason.facts.push_back({"allowed", ""});
+    CHECK(sentence(reason) == "mount, 1: not OK, odd (9 N·m).");
+    reason.facts.back().value = "40 N·m";
+    CHECK(sentence(reason) == "mount, 1: not OK, odd (9 N·m; allowed 40 N·m).");
 }
 
 TEST_CASE("all reasons are given, worst first, each once") {

@@ -1,5 +1,7 @@
 #include <fstream>
+#include <set>
 
+#include "service/web/refusals.hpp"
 #include "tests/unit/web/fake_station.hpp"
 
 using namespace tautgate;
@@ -202,6 +204,63 @@ TEST_CASE("the one who proposed can second under no other name: the core sees th
     CHECK(says(answer, R"("code":"same_person_twice")"));
     CHECK(says(answer, R"("outcome":"refused")"));
     CHECK(says(answer, R"("event":51)"));
+}
+
+TEST_CASE("a refused act is answered with what would have been allowed here") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto session = desk.supervisor_session();
+    const auto answer_to = [&](RefusalCode code, std::string detail) {
+        desk.station.next_outcome = Refused{.code = code, .detail = std::move(detail)};
+        return desk.ask(post(bay_path(desk, "/decisions"), override_body(desk), {session, {}}));
+    };
+    const auto reason = answer_to(RefusalCode::reason_missing, "the reason code is not in the list");
+    CHECK(says(reason, R"("why":"A reason is needed: the reason code is not in the list")"));
+    CHECK(says(reason, R"("remedy":"give one of the reason codes tool-failed, thread-repaired, result-lost, )"
+                       R"(engineering-release, and the reason in words, of at least 10 characters")"));
+    CHECK(says(answer_to(RefusalCode::no_such_joint, "motor-mount"),
+               R"("remedy":"give one of motor-mounts, )"));
+    CHECK(says(answer_to(RefusalCode::no_such_thing, "no such unassigned result"),
+               R"(results without a fastener: 45; proposals that wait: 46")"));
+    CHECK(says(answer_to(RefusalCode::not_entitled, {}),
+               R"("remedy":"decisions are made by production_supervisor, quality_engineer; )"));
+}
+
+TEST_CASE("who is refused because of another's role does not hear of a bay that was not asked about") {
+    Desk desk;
+    put_unit_in(desk.station);
+    desk.station.next_outcome = Refused{.code = RefusalCode::not_entitled, .detail = {}};
+    const auto answer = desk.ask(post("/v1/people/3/suspension", "{}", {desk.supervisor_session(), {}}));
+    CHECK(says(answer, R"("remedy":"let an administrator act, with a second person")"));
+}
+
+TEST_CASE("every refusal has a remedy of its own that ends no sentence") {
+    const FakeStation station;
+    std::set<std::string> remedies;
+    for (const auto code :
+         {RefusalCode::unknown_person, RefusalCode::suspended, RefusalCode::not_entitled,
+          RefusalCode::same_person_twice, RefusalCode::tightened_it, RefusalCode::no_stay,
+          RefusalCode::no_such_joint, RefusalCode::no_such_thing, RefusalCode::already_settled,
+          RefusalCode::reason_missing, RefusalCode::value_missing, RefusalCode::value_outside_audit_window,
+          RefusalCode::seen_too_old, RefusalCode::not_possible_now,
+          RefusalCode::needs_second_administrator}) {
+        const auto remedy = remedy_of({.code = code, .detail = {}}, station, nullptr);
+        CHECK_FALSE(remedy.ends_with('.'));
+        CHECK(remedies.insert(remedy).second);
+    }
+}
+
+TEST_CASE("a bay that is not there is answered with those that are") {
+    Desk desk;
+    put_unit_in(desk.station);
+    CHECK(says(desk.ask(get("/v1/bays/J9/why")), R"("remedy":"give one of J1")"));
+}
+
+TEST_CASE("why names the joint as a decision has to name it") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto answer = desk.ask(get(bay_path(desk, "/why")));
+    CHECK(says(answer, R"("id":"motor-mounts","joint":"Motor mounts")"));
 }
 
 TEST_CASE("two sessions of one person are one person") {
