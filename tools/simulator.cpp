@@ -19,6 +19,7 @@
 #include "tools/simulation/crew.hpp"
 #include "tools/simulation/shop_floor.hpp"
 #include "tools/simulation/story.hpp"
+#include "version.hpp"
 
 namespace {
 
@@ -48,6 +49,13 @@ class Desk {
     Desk(ShopFloor& floor, Crew& crew, std::string bay)
         : floor_(floor), crew_(crew), bay_(std::move(bay)), shift_(floor, crew, bay_, say) {}
 
+    // The first word of each.
+    [[nodiscard]] static std::vector<std::string> commands() {
+        std::vector<std::string> names{"quit"};
+        for (const auto& [name, command] : commands_)
+            names.push_back(name);
+        return names;
+    }
     [[nodiscard]] Shift& shift() noexcept { return shift_; }
     // False: the line asked to end.
     bool obey(const std::string& line) {
@@ -249,41 +257,43 @@ class Desk {
                 : run.error());
     }
 
+    static const std::map<std::string, Command> commands_;
+
     ShopFloor& floor_;
     Crew& crew_;
     std::string bay_;
     Shift shift_;
-    const std::map<std::string, Command> commands_{
-        {"help", {"help                         this list", &Desk::help}},
-        {"good", {"good                         story: a good unit, released and gone", &Desk::good}},
-        {"low-torque", {"low-torque                   story: a low torque, repaired", &Desk::low_torque}},
-        {"bad-joint",
-         {"bad-joint                    story: a joint stays bad, two people override it", &Desk::bad_joint}},
-        {"wrong-pair", {"wrong-pair                   story: the frame of another order", &Desk::wrong_pair}},
-        {"unit",
-         {"unit [VARIANT]               sets down a unit and scans its tickets (MB1 to MB5)", &Desk::unit}},
-        {"away", {"away                         takes the unit away, past every permissive", &Desk::away}},
-        {"scan", {"scan LABEL...                scans a label", &Desk::scan}},
-        {"tighten",
-         {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order; MISHAP is early, crossed, stripped "
-          "or wrong-program",
-          &Desk::tighten}},
-        {"loosen", {"loosen JOINT N               turns one bolt back", &Desk::loosen}},
-        {"confirm",
-         {"confirm [STEP...]            the operator confirms checks; without a name all", &Desk::confirm}},
-        {"move",
-         {"move PERMISSIVE              the equipment moves, if its controller allows it", &Desk::move}},
-        {"force", {"force PERMISSIVE             somebody moves it by hand", &Desk::force}},
-        {"cut", {"cut TOOL                     the tool's link breaks (or its battery dies)", &Desk::cut}},
-        {"mend", {"mend TOOL                    the link is back, kept results follow", &Desk::mend}},
-        {"hold", {"hold TOOL                    results come late", &Desk::hold}},
-        {"deliver", {"deliver TOOL                 late results arrive", &Desk::deliver}},
-        {"twice", {"twice TOOL                   the next result is sent twice", &Desk::twice}},
-        {"lose", {"lose TOOL                    a result is lost for good", &Desk::lose}},
-        {"power", {"power TOOL                   the tool restarts", &Desk::power}},
-        {"plc", {"plc cut|mend|freeze|thaw|restart   what happens to the controller", &Desk::plc}},
-        {"status", {"status                       what is held, and why", &Desk::status}},
-    };
+};
+
+const std::map<std::string, Desk::Command> Desk::commands_{
+    {"help", {"help                         this list", &Desk::help}},
+    {"good", {"good                         story: a good unit, released and gone", &Desk::good}},
+    {"low-torque", {"low-torque                   story: a low torque, repaired", &Desk::low_torque}},
+    {"bad-joint",
+     {"bad-joint                    story: a joint stays bad, two people override it", &Desk::bad_joint}},
+    {"wrong-pair", {"wrong-pair                   story: the frame of another order", &Desk::wrong_pair}},
+    {"unit",
+     {"unit [VARIANT]               sets down a unit and scans its tickets (MB1 to MB5)", &Desk::unit}},
+    {"away", {"away                         takes the unit away, past every permissive", &Desk::away}},
+    {"scan", {"scan LABEL...                scans a label", &Desk::scan}},
+    {"tighten",
+     {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order; MISHAP is early, crossed, stripped "
+      "or wrong-program",
+      &Desk::tighten}},
+    {"loosen", {"loosen JOINT N               turns one bolt back", &Desk::loosen}},
+    {"confirm",
+     {"confirm [STEP...]            the operator confirms checks; without a name all", &Desk::confirm}},
+    {"move", {"move PERMISSIVE              the equipment moves, if its controller allows it", &Desk::move}},
+    {"force", {"force PERMISSIVE             somebody moves it by hand", &Desk::force}},
+    {"cut", {"cut TOOL                     the tool's link breaks (or its battery dies)", &Desk::cut}},
+    {"mend", {"mend TOOL                    the link is back, kept results follow", &Desk::mend}},
+    {"hold", {"hold TOOL                    results come late", &Desk::hold}},
+    {"deliver", {"deliver TOOL                 late results arrive", &Desk::deliver}},
+    {"twice", {"twice TOOL                   the next result is sent twice", &Desk::twice}},
+    {"lose", {"lose TOOL                    a result is lost for good", &Desk::lose}},
+    {"power", {"power TOOL                   the tool restarts", &Desk::power}},
+    {"plc", {"plc cut|mend|freeze|thaw|restart   what happens to the controller", &Desk::plc}},
+    {"status", {"status                       what is held, and why", &Desk::status}},
 };
 
 std::expected<void, std::string> staff(Crew& crew, const Options& options) {
@@ -359,6 +369,8 @@ int work(const Options& options, const config::Station& station) {
 int main(int argc, char** argv) {
     Options options;
     CLI::App app{"The simulated shop floor of one bay: tools, controller, scanner and people"};
+    app.set_version_flag("--version",
+                         fmt::format("tautgate-simulator {} {}", program_version, source_commit));
     app.add_option("--config", options.config, "the station's description")
         ->required()
         ->check(CLI::ExistingFile);
@@ -370,6 +382,13 @@ int main(int argc, char** argv) {
     app.add_option("--control", options.control,
                    "a named pipe to take commands from, instead of standard input");
     app.add_flag("--once", options.once, "plays the scripted shift and ends");
+    app.add_flag_callback(
+        "--commands",
+        [] {
+            say(fmt::format("{}", fmt::join(Desk::commands(), "\n")));
+            throw CLI::Success();
+        },
+        "names the commands that it takes, and ends");
     try {
         app.parse(argc, argv);
     } catch (const CLI::ParseError& error) {

@@ -1,34 +1,44 @@
 // tautgate: the command line of a station, for people and scripts. Asks the service over its HTTP interface,
 // or a journal's file itself; decides nothing. The exit codes stand in --help and in cli/questions.hpp.
+#include <algorithm>
+#include <charconv>
+#include <cstdint>
 #include <cstdio>
 #include <cstdlib>
 #include <functional>
+#include <limits>
+#include <optional>
 #include <string>
+#include <vector>
 
+#include <sys/ioctl.h>
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 
+#include "config/shape.hpp"
 #include "tools/cli/acts.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
+#include "version.hpp"
 
 namespace {
 
 using namespace tautgate::cli;
+namespace config = tautgate::config;
 
 constexpr const char* examples =
     "Examples:\n"
     "  tautgate why                                 why is it held, and what to do\n"
-    "  tautgate unit D2600417                       everything stored about a serial number\n"
+    "  tautgate unit TM000871                       everything stored about a serial number\n"
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           every mistake of a station's description\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
-    "  tautgate decide override motor-mounts --as B-12 --second B-31 --reason tool-failed \\\n"
-    "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 412\n";
+    "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
+    "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
 
 constexpr const char* exit_codes =
     "\nExit codes:\n"
@@ -67,6 +77,51 @@ struct Options {
 
 using Command = std::function<Asked<Exit>(const Desk&)>;
 
+constexpr std::uint64_t any = std::numeric_limits<std::int64_t>::max();  // as far as the journal counts
+
+CLI::Validator whole_from_one(std::uint64_t most = any) {
+    return {[most](std::string& text) -> std::string {
+                std::uint64_t number = 0;
+                const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), number);
+                const bool good = fault == std::errc{} && end == text.data() + text.size();
+                return good && number >= 1 && number <= most
+                           ? std::string()
+                           : fmt::format("'{}' is no whole number from 1 {}", text,
+                                         most == any ? "on" : fmt::format("to {}", most));
+            },
+            ""};
+}
+
+// The first word that is no option: what the person wants of the program.
+std::optional<std::string_view> command_word(int argc, char** argv) {
+    for (int i = 1; i < argc; ++i) {
+        const std::string_view word = argv[i];
+        if (word == "--api")
+            ++i;
+        else if (!word.starts_with('-'))
+            return word;
+    }
+    return std::nullopt;
+}
+
+// One sentence, where the command itself is unknown.
+std::optional<std::string> command_fault(const CLI::App& app, std::string_view word) {
+    std::vector<std::string> names;
+    for (const auto* sub : app.get_subcommands([](const CLI::App*) { return true; }))
+        names.push_back(sub->get_name());
+    if (std::ranges::find(names, word) != names.end())
+        return std::nullopt;
+    const auto nearest = config::nearest_word(word, names);
+    return fmt::format("there is no command '{}'; {}see tautgate --help", plain(word),
+                       nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest));
+}
+
+// Characters in a line of the terminal; 0: it is none, and lines may be as long as they get.
+std::size_t screen_width() {
+    winsize size{};
+    return ::ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 ? size.ws_col : 0;
+}
+
 bool wants_colours() {
     // Nothing of this program changes the environment, and no other thread runs yet.
     const char* none = std::getenv("NO_COLOR");  // NOLINT(concurrency-mt-unsafe)
@@ -91,7 +146,10 @@ class Commands {
   private:
     CLI::App* add(const char* name, const char* what, const char* example, Command command) {
         auto* sub = app_.add_subcommand(name, what);
-        sub->footer(std::string("Example:\n  ") + example + "\n");
+        sub->footer(
+            std::string("Example:\n  ") + example +
+            "\n\nEvery command also takes --json (the answer for programs) and --api URL (where the service "
+            "listens).\n");
         sub->callback([this, command = std::move(command)] { chosen_ = command; });
         return sub;
     }
@@ -122,15 +180,15 @@ class Commands {
             add("follow", "events as they are stored", "tautgate follow --count 10 --timeout 60 --json",
                 [&o](const Desk& desk) { return follow(desk, o.following); });
         events->add_option("--from", o.following.from, "number of the first event; otherwise the next one")
-            ->check(CLI::PositiveNumber);
+            ->check(whole_from_one());
         events->add_option("--count", o.following.count, "ends after so many events")
-            ->check(CLI::PositiveNumber);
-        events->add_option("--timeout", o.following.timeout_s, "ends after so many seconds")
-            ->check(CLI::Range(1, 604'800));
+            ->check(whole_from_one());
+        events->add_option("--timeout", o.following.timeout_s, "ends after so many seconds, 604800 at most")
+            ->check(whole_from_one(604'800));
     }
     void record() {
         auto& o = options_;
-        auto* unit = add("unit", "history of a serial number", "tautgate unit D2600417 --journal copy.db",
+        auto* unit = add("unit", "history of a serial number", "tautgate unit TM000871 --journal copy.db",
                          [&o](const Desk& desk) { return show_unit(desk, o.name, o.journal); });
         unit->add_option("serial", o.name, "of a unit or of a sub-assembly")->required();
         unit->add_option("--journal", o.journal, "asks this file, not the service")->check(CLI::ExistingFile);
@@ -150,7 +208,7 @@ class Commands {
         auto* sub =
             add("enrol", "enrols a person",
                 "tautgate enrol --name 'Ada Vale' --badge B-12 --role administrator --code-file enrol.code\n"
-                "  tautgate enrol --name 'Bo Reed' --badge B-31 --role line_operator --as B-12",
+                "  tautgate enrol --name 'Bo Reed' --badge B-20 --role line_operator --as B-12",
                 [&o](const Desk& desk) { return enrol(desk, o.person, o.signers); });
         sub->add_option("--name", o.person.name, "as others will read it")->required();
         sub->add_option("--badge", o.person.badge, "text of the badge");
@@ -163,9 +221,27 @@ class Commands {
         sub->add_option("--code-file", o.person.code_file,
                         "for the first administrator: enrol.code in the service's state folder");
         signers(sub, true);
-        signers(add("people", "who is enrolled", "tautgate people --as B-12",
+        person_act("suspend", "nobody can act under this person's name any more",
+                   "tautgate suspend B-20 --as B-12",
+                   [&o](const Desk& desk) { return suspend(desk, o.name, o.signers); });
+        person_act("unlock", "lets somebody try again who typed several wrong secrets",
+                   "tautgate unlock B-20 --as B-12",
+                   [&o](const Desk& desk) { return unlock(desk, o.name, o.signers); });
+        person_act(
+            "renew-secret", "gives somebody a new secret in place of a lost one",
+            "tautgate renew-secret B-20 --as B-12",
+            [&o](const Desk& desk) { return renew_secret(desk, o.name, o.person.secret_file, o.signers); })
+            ->add_option("--new-secret-file", o.person.secret_file,
+                         "a file of mode 600 with the new secret; otherwise it is asked for, twice");
+        signers(add("people", "who is enrolled, with number and badge", "tautgate people --as B-12",
                     [&o](const Desk& desk) { return list_people(desk, o.signers); }),
                 false);
+    }
+    CLI::App* person_act(const char* name, const char* what, const char* example, Command command) {
+        auto* sub = add(name, what, example, std::move(command));
+        sub->add_option("person", options_.name, "badge (or '#7': person 7) of whom it is about")->required();
+        signers(sub, true);
+        return sub;
     }
     void rules() {
         auto& o = options_;
@@ -180,8 +256,8 @@ class Commands {
     void decisions() {
         auto& o = options_;
         std::string kinds =
-            "tautgate decide override motor-mounts --as B-12 --second B-31 --reason tool-failed \\\n"
-            "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 412\n"
+            "tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
+            "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n"
             "\nDecisions:\n";
         for (const auto& kind : decision_kinds())
             kinds += fmt::format("  {:<46}{}\n",
@@ -199,21 +275,25 @@ class Commands {
         sub->add_option("--unit", o.decision.check.unit, "of --torque")
             ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
             ->capture_default_str();
-        sub->add_option("--seen", o.decision.seen, "event number that why showed; otherwise it is shown now");
+        sub->add_option("--seen", o.decision.seen, "event number that why showed; otherwise it is shown now")
+            ->check(whole_from_one());
         signers(sub, true);
 
         auto* consents =
-            add("second", "consents to what another person proposed", "tautgate second 812 --as B-31",
+            add("second", "consents to what another person proposed", "tautgate second 812 --as B-32",
                 [&o](const Desk& desk) { return second(desk, o.proposal, o.signers); });
-        consents->add_option("proposal", o.proposal.number, "its number")->required();
-        consents->add_option("--seen", o.proposal.seen,
-                             "event number that why showed; otherwise it is shown now");
+        consents->add_option("proposal", o.proposal.number, "its number")
+            ->required()
+            ->check(whole_from_one());
+        consents
+            ->add_option("--seen", o.proposal.seen, "event number that why showed; otherwise it is shown now")
+            ->check(whole_from_one());
         bay(consents, o.proposal.bay);
         signers(consents, false);
         auto* ends = add("refuse", "refuses a proposal, or takes one's own back",
-                         "tautgate refuse 812 --why 'measure again first' --as B-31",
+                         "tautgate refuse 812 --why 'measure again first' --as B-32",
                          [&o](const Desk& desk) { return end_proposal(desk, o.proposal, o.signers); });
-        ends->add_option("proposal", o.proposal.number, "its number")->required();
+        ends->add_option("proposal", o.proposal.number, "its number")->required()->check(whole_from_one());
         ends->add_option("--why", o.proposal.why, "in words")->required();
         bay(ends, o.proposal.bay);
         signers(ends, false);
@@ -255,7 +335,7 @@ int run(const Options& options, const Command& command) {
         complain(address.error());
         return code(Exit::wrong_usage);
     }
-    const Desk desk{Http{*address}, Style{wants_colours()}, options.json};
+    const Desk desk{Http{*address}, Style{wants_colours(), screen_width()}, options.json};
     const auto exit = command(desk);
     if (!exit)
         complain(exit.error().message);
@@ -279,14 +359,22 @@ int main(int argc, char** argv) {
     app.require_subcommand(1);
     app.add_option("--api", options.api, "where the service listens")->capture_default_str();
     app.add_flag("--json", options.json, "for programs: the answer as JSON");
+    app.set_version_flag("--version",
+                         fmt::format("tautgate {} {}", tautgate::program_version, tautgate::source_commit));
     const Commands commands{app, options, chosen};
+    const auto word = command_word(argc, argv);
+    if (const auto fault = word ? command_fault(app, *word) : std::nullopt) {
+        complain(*fault);
+        return code(Exit::wrong_usage);
+    }
     try {
         app.parse(argc, argv);
     } catch (const CLI::Success& asked_for_help) {
         return app.exit(asked_for_help);
     } catch (const CLI::ParseError& error) {
-        complain(
-            fmt::format("the command line was not understood: {}; see tautgate --help", plain(error.what())));
+        const std::string why = argc < 2 ? "it names no command" : plain(error.what());
+        complain(fmt::format("the command line was not understood: {}; see tautgate {}--help", why,
+                             word ? fmt::format("{} ", *word) : ""));
         return code(Exit::wrong_usage);
     }
     return run(options, chosen);

@@ -31,8 +31,8 @@ void set_up_log() {
 int serve(int argc, char** argv) {
     CLI::App app("tautgated: withholds the equipment of a station until its joints are proven", "tautgated");
     app.footer(epilogue);
-    app.set_version_flag("--version",
-                         std::string(tautgate::program_version) + " " + std::string(tautgate::source_commit));
+    app.set_version_flag("--version", "tautgated " + std::string(tautgate::program_version) + " " +
+                                          std::string(tautgate::source_commit));
     tautgate::station::StartOptions options;
     options.program_version =
         std::string(tautgate::program_version) + "+" + std::string(tautgate::source_commit);

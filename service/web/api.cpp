@@ -273,20 +273,24 @@ void Api::Work::submit(Payload payload, std::optional<people::PersonRecord> reco
             return;
         pending->call.refuse(unconfirmed(pending->call.where()));
     });
-    station_.submit(
-        std::move(payload), std::move(record),
-        [pending, after = std::move(after), &station = station_](std::expected<Recorded, NotRecorded> done) {
-            if (done && after && !std::holds_alternative<Refused>(done->outcome))
-                after(*done);
-            if (std::exchange(pending->answered, true))
-                return;
-            pending->timer.cancel();
-            const auto& waiting = pending->call;
-            if (done)
-                waiting.respond(receipt(*done, waiting.where(), station, bay_asked(station, waiting)));
-            else
-                waiting.refuse(not_recorded(waiting.where(), done.error()));
-        });
+    const auto person = record ? std::optional(record->number) : std::nullopt;
+    station_.submit(std::move(payload), std::move(record),
+                    [pending, after = std::move(after), person,
+                     &station = station_](std::expected<Recorded, NotRecorded> done) {
+                        if (done && after && !std::holds_alternative<Refused>(done->outcome))
+                            after(*done);
+                        if (std::exchange(pending->answered, true))
+                            return;
+                        pending->timer.cancel();
+                        const auto& waiting = pending->call;
+                        if (done)
+                            waiting.respond(receipt(*done, {.where = waiting.where(),
+                                                            .station = station,
+                                                            .bay = bay_asked(station, waiting),
+                                                            .enrolled = person}));
+                        else
+                            waiting.refuse(not_recorded(waiting.where(), done.error()));
+                    });
 }
 
 Problem Api::Work::no_such_bay(const Call& call) const {

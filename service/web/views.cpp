@@ -770,6 +770,7 @@ std::string people_view(const StationPort& station, const people::Roster& roster
     return dump({{"people", list_of(roster.known(station.state()), [&](const people::KnownPerson& person) {
                       return json{
                           {"number", person.number.value},
+                          {"badge", text_or_null(person.badge)},
                           {"name", person.name},
                           {"roles", list_of(person.roles, [](domain::Role r) { return json(name_of(r)); })},
                           {"suspended", person.suspended},
@@ -798,14 +799,14 @@ std::string event_lines(const std::vector<StoredEvent>& events) {
     return lines;
 }
 
-Response receipt(const Recorded& recorded, const std::string& where, const StationPort& station,
-                 const BayState* bay) {
+Response receipt(const Recorded& recorded, const ReceiptFor& asked) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
-        return refusal(*refused, recorded.event, where, remedy_of(*refused, station, bay));
+        return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.bay));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},
-                    {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)}};
+                    {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)},
+                    {"person", or_null(asked.enrolled, [](PersonNumber n) { return n.value; })}};
     return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body)};
 }
 

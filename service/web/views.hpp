@@ -40,9 +40,14 @@ namespace tautgate::web {
 // One JSON object a line.
 [[nodiscard]] std::string event_lines(const std::vector<StoredEvent>& events);
 
-// The answer to a changing call, once it is durable. Refused becomes an error of status 409; `bay` is the one
-// that the call was about, or nullptr.
-[[nodiscard]] Response receipt(const Recorded& recorded, const std::string& where, const StationPort& station,
-                               const interlock::BayState* bay);
+// What a changing call was about.
+struct ReceiptFor {
+    std::string where;
+    const StationPort& station;
+    const interlock::BayState* bay = nullptr;         // the bay that it was at, if it was at one
+    std::optional<interlock::PersonNumber> enrolled;  // whom it enrolled
+};
+// The answer to a changing call, once it is durable. Refused becomes an error of status 409.
+[[nodiscard]] Response receipt(const Recorded& recorded, const ReceiptFor& asked);
 
 }  // namespace tautgate::web

@@ -3,14 +3,17 @@
 #include <algorithm>
 #include <array>
 #include <charconv>
+#include <filesystem>
 #include <memory>
 #include <optional>
+#include <system_error>
 #include <utility>
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
 
+#include "protocol/quantity.hpp"
 #include "tools/cli/secret.hpp"
 #include "tools/cli/text.hpp"
 
@@ -92,6 +95,12 @@ Asked<Signed> sign_in(const Desk& desk, const Signers& signers) {
     if (signers.first.badge.empty())
         return std::unexpected(
             Failure{Exit::wrong_usage, "nobody is named who does this; give your badge with --as"});
+    if (signers.first.badge == signers.second.badge)
+        return std::unexpected(
+            Failure{Exit::wrong_usage,
+                    fmt::format("{} is named twice, and the second person must be another one; give "
+                                "another badge with --second",
+                                plain(signers.first.badge))});
     auto first = sign_in(desk, signers.first);
     if (!first)
         return std::unexpected(first.error());
@@ -181,6 +190,12 @@ Asked<Exit> enrol(const Desk& desk, const NewPerson& person, const Signers& sign
         body["badge"] = person.badge;
     std::optional<Signed> by;
     if (!person.code_file.empty()) {
+        std::error_code unknown;
+        if (!std::filesystem::exists(person.code_file, unknown) && !unknown)
+            return std::unexpected(no_secret(fmt::format(
+                "the code file {} is not there; if somebody is enrolled already, enrol with --as BADGE, "
+                "else see that tautgated runs with this state folder",
+                plain(person.code_file))));
         auto code = secret_from_file(person.code_file);
         if (!code)
             return std::unexpected(no_secret(code.error()));
@@ -198,7 +213,92 @@ Asked<Exit> enrol(const Desk& desk, const NewPerson& person, const Signers& sign
     const auto answer = answer_of(desk.http.post("/v1/people", body_of(body), by ? by->both() : Bearer{}));
     if (!answer)
         return std::unexpected(answer.error());
-    return tell(desk, *answer, fmt::format("{} is enrolled", plain(person.name)));
+    const auto number = plain(text_at(*answer, "person"));
+    return tell(
+        desk, *answer,
+        fmt::format("{} is enrolled as person {}{}", plain(person.name), number,
+                    person.badge.empty() ? fmt::format(", who signs in with --as '#{}'", number) : ""));
+}
+
+namespace {
+
+// The person of a badge or a number ("#7" or "7"), from GET /v1/people.
+Asked<json> person_named(const json& people, const std::string& named) {
+    const auto number =
+        number_of(named.starts_with('#') ? std::string_view(named).substr(1) : std::string_view(named));
+    for (const auto& person : at(people, "people")) {
+        if (text_at(person, "badge") == named || (number && at(person, "number") == *number))
+            return person;
+    }
+    return std::unexpected(
+        Failure{Exit::no,
+                fmt::format("nobody has the badge or number {}; tautgate people lists them", plain(named))});
+}
+
+// Somebody, looked up by an administrator who stays signed in for what follows.
+struct Looked {
+    Signed by;
+    json person;
+    [[nodiscard]] std::string path(std::string_view act) const {
+        return fmt::format("/v1/people/{}/{}", text_at(person, "number"), act);
+    }
+    [[nodiscard]] std::string name() const { return plain(text_at(person, "name")); }
+};
+
+Asked<Looked> look_up(const Desk& desk, const std::string& named, const Signers& signers) {
+    auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto people = ask(desk, "/v1/people", by->alone());
+    if (!people)
+        return std::unexpected(people.error());
+    auto person = person_named(*people, named);
+    if (!person)
+        return std::unexpected(person.error());
+    return Looked{std::move(*by), std::move(*person)};
+}
+
+}  // namespace
+
+Asked<Exit> suspend(const Desk& desk, const std::string& named, const Signers& signers) {
+    const auto who = look_up(desk, named, signers);
+    if (!who)
+        return std::unexpected(who.error());
+    const auto answer = answer_of(desk.http.post(who->path("suspension"), "{}", who->by.both()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, fmt::format("{} is suspended", who->name()));
+}
+
+Asked<Exit> unlock(const Desk& desk, const std::string& named, const Signers& signers) {
+    const auto who = look_up(desk, named, signers);
+    if (!who)
+        return std::unexpected(who.error());
+    const auto answer = answer_of(desk.http.post(who->path("unlocking"), "{}", who->by.alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    if (desk.json)
+        print_json(*answer);
+    else
+        print(fmt::format("{} may try to sign in again\n", who->name()));
+    return Exit::fine;
+}
+
+Asked<Exit> renew_secret(const Desk& desk, const std::string& named, const std::string& secret_file,
+                         const Signers& signers) {
+    const auto who = look_up(desk, named, signers);
+    if (!who)
+        return std::unexpected(who.error());
+    const auto secret = new_secret(
+        {.name = who->name(), .badge = {}, .roles = {}, .secret_file = secret_file, .code_file = {}});
+    if (!secret)
+        return std::unexpected(secret.error());
+    const auto answer = answer_of(
+        desk.http.post(who->path("enrolment"),
+                       body_of({{"roles", at(who->person, "roles")}, {"secret", *secret}}), who->by.both()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, fmt::format("{} has a new secret", who->name()));
 }
 
 Asked<Exit> list_people(const Desk& desk, const Signers& signers) {
@@ -211,11 +311,14 @@ Asked<Exit> list_people(const Desk& desk, const Signers& signers) {
     if (desk.json)
         print_json(*people);
     else
-        print(people_text(*people));
+        print(people_text(*people, desk.style));
     return Exit::fine;
 }
 
 Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Signers& signers) {
+    if (signers.first.badge.empty() || signers.second.badge.empty())
+        return std::unexpected(Failure{
+            Exit::wrong_usage, "rules need two people; give their badges with --as and with --second"});
     const auto rules = ask(desk, "/v1/rules");
     if (!rules)
         return std::unexpected(rules.error());
@@ -234,9 +337,6 @@ Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Sig
         if (!*yes)
             return std::unexpected(Failure{Exit::no, "nothing was changed, since the answer was not yes"});
     }
-    if (signers.second.badge.empty())
-        return std::unexpected(
-            Failure{Exit::wrong_usage, "rules need two people; give the second one's badge with --second"});
     const auto by = sign_in(desk, signers);
     if (!by)
         return std::unexpected(by.error());
@@ -277,6 +377,34 @@ std::span<const DecisionKind> decision_kinds() {
     return kinds;
 }
 
+namespace {
+
+std::string wrong_count(const DecisionKind& kind, const std::vector<std::string>& given) {
+    if (kind.parameters.empty())
+        return fmt::format("{} is about the unit in the bay and takes nothing after it; leave out {}",
+                           kind.word, plain(fmt::format("{}", fmt::join(given, " "))));
+    return fmt::format(
+        "{} needs {} after it, and {}; see tautgate decide --help", kind.word,
+        fmt::join(kind.parameters, ", "),
+        given.empty() ? "nothing is given"
+                      : fmt::format("what is given is {}", plain(fmt::format("{}", fmt::join(given, ", ")))));
+}
+
+// Before anybody signs: a slip of the pen is not worth two secrets.
+std::optional<std::string> torque_fault(const HandCheck& check) {
+    const auto unit = protocol::torque_unit(check.unit);
+    if (!unit)
+        return fmt::format("--unit {} is no unit of torque; give N.m, cN.m, lbf.ft, lbf.in or kgf.m",
+                           plain(check.unit));
+    const auto torque = protocol::torque_from_text(check.torque, *unit, protocol::Torque{1});
+    if (torque)
+        return std::nullopt;
+    return fmt::format("--torque {}: the value {}; give the measured number, for instance 182.5",
+                       plain(check.torque), protocol::to_text(torque.error()));
+}
+
+}  // namespace
+
 Asked<json> action_of(const DecisionWords& asked) {
     const auto wrong = [](std::string message) {
         return std::unexpected(Failure{Exit::wrong_usage, std::move(message)});
@@ -286,9 +414,7 @@ Asked<json> action_of(const DecisionWords& asked) {
     if (kind == kinds.end())
         return wrong(fmt::format("there is no decision {}; see tautgate decide --help", plain(asked.word)));
     if (asked.values.size() != kind->parameters.size())
-        return wrong(fmt::format("{} takes {} value(s) ({}), not {}; see tautgate decide --help", kind->word,
-                                 kind->parameters.size(), fmt::join(kind->parameters, ", "),
-                                 asked.values.size()));
+        return wrong(wrong_count(*kind, asked.values));
     json values = json::object();
     for (std::size_t i = 0; i < asked.values.size(); ++i) {
         const std::string key(kind->parameters[i]);
@@ -306,6 +432,9 @@ Asked<json> action_of(const DecisionWords& asked) {
         if (asked.check.verified.empty())
             return wrong("an override says what was verified and how; give it with --verified");
         values["verified"] = asked.check.verified;
+        if (!asked.check.torque.empty())
+            if (auto fault = torque_fault(asked.check))
+                return wrong(std::move(*fault));
         if (!asked.check.torque.empty())
             values["checked_torque"] = {{"value", asked.check.torque}, {"unit", asked.check.unit}};
     } else if (!asked.check.verified.empty() || !asked.check.torque.empty()) {

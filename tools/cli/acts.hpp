@@ -34,6 +34,14 @@ struct NewPerson {
 [[nodiscard]] Asked<Exit> enrol(const Desk& desk, const NewPerson& person, const Signers& signers);
 [[nodiscard]] Asked<Exit> list_people(const Desk& desk, const Signers& signers);
 
+// `named`: a badge, or a number ("#7").
+[[nodiscard]] Asked<Exit> suspend(const Desk& desk, const std::string& named, const Signers& signers);
+// Somebody who typed several wrong secrets need not wait.
+[[nodiscard]] Asked<Exit> unlock(const Desk& desk, const std::string& named, const Signers& signers);
+// The same roles, another secret; `secret_file` empty: asked at the terminal, twice.
+[[nodiscard]] Asked<Exit> renew_secret(const Desk& desk, const std::string& named,
+                                       const std::string& secret_file, const Signers& signers);
+
 // `digest`: the staged rules that were looked at; empty: shown, then asked at the terminal.
 [[nodiscard]] Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Signers& signers);
 

@@ -295,12 +295,18 @@ Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::Cha
             fmt::format("{} is damaged as a file: {}; keep this copy and compare it with a backup\n", where,
                         plain(*pages));
     if (*fault)
-        verdict.text += fmt::format("{} is not what was written, from event {} on: {}; keep this copy and "
-                                    "compare it with a backup\n",
-                                    where, (*fault)->first.value, plain((*fault)->what));
+        verdict.text +=
+            fmt::format("{} is not what was written: event {} {}; nothing from that event on can be "
+                        "trusted: keep this copy and compare it with a backup\n",
+                        where, (*fault)->first.value, plain((*fault)->what));
+    if (anchor && anchor->number > head->number)
+        verdict.text += fmt::format("the anchor is of event {}, beyond the end of this record (event {})\n",
+                                    anchor->number.value, head->number.value);
+    // An anchor of a damaged record would vouch for the damage later.
     if (verdict.whole)
-        verdict.text += fmt::format("{} is whole: {} events\n", where, head->number.value);
-    verdict.text += fmt::format("anchor {}:{}\n", head->number.value, journal::hex(head->hash));
+        verdict.text +=
+            fmt::format("{} is whole: {} events{}\nanchor {}:{}\n", where, head->number.value,
+                        anchor ? ", and the anchor fits" : "", head->number.value, journal::hex(head->hash));
     if (verdict.whole && !anchor)
         verdict.text +=
             "without --anchor a record whose end was cut off, or that was made anew, cannot be told; "

@@ -54,19 +54,33 @@ json finding_view(const config::ConfigError& finding) {
             {"nearest", finding.nearest}};
 }
 
+// The names of joints that were not met before, as far as the unit with them still stands there; else they
+// are told by their place.
+void learn_names(const Desk& desk, const json& event, NamesOfJoints& names) {
+    const auto joints = joints_in(event);
+    if (std::ranges::all_of(joints, [&](const std::string& joint) { return names.contains(joint); }))
+        return;
+    if (const auto station = ask(desk, "/v1/station"))
+        names.merge(names_of_joints(*station));
+    for (const auto& joint : joints)
+        names.try_emplace(joint);
+}
+
 // One stored event, for a program as it came, byte for byte, so that its hash can be checked.
-Asked<void> print_event(const Desk& desk, std::string_view line) {
+Asked<void> print_event(const Desk& desk, std::string_view line, NamesOfJoints& names) {
     const auto event = json::parse(line, nullptr, false);
     if (!event.is_object())
         return std::unexpected(Failure{Exit::could_not_ask,
                                        "the service answered /v1/events with a line that is no JSON object; "
                                        "see that tautgate and tautgated are of the same version"});
-    if (!desk.json)
-        print(event_text(event, desk.style));
-    else if (is_plain(line))
+    if (!desk.json) {
+        learn_names(desk, event, names);
+        print(event_text(event, desk.style, names));
+    } else if (is_plain(line)) {
         print(std::string(line) + "\n");
-    else
+    } else {
         print(event.dump(-1, ' ', true, json::error_handler_t::replace) + "\n");
+    }
     return {};
 }
 
@@ -79,7 +93,7 @@ constexpr std::chrono::milliseconds longest_wait{10'000};
 constexpr std::uint64_t most_of_a_page = 500;
 
 Asked<Page> next_page(const Desk& desk, std::uint64_t from, std::uint64_t most,
-                      std::chrono::milliseconds wait) {
+                      std::chrono::milliseconds wait, NamesOfJoints& names) {
     const auto reply =
         desk.http.get(fmt::format("/v1/events?from={}&most={}&wait_ms={}", from, most, wait.count()), {},
                       wait + std::chrono::seconds(15));
@@ -95,7 +109,7 @@ Asked<Page> next_page(const Desk& desk, std::uint64_t from, std::uint64_t most,
     while (!rest.empty()) {
         const auto end = std::min(rest.find('\n'), rest.size());
         if (end > 0) {
-            if (const auto done = print_event(desk, rest.substr(0, end)); !done)
+            if (const auto done = print_event(desk, rest.substr(0, end), names); !done)
                 return std::unexpected(done.error());
             ++page.printed;
         }
@@ -250,6 +264,7 @@ Asked<Exit> follow(const Desk& desk, const Following& what) {
     }
     const auto end = Clock::now() + std::chrono::seconds(what.timeout_s);
     std::uint64_t printed = 0;
+    NamesOfJoints names;
     while (what.count == 0 || printed < what.count) {
         auto wait = longest_wait;
         if (what.timeout_s != 0) {
@@ -259,7 +274,7 @@ Asked<Exit> follow(const Desk& desk, const Following& what) {
             wait = std::min(wait, left);
         }
         const auto most = what.count == 0 ? most_of_a_page : std::min(most_of_a_page, what.count - printed);
-        const auto page = next_page(desk, from, most, wait);
+        const auto page = next_page(desk, from, most, wait, names);
         if (!page)
             return std::unexpected(page.error());
         printed += page->printed;
@@ -317,7 +332,7 @@ Asked<Exit> verify_journal(const Desk& desk, const std::string& file, const std:
                     {"station", verdict->station},
                     {"whole", verdict->whole},
                     {"events", verdict->head.number.value},
-                    {"hash", journal::hex(verdict->head.hash)},
+                    {"hash", verdict->whole ? json(journal::hex(verdict->head.hash)) : json(nullptr)},
                     {"text", verdict->text}});
     else
         print(verdict->text);

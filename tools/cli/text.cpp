@@ -111,32 +111,114 @@ void Table::row(std::vector<Cell> cells) {
     rows_.push_back(std::move(cells));
 }
 
-std::string Table::text(bool colours, std::size_t indent) const {
+namespace {
+
+// As many whole characters as fit, with the marks that combine with the last.
+std::string_view beginning(std::string_view text, std::size_t width) {
+    std::size_t taken = 0;
+    std::size_t bytes = 0;
+    while (bytes < text.size()) {
+        const auto piece = next_piece(text.substr(bytes));
+        const std::size_t wide = piece.shown && combines(code_point(piece.bytes)) ? 0 : 1;
+        if (taken + wide > width)
+            break;
+        taken += wide;
+        bytes += piece.bytes.size();
+    }
+    return text.substr(0, bytes);
+}
+
+constexpr std::size_t least_for_last_column = 20;
+
+}  // namespace
+
+std::vector<std::string> wrapped(std::string_view text, std::size_t width) {
+    if (width == 0 || width_of(text) <= width)
+        return {std::string(text)};
+    std::vector<std::string> lines;
+    std::string line;
+    while (!text.empty()) {
+        auto word = text.substr(0, text.find(' '));
+        text.remove_prefix(std::min(word.size() + 1, text.size()));
+        if (!line.empty() && width_of(line) + 1 + width_of(word) > width)
+            lines.push_back(std::exchange(line, {}));
+        while (line.empty() && width_of(word) > width) {
+            lines.emplace_back(beginning(word, width));
+            word.remove_prefix(lines.back().size());
+        }
+        line += (line.empty() ? "" : " ") + std::string(word);
+    }
+    if (!line.empty())
+        lines.push_back(std::move(line));
+    return lines;
+}
+
+std::string Table::text(bool colours, std::size_t indent, std::size_t screen) const {
     std::vector<std::size_t> widths;
+    std::size_t before_last = indent;
     for (std::size_t column = 0; column < heads_.size(); ++column) {
         widths.push_back(width_of(heads_[column]));
         for (const auto& row : rows_)
             widths.back() = std::max(widths.back(), width_of(row[column].text));
+        before_last += column + 1 < heads_.size() ? widths.back() + 2 : 0;
     }
+    if (screen == 0 || before_last + widths.back() <= screen)
+        return columns(colours, indent, widths, 0);
+    if (before_last + std::max(least_for_last_column, width_of(heads_.back())) <= screen)
+        return columns(colours, indent, widths, screen - before_last);
+    return blocks(colours, indent, screen);
+}
+
+// `last`: width at which the last column is wrapped; 0: it is not.
+std::string Table::columns(bool colours, std::size_t indent, const std::vector<std::size_t>& widths,
+                           std::size_t last) const {
     std::string result;
-    const auto line = [&](const auto& text_at, const auto& colour_at) {
-        std::string written(indent, ' ');
-        std::size_t blanks = 0;
-        for (std::size_t column = 0; column < heads_.size(); ++column) {
-            const std::string& text = text_at(column);
-            if (!text.empty()) {
-                written += std::string(blanks, ' ') + painted(text, colour_at(column), colours);
-                blanks = 0;
-            }
-            blanks += widths[column] - width_of(text) + 2;
-        }
-        result += written + "\n";
+    const auto end_of_line = [&](std::string line) {
+        line.erase(line.find_last_not_of(' ') + 1);
+        result += line + "\n";
     };
-    line([&](std::size_t column) -> const std::string& { return heads_[column]; },
-         [](std::size_t) { return Colour::none; });
+    const auto add = [&](const auto& text_at, const auto& colour_at) {
+        std::string line(indent, ' ');
+        std::size_t at = indent;
+        for (std::size_t column = 0; column + 1 < heads_.size(); ++column) {
+            const std::string& text = text_at(column);
+            line += text.empty() ? text : painted(text, colour_at(column), colours);
+            line += std::string(widths[column] - width_of(text) + 2, ' ');
+            at += widths[column] + 2;
+        }
+        for (const auto& part : wrapped(text_at(heads_.size() - 1), last)) {
+            if (!part.empty())
+                line += painted(part, colour_at(heads_.size() - 1), colours);
+            end_of_line(std::exchange(line, std::string(at, ' ')));
+        }
+    };
+    add([&](std::size_t column) -> const std::string& { return heads_[column]; },
+        [](std::size_t) { return Colour::none; });
     for (const auto& row : rows_)
-        line([&](std::size_t column) -> const std::string& { return row[column].text; },
-             [&](std::size_t column) { return row[column].colour; });
+        add([&](std::size_t column) -> const std::string& { return row[column].text; },
+            [&](std::size_t column) { return row[column].colour; });
+    return result;
+}
+
+// The first cell opens a block; of the others, those that say something follow under their heads.
+std::string Table::blocks(bool colours, std::size_t indent, std::size_t screen) const {
+    std::string result;
+    const auto add = [&](const std::string& head, const Cell& cell, std::size_t from) {
+        const auto start = from + width_of(head);
+        const auto room = screen > start + least_for_last_column ? screen - start : least_for_last_column;
+        std::string line = std::string(from, ' ') + head;
+        for (const auto& part : wrapped(cell.text, room))
+            result +=
+                std::exchange(line, std::string(start, ' ')) + painted(part, cell.colour, colours) + "\n";
+    };
+    for (const auto& row : rows_)
+        for (std::size_t column = 0; column < heads_.size(); ++column) {
+            const auto& cell = row[column];
+            if (column == 0)
+                add("", cell, indent);
+            else if (!cell.text.empty() && cell.text != "-")
+                add(heads_[column] + ": ", cell, indent + 2);
+        }
     return result;
 }
 

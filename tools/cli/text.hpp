@@ -28,17 +28,26 @@ struct Cell {
     Colour colour = Colour::none;
 };
 
-// Columns as wide as their widest cell, two blanks between them, no blank at the end of a line.
+// Whole words in lines of at most `width` characters; a word that is longer is cut. 0: one line.
+[[nodiscard]] std::vector<std::string> wrapped(std::string_view text, std::size_t width);
+
+// Columns as wide as their widest cell, two blanks between them, no blank at the end of a line. Where the
+// screen is narrower, the last column is wrapped; where even that leaves it no room, each row is a block of
+// lines.
 class Table {
   public:
     explicit Table(std::vector<std::string> heads) : heads_(std::move(heads)) {}
     // As many cells as heads.
     void row(std::vector<Cell> cells);
     [[nodiscard]] bool empty() const noexcept { return rows_.empty(); }
-    // `indent` blanks before each line.
-    [[nodiscard]] std::string text(bool colours, std::size_t indent = 0) const;
+    // `indent` blanks before each line; at most `screen` characters in it, if that is not 0.
+    [[nodiscard]] std::string text(bool colours, std::size_t indent = 0, std::size_t screen = 0) const;
 
   private:
+    [[nodiscard]] std::string columns(bool colours, std::size_t indent,
+                                      const std::vector<std::size_t>& widths, std::size_t last) const;
+    [[nodiscard]] std::string blocks(bool colours, std::size_t indent, std::size_t screen) const;
+
     std::vector<std::string> heads_;
     std::vector<std::vector<Cell>> rows_;
 };

@@ -1,6 +1,9 @@
 #include "tools/cli/views.hpp"
 
+#include <algorithm>
 #include <charconv>
+#include <cstdint>
+#include <iterator>
 #include <utility>
 #include <vector>
 
@@ -122,7 +125,7 @@ std::string joints_text(const json& stay, Style style) {
                     proven == count && count > 0 ? Colour::green : Colour::none},
                    {fmt::format("{}", fmt::join(notes, "; "))}});
     }
-    return table.empty() ? "" : table.text(style.colours, 4);
+    return table.empty() ? "" : table.text(style.colours, 4, style.screen);
 }
 
 std::string proposals_text(const json& stay) {
@@ -157,26 +160,37 @@ std::string bay_text(const json& bay, Style style) {
                     words(shown(controller, "present")), is_true(controller, "fault") ? ", fault" : "",
                     name_of_person(bay, "signed_on"));
     text += occupant_text(bay, style);
-    Table table{{"permissive", "decided", "on the wire", "held by", "first reason"}};
+    Table table{{"permissive", "decided", "equipment told", "held by", "first reason"}};
     for (const auto& permissive : at(bay, "permissives"))
         table.row({{titled(permissive)},
                    word_cell(permissive, "decided"),
                    word_cell(permissive, "on_wire"),
                    {fmt::format("{} reason(s)", shown(permissive, "reasons"))},
                    {shown(permissive, "first_reason")}});
-    return text + (table.empty() ? "" : table.text(style.colours, 2));
+    return text + (table.empty() ? "" : table.text(style.colours, 2, style.screen));
+}
+
+// What the station thinks of a tool's own count.
+std::string count_words(const std::string& count) {
+    if (count == "no_baseline")
+        return "not begun";
+    if (count == "following")
+        return "without gap";
+    if (count == "broken")
+        return "has a gap";
+    return count.empty() ? "-" : words(plain(count));
 }
 
 std::string tools_text(const json& station, Style style) {
     Table table{{"tool", "bay", "link", "count", "counter"}};
     for (const auto& tool : at(station, "tools"))
-        table.row(
-            {{titled(tool)},
-             {shown(tool, "bay")},
-             word_cell(tool, "link"),
-             {words(shown(tool, "count")), text_at(tool, "count") == "broken" ? Colour::red : Colour::none},
-             {shown(tool, "counter")}});
-    return table.empty() ? "" : heading("\nTools", table.text(style.colours, 2));
+        table.row({{titled(tool)},
+                   {shown(tool, "bay")},
+                   word_cell(tool, "link"),
+                   {count_words(text_at(tool, "count")),
+                    text_at(tool, "count") == "broken" ? Colour::red : Colour::none},
+                   {shown(tool, "counter")}});
+    return table.empty() ? "" : heading("\nTools", table.text(style.colours, 2, style.screen));
 }
 
 // ---- why ----------------------------------------------------------------------------------------------
@@ -188,19 +202,62 @@ std::string override_hint(const json& reason) {
     std::vector<std::string> roles;
     for (const auto& role : at(rule, "roles"))
         roles.push_back(words(plain(text_of(role))));
-    return fmt::format("     may be overridden by {} person(s): {}{}\n", shown(rule, "people"),
+    return fmt::format("may be overridden by {}: {}{}",
+                       text_at(rule, "people") == "1" ? "1 person" : shown(rule, "people") + " people",
                        fmt::join(roles, " or "),
                        is_true(rule, "hand_checked_value") ? "; with a value checked by hand" : "");
 }
 
-std::string reason_text(const json& reason, std::size_t place) {
-    std::string text =
-        fmt::format("  {}. {}\n     do: {}\n     clears: {}; reason {} ({})\n", place,
-                    shown(reason, "sentence"), shown(reason, "remedy"), words(shown(reason, "clears")),
-                    shown(reason, "number"), shown(reason, "code"));
-    text += override_hint(reason);
+// A fact that the sentence or the remedy has not said already.
+bool is_news(const json& fact, const json& reason) {
+    const auto value = text_at(fact, "value");
+    return !value.empty() && text_at(reason, "sentence").find(value) == std::string::npos &&
+           text_at(reason, "remedy").find(value) == std::string::npos;
+}
+
+// A reason once, with every permissive that it holds.
+struct Held {
+    const json* reason;
+    std::vector<std::string> permissives;
+};
+
+std::vector<Held> reasons_once(const json& why) {
+    std::vector<Held> all;
+    for (const auto& permissive : at(why, "permissives"))
+        for (const auto& reason : at(permissive, "reasons")) {
+            auto known = std::ranges::find_if(all, [&](const Held& held) { return *held.reason == reason; });
+            if (known == all.end())
+                known = all.insert(all.end(), {&reason, {}});
+            known->permissives.push_back(shown(permissive, "id"));
+        }
+    // The number is the rank: worst first.
+    std::ranges::stable_sort(all, {}, [](const Held& held) {
+        const auto& number = at(*held.reason, "number");
+        return number.is_number_unsigned() ? number.get<std::uint64_t>() : 0;
+    });
+    return all;
+}
+
+std::string reason_text(const Held& held, std::size_t place, std::size_t screen) {
+    const json& reason = *held.reason;
+    std::string text;
+    const auto add = [&](std::string begin, const std::string& what) {
+        const std::string next(5, ' ');
+        for (const auto& line : wrapped(what, screen == 0 ? 0 : std::max<std::size_t>(screen, 25) - 5))
+            text += std::exchange(begin, next) + line + "\n";
+    };
+    add(fmt::format("{:>3}. ", place), shown(reason, "sentence"));
+    add("     ", fmt::format("do: {}", shown(reason, "remedy")));
+    add("     ", fmt::format("holds: {}", fmt::join(held.permissives, ", ")));
+    add("     ", fmt::format("clears: {}; reason {} ({})", words(shown(reason, "clears")),
+                             shown(reason, "number"), shown(reason, "code")));
+    if (!at(reason, "id").is_null())
+        add("     ", fmt::format("in commands: {}", shown(reason, "id")));
+    if (const auto hint = override_hint(reason); !hint.empty())
+        add("     ", hint);
     for (const auto& fact : at(reason, "facts"))
-        text += fmt::format("     {}: {}\n", shown(fact, "name"), shown(fact, "value"));
+        if (is_news(fact, reason))
+            add("     ", fmt::format("{}: {}", shown(fact, "name"), shown(fact, "value")));
     return text;
 }
 
@@ -231,7 +288,7 @@ std::string tightenings_text(const json& stay, Style style) {
                    {name_of_person(line, "operator")},
                    {fmt::format("{}", fmt::join(notes, ", "))}});
     }
-    return table.empty() ? "" : heading("  Tightenings", table.text(style.colours, 4));
+    return table.empty() ? "" : heading("  Tightenings", table.text(style.colours, 4, style.screen));
 }
 
 std::string tickets_text(const json& stay, Style style) {
@@ -247,7 +304,7 @@ std::string tickets_text(const json& stay, Style style) {
                    {shown(line, "type")},
                    {note}});
     }
-    return table.empty() ? "" : heading("  Tickets", table.text(style.colours, 4));
+    return table.empty() ? "" : heading("  Tickets", table.text(style.colours, 4, style.screen));
 }
 
 std::string outputs_text(const json& stay, Style style) {
@@ -258,7 +315,7 @@ std::string outputs_text(const json& stay, Style style) {
                    {shown(line, "permissive")},
                    word_cell(line, "output"),
                    {listed(at(line, "reasons"))}});
-    return table.empty() ? "" : heading("  Permissives", table.text(style.colours, 4));
+    return table.empty() ? "" : heading("  Permissives", table.text(style.colours, 4, style.screen));
 }
 
 std::string both_persons(const json& line) {
@@ -301,7 +358,7 @@ std::string decisions_text(const json& stay, Style style) {
                    {shown(line, "verified")},
                    {reason.empty() ? "-" : reason}});
     }
-    return table.empty() ? "" : heading("  Decisions", table.text(style.colours, 4));
+    return table.empty() ? "" : heading("  Decisions", table.text(style.colours, 4, style.screen));
 }
 
 std::string stay_text(const json& stay, Style style) {
@@ -339,33 +396,120 @@ std::string quantity(const json& measured) {
 
 constexpr std::size_t longest_value = 60;
 
+// Whether the value under this key is for programs: bytes, digests, the tool's own count of time.
+bool is_for_programs(std::string_view key) {
+    static constexpr std::string_view keys[]{"raw",  "state",        "digest", "received",
+                                             "made", "stamp_utc_us", "fresh"};
+    return std::ranges::find(keys, key) != std::end(keys);
+}
+
+bool is_person(std::string_view key) {
+    return key == "by" || key == "seconded_by" || key == "person" || key == "operator";
+}
+
+std::string key_words(std::string_view key) {
+    return key == "clean_end" ? "ended in order" : plain(words(key));
+}
+
+// The n-th of a list by its name, or counted from 1.
+std::string place_in(const std::vector<std::string>* names, const json& index) {
+    const auto text = text_of(index);
+    std::size_t place = 0;
+    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), place);
+    if (fault != std::errc{} || end != text.data() + text.size())
+        return plain(text);
+    return names != nullptr && place < names->size() ? plain((*names)[place]) : std::to_string(place + 1);
+}
+
+bool is_quantity(const json& value) {
+    return value.is_object() && value.size() == 1 &&
+           (value.contains("micro_nm") || value.contains("micro_deg"));
+}
+
+// A torque or an angle that stands without its kind.
+std::string bare_quantity(const json& value) {
+    return quantity({{value.contains("micro_nm") ? "Torque" : "Angle", value}});
+}
+
 // The plain values of an event, sorted by name; lists, raw bytes and digests are left
 // to --json.
-void add_values(const json& object, std::vector<std::string>& values) {
+void add_values(const json& object, const NamesOfJoints& names, std::vector<std::string>& values) {
+    const auto joint = names.find(text_at(object, "joint"));
+    const auto* known = joint == names.end() ? nullptr : &joint->second;
     for (const auto& [key, value] : object.items()) {
-        if (key == "raw" || key == "state" || key == "digest" || key == "received" || value.is_null() ||
-            value.is_array())
+        if (is_for_programs(key) || value.is_null() || value.is_array())
             continue;
-        if (key == "torque" || key == "angle")
+        if (is_quantity(value))
+            values.push_back(fmt::format("{} {}", key_words(key), bare_quantity(value)));
+        else if (key == "torque" || key == "angle")
             values.push_back(fmt::format("{} {}", key, quantity(value)));
+        else if (key == "person" && !at(value, "number").is_null())
+            values.push_back(fmt::format("of person {}", shown(value, "number")));
         else if (value.is_object())
-            add_values(value, values);
-        else if (const auto text = text_of(value); !text.empty() && text.size() <= longest_value)
-            values.push_back(fmt::format("{} {}", plain(words(key)), plain(text)));
+            add_values(value, names, values);
+        else if (key == "fastener")
+            values.push_back("fastener " + place_in(known == nullptr ? nullptr : &known->fasteners, value));
+        else if (key == "pass")
+            values.push_back("pass " + place_in(known == nullptr ? nullptr : &known->passes, value));
+        else if (const auto text = text_of(value); is_person(key) && !text.empty())
+            values.push_back(
+                fmt::format("{} person {}", key == "person" ? "of" : key_words(key), plain(text)));
+        else if (!text.empty() && text.size() <= longest_value)
+            values.push_back(fmt::format("{} {}", key_words(key), plain(text)));
     }
+}
+
+// What people asked for is told as that: it may have been refused.
+std::string kind_words(const std::string& kind) {
+    static constexpr std::pair<std::string_view, std::string_view> asked[]{
+        {"RulesApproved", "approval of rules"},
+        {"PersonEnrolled", "enrolment"},
+        {"PersonSuspended", "suspension"},
+        {"OperatorSignedOn", "sign-on"},
+        {"OperatorSignedOff", "sign-off"},
+        {"TicketScanned", "scan of a ticket"},
+        {"CheckConfirmed", "confirmation"},
+        {"Proposed", "decision"},
+        {"Seconded", "consent"},
+        {"ProposalEnded", "end of a proposal"}};
+    const auto found = std::ranges::find(asked, std::string_view(kind),
+                                         &std::pair<std::string_view, std::string_view>::first);
+    return found == std::end(asked) ? plain(words(api_name(kind))) : std::string(found->second);
+}
+
+void add_joints(const json& value, std::vector<std::string>& joints) {
+    if (value.is_object() && at(value, "joint").is_string())
+        joints.push_back(text_at(value, "joint"));
+    if (value.is_structured())
+        for (const auto& inner : value)
+            add_joints(inner, joints);
 }
 
 std::string output_of(const json& now) { return api_name(kind_of(now).first); }
 
+// "joint not ok, joint open"; the first few, since --json has all.
+std::string some_codes(const json& reasons) {
+    constexpr std::size_t most = 3;
+    std::vector<std::string> codes;
+    for (const auto& reason : reasons) {
+        auto code = words(shown(reason, "code"));
+        if (std::ranges::find(codes, code) == codes.end())
+            codes.push_back(std::move(code));
+    }
+    const auto more = codes.size() > most ? codes.size() - most : 0;
+    codes.resize(codes.size() - more);
+    return fmt::format("{}{}", fmt::join(codes, ", "), more == 0 ? "" : fmt::format(" and {} more", more));
+}
+
 std::string change_text(const json& change, Style style) {
     const auto output = output_of(at(change, "now"));
-    const auto& reasons = at(change, "reasons");
     std::string text =
         fmt::format("         bay {} {}: {}", shown(change, "bay"), shown(change, "permissive"),
                     painted(plain(words(output)), colour_of(output), style.colours));
-    if (!reasons.empty())
-        text +=
-            fmt::format(", {} reason(s), first: {}", reasons.size(), words(shown(reasons.front(), "code")));
+    if (!at(change, "came").empty())
+        text += fmt::format("; new reasons: {}", some_codes(at(change, "came")));
+    if (!at(change, "gone").empty())
+        text += fmt::format("; gone: {}", some_codes(at(change, "gone")));
     return text + "\n";
 }
 
@@ -405,7 +549,7 @@ std::string state_text(const json& station, Style style) {
     for (const auto& hold : at(station, "holds"))
         holds.row({{shown(hold, "unit")}, {shown(hold, "since")}, {shown(hold, "why")}});
     if (!holds.empty())
-        text += heading("\nUnits on quality hold", holds.text(style.colours, 2));
+        text += heading("\nUnits on quality hold", holds.text(style.colours, 2, style.screen));
     Table results{{"result", "tool", "torque", "angle", "why"}};
     for (const auto& result : at(station, "unassigned"))
         results.row({{shown(result, "result")},
@@ -414,7 +558,7 @@ std::string state_text(const json& station, Style style) {
                      {shown(result, "angle")},
                      {words(shown(result, "why"))}});
     if (!results.empty())
-        text += heading("\nResults that belong to no unit", results.text(style.colours, 2));
+        text += heading("\nResults that belong to no unit", results.text(style.colours, 2, style.screen));
     return text;
 }
 
@@ -431,14 +575,17 @@ bool anything_held(const json& why) {
 }
 
 std::string why_text(const json& why, Style style) {
-    std::string text = fmt::format("Bay {}, as of event {}\n", shown(why, "bay"), shown(why, "newest_event"));
+    std::string text =
+        fmt::format("Bay {}, as of event {}\n\n", shown(why, "bay"), shown(why, "newest_event"));
     for (const auto& permissive : at(why, "permissives")) {
-        text += fmt::format("\n{}: {} (on the wire: {})\n", titled(permissive),
-                            word_text(permissive, "decided", style), word_text(permissive, "on_wire", style));
-        std::size_t place = 0;
-        for (const auto& reason : at(permissive, "reasons"))
-            text += reason_text(reason, ++place);
+        text += fmt::format("{}: {}", titled(permissive), word_text(permissive, "decided", style));
+        if (text_at(permissive, "on_wire") != text_at(permissive, "decided"))
+            text += fmt::format(" (the equipment is told: {})", word_text(permissive, "on_wire", style));
+        text += "\n";
     }
+    std::size_t place = 0;
+    for (const auto& held : reasons_once(why))
+        text += "\n" + reason_text(held, ++place, style.screen);
     return text;
 }
 
@@ -469,7 +616,7 @@ std::string health_text(const json& health, Style style) {
                    {shown(input, "why")}});
     }
     if (!table.empty())
-        text += table.text(style.colours, 2);
+        text += table.text(style.colours, 2, style.screen);
     const auto& journal = at(health, "journal");
     return text + fmt::format("journal {}: event {}, stored up to {}, {} bytes free on its disk\n",
                               shown(journal, "path"), shown(journal, "newest_event"),
@@ -477,17 +624,22 @@ std::string health_text(const json& health, Style style) {
 }
 
 std::string rules_text(const json& rules) {
-    std::string text = fmt::format("in force: {}\nfile: {}\nstaged: {}\n", shown(rules, "in_force"),
+    const bool none = at(rules, "in_force").is_null();
+    std::string text = fmt::format("in force: {}\nfile: {}\nstaged: {}\n",
+                                   none ? "none yet, so everything is withheld" : shown(rules, "in_force"),
                                    shown(rules, "file"), shown(rules, "staged"));
-    text += is_true(rules, "differs") ? "the file differs from what is in force\n"
-                                      : "the file is what is in force\n";
+    if (none)
+        text += at(rules, "staged").is_null() ? "" : "the file waits for the approval of two people\n";
+    else
+        text += is_true(rules, "differs") ? "the file differs from what is in force\n"
+                                          : "the file is what is in force\n";
     for (const auto& fault : at(rules, "faults"))
         text += fmt::format("fault: {}\n", plain(text_of(fault)));
     return text;
 }
 
-std::string people_text(const json& people) {
-    Table table{{"number", "name", "roles", "note"}};
+std::string people_text(const json& people, Style style) {
+    Table table{{"number", "badge", "name", "note", "roles"}};
     for (const auto& person : at(people, "people")) {
         std::vector<std::string> notes;
         if (is_true(person, "suspended"))
@@ -497,14 +649,38 @@ std::string people_text(const json& people) {
         if (!is_true(person, "can_sign_in"))
             notes.emplace_back("cannot sign in");
         table.row({{shown(person, "number")},
+                   {shown(person, "badge")},
                    {shown(person, "name")},
-                   {words(listed(at(person, "roles")))},
-                   {fmt::format("{}", fmt::join(notes, ", "))}});
+                   {notes.empty() ? "-" : fmt::format("{}", fmt::join(notes, ", "))},
+                   {words(listed(at(person, "roles")))}});
     }
-    return table.text(false);
+    return table.text(style.colours, 0, style.screen);
 }
 
-std::string event_text(const json& event, Style style) {
+NamesOfJoints names_of_joints(const json& station) {
+    NamesOfJoints names;
+    for (const auto& bay : at(station, "bays"))
+        for (const auto& joint : at(at(bay, "occupant"), "joints")) {
+            auto& of = names[text_at(joint, "id")];
+            of = {};
+            for (const auto& fastener : at(joint, "fasteners")) {
+                of.fasteners.push_back(text_at(fastener, "name"));
+                if (of.passes.empty())
+                    for (const auto& pass : at(fastener, "passes"))
+                        of.passes.push_back(text_at(pass, "name"));
+            }
+        }
+    return names;
+}
+
+std::vector<std::string> joints_in(const json& event) {
+    std::vector<std::string> joints;
+    add_joints(at(at(event, "body"), "event"), joints);
+    add_joints(at(at(at(event, "body"), "record"), "outcome"), joints);
+    return joints;
+}
+
+std::string event_text(const json& event, Style style, const NamesOfJoints& names) {
     const auto& body = at(event, "body");
     if (!body.is_object())
         return fmt::format("{:>6}  {}\n", shown(event, "number"),
@@ -514,25 +690,66 @@ std::string event_text(const json& event, Style style) {
     const auto [kind, payload] = kind_of(at(inner, "payload"));
     std::vector<std::string> values;
     if (payload != nullptr)
-        add_values(*payload, values);
+        add_values(*payload, names, values);
     const auto& record = at(body, "record");
     const auto [outcome, detail] = kind_of(at(record, "outcome"));
     std::string text =
-        fmt::format("{:>6}  {}  {}", shown(event, "number"), stamp_text(inner), plain(words(api_name(kind))));
-    if (!values.empty())
-        text += fmt::format(": {}", fmt::join(values, ", "));
-    if (outcome != "Applied") {
-        std::vector<std::string> about;
-        if (detail != nullptr)
-            add_values(*detail, about);
-        text += fmt::format(" -> {}{}{}", plain(words(api_name(outcome))), about.empty() ? "" : ": ",
-                            fmt::join(about, ", "));
+        fmt::format("{:>6}  {}  {}", shown(event, "number"), stamp_text(inner), kind_words(kind));
+    std::vector<std::string> about;
+    if (detail != nullptr && outcome != "Refused")
+        add_values(*detail, names, about);
+    const auto result = plain(words(api_name(outcome)));
+    if (outcome == "Refused" && detail != nullptr) {
+        const auto more = plain(text_at(*detail, "detail"));
+        text += fmt::format(": {} ({}{}{})", painted(result, Colour::red, style.colours),
+                            words(shown(*detail, "code")), more.empty() ? "" : ": ", more);
     }
+    if (!values.empty())
+        text += fmt::format("{} {}", outcome == "Refused" ? ";" : ":", fmt::join(values, ", "));
+    if (outcome != "Applied" && outcome != "Refused")
+        text += fmt::format(" -> {}{}{}", result, about.empty() ? "" : ": ", fmt::join(about, ", "));
     text += "\n";
     for (const auto& change : at(record, "changes"))
         text += change_text(change, style);
     return text;
 }
+
+namespace {
+
+void replace_all(std::string& text, std::string_view from, std::string_view to) {
+    for (auto at = text.find(from); at != std::string::npos; at = text.find(from, at + to.size()))
+        text.replace(at, from.size(), to);
+}
+
+// Calls of the API, as commands.
+std::string as_commands(std::string text) {
+    static constexpr std::pair<std::string_view, std::string_view> table[]{
+        {"sign in (POST /v1/sign-in) and send the session", "run the command again and sign in"},
+        {"look at GET /v1/rules and approve what it shows",
+         "look with tautgate rules and approve what it shows"},
+        {"let a second person sign in and send that session, too",
+         "give the second person's badge with --second"},
+        {"GET /v1/station", "tautgate state"},
+        {"GET /v1/people", "tautgate people"},
+        {"GET /v1/rules", "tautgate rules"},
+        {"GET /v1/events", "tautgate follow --from NUMBER"},
+    };
+    for (const auto& [call, command] : table)
+        replace_all(text, call, command);
+    return text;
+}
+
+// " (checked torque)" of "/action/override_joint/checked_torque"; nothing of a path, which says no more than
+// the command that asked.
+std::string place_text(const std::string& where) {
+    if (where.empty() || where.starts_with("/v1"))
+        return {};
+    if (where == "Authorization" || where == "Second-Session")
+        return where == "Authorization" ? " (sign-in)" : " (second person)";
+    return fmt::format(" ({})", words(plain(where.substr(where.rfind('/') + 1))));
+}
+
+}  // namespace
 
 std::string error_text(const json& error, unsigned status) {
     const auto& inner = at(error, "error");
@@ -540,8 +757,8 @@ std::string error_text(const json& error, unsigned status) {
         return fmt::format("the service answered {} without saying why; look into its log "
                            "(journalctl -u tautgated)",
                            status);
-    return fmt::format("{} ({}): {}; {}", shown(inner, "what"), shown(inner, "where"), shown(inner, "why"),
-                       shown(inner, "remedy"));
+    return fmt::format("{}{}: {}; {}", shown(inner, "what"), place_text(text_at(inner, "where")),
+                       as_commands(shown(inner, "why")), as_commands(shown(inner, "remedy")));
 }
 
 }  // namespace tautgate::cli

@@ -4,8 +4,10 @@
 // any thread.
 #pragma once
 
+#include <map>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include <nlohmann/json_fwd.hpp>
 
@@ -13,7 +15,20 @@ namespace tautgate::cli {
 
 struct Style {
     bool colours = false;
+    std::size_t screen = 0;  // characters in a line; 0: as many as it takes
 };
+
+// What a stored event says by a place in a list, by its name: of each joint the names of its fasteners and
+// passes, in order.
+struct JointNames {
+    std::vector<std::string> fasteners;
+    std::vector<std::string> passes;
+};
+using NamesOfJoints = std::map<std::string, JointNames>;
+// Of the units that stand at the station, from GET /v1/station.
+[[nodiscard]] NamesOfJoints names_of_joints(const nlohmann::json& station);
+// The joints that an event speaks of.
+[[nodiscard]] std::vector<std::string> joints_in(const nlohmann::json& event);
 
 // GET /v1/station
 [[nodiscard]] std::string state_text(const nlohmann::json& station, Style style);
@@ -28,10 +43,12 @@ struct Style {
 // GET /v1/rules
 [[nodiscard]] std::string rules_text(const nlohmann::json& rules);
 // GET /v1/people
-[[nodiscard]] std::string people_text(const nlohmann::json& people);
+[[nodiscard]] std::string people_text(const nlohmann::json& people, Style style);
 // One line of GET /v1/events, and a further one for each permissive whose output or reasons changed with it.
-[[nodiscard]] std::string event_text(const nlohmann::json& event, Style style);
-// An error answer as one sentence: what, where, why, remedy.
+[[nodiscard]] std::string event_text(const nlohmann::json& event, Style style,
+                                     const NamesOfJoints& names = {});
+// An error answer as one sentence for a person: what, where, why, remedy. Paths and headers of the API become
+// the words of this program.
 [[nodiscard]] std::string error_text(const nlohmann::json& error, unsigned status);
 
 // The value under a key as text; "" where there is none.

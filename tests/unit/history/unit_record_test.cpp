@@ -263,3 +263,21 @@ TEST_CASE("a journal that is not there is named with the remedy") {
     CHECK_FALSE(unit.error().remedy.empty());
     CHECK_FALSE(archive.events({1}, 1));
 }
+
+TEST_CASE("a record that ends before its anchor says so and offers no anchor to be kept") {
+    const Story story(true);
+    auto reader = Reader::open(story.path());
+    REQUIRE(reader);
+    const auto whole = cli::verify(**reader, std::nullopt);
+    REQUIRE(whole);
+    CHECK(whole->text.find("\nanchor 7:") != std::string::npos);
+    CHECK(cli::verify(**reader, whole->head)->text.find("7 events, and the anchor fits\n") !=
+          std::string::npos);
+    const auto cut = cli::verify(**reader, journal::ChainHead{.number = {51}, .hash = {}});
+    REQUIRE(cut);
+    CHECK_FALSE(cut->whole);
+    CHECK(cut->text.find("the anchor is of event 51, beyond the end of this record (event 7)\n") !=
+          std::string::npos);
+    CHECK(cut->text.find("is not what was written: event 8 is missing") != std::string::npos);
+    CHECK(cut->text.find("\nanchor 7:") == std::string::npos);
+}

@@ -89,6 +89,16 @@ TEST_CASE("an override that verified nothing is not sent") {
     CHECK(action_of(said("override", {"motor-mounts"})).error().exit == Exit::wrong_usage);
 }
 
+TEST_CASE("a hand-checked value that is no number is refused before anybody signs") {
+    auto words = said("override", {"motor-mounts"});
+    words.check = {.verified = "by hand", .torque = "25O", .unit = "N.m"};
+    const auto refused = action_of(words);
+    REQUIRE_FALSE(refused);
+    CHECK(refused.error().exit == Exit::wrong_usage);
+    CHECK(refused.error().message ==
+          "--torque 25O: the value cannot be read; give the measured number, for instance 182.5");
+}
+
 TEST_CASE("a hand-checked value belongs to an override only") {
     auto words = said("unit-has-left", {});
     words.check.torque = "4";
@@ -104,7 +114,10 @@ TEST_CASE("event numbers are sent as numbers, and other words in their place are
 
 TEST_CASE("too few and too many values are refused, and so is an unknown decision") {
     CHECK_FALSE(action_of(said("accept-gap", {})));
-    CHECK_FALSE(action_of(said("accept-gap", {"NR-20", "NR-12"})));
+    CHECK(action_of(said("accept-gap", {"NR-20", "NR-12"})).error().message ==
+          "accept-gap needs tool after it, and what is given is NR-20, NR-12; see tautgate decide --help");
+    CHECK(action_of(said("leave-incomplete", {"D1"})).error().message ==
+          "leave-incomplete is about the unit in the bay and takes nothing after it; leave out D1");
     CHECK(action_of(said("force\x1b", {})).error().message ==
           "there is no decision force\\x1B; see tautgate decide --help");
 }
@@ -174,6 +187,21 @@ TEST_CASE("a secret file without a secret, or none at all, is refused") {
     CHECK_FALSE(secret_from_file(SecretFile("\nsecond line\n", 0600).path()));
     CHECK_FALSE(secret_from_file(SecretFile(std::string(5000, 'x'), 0600).path()));
     CHECK_FALSE(secret_from_file("/nowhere/at/all"));
+}
+
+TEST_CASE("a code that was used up, and a person who is named twice, are told before anything is asked") {
+    const Desk nowhere{Http{{"127.0.0.1", 1}}, {}, false};
+    const auto used = enrol(
+        nowhere,
+        {.name = "A", .badge = {}, .roles = {}, .secret_file = {}, .code_file = "/nowhere/enrol.code"}, {});
+    CHECK(used.error().message ==
+          "the code file /nowhere/enrol.code is not there; if somebody is enrolled already, enrol with "
+          "--as BADGE, else see that tautgated runs with this state folder");
+    const Signers twice{{.badge = "B-12", .secret_file = {}}, {.badge = "B-12", .secret_file = {}}};
+    CHECK(suspend(nowhere, "B-20", twice).error().message ==
+          "B-12 is named twice, and the second person must be another one; give another badge with --second");
+    CHECK(approve_rules(nowhere, "", {{.badge = "B-12", .secret_file = {}}, {}}).error().message ==
+          "rules need two people; give their badges with --as and with --second");
 }
 
 TEST_CASE("an anchor is a number and a hash, nothing less") {

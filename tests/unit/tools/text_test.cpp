@@ -65,3 +65,30 @@ TEST_CASE("a stamp is shortened to seconds, any other text is left alone") {
     CHECK(short_time("soon") == "soon");
     CHECK(short_time("").empty());
 }
+
+TEST_CASE("a table wider than the screen wraps its last column at words, below itself") {
+    Table table{{"id", "note"}};
+    table.row({{"mounts"}, {"overridden by Cy Marsh and Di Lund; confirmed"}});
+    CHECK(table.text(false, 2, 30) == "  id      note\n"
+                                      "  mounts  overridden by Cy\n"
+                                      "          Marsh and Di Lund;\n"
+                                      "          confirmed\n");
+    CHECK(table.text(false, 2, 80) == table.text(false, 2));
+}
+
+TEST_CASE("a table that leaves its last column no room is written as blocks, and nothing of it is lost") {
+    Table table{{"time", "event", "about", "reason"}};
+    table.row({{"2026-11-25"}, {"8"}, {"-"}, {"tool-failed: checked with wrench"}});
+    CHECK(table.text(false, 2, 30) == "  2026-11-25\n"
+                                      "    event: 8\n"
+                                      "    reason: tool-failed: checked\n"
+                                      "            with wrench\n");
+}
+
+TEST_CASE("words are kept whole where they fit, and no line is longer than asked") {
+    CHECK(wrapped("a bc def", 4) == std::vector<std::string>{"a bc", "def"});
+    CHECK(wrapped("abcdefgh ij", 3) == std::vector<std::string>{"abc", "def", "gh", "ij"});
+    CHECK(wrapped("Größe", 3) == std::vector<std::string>{"Grö", "ße"});
+    CHECK(wrapped("", 3) == std::vector<std::string>{""});
+    CHECK(wrapped("as it is", 0) == std::vector<std::string>{"as it is"});
+}

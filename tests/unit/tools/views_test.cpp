@@ -22,8 +22,8 @@ const char* const held = R"({
         "remedy": "loosen it and tighten again", "clears": "by_itself", "overridable": true,
         "override": {"people": 2, "roles": ["production_supervisor", "quality_engineer"],
                      "hand_checked_value": true},
-        "joint": "motor-mounts", "fastener": "2", "tool": null,
-        "facts": [{"name": "torque", "value": "301 N·m"}]},
+        "id": "motor-mounts", "joint": "motor-mounts", "fastener": "2", "tool": null,
+        "facts": [{"name": "torque", "value": "301 N·m"}, {"name": "fastener", "value": "bolt 2"}]},
        {"code": "joint_open", "number": 61, "sentence": "axle-box is open", "remedy": "tighten it",
         "clears": "by_itself", "overridable": false, "override": null, "joint": "axle-box",
         "fastener": null, "tool": null, "facts": []}]},
@@ -35,18 +35,38 @@ const char* const held = R"({
 TEST_CASE("why gives every reason with its remedy, how it clears, who may override it, and the facts") {
     CHECK(why_text(parsed(held), {}) == R"(Bay J1, as of event 41
 
-lift-beam (Lifting beam): withheld (on the wire: withheld)
+lift-beam (Lifting beam): withheld
+carrier: released (the equipment is told: unknown)
+
   1. motor-mounts bolt 2 is not OK
      do: loosen it and tighten again
+     holds: lift-beam
      clears: by itself; reason 60 (joint_not_ok)
-     may be overridden by 2 person(s): production supervisor or quality engineer; with a value checked by hand
+     in commands: motor-mounts
+     may be overridden by 2 people: production supervisor or quality engineer; with a value checked by hand
      torque: 301 N·m
+
   2. axle-box is open
      do: tighten it
+     holds: lift-beam
      clears: by itself; reason 61 (joint_open)
-
-carrier: released (on the wire: unknown)
 )");
+}
+
+TEST_CASE(
+    "a reason that holds several permissives is told once, worst first, in lines as long as the screen") {
+    auto why = parsed(held);
+    auto worse = why["permissives"][0]["reasons"][1];
+    worse["number"] = 10;
+    why["permissives"][1]["reasons"] = {why["permissives"][0]["reasons"][1], worse};
+    const auto text = why_text(why, {.colours = false, .screen = 40});
+    CHECK(text.find("  1. axle-box is open\n     do: tighten it\n     holds: carrier\n") !=
+          std::string::npos);
+    CHECK(text.find("  3. axle-box is open\n     do: tighten it\n     holds: lift-beam, carrier\n") !=
+          std::string::npos);
+    CHECK(text.find("  4. ") == std::string::npos);
+    CHECK(text.find("     may be overridden by 2 people:\n     production supervisor or quality\n") !=
+          std::string::npos);
 }
 
 TEST_CASE("one held permissive makes the answer held") {
@@ -97,12 +117,12 @@ Bay J1 (Joining table), simulated
   waits for a second person: proposal 7, override joint motor-mounts, by Jonna Fell (tool-failed: by hand)
     joint                        class  fasteners proven  note
     motor-mounts (Motor mounts)  A      1/2               2 locked
-  permissive                decided   on the wire  held by      first reason
-  lift-beam (Lifting beam)  withheld  withheld     2 reason(s)  bolt 2 is locked
+  permissive                decided   equipment told  held by      first reason
+  lift-beam (Lifting beam)  withheld  withheld        2 reason(s)  bolt 2 is locked
 
 Tools
-  tool   bay  link   count      counter
-  NR-20  J1   stale  following  12
+  tool   bay  link   count        counter
+  NR-20  J1   stale  without gap  12
 
 Units on quality hold
   unit  since event  why
@@ -182,19 +202,38 @@ journal j.db: event 3, stored up to 3, 1000 bytes free on its disk
 )");
 }
 
-TEST_CASE("an event is one line, and one more for each permissive that changed") {
+TEST_CASE("an event is one line of values with their units and names, and one more for each permissive") {
     const auto event = parsed(R"({"number": 17, "hash": "00", "body": {"event": {"number": "17",
         "at": {"utc_us": "1764051243120000", "monotonic_ns": "1", "boot": "b"},
         "payload": {"ResultReceived": {"tool": "NR-20", "epoch": "e1", "digest": "255",
+          "made": {"from_ns": "-5", "to_ns": "7", "boot": "b"},
           "reading": {"counter": "4", "torque": {"Torque": {"micro_nm": "301000000"}},
-                      "angle": {"Absent": {}}, "raw": {"base64": "AA=="}}}}},
-      "record": {"outcome": {"Attributed": {"joint": "motor-mounts", "attempt": 1}},
+                      "angle": {"Absent": {}}, "tool_limits": {"torque_min": {"micro_nm": "130000000"},
+                      "angle_max": {"micro_deg": "25000000"}}, "received": {"raw": {"base64": "AA=="}}}}}},
+      "record": {"outcome": {"Attributed": {"joint": "motor-mounts", "fastener": 1, "pass": 0, "attempt": 1}},
         "changes": [{"bay": "J1", "permissive": "lift-beam", "now": {"Withheld": {}},
-          "reasons": [{"code": "joint_not_ok"}, {"code": "joint_open"}]}]}}})");
+          "came": [{"code": "joint_not_ok"}, {"code": "joint_not_ok"}], "gone": [{"code": "joint_open"}]}]}}})");
+    const std::string told =
+        "    17  2025-11-25 06:14:03Z  result received: epoch e1, angle absent, counter 4, angle max "
+        "25 deg, torque min 130 N·m, torque 301 N·m, tool NR-20 -> attributed: attempt 1, ";
+    const std::string change =
+        "         bay J1 lift-beam: withheld; new reasons: joint not ok; gone: joint open\n";
+    CHECK(event_text(event, {}) == told + "fastener 2, joint motor-mounts, pass 1\n" + change);
+    const auto names = names_of_joints(parsed(R"({"bays": [{"occupant": {"joints": [{"id": "motor-mounts",
+        "fasteners": [{"name": "front left", "passes": [{"name": "snug"}]}, {"name": "rear right"}]}]}}]})"));
+    CHECK(joints_in(event) == std::vector<std::string>{"motor-mounts"});
+    CHECK(event_text(event, {}, names) ==
+          told + "fastener rear right, joint motor-mounts, pass snug\n" + change);
+}
+
+TEST_CASE("what people asked for and was refused is not told as done") {
+    const auto event = parsed(R"({"number": 3, "hash": "00", "body": {"event": {"number": "3",
+        "at": {"utc_us": "1764051243120000"},
+        "payload": {"RulesApproved": {"by": "2", "seconded_by": "3", "revision": {"digest": "ab"}}}},
+      "record": {"outcome": {"Refused": {"code": "not_entitled", "detail": ""}}}}})");
     CHECK(event_text(event, {}) ==
-          "    17  2025-11-25 06:14:03Z  result received: epoch e1, angle absent, counter 4, torque 301 N·m, "
-          "tool NR-20 -> attributed: attempt 1, joint motor-mounts\n"
-          "         bay J1 lift-beam: withheld, 2 reason(s), first: joint not ok\n");
+          "     3  2025-11-25 06:14:03Z  approval of rules: refused (not entitled); by "
+          "person 2, seconded by person 3\n");
 }
 
 TEST_CASE("an event whose stored text is damaged is shown as damaged") {
@@ -202,10 +241,32 @@ TEST_CASE("an event whose stored text is damaged is shown as damaged") {
           "     3  the stored text is damaged; check the record with tautgate verify\n");
 }
 
+TEST_CASE("people are listed with the number and the badge by which they sign in") {
+    CHECK(people_text(
+              parsed(R"({"people": [{"number": 2, "badge": "B-20", "name": "Bo Reed", "suspended": false,
+        "roles": ["line_operator"], "can_sign_in": true, "locked_for_s": 30}]})"),
+              {}) == "number  badge  name     note             roles\n"
+                     "2       B-20   Bo Reed  locked for 30 s  line operator\n");
+}
+
+TEST_CASE("rules of which none are in force yet are told as that") {
+    CHECK(rules_text(parsed(
+              R"({"in_force": null, "file": "f.json", "staged": "ab", "differs": true, "faults": []})")) ==
+          "in force: none yet, so everything is withheld\nfile: f.json\nstaged: ab\n"
+          "the file waits for the approval of two people\n");
+}
+
 TEST_CASE("an error of the service is one sentence: what, where, why, remedy") {
     CHECK(error_text(parsed(R"({"error": {"code": "c", "what": "no such bay", "where": "/v1/bays/X",
                                 "why": "there are J1", "remedy": "name one of them"}})"),
-                     404) == "no such bay (/v1/bays/X): there are J1; name one of them");
+                     404) == "no such bay: there are J1; name one of them");
+    CHECK(error_text(parsed(R"({"error": {"code": "c", "what": "nobody was enrolled", "where": "/secret",
+                                "why": "it is too short", "remedy": "give more"}})"),
+                     422) == "nobody was enrolled (secret): it is too short; give more");
+    CHECK(error_text(parsed(R"({"error": {"code": "c", "what": "nothing was changed", "where": "/digest",
+                                "why": "it differs", "remedy": "look at GET /v1/rules and approve what it shows"}})"),
+                     409) ==
+          "nothing was changed (digest): it differs; look with tautgate rules and approve what it shows");
     CHECK(error_text(json(nullptr), 502) ==
           "the service answered 502 without saying why; look into its log (journalctl -u tautgated)");
 }
@@ -219,6 +280,6 @@ TEST_CASE("answers of other shapes than described are shown as far as they go") 
         CHECK_FALSE(health_text(odd, {}).empty());
         CHECK_FALSE(event_text(odd, {}).empty());
         CHECK_FALSE(rules_text(odd).empty());
-        CHECK_FALSE(people_text(odd).empty());
+        CHECK_FALSE(people_text(odd, {}).empty());
     }
 }

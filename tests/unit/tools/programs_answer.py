@@ -1,0 +1,74 @@
+"""Claim: the built programs name themselves, their commands and what is wrong with a command line, in one sentence,
+and the examples in their help fit the demo station.
+"""
+
+import os
+import pathlib
+import re
+import subprocess
+import sys
+
+BIN = pathlib.Path(os.environ["TAUTGATE_BIN"])
+SOURCE = pathlib.Path(os.environ["TAUTGATE_SOURCE_DIR"])
+faults = []
+
+
+def check(good, what):
+    if not good:
+        faults.append(what)
+
+
+def run(program, *words):
+    return subprocess.run([BIN / program, *words], capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL)
+
+
+def refused(words, sentence):
+    """The command line is refused with this sentence and exit code 2."""
+    answer = run("tautgate", *words)
+    check(answer.returncode == 2 and answer.stderr == f"tautgate: {sentence}\n",
+          f"tautgate {' '.join(words)}: {answer.returncode}, {answer.stderr!r}")
+
+
+for program in ("tautgate", "tautgated", "tautgate-simulator"):
+    said = run(program, "--version")
+    check(said.returncode == 0 and re.fullmatch(rf"{program} \d+\.\d+\.\d+ \S+\n", said.stdout),
+          f"{program} --version: {said.returncode}, {said.stdout!r}{said.stderr!r}")
+
+refused(["statee"], "there is no command 'statee'; did you mean state? see tautgate --help")
+refused(["--json", "--api", "http://127.0.0.1:1", "frobnicate"],
+        "there is no command 'frobnicate'; see tautgate --help")
+refused([], "the command line was not understood: it names no command; see tautgate --help")
+refused(["follow", "--from", "0"],
+        "the command line was not understood: --from: '0' is no whole number from 1 on; see tautgate follow --help")
+refused(["second", "abc"],
+        "the command line was not understood: proposal: 'abc' is no whole number from 1 on; see tautgate second --help")
+refused(["decide", "leave-incomplete", "x"],
+        "leave-incomplete is about the unit in the bay and takes nothing after it; leave out x")
+
+# Every command shows how it is called, with the options that all of them take.
+overview = run("tautgate", "--help").stdout
+commands = re.findall(r"^  ([a-z-]+) {2,}\S", overview.split("Subcommands:")[1], re.M)
+check(len(commands) > 15, f"tautgate --help lists the commands {commands}")
+for command in commands:
+    text = run("tautgate", command, "--help").stdout
+    check("--json" in text and "--api URL" in text and f"tautgate {command}" in text, f"{command} --help: {text}")
+
+# The examples work at the demo station: the torque lies in the audit window of the joint.
+station = (SOURCE / "config/larkmoor.json").read_text()
+for text in (overview, run("tautgate", "decide", "--help").stdout):
+    joint, torque = re.search(r"decide override (\S+) .*?--torque (\d+)", text, re.S).groups()
+    window = re.search(rf'"id": "{joint}",.*?"audit": {{"unit": "N.m", "min": (\d+), "max": (\d+)}}', station, re.S)
+    check(int(window[1]) <= int(torque) <= int(window[2]), f"{torque} N.m is outside the audit window of {joint}")
+    check("--as B-12" not in text.split("decide override")[1].split("--torque")[0], "an administrator overrides")
+for serial in re.findall(r"tautgate unit (\S+)", overview + run("tautgate", "unit", "--help").stdout):
+    check(serial in ("SERIAL", "[OPTIONS]") or re.fullmatch(r"TM[0-9]{6}", serial), f"{serial} is no serial of the demo station")
+
+# What tools/demo passes on is what the simulator knows.
+known = run("tautgate-simulator", "--commands")
+check(known.returncode == 0 and {"help", "good", "tighten", "quit"} <= set(known.stdout.split()),
+      f"tautgate-simulator --commands: {known.returncode}, {known.stdout!r}")
+
+for fault in faults:
+    print(fault, file=sys.stderr)
+print(f"programs answer: {len(commands)} commands, {len(faults)} faults")
+sys.exit(1 if faults else 0)
