@@ -45,7 +45,9 @@ void check_angle_window(Findings& findings, const Window& window, const std::str
                        "a threshold means something with origin threshold_torque only",
                        "remove it or change the origin");
     }
-    if (wants_threshold && angle.threshold && *angle.threshold >= window.torque.min) {
+    // A min of 0 is a fault of its own, or was not readable.
+    if (wants_threshold && angle.threshold && window.torque.min > Torque{0} &&
+        *angle.threshold >= window.torque.min) {
         findings.error(pointer + "/threshold",
                        fmt::format("{} is not below the torque window (min {})", to_text(*angle.threshold),
                                    to_text(window.torque.min)),

@@ -65,18 +65,72 @@ class NotingIterator {
 };
 
 // "[json.exception.parse_error.101] parse error at line 3, column 5: syntax error while ..." -> "while ...".
-// What was read last may be any bytes, so only the printable ones of ASCII are kept.
+// What was read last may be any bytes and as long as the file, so only its end is kept, in printable ASCII.
 std::string without_preamble(std::string_view message) {
-    for (const std::string_view mark : {"syntax error ", ": "}) {
+    for (const std::string_view mark : {"syntax error ", "number overflow parsing ", ": "}) {
         if (const auto at = message.find(mark); at != std::string_view::npos) {
+            const bool too_large = mark.starts_with("number");
             message.remove_prefix(at + mark.size());
+            if (too_large) {
+                return fmt::format("the number {} is too large for anything here", message);
+            }
             break;
         }
     }
+    constexpr std::string_view last_read = "last read: '";
+    constexpr std::size_t longest = 40;
     std::string out(message);
+    const auto begin = out.find(last_read);
+    const auto end = out.rfind('\'');
+    if (begin != std::string::npos && end > begin + last_read.size() + longest) {
+        out.replace(begin, end - longest - begin, "last read: '...");
+    }
     std::replace_if(
         out.begin(), out.end(), [](char c) { return c < ' ' || c > '~'; }, '?');
     return out;
+}
+
+// Where a comment begins that is never closed.
+std::optional<std::size_t> unclosed_comment(std::string_view text) {
+    std::size_t at = 0;
+    while (at < text.size()) {
+        const auto two = text.substr(at, 2);
+        if (two == "/*" || two == "//") {
+            const auto end = text.find(two == "/*" ? "*/" : "\n", at + 2);
+            if (end == std::string_view::npos) {
+                return two == "/*" ? std::optional(at) : std::nullopt;
+            }
+            at = end + (two == "/*" ? 2 : 1);
+        } else if (text[at] == '"') {
+            for (++at; at < text.size() && text[at] != '"'; ++at) {
+                at += text[at] == '\\' ? 1 : 0;
+            }
+            ++at;
+        } else {
+            ++at;
+        }
+    }
+    return std::nullopt;
+}
+
+// What can be said of the whole before anything in it is read.
+std::optional<SyntaxFault> fault_of_text(std::string_view text) {
+    if (text.find_first_not_of(" \t\r\n") == std::string_view::npos) {
+        return SyntaxFault{.place = {}, .what = "the file is empty"};
+    }
+    const Lines lines(text);
+    if (const auto zero = text.find('\0'); zero != std::string_view::npos) {
+        return SyntaxFault{.place = lines.place(zero),
+                           .what = "this is no text file in UTF-8, a byte 0 is in it"};
+    }
+    if (const auto begin = unclosed_comment(text)) {
+        const auto place = lines.place(*begin);
+        return SyntaxFault{
+            .place = place,
+            .what = fmt::format("the comment that begins in line {} is never closed, add */ at its end",
+                                place.line)};
+    }
+    return std::nullopt;
 }
 
 // Builds the tree. The library reports a value as soon as it has read its last byte (of a number, one byte
@@ -209,6 +263,9 @@ std::expected<Node, SyntaxFault> parse_document(std::string_view text) {
             SyntaxFault{.place = {},
                         .what = fmt::format("the file has {} bytes, more than the {} that are read",
                                             text.size(), size_limit)});
+    }
+    if (auto fault = fault_of_text(text)) {
+        return std::unexpected(*std::move(fault));
     }
     const char* const first = text.data();
     const char* read_to = first;

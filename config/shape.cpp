@@ -29,6 +29,14 @@ std::size_t edit_distance(std::string_view from, std::string_view to) {
     return edits[from.size()][to.size()];
 }
 
+std::string in_small_letters(std::string_view text) {
+    std::string out(text);
+    for (char& c : out) {
+        c = c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+    }
+    return out;
+}
+
 bool is_letter_or_digit(char c) {
     return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
 }
@@ -83,10 +91,14 @@ std::string nearest_word(std::string_view word, const std::vector<std::string>& 
     if (word.size() > longest) {
         return {};
     }
+    const auto small = in_small_letters(word);
     std::size_t best = std::max<std::size_t>(1, word.size() / 3) + 1;
     std::string nearest;
     for (const auto& candidate : known) {
-        if (const auto distance = edit_distance(word, candidate); distance < best) {
+        if (candidate.size() < 2) {
+            continue;  // every other letter is as near to it
+        }
+        if (const auto distance = edit_distance(small, in_small_letters(candidate)); distance < best) {
             best = distance;
             nearest = candidate;
         }
@@ -139,9 +151,13 @@ void Errors::wrong_type(const Node& node, const std::string& pointer, std::strin
 
 void Text::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
     const auto allowed = fmt::format("give a text of 1 to {} characters on one line", longest);
-    read_text(errors, node, pointer, allowed, out, [this](std::string_view text) {
-        return !text.empty() && characters(text) <= longest && !has_control_character(text);
-    });
+    if (node.kind == NodeKind::text && has_control_character(node.text)) {
+        errors.add(node, pointer, fmt::format("{} has a control character in it, shown as ?", shown(node)),
+                   allowed);
+        return;
+    }
+    read_text(errors, node, pointer, allowed, out,
+              [this](std::string_view text) { return !text.empty() && characters(text) <= longest; });
 }
 
 void Identifier::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
@@ -191,8 +207,9 @@ std::optional<std::int64_t> Whole::whole(Errors& errors, const Node& node, const
         errors.wrong_type(node, pointer, allowed);
         return std::nullopt;
     }
-    const bool is_whole = std::abs(node.number) <= exact_to && std::trunc(node.number) == node.number;
-    if (!is_whole || node.number < static_cast<double>(min) || node.number > static_cast<double>(max)) {
+    const bool is_whole = std::trunc(node.number) == node.number;
+    if (!is_whole || std::abs(node.number) > exact_to || node.number < static_cast<double>(min) ||
+        node.number > static_cast<double>(max)) {
         errors.add(node, pointer,
                    fmt::format("{} is {}", shown(node), is_whole ? "out of range" : "not whole"), allowed);
         return std::nullopt;

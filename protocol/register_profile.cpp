@@ -251,6 +251,20 @@ class Checker {
         if (profile_.acknowledge &&
             std::uint32_t{*profile_.acknowledge} + width(profile_.counter.field.type) > 65536)
             fault("/acknowledge", "the counter does not fit below register 65536", "correct the address");
+        check_acknowledge_apart(end);
+    }
+
+    // What the station writes must not destroy what the tool wrote. Input registers are others.
+    void check_acknowledge_apart(std::uint32_t end_of_block) {
+        if (!profile_.acknowledge || profile_.table != RegisterTable::holding ||
+            profile_.length > registers_per_read)
+            return;
+        const std::uint32_t first = *profile_.acknowledge;
+        if (first < end_of_block && first + width(profile_.counter.field.type) > profile_.start)
+            fault("/acknowledge",
+                  fmt::format("register {} lies in the result block ({} to {}), which the tool writes", first,
+                              profile_.start, end_of_block - 1),
+                  "give a register outside of the block");
     }
 
     void check_overlap(const Placed& one, const Placed& other) {

@@ -55,7 +55,7 @@ TEST_CASE("a text that would exhaust the reader is refused") {
 }
 
 TEST_CASE("a word is suggested only where it comes near") {
-    const std::vector<std::string> known{"poll_interval_ms", "port", "host", "unit"};
+    const std::vector<std::string> known{"poll_interval_ms", "port", "host", "unit", "A"};
     struct Row {
         std::string word;
         std::string nearest;
@@ -65,6 +65,8 @@ TEST_CASE("a word is suggested only where it comes near") {
                                             {"pollinterval", "poll_interval_ms"},
                                             {"hosts", "host"},
                                             {"colour", ""},
+                                            {"HOST", "host"},  // only the case differs
+                                            {"D", ""},
                                             {"", ""},
                                             {std::string(5000, 'p'), ""}}) {
         INFO(row.word);
@@ -75,4 +77,19 @@ TEST_CASE("a word is suggested only where it comes near") {
 TEST_CASE("what is shown of a value stays short and printable") {
     CHECK(shown(std::string_view("a\nb\x1b[31m")) == "\"a?b?[31m\"");
     CHECK(shown(std::string_view(std::string(60, 'x'))) == "\"" + std::string(48, 'x') + "...\"");
+}
+
+TEST_CASE("a comment in a text or behind a line comment opens none") {
+    CHECK(parse_document("{\"a\": \"/* \\\" /*\"} // /*\n").has_value());
+    const auto open = parse_document("{} // a\n/* b */ /* c");
+    REQUIRE_FALSE(open.has_value());
+    CHECK(open.error().place.line == 2);
+    CHECK(open.error().place.column == 9);
+}
+
+TEST_CASE("of what was read last only the end is told") {
+    const auto cut = parse_document("{\"a\": \"" + std::string(20'000, 'x') + "\x01\"}");
+    REQUIRE_FALSE(cut.has_value());
+    CHECK(cut.error().what.size() < 250);
+    CHECK(cut.error().what.find("last read: '...xxx") != std::string::npos);
 }

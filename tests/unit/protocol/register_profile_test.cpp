@@ -313,6 +313,9 @@ TEST_CASE("each mistake in a profile is found once, at its place") {
          [](RegisterProfile& p) {
              p.limits.angle_max->scale = Decimal{0, 0};
          }},
+        {"/acknowledge", [](RegisterProfile& p) { p.acknowledge = p.start; }},
+        {"/acknowledge",
+         [](RegisterProfile& p) { p.acknowledge = static_cast<std::uint16_t>(p.start + p.length - 1); }},
         {"/range/torque_resolution", [](RegisterProfile& p) { p.range.torque_resolution = Torque{0}; }},
         {"/range/torque_max", [](RegisterProfile& p) { p.range.torque_max = Torque{0}; }},
         {"/range/angle_resolution", [](RegisterProfile& p) { p.range.angle_resolution = Angle{-1}; }},
@@ -344,4 +347,13 @@ TEST_CASE("all mistakes of a profile come together") {
     profile.angle->address = 500;
     profile.verdict->ok.clear();
     CHECK(places(profile).size() == 3);
+}
+
+TEST_CASE("an acknowledge just beside the block, or beside a block of input registers, is allowed") {
+    auto profile = full_profile();
+    profile.acknowledge = static_cast<std::uint16_t>(profile.start + profile.length);
+    CHECK(places(profile).empty());
+    profile.acknowledge = profile.start;
+    profile.table = RegisterTable::input;
+    CHECK(places(profile).empty());
 }
