@@ -52,7 +52,7 @@ class Desk {
     // The first word of each.
     [[nodiscard]] static std::vector<std::string> commands() {
         std::vector<std::string> names{"quit"};
-        for (const auto& [name, command] : commands_)
+        for (const auto& [name, command] : table)
             names.push_back(name);
         return names;
     }
@@ -65,8 +65,8 @@ class Desk {
             return true;
         if (all.front() == "quit")
             return false;
-        const auto known = commands_.find(all.front());
-        if (known == commands_.end()) {
+        const auto known = table.find(all.front());
+        if (known == table.end()) {
             say(fmt::format("no command '{}'; try: help", all.front()));
             return true;
         }
@@ -83,7 +83,7 @@ class Desk {
     };
 
     void help(const Words& /*words*/) {
-        for (const auto& [name, command] : commands_)
+        for (const auto& [name, command] : table)
             say(fmt::format("  {}", command.usage));
         say("  quit                         ends the simulator");
     }
@@ -114,7 +114,7 @@ class Desk {
     }
     void tighten(const Words& words) {
         if (words.empty())
-            return say("tighten what? " + commands_.at("tighten").usage);
+            return say("tighten what? " + table.at("tighten").usage);
         if (words.size() == 1) {
             const auto done = floor_.tighten_all(words[0]);
             return say(done ? fmt::format("{} is tightened", words[0]) : done.error());
@@ -132,7 +132,7 @@ class Desk {
         show(floor_.tighten(*where, mishap == mishaps.end() ? Mishap::none : mishap->second));
     }
     void loosen(const Words& words) {
-        const auto where = words.size() < 2 ? std::unexpected(commands_.at("loosen").usage) : place(words);
+        const auto where = words.size() < 2 ? std::unexpected(table.at("loosen").usage) : place(words);
         if (!where)
             return say(where.error());
         show(floor_.loosen(*where));
@@ -148,14 +148,14 @@ class Desk {
     }
     void move(const Words& words) {
         if (words.empty())
-            return say("move what? " + commands_.at("move").usage);
+            return say("move what? " + table.at("move").usage);
         const auto said = floor_.controller().try_move(words[0]);
         say(fmt::format("the controller says: {}",
                         said == protocol::Movement::refused ? "refused" : "moved"));
     }
     void force(const Words& words) {
         if (words.empty())
-            return say("force what? " + commands_.at("force").usage);
+            return say("force what? " + table.at("force").usage);
         floor_.controller().force_move(words[0]);
         say(fmt::format("{} was moved by hand", words[0]));
     }
@@ -211,7 +211,7 @@ class Desk {
         else if (what == "restart")
             controller.restart();
         else
-            return say(commands_.at("plc").usage);
+            return say(table.at("plc").usage);
         say(fmt::format("plc: {}", what));
     }
     void status(const Words& /*words*/) {
@@ -257,7 +257,7 @@ class Desk {
                 : run.error());
     }
 
-    static const std::map<std::string, Command> commands_;
+    static const std::map<std::string, Command> table;
 
     ShopFloor& floor_;
     Crew& crew_;
@@ -265,7 +265,7 @@ class Desk {
     Shift shift_;
 };
 
-const std::map<std::string, Desk::Command> Desk::commands_{
+const std::map<std::string, Desk::Command> Desk::table{
     {"help", {"help                         this list", &Desk::help}},
     {"good", {"good                         story: a good unit, released and gone", &Desk::good}},
     {"low-torque", {"low-torque                   story: a low torque, repaired", &Desk::low_torque}},
