@@ -402,6 +402,8 @@ ExitCode Run::start_and_serve() {
         "up; its output is a process permissive, an added reason not to move, not a safety function");
     tell_ready("deciding");
     loop_.run();
+    if (code_ == ExitCode::orderly)
+        spdlog::info("ended in order: asked to by a signal; every output is withheld");
     return code_;
 }
 

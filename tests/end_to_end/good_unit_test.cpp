@@ -69,6 +69,8 @@ TEST_CASE("a stopped daemon leaves the equipment withheld and ends in order") {
     INFO(plant.told());
     REQUIRE(proven);
     plant.stop();
+    CHECK(plant.log().find("ended in order: asked to by a signal; every output is withheld") !=
+          std::string::npos);
     CHECK(plant.floor().controller().await_movement("lift-beam", protocol::Movement::refused, patience));
     CHECK(plant.floor().controller().violations().empty());
 }
