@@ -91,6 +91,8 @@ std::optional<std::string> compare(SQLite::Database& journal, SQLite::Database& 
     }
 }
 
+bool is_person(std::int64_t number) { return number > 0 && std::in_range<std::uint32_t>(number); }
+
 struct Marks {
     std::string name;
     std::string secret;
@@ -136,6 +138,27 @@ make_again(SQLite::Database& journal, SQLite::Database& scratch, const std::file
     return marks;
 }
 
+// Triggers and indexes too: one that was put in can change what is asked later.
+void compare_schema(SQLite::Database& journal, SQLite::Database& scratch, std::vector<std::string>& faults) {
+    const auto schema_of = [](SQLite::Database& db) {
+        std::map<std::string, std::string> all;
+        SQLite::Statement ask(db, "SELECT type || ' ' || name, ifnull(sql, '') FROM sqlite_schema");
+        while (ask.executeStep())
+            all[ask.getColumn(0).getString()] = ask.getColumn(1).getString();
+        return all;
+    };
+    const auto stored = schema_of(journal);
+    const auto wanted = schema_of(scratch);
+    for (const auto& [what, sql] : stored)
+        if (!wanted.contains(what))
+            faults.push_back("the " + what + " stands in the file and is not ours");
+        else if (wanted.at(what) != sql)
+            faults.push_back("the " + what + " was changed");
+    for (const auto& [what, sql] : wanted)
+        if (!stored.contains(what))
+            faults.push_back("the " + what + " was taken away");
+}
+
 // A name may have been taken out; one that stands there must be the one that was recorded.
 void compare_people(SQLite::Database& journal, const std::map<PersonNumber, Marks>& marks,
                     std::vector<std::string>& faults) {
@@ -145,28 +168,36 @@ void compare_people(SQLite::Database& journal, const std::map<PersonNumber, Mark
     };
     SQLite::Statement names(journal, "SELECT number, name, badge, salt FROM person_name ORDER BY number");
     while (names.executeStep()) {
-        const PersonName name{{static_cast<std::uint32_t>(names.getColumn(0).getInt64())},
+        const std::int64_t number = names.getColumn(0).getInt64();
+        const PersonName name{{static_cast<std::uint32_t>(number)},
                               names.getColumn(1).getString(),
                               names.getColumn(2).getString(),
                               names.getColumn(3).getString()};
-        if (mark_of(name) != mark(name.number, &Marks::name))
-            faults.push_back("table person_name: the name or badge of person " +
-                             std::to_string(name.number.value) + " is not the one that was recorded");
-    }
-    SQLite::Statement secrets(journal, "SELECT number, argon2id FROM credential ORDER BY number");
-    while (secrets.executeStep()) {
-        const Credential secret{{static_cast<std::uint32_t>(secrets.getColumn(0).getInt64())},
-                                secrets.getColumn(1).getString()};
-        if (mark_of(secret) != mark(secret.number, &Marks::secret))
-            faults.push_back("table credential: the secret of person " + std::to_string(secret.number.value) +
+        if (!is_person(number) || mark_of(name) != mark(name.number, &Marks::name))
+            faults.push_back("table person_name: the name or badge of person " + std::to_string(number) +
                              " is not the one that was recorded");
     }
+    std::map<PersonNumber, Marks> without = marks;
+    SQLite::Statement secrets(journal, "SELECT number, argon2id FROM credential ORDER BY number");
+    while (secrets.executeStep()) {
+        const std::int64_t number = secrets.getColumn(0).getInt64();
+        const Credential secret{{static_cast<std::uint32_t>(number)}, secrets.getColumn(1).getString()};
+        if (!is_person(number) || mark_of(secret) != mark(secret.number, &Marks::secret))
+            faults.push_back("table credential: the secret of person " + std::to_string(number) +
+                             " is not the one that was recorded");
+        without.erase(secret.number);
+    }
+    for (const auto& [number, recorded] : without)
+        if (!recorded.secret.empty())
+            faults.push_back("table credential: the secret of person " + std::to_string(number.value) +
+                             " is missing");
 }
 
 void compare_documents(SQLite::Database& journal, std::vector<std::string>& faults) {
-    SQLite::Statement documents(journal, "SELECT digest, text FROM document ORDER BY digest");
+    SQLite::Statement documents(journal, "SELECT digest, text, kind FROM document ORDER BY digest");
     while (documents.executeStep())
-        if (hex(sha256(documents.getColumn(1).getString())) != documents.getColumn(0).getString())
+        if (documents.getColumn(2).getString() != "config" ||
+            hex(sha256(documents.getColumn(1).getString())) != documents.getColumn(0).getString())
             faults.push_back("table document: the text under the digest " +
                              documents.getColumn(0).getString() + " was changed");
 }
@@ -186,6 +217,7 @@ std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const s
                        if (!marks)
                            return std::unexpected(marks.error());
                        std::vector<std::string> faults;
+                       compare_schema(**journal, *scratch, faults);
                        for (const Table& table : tables)
                            if (auto difference = compare(**journal, *scratch, table))
                                faults.push_back(std::move(*difference));
