@@ -8,6 +8,7 @@
 
 #include <SQLiteCpp/Statement.h>
 
+#include "service/journal/audit.hpp"
 #include "service/journal/database.hpp"
 
 namespace tautgate::journal {
@@ -256,6 +257,8 @@ Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead
         return fault;
     });
 }
+
+Reader::Result<std::vector<std::string>> Reader::audit() { return audit_beside_chain(path_); }
 
 Reader::Result<std::string> Reader::check_file() {
     return guarded(path_, "checking the file", [&]() -> Result<std::string> {

@@ -151,6 +151,9 @@ class Reader {
     // anchor or by rows that were forgotten.
     [[nodiscard]] Result<std::optional<ChainFault>> verify(std::optional<ChainHead> anchor = std::nullopt,
                                                            EventNumber after = {});
+    // Where what stands beside the chain (query tables, names, secrets, texts) does not agree with it, in
+    // sentences (audit.hpp); takes long, and room for temporary files.
+    [[nodiscard]] Result<std::vector<std::string>> audit();
     // SQLite's own check of the file, page by page: empty, or what it found.
     [[nodiscard]] Result<std::string> check_file();
     // The newest snapshot before `before` (0: of all).

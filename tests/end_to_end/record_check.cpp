@@ -169,6 +169,13 @@ std::vector<std::string> faults_in_record(const std::filesystem::path& journal, 
     if (!reader)
         return {journal::to_text(reader.error())};
     Audit audit(**reader);
+    const auto beside = (*reader)->audit();
+    if (!beside)
+        audit.add("what stands beside the chain cannot be compared with it: " +
+                  journal::to_text(beside.error()));
+    else
+        for (const std::string& difference : *beside)
+            audit.add(difference);
     const auto chain = (*reader)->verify();
     if (!chain)
         return {journal::to_text(chain.error())};

@@ -283,7 +283,15 @@ Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::Cha
     const auto fault = reader.verify(anchor);
     if (!fault)
         return std::unexpected(fault.error());
-    Verdict verdict{.whole = pages->empty() && !*fault,
+    // What the chain does not vouch for need not be compared with it.
+    std::vector<std::string> beside;
+    if (pages->empty() && !*fault) {
+        auto found = reader.audit();
+        if (!found)
+            return std::unexpected(found.error());
+        beside = std::move(*found);
+    }
+    Verdict verdict{.whole = pages->empty() && !*fault && beside.empty(),
                     .text = {},
                     .head = *head,
                     .journal_id = *id,
@@ -299,6 +307,11 @@ Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::Cha
             fmt::format("{} is not what was written: event {} {}; nothing from that event on can be "
                         "trusted: keep this copy and compare it with a backup\n",
                         where, (*fault)->first.value, plain((*fault)->what));
+    for (const std::string& difference : beside)
+        verdict.text +=
+            fmt::format("{}: the chain is whole, but what people are shown is not what it says: {}; "
+                        "show nobody anything of it, keep this copy and compare it with a backup\n",
+                        where, plain(difference));
     if (anchor && anchor->number > head->number)
         verdict.text += fmt::format("the anchor is of event {}, beyond the end of this record (event {})\n",
                                     anchor->number.value, head->number.value);
