@@ -1,6 +1,7 @@
 #include "service/links/durable_mark.hpp"
 
 #include <limits>
+#include <thread>
 
 namespace tautgate::links {
 namespace {
@@ -30,13 +31,24 @@ void DurableMark::Wait::for_nothing() { event_.store(never); }
 
 void DurableMark::advance(domain::EventNumber up_to) {
     up_to_.store(up_to.value);
+    // Where the threads share a processor the release goes out first, before everything else that follows
+    // from the commit.
+    if (wake_all_up_to(up_to.value))
+        std::this_thread::yield();
+}
+
+bool DurableMark::wake_all_up_to(std::uint64_t number) {
+    bool any = false;
     const std::scoped_lock lock(mutex_);
     for (Wait* const wait : waits_) {
         std::uint64_t event = wait->event_.load();
         // What the link has begun to wait for meanwhile, it looks at itself.
-        if (event <= up_to.value && wait->event_.compare_exchange_strong(event, never))
+        if (event <= number && wait->event_.compare_exchange_strong(event, never)) {
             wait->waker_.wake();
+            any = true;
+        }
     }
+    return any;
 }
 
 }  // namespace tautgate::links

@@ -44,6 +44,8 @@ class DurableMark {
     [[nodiscard]] domain::EventNumber up_to() const noexcept { return {up_to_.load()}; }
 
   private:
+    bool wake_all_up_to(std::uint64_t number);
+
     std::atomic<std::uint64_t> up_to_{0};
     std::mutex mutex_;  // held to change the list, and to wake those in it
     std::vector<Wait*> waits_;
