@@ -382,7 +382,7 @@ TEST_CASE("what stands beside the chain is compared with it, and a difference is
         REQUIRE(reports.settled(200));
         (*writer)->close();
     }
-    CHECK(audit_beside_chain(folder.journal()).value() == std::vector<std::string>{});
+    CHECK(audit_beside_chain(folder.journal()).value().empty());
     const std::filesystem::path before = folder.journal().string() + ".before";
     std::filesystem::copy_file(folder.journal(), before);
     const auto after = [&](const std::string& sql) {
