@@ -22,16 +22,26 @@ const std::string supervisor = "production_supervisor";
 const std::string quality = "quality_engineer";
 const std::string line_operator = "line_operator";
 
-// Eight digits from the system's own randomness. Neither all alike nor in a row, since such are refused.
+// Each digit differs from the one `period` places before by the same step.
+bool runs_in_steps(const std::string& digits, std::size_t period) {
+    const int step = digits[period] - digits[0];
+    for (std::size_t i = period; i < digits.size(); ++i)
+        if ((digits[i] - digits[i - period] - step) % 10 != 0)
+            return false;
+    return true;
+}
+
+// Eight digits from the system's own randomness, drawn anew where they follow a pattern, since such are
+// refused.
 std::string drawn_pin() {
     std::random_device source;
     std::uniform_int_distribution<int> digit{0, 9};
     std::string pin;
-    while (pin.size() < 8) {
-        const auto next = static_cast<char>('0' + digit(source));
-        if (pin.empty() || std::abs(next - pin.back()) > 1)
-            pin += next;
-    }
+    do {
+        pin.clear();
+        while (pin.size() < 8)
+            pin += static_cast<char>('0' + digit(source));
+    } while (runs_in_steps(pin, 1) || runs_in_steps(pin, 2) || runs_in_steps(pin, 3));
     return pin;
 }
 

@@ -5,6 +5,7 @@
 #include <string>
 #include <thread>
 
+#include "service/people/credential.hpp"
 #include "tests/unit/tools/peers.hpp"
 #include "tools/simulation/clients.hpp"
 #include "tools/simulation/crew.hpp"
@@ -119,4 +120,14 @@ TEST_CASE("a variant that the station does not know is answered with those that 
                         {.id = "MB2", .name = "", .plan = "p2", .types = {}}};
     CHECK(*plan_of(station, "MB2") == "p2");
     CHECK(plan_of(station, "MB9").error() == "the station knows no variant 'MB9'; give one of MB1, MB2");
+}
+
+TEST_CASE("no secret that is drawn for the simulator's people is one that the station refuses") {
+    std::size_t refused = 0;
+    for (int i = 0; i < 10000; ++i) {
+        const Crew crew{ApiClient{"127.0.0.1", 1, short_limit}};
+        for (const auto& member : crew.members())
+            refused += tautgate::people::weakness(tautgate::people::Secret(std::string(member.pin))) ? 1 : 0;
+    }
+    CHECK(refused == 0);
 }
