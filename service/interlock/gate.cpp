@@ -28,7 +28,7 @@ Claim claim_of(const BayState& newest, const PermissiveState& permissive) {
 }
 
 WireOrder gate(const Claim& claim, EventNumber durable) {
-    return {claim.once_durable <= durable ? claim.code : OnWire::withheld, claim.token};
+    return {may_go_out(claim.once_durable, durable) ? claim.code : OnWire::withheld, claim.token};
 }
 
 WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventNumber durable) {

@@ -27,6 +27,11 @@ struct Claim {
     bool operator==(const Claim&) const = default;
 };
 
+// The gate's one question to the disk, for whoever puts a claim on the wire.
+[[nodiscard]] constexpr bool may_go_out(EventNumber once_durable, EventNumber durable) noexcept {
+    return once_durable <= durable;
+}
+
 [[nodiscard]] Claim claim_of(const BayState& newest, const PermissiveState& permissive);
 [[nodiscard]] WireOrder gate(const Claim& claim, EventNumber durable);
 [[nodiscard]] WireOrder gate(const BayState& newest, const PermissiveState& permissive, EventNumber durable);

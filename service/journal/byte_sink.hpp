@@ -1,6 +1,5 @@
 // Collects bytes that are put one after the other: like appending to a std::string, which it gives in the
-// end, but without its bookkeeping for every byte. A state has thousands of small numbers, and every event
-// writes them all. Not for sharing between threads.
+// end, but without its bookkeeping for every piece. An event is hundreds of short ones. One thread.
 #pragma once
 
 #include <algorithm>

@@ -7,6 +7,8 @@
 
 #include <fmt/format.h>
 
+#include "service/interlock/gate.hpp"
+
 namespace tautgate::links {
 
 using protocol::Code;
@@ -126,7 +128,7 @@ bool Outgoing::loop_is_silent(Instant now) const {
 Outgoing::Row Outgoing::row(Instant now) const {
     Row row = ordered_;
     for (std::size_t i = 0; i < row.size(); ++i)
-        if (once_durable_[i] > durable_)
+        if (!interlock::may_go_out(once_durable_[i], durable_))
             row[i].code = protocol::Code::withheld;
     if (ended_ || !trusted_ || stale_orders_ || loop_is_silent(now))
         for (Shown& shown : row)

@@ -12,6 +12,7 @@
 #include <boost/asio/post.hpp>
 #include <fmt/format.h>
 
+#include "service/interlock/gate.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/block_server.hpp"
 #include "service/links/controller_blocks.hpp"
@@ -109,7 +110,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     [[nodiscard]] static std::vector<PermissiveOrder> on_wire(std::vector<PermissiveOrder> orders,
                                                               domain::EventNumber durable) {
         for (PermissiveOrder& order : orders) {
-            if (order.once_durable > durable)
+            if (!interlock::may_go_out(order.once_durable, durable))
                 order.code = protocol::Code::withheld;
             order.once_durable = {};
         }
@@ -121,7 +122,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         const auto before = on_wire(published_, durable);
         auto now = on_wire(orders, durable);
         for (std::size_t i = 0; i < std::min(before.size(), now.size()); ++i)
-            if (orders[i].once_durable > durable)
+            if (!interlock::may_go_out(orders[i].once_durable, durable))
                 now[i].reason = before[i].reason;
         published_ = orders;
         return now != before;
@@ -130,7 +131,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     first_not_durable(const std::vector<PermissiveOrder>& orders, domain::EventNumber durable) {
         std::optional<domain::EventNumber> first;
         for (const PermissiveOrder& order : orders)
-            if (order.once_durable > durable && (!first || order.once_durable < *first))
+            if (!interlock::may_go_out(order.once_durable, durable) &&
+                (!first || order.once_durable < *first))
                 first = order.once_durable;
         return first;
     }
