@@ -8,7 +8,6 @@
 #include <SQLiteCpp/Column.h>
 #include <SQLiteCpp/Statement.h>
 
-#include "service/journal/codec.hpp"
 #include "service/journal/database.hpp"
 #include "service/journal/digest.hpp"
 #include "service/journal/person_marks.hpp"
@@ -116,24 +115,16 @@ make_again(SQLite::Database& journal, SQLite::Database& scratch, const std::file
     scratch.exec("BEGIN");
     Projection projection(scratch);
     SQLite::Statement keep(scratch, "INSERT INTO event(number, body, hash) VALUES(?, ?, zeroblob(32))");
-    SQLite::Statement events(journal, "SELECT number, body FROM event ORDER BY number");
-    while (events.executeStep()) {
-        const std::string body = events.getColumn(1).getString();
-        const auto stored = decode(body);
-        if (!stored)
-            return std::unexpected(JournalError{
-                .fault = JournalFault::not_understood,
-                .path = path.string(),
-                .what = "holds an event that cannot be read: " + stored.error(),
-                .remedy = "verify it with the program version that wrote it",
-                .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
-        keep.bind(1, events.getColumn(0).getInt64());
-        keep.bindNoCopy(2, body);
-        keep.exec();
-        keep.reset();
-        projection.add(*stored);
-        note_marks(*stored, marks);
-    }
+    const auto added =
+        add_all(journal, projection, path, [&](const StoredEvent& stored, const std::string& body) {
+            keep.bind(1, static_cast<std::int64_t>(stored.event.number.value));
+            keep.bindNoCopy(2, body);
+            keep.exec();
+            keep.reset();
+            note_marks(stored, marks);
+        });
+    if (!added)
+        return std::unexpected(added.error());
     scratch.exec("COMMIT");
     return marks;
 }

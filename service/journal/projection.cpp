@@ -467,6 +467,28 @@ void Projection::add(const StoredEvent& stored) {
             add_stay_change(stored, change);
 }
 
+std::expected<std::uint64_t, JournalError>
+add_all(SQLite::Database& from, Projection& into, const std::filesystem::path& path,
+        const std::function<void(const StoredEvent& stored, const std::string& body)>& first) {
+    SQLite::Statement events(from, "SELECT number, body FROM event ORDER BY number");
+    std::uint64_t count = 0;
+    while (events.executeStep()) {
+        const std::string body = events.getColumn(1).getString();
+        const auto stored = decode(body);
+        if (!stored)
+            return std::unexpected(JournalError{
+                .fault = JournalFault::not_understood,
+                .path = path.string(),
+                .what = "holds an event that cannot be read: " + stored.error(),
+                .remedy = "verify the journal with the program version that wrote it; nothing was changed",
+                .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
+        first(*stored, body);
+        into.add(*stored);
+        ++count;
+    }
+    return count;
+}
+
 std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& path) {
     auto db = open_for_writing(path, {}, {});
     if (!db)
@@ -476,22 +498,9 @@ std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& 
             (*db)->exec("BEGIN IMMEDIATE");
             Projection projection(**db);
             projection.clear();
-            SQLite::Statement events(**db, "SELECT number, body FROM event ORDER BY number");
-            std::uint64_t count = 0;
-            while (events.executeStep()) {
-                const auto stored = decode(events.getColumn(1).getString());
-                if (!stored)
-                    return std::unexpected(JournalError{
-                        .fault = JournalFault::not_understood,
-                        .path = path.string(),
-                        .what = "holds an event that cannot be read: " + stored.error(),
-                        .remedy = "verify the journal; the tables were left as they were",
-                        .event = EventNumber{static_cast<std::uint64_t>(events.getColumn(0).getInt64())}});
-                projection.add(*stored);
-                ++count;
-            }
-            events.reset();
-            (*db)->exec("COMMIT");
+            const auto count = add_all(**db, projection, path, [](const StoredEvent&, const std::string&) {});
+            if (count)
+                (*db)->exec("COMMIT");
             return count;
         });
 }

@@ -7,6 +7,7 @@
 #include <cstdint>
 #include <expected>
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <memory>
 #include <optional>
@@ -50,6 +51,12 @@ class Projection {
     // The stay that is open at each bay that was asked for.
     std::map<std::string, std::optional<std::int64_t>> open_stays_;
 };
+
+// Adds every event that `from` holds, oldest first, and says how many; `first` sees each before. An event
+// that cannot be read ends it. The caller has a transaction open. Throws SQLite::Exception.
+[[nodiscard]] std::expected<std::uint64_t, JournalError>
+add_all(SQLite::Database& from, Projection& into, const std::filesystem::path& path,
+        const std::function<void(const StoredEvent& stored, const std::string& body)>& first);
 
 // Makes every query table again from the chain, in one transaction, and says from how many events. Nobody
 // else may be writing (hold the station's lock).

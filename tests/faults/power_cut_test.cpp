@@ -24,6 +24,20 @@ faults::PowerCutDisk& disk() {
     return one;
 }
 
+// From here on nothing fails and nothing is torn.
+void make_sound() {
+    disk().tear(0);
+    disk().cut_before(0);
+}
+
+Writer::Options on_disk(scratch::Reports& reports, const std::filesystem::path& path,
+                        CheckpointPolicy checkpoints = {}) {
+    auto options = reports.options(path);
+    options.vfs = "power-cut";
+    options.checkpoints = checkpoints;
+    return options;
+}
+
 // What a run that may have been cut short left behind.
 struct Aftermath {
     std::uint64_t reported = 0;  // durable, as the writer said
@@ -37,10 +51,7 @@ Aftermath run(const std::filesystem::path& path, CheckpointPolicy checkpoints = 
     Aftermath after;
     {
         scratch::Reports reports;
-        auto options = reports.options(path);
-        options.vfs = "power-cut";
-        options.checkpoints = checkpoints;
-        auto writer = Writer::open(std::move(options));
+        auto writer = Writer::open(on_disk(reports, path, checkpoints));
         if (writer.has_value()) {
             samples::Chance chance(51);
             for (std::uint64_t number = 1; number <= events && !reports.failure(); ++number) {
@@ -77,15 +88,11 @@ Aftermath run(const std::filesystem::path& path, CheckpointPolicy checkpoints = 
 
 std::uint64_t operations_of_a_whole_run(CheckpointPolicy checkpoints) {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     std::uint64_t count = 0;
     {
         scratch::Reports reports;
-        auto options = reports.options(folder.journal());
-        options.vfs = "power-cut";
-        options.checkpoints = checkpoints;
-        auto writer = Writer::open(std::move(options));
+        auto writer = Writer::open(on_disk(reports, folder.journal(), checkpoints));
         REQUIRE(writer.has_value());
         samples::Chance chance(51);
         for (std::uint64_t number = 1; number <= events; ++number) {
@@ -131,13 +138,9 @@ TEST_CASE("a power cut at any write or sync loses nothing that was reported dura
 
 TEST_CASE("a commit is one write and one sync") {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     scratch::Reports reports;
-    auto options = reports.options(folder.journal());
-    options.vfs = "power-cut";
-    options.checkpoints.idle_after = std::chrono::hours(1);
-    auto writer = Writer::open(std::move(options));
+    auto writer = Writer::open(on_disk(reports, folder.journal(), {.idle_after = std::chrono::hours(1)}));
     REQUIRE(writer.has_value());
     samples::Chance chance(52);
     for (std::uint64_t number = 1; number <= events; ++number) {
@@ -152,13 +155,10 @@ TEST_CASE("a commit is one write and one sync") {
 
 TEST_CASE("a commit that failed does not come alive by what is written later") {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     {
         scratch::Reports reports;
-        auto options = reports.options(folder.journal());
-        options.vfs = "power-cut";
-        auto writer = Writer::open(std::move(options));
+        auto writer = Writer::open(on_disk(reports, folder.journal()));
         REQUIRE(writer.has_value());
         samples::Chance chance(53);
         (*writer)->append(samples::entry(chance, 1));
@@ -177,8 +177,7 @@ TEST_CASE("a commit that failed does not come alive by what is written later") {
 
 TEST_CASE("without syncs the same test finds the loss") {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     disk().ignore_syncs(true);
     const Aftermath after = run(folder.journal());
     disk().ignore_syncs(false);
@@ -188,17 +187,14 @@ TEST_CASE("without syncs the same test finds the loss") {
 
 TEST_CASE("a disk that takes nothing is noticed when the journal is opened, not by the first event") {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     REQUIRE(run(folder.journal()).reported == events);
     for (const auto& [how, fault] : {std::pair{faults::Failure::full, JournalFault::disk_full},
                                      std::pair{faults::Failure::write, JournalFault::device},
                                      std::pair{faults::Failure::sync, JournalFault::device}}) {
         disk().fail(how);
         scratch::Reports reports;
-        auto options = reports.options(folder.journal());
-        options.vfs = "power-cut";
-        const auto writer = Writer::open(std::move(options));
+        const auto writer = Writer::open(on_disk(reports, folder.journal()));
         disk().fail(faults::Failure::none);
         REQUIRE_FALSE(writer.has_value());
         CHECK(writer.error().fault == fault);
@@ -216,9 +212,7 @@ TEST_CASE("after a power cut the journal goes on without a hole") {
     const Aftermath first = run(folder.journal());
     REQUIRE(first.whole);
     scratch::Reports reports;
-    auto options = reports.options(folder.journal());
-    options.vfs = "power-cut";
-    auto writer = Writer::open(std::move(options));
+    auto writer = Writer::open(on_disk(reports, folder.journal()));
     REQUIRE(writer.has_value());
     CHECK((*writer)->head_at_opening().value == first.found);
     samples::Chance chance(52);
@@ -236,12 +230,9 @@ TEST_CASE("after a power cut the journal goes on without a hole") {
 
 TEST_CASE("each commit takes one sync") {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     scratch::Reports reports;
-    auto options = reports.options(folder.journal());
-    options.vfs = "power-cut";
-    auto writer = Writer::open(std::move(options));
+    auto writer = Writer::open(on_disk(reports, folder.journal()));
     REQUIRE(writer.has_value());
     samples::Chance chance(53);
     (*writer)->append(samples::entry(chance, 1));
@@ -259,14 +250,11 @@ TEST_CASE("each commit takes one sync") {
 
 TEST_CASE("a full disk is reported once, and nothing is half stored") {
     const scratch::Folder folder;
-    disk().tear(0);
-    disk().cut_before(0);
+    make_sound();
     disk().limit_bytes(400 * 1024);
     scratch::Reports reports;
     {
-        auto options = reports.options(folder.journal());
-        options.vfs = "power-cut";
-        auto writer = Writer::open(std::move(options));
+        auto writer = Writer::open(on_disk(reports, folder.journal()));
         REQUIRE(writer.has_value());
         samples::Chance chance(54);
         std::uint64_t number = 0;

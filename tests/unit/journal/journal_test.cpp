@@ -12,6 +12,7 @@
 #include "service/journal/person_marks.hpp"
 #include "service/journal/projection.hpp"
 #include "service/journal/reader.hpp"
+#include "tests/unit/journal/filled.hpp"
 #include "tests/unit/journal/samples.hpp"
 #include "tests/unit/journal/scratch.hpp"
 
@@ -19,21 +20,6 @@ using namespace tautgate;
 using namespace tautgate::journal;
 
 namespace {
-
-// A journal of `count` random events, closed in order.
-void fill(const std::filesystem::path& path, std::uint64_t count, std::uint64_t seed = 21) {
-    scratch::Reports reports;
-    auto writer = Writer::open(reports.options(path));
-    REQUIRE(writer.has_value());
-    samples::Chance chance(seed);
-    for (std::uint64_t number = 1; number <= count; ++number)
-        (*writer)->append(samples::entry(chance, number));
-    REQUIRE(reports.settled(count));
-    (*writer)->close();
-    const auto failure = reports.failure();
-    INFO((failure ? to_text(*failure) : std::string()));
-    REQUIRE_FALSE(failure.has_value());
-}
 
 std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {
     auto reader = Reader::open(path);
@@ -79,7 +65,7 @@ std::string bytes_of_file(const std::filesystem::path& path) {
 
 TEST_CASE("what was reported durable is read back as it was handed over, and the chain is whole") {
     const scratch::Folder folder;
-    fill(folder.journal(), 60);
+    scratch::fill(folder.journal(), 60);
     const auto reader = reader_of(folder.journal());
     const auto rows = reader->events(EventNumber{1}, 1000);
     REQUIRE(rows.has_value());
@@ -95,7 +81,7 @@ TEST_CASE("what was reported durable is read back as it was handed over, and the
 
 TEST_CASE("a journal that is opened again goes on where it ended") {
     const scratch::Folder folder;
-    fill(folder.journal(), 5);
+    scratch::fill(folder.journal(), 5);
     scratch::Reports reports;
     auto writer = Writer::open(reports.options(folder.journal()));
     REQUIRE(writer.has_value());
@@ -110,7 +96,7 @@ TEST_CASE("a journal that is opened again goes on where it ended") {
 TEST_CASE("verifying names the first event that was edited, swapped, removed or cut off") {
     const scratch::Folder folder;
     const auto path = folder.journal();
-    fill(path, 30);
+    scratch::fill(path, 30);
     const auto anchor = reader_of(path)->head();
     REQUIRE(anchor.has_value());
     REQUIRE(first_wrong(path, *anchor) == 0);
@@ -150,7 +136,7 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
     }
     SECTION("another chain that is whole in itself is found by the anchor") {
         const scratch::Folder other;
-        fill(other.journal(), 30, 99);
+        scratch::fill(other.journal(), 30, 99);
         CHECK(first_wrong(other.journal()) == 0);
         CHECK(first_wrong(other.journal(), *anchor) == 30);
     }
@@ -162,7 +148,7 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
 
 TEST_CASE("a stored event can be neither changed nor removed by an ordinary statement") {
     const scratch::Folder folder;
-    fill(folder.journal(), 3);
+    scratch::fill(folder.journal(), 3);
     SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
     CHECK_THROWS_WITH(db.exec("UPDATE event SET body = ''"), Catch::Contains("never changed"));
     CHECK_THROWS_WITH(db.exec("DELETE FROM event"), Catch::Contains("never removed"));
@@ -170,7 +156,7 @@ TEST_CASE("a stored event can be neither changed nor removed by an ordinary stat
 
 TEST_CASE("the query tables made again from the chain are the ones that were written along the way") {
     const scratch::Folder folder;
-    fill(folder.journal(), 400, 23);
+    scratch::fill(folder.journal(), 400, 23);
     const std::string written = every_row(folder.journal());
     REQUIRE(written.find("tightening|") != std::string::npos);
     REQUIRE(written.find("decision|") != std::string::npos);
@@ -185,7 +171,7 @@ TEST_CASE("the query tables made again from the chain are the ones that were wri
 
 TEST_CASE("a journal of a newer program is refused and left as it was") {
     const scratch::Folder folder;
-    fill(folder.journal(), 3);
+    scratch::fill(folder.journal(), 3);
     tamper(folder.journal(), "PRAGMA user_version = 99; PRAGMA wal_checkpoint(TRUNCATE)");
     const std::string before = bytes_of_file(folder.journal());
     scratch::Reports reports;
@@ -244,7 +230,7 @@ TEST_CASE("a folder that does not exist is named with its remedy") {
 
 TEST_CASE("a folder that cannot be written is named with its remedy, and nothing in it changes") {
     const scratch::Folder folder;
-    fill(folder.journal(), 2);
+    scratch::fill(folder.journal(), 2);
     const std::string before = bytes_of_file(folder.journal());
     for (const auto& file : std::filesystem::directory_iterator(folder.path()))
         std::filesystem::permissions(file, std::filesystem::perms{0444});

@@ -3,9 +3,7 @@
 
 #include <SQLiteCpp/Database.h>
 
-#include "service/journal/writer.hpp"
-#include "tests/unit/journal/samples.hpp"
-#include "tests/unit/journal/scratch.hpp"
+#include "tests/unit/journal/filled.hpp"
 #include "tools/cli/journal_answers.hpp"
 
 using namespace tautgate;
@@ -24,16 +22,7 @@ cli::Verdict verdict_on(const std::filesystem::path& path) {
 
 TEST_CASE("a record is whole only if what people are shown is what its chain says") {
     const scratch::Folder folder;
-    {
-        scratch::Reports reports;
-        auto writer = journal::Writer::open(reports.options(folder.journal()));
-        REQUIRE(writer.has_value());
-        samples::Chance chance(71);
-        for (std::uint64_t number = 1; number <= 100; ++number)
-            (*writer)->append(samples::entry(chance, number));
-        REQUIRE(reports.settled(100));
-        (*writer)->close();
-    }
+    scratch::fill(folder.journal(), 100, 71);
     const auto before = verdict_on(folder.journal());
     CHECK(before.whole);
     CHECK(before.text.find(" is whole: 100 events\nanchor 100:") != std::string::npos);
