@@ -73,14 +73,14 @@ Shape<VerdictField> verdict_shape() {
 }
 
 Shape<StampField> stamp_shape() {
-    constexpr std::int64_t day_minutes = 1440;
+    constexpr std::int64_t one_day = 1440;
     return Shape<StampField>()
         .required("field", &StampField::field, field_shape())
         .required("kind", &StampField::kind,
                   OneOf<StampKind>({{"unix_seconds", StampKind::unix_seconds},
                                     {"unix_milliseconds", StampKind::unix_milliseconds},
                                     {"calendar", StampKind::calendar}}))
-        .optional("utc_offset_minutes", &StampField::utc_offset_minutes, Whole(-day_minutes, day_minutes));
+        .optional("utc_offset_minutes", &StampField::utc_offset_minutes, Whole(-one_day, one_day));
 }
 
 Shape<LimitFields> limits_shape() {

@@ -47,9 +47,9 @@ constexpr Wide power_of_ten(int exponent) {
     return result;
 }
 
-constexpr int micro = 6;                               // 10^6 of our small units in one unit
-constexpr std::int64_t limit = 1'000'000'000'000'000;  // 1e9 units
-constexpr int digits_kept = 20;                        // 10^20 * 2^54 stays below 2^121
+constexpr int micro = 6;                                 // 10^6 of our small units in one unit
+constexpr std::int64_t largest = 1'000'000'000'000'000;  // 1e9 units
+constexpr int digits_kept = 20;                          // 10^20 * 2^54 stays below 2^121
 constexpr std::size_t text_limit = 64;
 
 // A number as written: (-) digits * 10^exponent, and perhaps more digits that were not kept.
@@ -134,7 +134,7 @@ std::expected<Rounded, Unusable> round_once(Wide digits, int exponent, Factor fa
     Wide product = digits * static_cast<Wide>(factor.numerator);
     int power = exponent - factor.power + micro;
     for (; power > 0; --power) {
-        if (product > static_cast<Wide>(limit))
+        if (product > static_cast<Wide>(largest))
             return std::unexpected(Unusable::too_large);
         product *= 10;
     }
@@ -143,7 +143,7 @@ std::expected<Rounded, Unusable> round_once(Wide digits, int exponent, Factor fa
     const Wide divisor = power_of_ten(-power);
     const Wide whole = product / divisor;
     const Wide rest = product % divisor;
-    if (whole > static_cast<Wide>(limit) || (whole == static_cast<Wide>(limit) && rest > 0))
+    if (whole > static_cast<Wide>(largest) || (whole == static_cast<Wide>(largest) && rest > 0))
         return std::unexpected(Unusable::too_large);
     const Wide left = whole % step;
     // Half a step may lie between two micro units; twice the distance tells without a fraction.

@@ -30,7 +30,7 @@ set(CMAKE_EXE_LINKER_FLAGS_SANITIZE "")
 find_program(TAUTGATE_CCACHE ccache)
 if(TAUTGATE_CCACHE)
     set(CMAKE_CXX_COMPILER_LAUNCHER
-        ${CMAKE_COMMAND} -E env CCACHE_SLOPPINESS=pch_defines,time_macros,include_file_mtime,include_file_ctime
+        ${CMAKE_COMMAND} -E env CCACHE_DEPEND=1 CCACHE_SLOPPINESS=pch_defines,time_macros,include_file_mtime,include_file_ctime
         ${TAUTGATE_CCACHE})
 endif()
 
@@ -64,6 +64,9 @@ target_compile_options(tautgate_warnings INTERFACE
     -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wnon-virtual-dtor -Werror
     # g++ 12 takes `"text" + std::string` for an overlapping copy (GCC bug 105651).
     -Wno-restrict
+    # A class that only its source knows may hold what else only this source knows; sources that are compiled
+    # together look like headers there.
+    $<$<BOOL:${CMAKE_UNITY_BUILD}>:-Wno-subobject-linkage>
     # A sanitizer's own branches confuse the warnings that follow the flow of values; the other builds give them.
     $<$<CONFIG:Sanitize>:-Wno-maybe-uninitialized;-Wno-array-bounds;-Wno-stringop-overflow>)
 

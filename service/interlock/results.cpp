@@ -38,7 +38,7 @@ struct InEnded {
     const EndedStay* stay;
 };
 struct InPresent {};
-using Place = std::variant<Elsewhere, InEnded, InPresent>;
+using Whereabouts = std::variant<Elsewhere, InEnded, InPresent>;
 
 bool wholly_within(const Interval& made, const Stamp& began, const Stamp* ended) {
     const bool before_end =
@@ -46,7 +46,7 @@ bool wholly_within(const Interval& made, const Stamp& began, const Stamp* ended)
     return made_after(made, began) && before_end;
 }
 
-Place place_of(const State& state, const BayState& bay, const Interval& made) {
+Whereabouts place_of(const State& state, const BayState& bay, const Interval& made) {
     for (const EndedStay& stay : state.ended) {
         if (stay.bay == bay.id && wholly_within(made, stay.began, &stay.ended))
             return InEnded{&stay};

@@ -253,6 +253,12 @@ std::string remedy_of(JournalFault fault) {
 
 }  // namespace
 
+std::string meta_value(SQLite::Database& db, const char* key) {
+    SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");
+    ask.bind(1, key);
+    return ask.executeStep() ? ask.getColumn(0).getString() : std::string();
+}
+
 JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
                         std::string_view doing) {
     const JournalFault fault = fault_of(error.getErrorCode());

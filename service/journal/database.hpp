@@ -33,6 +33,9 @@ open_for_writing(const std::filesystem::path& path, const std::string& station, 
 [[nodiscard]] JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
                                       std::string_view doing);
 
+// What the journal says of itself under `key`; empty if it says nothing. Throws SQLite::Exception.
+[[nodiscard]] std::string meta_value(SQLite::Database& db, const char* key);
+
 // An empty journal without a name, for what is only compared. Gone when it is closed. Throws
 // SQLite::Exception.
 [[nodiscard]] Connection open_scratch();

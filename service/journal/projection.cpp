@@ -162,7 +162,7 @@ Subject subject_of(const interlock::Action& action) {
 }
 
 // A row of the table decision, as far as the event itself tells.
-struct DecisionRow {
+struct DecisionFacts {
     std::optional<domain::BayId> bay;
     std::optional<std::string> action;
     Subject subject;
@@ -174,8 +174,8 @@ struct DecisionRow {
 };
 
 // Nothing for what is no act of a person.
-std::optional<DecisionRow> decision_in(const interlock::Payload& payload) {
-    DecisionRow row;
+std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
+    DecisionFacts row;
     const bool decided = std::visit(Overloaded{[&](const interlock::Proposed& it) {
                                                    row.bay = it.bay;
                                                    row.action = kind_of(it.action);

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include <SQLiteCpp/Statement.h>
+#include <SQLiteCpp/Transaction.h>
 
 #include "service/journal/audit.hpp"
 #include "service/journal/database.hpp"
@@ -15,6 +16,15 @@ namespace tautgate::journal {
 
 struct Reader::Database {
     Connection connection;
+    std::stop_token stop{};
+    // Two ways, since SQLite looks at the first only between steps of a statement, and at the second only
+    // where a statement is running.
+    static int stop_wanted(void* self) { return static_cast<Database*>(self)->stop.stop_requested() ? 1 : 0; }
+    struct Interrupt {
+        sqlite3* handle;
+        void operator()() const noexcept { sqlite3_interrupt(handle); }
+    };
+    std::optional<std::stop_callback<Interrupt>> interrupt{};
 };
 
 namespace {
@@ -116,12 +126,6 @@ std::vector<Row> all(SQLite::Statement& statement) {
 #define TAUTGATE_SELECT_STAY                                                                                 \
     "SELECT stay, bay, token, began_utc_us, rules, unit, variant, plan, plan_revision, leaves_incomplete, "  \
     "ended, ended_utc_us FROM stay "
-
-std::string meta_value(SQLite::Database& db, const char* key) {
-    SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");
-    ask.bind(1, key);
-    return ask.executeStep() ? ask.getColumn(0).getString() : std::string();
-}
 
 std::optional<EventRow> row_at(SQLite::Database& db, EventNumber number) {
     SQLite::Statement ask(db, "SELECT number, body, hash FROM event WHERE number = ?");
@@ -233,7 +237,15 @@ Reader::Result<Hash> Reader::hash_at(EventNumber number) {
     });
 }
 
+// In one transaction: what is stored meanwhile is not missing.
 Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead> anchor, EventNumber after) {
+    std::optional<SQLite::Transaction> as_one;
+    const auto begun = guarded(path_, "verifying the journal", [&]() -> Result<void> {
+        as_one.emplace(*db_->connection);
+        return {};
+    });
+    if (!begun)
+        return std::unexpected(begun.error());
     const auto start = hash_at(after);
     if (!start)
         return std::unexpected(start.error());
@@ -256,6 +268,14 @@ Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead
                                "is missing; events up to " + std::to_string(known.value) + " were stored"};
         return fault;
     });
+}
+
+void Reader::abandon_when(std::stop_token stop) {
+    constexpr int steps_between_looks = 10'000;
+    sqlite3* const handle = db_->connection->getHandle();
+    db_->stop = std::move(stop);
+    sqlite3_progress_handler(handle, steps_between_looks, &Database::stop_wanted, db_.get());
+    db_->interrupt.emplace(db_->stop, Database::Interrupt{handle});
 }
 
 Reader::Result<std::vector<std::string>> Reader::audit() { return audit_beside_chain(path_); }

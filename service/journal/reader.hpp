@@ -11,6 +11,7 @@
 #include <functional>
 #include <memory>
 #include <optional>
+#include <stop_token>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -133,6 +134,9 @@ class Reader {
     Reader& operator=(const Reader&) = delete;
     Reader(Reader&&) = delete;
     Reader& operator=(Reader&&) = delete;
+
+    // From then on whatever is being read ends soon, with an error, once `stop` is asked for.
+    void abandon_when(std::stop_token stop);
 
     [[nodiscard]] const std::filesystem::path& path() const noexcept { return path_; }
     [[nodiscard]] Result<std::string> journal_id();

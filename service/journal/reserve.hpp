@@ -25,6 +25,9 @@ struct Space {
     SpaceLevel level = SpaceLevel::at_reserve;
 };
 
+// What a station keeps.
+inline constexpr std::uint64_t reserve_kept = 8ULL * 1024 * 1024;
+
 // Pure: which level the numbers mean.
 [[nodiscard]] SpaceLevel space_level(std::uint64_t free_bytes, std::uint64_t all_bytes,
                                      std::uint64_t reserve_bytes) noexcept;

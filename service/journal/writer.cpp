@@ -26,12 +26,6 @@ struct Head {
     Hash hash{};
 };
 
-std::string meta_value(SQLite::Database& db, const char* key) {
-    SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");
-    ask.bind(1, key);
-    return ask.executeStep() ? ask.getColumn(0).getString() : std::string();
-}
-
 Head head_of(SQLite::Database& db) {
     SQLite::Statement ask(db, "SELECT number, hash FROM event ORDER BY number DESC LIMIT 1");
     if (!ask.executeStep())
@@ -65,6 +59,8 @@ class Writer::Work {
     // True: there is a group to write. False: there is nothing left and the writer is to end.
     [[nodiscard]] bool next_group(std::vector<Entry>& group);
     [[nodiscard]] bool checkpoint_due(std::uint32_t from) const;
+    void begin();
+    void begin_ahead() noexcept;
     void commit(const std::vector<Entry>& group);
     void write(const Entry& entry);
     void attach(const Attachment& attachment);
@@ -81,6 +77,7 @@ class Writer::Work {
     SQLite::Statement begin_, end_, event_, document_, person_, credential_;
     Head head_;  // of what is written; the writer's thread only
     EventNumber head_at_opening_;
+    bool begun_ = false;
     std::uint32_t wal_frames_ = 0;  // in the log, set by SQLite within a commit
     std::uint32_t wal_moved_ = 0;   // of these, dealt with by the newest checkpoint
 
@@ -188,23 +185,42 @@ void Writer::Work::run() {
         writing_since_ns_ = 0;
         if (options_.on_durable)
             options_.on_durable(head_.number);
+        begin_ahead();
     }
     if (!failed_)
         checkpoint();
+}
+
+void Writer::Work::begin() {
+    begin_.exec();
+    begin_.reset();
+    begun_ = true;
+}
+
+// The next group finds its transaction begun: this is the only writer, and readers do not mind. Where it
+// fails, that group begins its own and tells why it cannot.
+void Writer::Work::begin_ahead() noexcept {
+    try {
+        begin();
+    } catch (const SQLite::Exception&) {
+        begun_ = false;
+        begin_.tryReset();
+    }
 }
 
 void Writer::Work::commit(const std::vector<Entry>& group) {
     const std::uint32_t frames_before = wal_frames_;
     reached("before_write");
 
-    begin_.exec();
-    begin_.reset();
+    if (!begun_)
+        begin();
     for (const Entry& entry : group)
         write(entry);
 
     reached("before_sync");
     end_.exec();
     end_.reset();
+    begun_ = false;
 
     reached("after_sync");
 
@@ -263,6 +279,10 @@ void Writer::Work::attach(const Attachment& attachment) {
 // Passive: never waits for a reader. A checkpoint that does not succeed loses nothing, since the log keeps
 // what it holds; a disk that refuses will refuse the next commit, too.
 void Writer::Work::checkpoint() {
+    if (begun_) {
+        static_cast<void>(db_->tryExec("ROLLBACK"));  // of a transaction begun ahead; nothing is in it
+        begun_ = false;
+    }
     int in_log = 0;
     int moved = 0;
     const int code =

@@ -12,21 +12,11 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
-#include "protocol/permissive_block.hpp"
-#include "protocol/register_profile.hpp"
+#include "service/links/modbus_frame.hpp"
 
 namespace tautgate::links {
 
 namespace {
-
-constexpr std::uint8_t read_holding = 0x03;
-constexpr std::uint8_t write_many = 0x10;
-constexpr std::size_t header_length = 7;  // transaction, protocol, length, unit
-constexpr std::uint16_t longest_write = 123;
-
-[[nodiscard]] std::uint16_t word_at(std::span<const std::uint8_t> bytes, std::size_t place) noexcept {
-    return static_cast<std::uint16_t>(bytes[place] << 8U | bytes[place + 1]);
-}
 
 [[nodiscard]] std::uint16_t bound_port(int listener) noexcept {
     sockaddr_storage bound{};
@@ -156,7 +146,7 @@ bool BlockServer::hear(Peer& peer, const std::function<void()>& before_read) {
         return got < 0 && (errno == EAGAIN || errno == EINTR);
     peer.heard = std::chrono::steady_clock::now();
     peer.filled += static_cast<std::size_t>(got);
-    while (peer.filled >= header_length) {
+    while (peer.filled >= frame_header) {
         const std::size_t length = word_at(peer.bytes, 4);
         if (word_at(peer.bytes, 2) != 0 || length < 2 || length + 6 > peer.bytes.size())
             return false;
@@ -178,22 +168,22 @@ unsigned BlockServer::exception_for(std::span<const std::uint8_t> request) const
     // 0 and 255 mean the device at the address itself.
     if (unit != unit_ && unit != 0 && unit != 0xFF)
         return MODBUS_EXCEPTION_GATEWAY_TARGET;
-    const std::uint8_t function = request[header_length];
-    if (function != read_holding && function != write_many)
+    const std::uint8_t function = request[frame_header];
+    if (function != read_holding && function != write_multiple)
         return MODBUS_EXCEPTION_ILLEGAL_FUNCTION;
-    if (request.size() < header_length + 5)
+    if (request.size() < frame_header + 5)
         return MODBUS_EXCEPTION_ILLEGAL_DATA_VALUE;
-    const std::uint16_t address = word_at(request, header_length + 1);
-    const std::uint16_t count = word_at(request, header_length + 3);
+    const std::uint16_t address = word_at(request, frame_header + 1);
+    const std::uint16_t count = word_at(request, frame_header + 3);
     if (function == read_holding) {
-        if (request.size() != header_length + 5 || count == 0 || count > protocol::registers_per_read)
+        if (request.size() != frame_header + 5 || count == 0 || count > protocol::registers_per_read)
             return MODBUS_EXCEPTION_ILLEGAL_DATA_VALUE;
         return permissives_.holds(address, count) || feedback_.holds(address, count)
                    ? 0
                    : MODBUS_EXCEPTION_ILLEGAL_DATA_ADDRESS;
     }
-    if (count == 0 || count > longest_write || request.size() != header_length + 6 + 2U * count ||
-        request[header_length + 5] != 2 * count)
+    if (count == 0 || count > registers_per_write || request.size() != frame_header + 6 + 2U * count ||
+        request[frame_header + 5] != 2 * count)
         return MODBUS_EXCEPTION_ILLEGAL_DATA_VALUE;
     const bool whole_blocks = address >= feedback_.first &&
                               (address - feedback_.first) % protocol::feedback_words == 0 &&
@@ -206,7 +196,7 @@ bool BlockServer::answer(Peer& peer, std::span<const std::uint8_t> request,
     modbus_set_socket(context_.get(), peer.handle);
     if (const unsigned exception = exception_for(request); exception != 0)
         return modbus_reply_exception(context_.get(), request.data(), exception) > 0;
-    const bool reads = request[header_length] == read_holding;
+    const bool reads = request[frame_header] == read_holding;
     if (reads)
         before_read();
     if (modbus_reply(context_.get(), request.data(), static_cast<int>(request.size()), mapping_.get()) <= 0)

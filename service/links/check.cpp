@@ -10,8 +10,7 @@
 
 #include <fmt/format.h>
 
-#include "protocol/permissive_block.hpp"
-#include "protocol/register_profile.hpp"
+#include "service/links/modbus_frame.hpp"
 
 namespace tautgate::links {
 
@@ -26,8 +25,6 @@ namespace {
 constexpr milliseconds per_request{5};
 // Of the block and of what is read again to notice that it was torn.
 constexpr int requests_per_poll = 2;
-constexpr std::size_t blocks_per_write = 123 / protocol::permissive_words;
-constexpr std::size_t blocks_per_read = protocol::registers_per_read / protocol::feedback_words;
 
 [[nodiscard]] std::size_t requests_for(std::size_t blocks, std::size_t per_request_most) {
     return (blocks + per_request_most - 1) / per_request_most;

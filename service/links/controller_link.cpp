@@ -16,6 +16,7 @@
 #include "service/links/backoff.hpp"
 #include "service/links/block_server.hpp"
 #include "service/links/controller_blocks.hpp"
+#include "service/links/modbus_frame.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/register_calls.hpp"
 
@@ -26,11 +27,6 @@ using std::chrono::milliseconds;
 using std::chrono::steady_clock;
 
 namespace {
-
-// Most whole blocks in one request: 123 registers in a write, 125 in a read (MODBUS Application Protocol
-// V1.1b3, 6.12 and 6.3).
-constexpr std::size_t blocks_per_write = 123 / protocol::permissive_words;
-constexpr std::size_t blocks_per_read = 125 / protocol::feedback_words;
 
 // Half the echo time-out, so that one lost request leaves time for a second one.
 [[nodiscard]] milliseconds answer_within(const config::ControllerLink& link) {

@@ -12,6 +12,8 @@
 #include <poll.h>
 #include <sys/socket.h>
 
+#include "service/links/modbus_frame.hpp"
+
 namespace tautgate::links {
 
 namespace {
@@ -19,22 +21,13 @@ namespace {
 using Bytes = std::vector<std::uint8_t>;
 using Failure = std::unexpected<std::string>;
 
-// MODBUS Application Protocol V1.1b3, sections 6.3, 6.4, 6.12 and 7.
-constexpr std::uint8_t read_holding = 0x03;
-constexpr std::uint8_t read_input = 0x04;
-constexpr std::uint8_t write_multiple = 0x10;
+// MODBUS Application Protocol V1.1b3, section 7.
 constexpr std::uint8_t refused = 0x80;
-// MODBUS Messaging on TCP/IP V1.0b, section 3.1.3: transaction, protocol, length, unit.
-constexpr std::size_t header_size = 7;
 constexpr std::size_t longest_pdu = 253;
 
 void put(Bytes& bytes, std::size_t value) {
     bytes.push_back(static_cast<std::uint8_t>(value >> 8U & 0xFFU));
     bytes.push_back(static_cast<std::uint8_t>(value & 0xFFU));
-}
-
-std::uint16_t word_at(std::span<const std::uint8_t> bytes, std::size_t at) {
-    return static_cast<std::uint16_t>(bytes[at] << 8U | bytes[at + 1]);
 }
 
 std::string words_of(int error) { return std::generic_category().message(error); }
@@ -157,25 +150,25 @@ RegisterCalls::Done RegisterCalls::receive() {
 }
 
 std::expected<bool, std::string> RegisterCalls::take_answer() {
-    if (received_.size() < header_size)
+    if (received_.size() < frame_header)
         return false;
     const std::size_t length = word_at(received_, 4);
     if (word_at(received_, 2) != 0)
         return Failure(fmt::format("the answer is of protocol {}, not of Modbus", word_at(received_, 2)));
     if (length < 2 || length > longest_pdu + 1)
         return Failure(fmt::format("the answer says it is {} bytes long, which none can be", length));
-    if (received_.size() < header_size - 1 + length)
+    if (received_.size() < frame_header - 1 + length)
         return false;
     if (open_.empty() || word_at(received_, 0) != open_.front().transaction)
         return Failure("the answer is to another request");
     if (received_[6] != unit_)
         return Failure(fmt::format("the answer is of unit {}, not of unit {}", received_[6], unit_));
-    const std::span<const std::uint8_t> answer{received_.data() + header_size, length - 1};
+    const std::span<const std::uint8_t> answer{received_.data() + frame_header, length - 1};
     if (auto why = misfit(open_.front().pdu, answer, open_.front().into))
         return Failure(std::move(*why));
     open_.pop_front();
     received_.erase(received_.begin(),
-                    received_.begin() + static_cast<std::ptrdiff_t>(header_size - 1 + length));
+                    received_.begin() + static_cast<std::ptrdiff_t>(frame_header - 1 + length));
     return true;
 }
 

@@ -23,12 +23,12 @@ using std::chrono::milliseconds;
 
 namespace {
 
-constexpr milliseconds accept_pause{250};
-constexpr milliseconds look_interval{200};
+constexpr milliseconds scanner_accept_pause{250};
+constexpr milliseconds scanner_look_interval{200};
 
 // One connection.
-struct Call {
-    Call(asio::ip::tcp::socket accepted, const config::Scanner& caller)
+struct ScannerCall {
+    ScannerCall(asio::ip::tcp::socket accepted, const config::Scanner& caller)
         : socket(std::move(accepted)), pause(socket.get_executor()), scanner(caller) {}
 
     asio::ip::tcp::socket socket;
@@ -38,7 +38,7 @@ struct Call {
     protocol::ScanSplitter splitter{};
     std::array<char, 512> incoming{};
 };
-using CallPtr = std::shared_ptr<Call>;
+using ScannerCallPtr = std::shared_ptr<ScannerCall>;
 
 }  // namespace
 
@@ -81,8 +81,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             const auto heard = heard_.find(scanner.id);
             if (heard != heard_.end())
                 health.age = std::chrono::duration_cast<milliseconds>(now - heard->second);
-            const bool connected =
-                std::ranges::any_of(calls_, [&](const CallPtr& call) { return &call->scanner == &scanner; });
+            const bool connected = std::ranges::any_of(
+                calls_, [&](const ScannerCallPtr& call) { return &call->scanner == &scanner; });
             if (connected)
                 health.quality = Quality::good;
             else if (const auto ended = ended_.find(scanner.id); ended != ended_.end()) {
@@ -102,7 +102,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         (void)acceptor_.close(ignored);
         accept_again_.cancel();
         look_.cancel();
-        for (const CallPtr& call : std::exchange(calls_, {}))
+        for (const ScannerCallPtr& call : std::exchange(calls_, {}))
             shut(*call);
     }
 
@@ -127,7 +127,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     }
     // What failed (most likely no descriptor was free) does not get better by asking at once.
     void accept_later() {
-        accept_again_.expires_after(accept_pause);
+        accept_again_.expires_after(scanner_accept_pause);
         accept_again_.async_wait([self = shared_from_this()](const error_code& error) {
             if (!error && !self->stopped_)
                 self->accept();
@@ -146,7 +146,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         (void)socket.set_option(asio::socket_base::keep_alive(true), ignored);
         if (calls_.size() >= settings_.connections)
             end(calls_.front(), "a newer connection took its place");
-        calls_.push_back(std::make_shared<Call>(std::move(socket), *scanner));
+        calls_.push_back(std::make_shared<ScannerCall>(std::move(socket), *scanner));
         read(calls_.back());
     }
     // Nobody: the peer is unknown, or one cannot say which bay it stands for; both are told.
@@ -169,14 +169,14 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             tell(std::move(*refused));
         return nullptr;
     }
-    static void shut(Call& call) {
+    static void shut(ScannerCall& call) {
         call.open = false;
         call.pause.cancel();
         error_code ignored;  // the socket is given up either way
         (void)call.socket.close(ignored);
     }
     // By value: the argument may stand in the list from which it is taken.
-    void end(CallPtr call, const std::string& why) {  // NOLINT(performance-unnecessary-value-param)
+    void end(ScannerCallPtr call, const std::string& why) {  // NOLINT(performance-unnecessary-value-param)
         if (!call->open)
             return;
         shut(*call);
@@ -185,7 +185,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         give_up_half(call);
     }
     void look_later() {
-        look_.expires_after(look_interval);
+        look_.expires_after(scanner_look_interval);
         look_.async_wait([self = shared_from_this()](const error_code& error) {
             if (error || self->stopped_)
                 return;
@@ -198,7 +198,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
 
     // ---- labels ---------------------------------------------------------------------------------------
 
-    void read(const CallPtr& call) {
+    void read(const ScannerCallPtr& call) {
         call->socket.async_read_some(
             asio::buffer(call->incoming),
             [self = shared_from_this(), call](const error_code& error, std::size_t count) {
@@ -216,7 +216,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
                     self->go_on(call, labels);
             });
     }
-    [[nodiscard]] std::int64_t take_labels(const CallPtr& call) {
+    [[nodiscard]] std::int64_t take_labels(const ScannerCallPtr& call) {
         std::int64_t labels = 0;
         while (call->open) {
             const auto label = call->splitter.next();
@@ -231,7 +231,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         return labels;
     }
     // One label is read on from at once. A burst is no hand that scans, and waits for its turn.
-    void go_on(const CallPtr& call, std::int64_t labels) {
+    void go_on(const ScannerCallPtr& call, std::int64_t labels) {
         if (labels <= 1) {
             read(call);
             return await_rest(call);
@@ -244,7 +244,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             self->await_rest(call);
         });
     }
-    void await_rest(const CallPtr& call) {
+    void await_rest(const ScannerCallPtr& call) {
         call->pause.expires_after(settings_.label_time);
         call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {
             // One that was due already when more bytes came is too late to be cancelled.
@@ -253,7 +253,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
                 self->give_up_half(call);
         });
     }
-    void give_up_half(const CallPtr& call) {
+    void give_up_half(const ScannerCallPtr& call) {
         if (const auto half = call->splitter.abandon())
             misread(call->scanner, *half);
     }
@@ -281,7 +281,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     asio::steady_timer accept_again_;
     asio::steady_timer look_;
     std::map<asio::ip::address, std::vector<const config::Scanner*>> by_peer_;
-    std::vector<CallPtr> calls_;                // oldest first
+    std::vector<ScannerCallPtr> calls_;         // oldest first
     std::map<std::string, SteadyTime> heard_;   // by scanner
     std::map<std::string, std::string> ended_;  // by scanner: how its last connection ended
     Refusals refusals_{"scanner port"};         // of peers that are no scanner

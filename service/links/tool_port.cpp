@@ -33,10 +33,10 @@ using std::chrono::milliseconds;
 namespace {
 
 // Silence, our beats and everything that waits are looked at so often; no limit is overrun by more.
-constexpr milliseconds look_interval{50};
+constexpr milliseconds tool_look_interval{50};
 // For a peer that was refused to read why, before the connection is closed.
 constexpr milliseconds leaving_time{1000};
-constexpr milliseconds accept_pause{250};
+constexpr milliseconds tool_accept_pause{250};
 
 // Before anything the tool could have told us, and far from where the arithmetic of intervals ends.
 constexpr std::int64_t never_ns = std::numeric_limits<std::int64_t>::min() / 4;
@@ -65,8 +65,8 @@ struct Caller {
 };
 
 // One connection.
-struct Call {
-    explicit Call(asio::ip::tcp::socket accepted) : socket(std::move(accepted)) {}
+struct ToolCall {
+    explicit ToolCall(asio::ip::tcp::socket accepted) : socket(std::move(accepted)) {}
 
     asio::ip::tcp::socket socket;
     asio::ip::address peer{};
@@ -87,7 +87,7 @@ struct Call {
     std::optional<ToolCount> count{};
     std::set<std::uint64_t> unconfirmed{};
 };
-using CallPtr = std::shared_ptr<Call>;
+using ToolCallPtr = std::shared_ptr<ToolCall>;
 
 // Only to read a line by before it is known whose it is; such a line is no result that anybody takes.
 const protocol::MeasuringRange any_range{
@@ -131,7 +131,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
 
     void acknowledge(const interlock::Acknowledge& stored) {
-        const CallPtr call = call_of(stored.tool.text);
+        const ToolCallPtr call = call_of(stored.tool.text);
         if (!call || call->caller->epoch != stored.epoch)
             return;
         call->unconfirmed.erase(call->unconfirmed.begin(), call->unconfirmed.upper_bound(stored.counter));
@@ -143,7 +143,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         std::vector<SourceHealth> all;
         for (const auto& [id, caller] : callers_) {
             all.push_back(caller.freshness.health(id, now));
-            const CallPtr call = call_of(id);
+            const ToolCallPtr call = call_of(id);
             if (call && is_full(*call))
                 all.back().why =
                     fmt::format("{} of its results wait to be stored; no more are read until then",
@@ -158,7 +158,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         (void)acceptor_.close(ignored);
         accept_again_.cancel();
         look_.cancel();
-        for (const CallPtr& call : std::exchange(calls_, {}))
+        for (const ToolCallPtr& call : std::exchange(calls_, {}))
             shut(*call);
     }
 
@@ -190,13 +190,13 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                 {caller.tool.id}, change->quality, std::move(change->why), change->changes});
     }
 
-    [[nodiscard]] CallPtr call_of(const std::string& tool) const {
-        const auto found = std::ranges::find_if(calls_, [&](const CallPtr& call) {
+    [[nodiscard]] ToolCallPtr call_of(const std::string& tool) const {
+        const auto found = std::ranges::find_if(calls_, [&](const ToolCallPtr& call) {
             return call->open && call->caller != nullptr && call->caller->tool.id == tool;
         });
         return found == calls_.end() ? nullptr : *found;
     }
-    [[nodiscard]] bool is_full(const Call& call) const {
+    [[nodiscard]] bool is_full(const ToolCall& call) const {
         return call.unconfirmed.size() + (call.count ? call.count->held() : 0) >= settings_.unconfirmed;
     }
 
@@ -215,7 +215,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
     // What failed (most likely no descriptor was free) does not get better by asking at once.
     void accept_later() {
-        accept_again_.expires_after(accept_pause);
+        accept_again_.expires_after(tool_accept_pause);
         accept_again_.async_wait([self = shared_from_this()](const error_code& error) {
             if (!error && !self->stopped_)
                 self->accept();
@@ -233,7 +233,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                                      remote.address().to_string(), calls_.size())));
         error_code ignored;  // without it the link is only slower
         (void)socket.set_option(asio::ip::tcp::no_delay(true), ignored);
-        const auto call = std::make_shared<Call>(std::move(socket));
+        const auto call = std::make_shared<ToolCall>(std::move(socket));
         call->peer = without_mapping(remote.address());
         call->since = now;
         calls_.push_back(call);
@@ -246,13 +246,13 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                        "enter the address as the peer of the tool in the station description",
                        {}});
     }
-    void shut(Call& call) {
+    void shut(ToolCall& call) {
         call.open = false;
         error_code ignored;  // the socket is given up either way
         (void)call.socket.close(ignored);
     }
     // Ends a connection; `why` is told of the tool, unless it is known to be lost already.
-    void hang_up(const CallPtr& call, const std::string& why) {
+    void hang_up(const ToolCallPtr& call, const std::string& why) {
         if (!call->open)
             return;
         shut(*call);
@@ -268,7 +268,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     // ---- looking at what is due -----------------------------------------------------------------------
 
     void look_later() {
-        look_.expires_after(look_interval);
+        look_.expires_after(tool_look_interval);
         look_.async_wait([self = shared_from_this()](const error_code& error) {
             if (error || self->stopped_)
                 return;
@@ -284,12 +284,12 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         }
         tell_if(refusals_.due(now));
         const auto calls = calls_;
-        for (const CallPtr& call : calls) {
+        for (const ToolCallPtr& call : calls) {
             if (call->open)
                 look_at(call, now);
         }
     }
-    void look_at(const CallPtr& call, SteadyTime now) {
+    void look_at(const ToolCallPtr& call, SteadyTime now) {
         if (call->leaving_since) {
             if (now - *call->leaving_since >= leaving_time)
                 hang_up(call, "it was refused");
@@ -316,7 +316,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
 
     // ---- bytes ----------------------------------------------------------------------------------------
 
-    void read(const CallPtr& call) {
+    void read(const ToolCallPtr& call) {
         if (!call->open || call->reading || is_full(*call))
             return;
         call->reading = true;
@@ -335,7 +335,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                 self->read(call);
             });
     }
-    void take_bytes(const CallPtr& call, std::string_view bytes) {
+    void take_bytes(const ToolCallPtr& call, std::string_view bytes) {
         call->splitter.feed(bytes);
         while (call->open && !call->leaving_since) {
             const auto line = call->splitter.next();
@@ -347,7 +347,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                 refuse(call, line->error());
         }
     }
-    void send(const CallPtr& call, std::string bytes) {
+    void send(const ToolCallPtr& call, std::string bytes) {
         if (!call->open)
             return;
         if (call->unsent > settings_.unsent)
@@ -361,7 +361,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (call->outgoing.size() == 1)
             write(call);
     }
-    void write(const CallPtr& call) {
+    void write(const ToolCallPtr& call) {
         asio::async_write(call->socket, asio::buffer(call->outgoing.front()),
                           [self = shared_from_this(), call](const error_code& error, std::size_t count) {
                               if (!call->open)
@@ -378,24 +378,24 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
     // The peer reads the end of the stream after what was sent. Closed at once, with its bytes unread, the
     // connection would be reset, and the refusal might be lost.
-    static void say_no_more(Call& call) {
+    static void say_no_more(ToolCall& call) {
         error_code ignored;  // it is closed soon either way
         (void)call.socket.shutdown(asio::ip::tcp::socket::shutdown_send, ignored);
     }
 
     // ---- lines ----------------------------------------------------------------------------------------
 
-    void refuse(const CallPtr& call, const LineFault& fault) {
+    void refuse(const ToolCallPtr& call, const LineFault& fault) {
         send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
         Refusals& refusals = call->caller != nullptr ? call->caller->refusals : refusals_;
         tell_if(refusals.add(std::chrono::steady_clock::now(), fault.raw, fault.what));
     }
-    void turn_away(const CallPtr& call, Refusals& refusals, std::string raw, const LineFault& fault) {
+    void turn_away(const ToolCallPtr& call, Refusals& refusals, std::string raw, const LineFault& fault) {
         call->leaving_since = std::chrono::steady_clock::now();
         send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
         tell_if(refusals.add(*call->leaving_since, std::move(raw), fault.what));
     }
-    void take_line(const CallPtr& call, std::string_view line) {
+    void take_line(const ToolCallPtr& call, std::string_view line) {
         const auto message =
             protocol::parse_line(line, call->caller != nullptr ? call->caller->range : any_range);
         if (!message)
@@ -416,7 +416,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             take(call, *result, now);
     }
 
-    void take(const CallPtr& call, const protocol::Hello& hello, std::string raw) {
+    void take(const ToolCallPtr& call, const protocol::Hello& hello, std::string raw) {
         const auto found = callers_.find(hello.tool);
         if (found == callers_.end())
             return turn_away(call, refusals_, std::move(raw),
@@ -437,7 +437,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                               {}});
         bind(call, caller, hello);
     }
-    void bind(const CallPtr& call, Caller& caller, const protocol::Hello& hello) {
+    void bind(const ToolCallPtr& call, Caller& caller, const protocol::Hello& hello) {
         if (caller.epoch != hello.epoch) {
             caller.epoch = hello.epoch;
             caller.newest = 0;
@@ -463,14 +463,14 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
 
     // ---- results --------------------------------------------------------------------------------------
 
-    void take(const CallPtr& call, const protocol::LineResult& result, SteadyTime now) {
+    void take(const ToolCallPtr& call, const protocol::LineResult& result, SteadyTime now) {
         // The result stands; which of its values was not taken, and why, is told beside it.
         if (!result.notes.empty())
             tell_if(call->caller->refusals.add(now, result.reading.received.raw,
                                                fmt::format("{}", fmt::join(result.notes, "; "))));
         follow(call, call->count->take({result.reading, made_of(*call, result.reading.counter, now)}, now));
     }
-    void follow(const CallPtr& call, ToolCount::Step step) {
+    void follow(const ToolCallPtr& call, ToolCount::Step step) {
         for (ArrivedResult& result : step.pass_on) {
             if (call->open)
                 pass_on(*call, std::move(result));
@@ -478,7 +478,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (step.ask_from)
             send(call, to_line(protocol::Welcome{*step.ask_from}));
     }
-    void pass_on(Call& call, ArrivedResult result) {
+    void pass_on(ToolCall& call, ArrivedResult result) {
         Caller& caller = *call.caller;
         if (result.reading.counter > caller.newest) {
             caller.newest = result.reading.counter;
@@ -491,7 +491,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
     // When a result that arrived at `now` can have been made. The tool's own stamp has no say: a clock that
     // was set while we did not hear the tool would move the result to another unit, and nobody would see it.
-    [[nodiscard]] domain::Interval made_of(const Call& call, std::uint64_t counter, SteadyTime now) const {
+    [[nodiscard]] domain::Interval made_of(const ToolCall& call, std::uint64_t counter,
+                                           SteadyTime now) const {
         const Caller& caller = *call.caller;
         domain::Interval made{ns(now) - caller.delay_ns(), ns(now), settings_.boot};
         if (counter <= caller.newest)  // one that comes after a later one may be of any age
@@ -512,7 +513,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     asio::steady_timer accept_again_;
     asio::steady_timer look_;
     std::map<std::string, Caller> callers_;
-    std::vector<CallPtr> calls_;
+    std::vector<ToolCallPtr> calls_;
     Refusals refusals_{"tool port"};  // of peers that are no tool
     bool stopped_ = false;
 };

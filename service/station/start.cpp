@@ -36,7 +36,6 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::uint64_t reserve_bytes = 8ULL * 1024 * 1024;
 constexpr std::chrono::milliseconds last_words{200};  // for links and answers on their way out
 
 std::optional<std::string> text_of(const fs::path& file) {
@@ -261,7 +260,7 @@ ExitCode Run::open_journal() {
     read_people(*names, *credentials);
     if (writer_)
         open_hand_note();
-    if (auto reserve = journal::Reserve::keep(journal_, reserve_bytes))
+    if (auto reserve = journal::Reserve::keep(journal_, journal::reserve_kept))
         reserve_ = std::move(*reserve);
     else
         spdlog::warn("{}", journal::to_text(reserve.error()));

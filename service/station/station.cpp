@@ -15,6 +15,7 @@
 #include "service/interlock/overloaded.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/station/service_manager.hpp"
+#include "service/web/enum_names.hpp"
 
 namespace tautgate::station {
 namespace {
@@ -26,8 +27,8 @@ using interlock::Payload;
 constexpr std::chrono::milliseconds beat_without_rules{100};
 constexpr std::chrono::seconds house_interval{1};
 constexpr std::chrono::minutes head_interval{15};
+constexpr std::chrono::hours file_check_interval{24};
 constexpr std::uint32_t unclean_ends_allowed = 3;
-constexpr std::uint64_t reserve_bytes = 8ULL * 1024 * 1024;
 
 // A token for a stay: never zero, all ones or one of those kept for challenges.
 interlock::Token draw_token() {
@@ -130,7 +131,10 @@ interlock::EventSetAside set_aside(const journal::InHand& found, const config::S
 
 Station::Station(boost::asio::io_context& loop, Parts parts)
     : loop_(loop), parts_(std::move(parts)), state_(parts_.recovered.state), rules_(parts_.recovered.rules),
-      durable_(parts_.recovered.head.number), watch_(state_), beat_timer_(loop), house_timer_(loop) {
+      durable_(parts_.recovered.head.number), watch_(state_), beat_timer_(loop), house_timer_(loop),
+      file_checker_(parts_.journal, parts_.vfs, [this](const FileCheck& check) {
+          boost::asio::post(loop_, [this, check] { file_checked(check); });
+      }) {
     if (parts_.staged.revision && parts_.staged.station)
         rules_.emplace(*parts_.staged.revision, parts_.staged.station);
     for (const interlock::ToolState& tool : state_.tools) {
@@ -144,6 +148,7 @@ Station::Station(boost::asio::io_context& loop, Parts parts)
 }
 
 Station::~Station() {
+    file_checker_.stop();
     lookups_.stop();
     lookups_.join();
 }
@@ -358,8 +363,10 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
                                    parts_.program_version, std::move(attachments));
     const interlock::Record& record = entry.stored.record;
     state_ = std::move(decision->state);
-    // Withholding never waits. A release does, at the link, so that it need not wait for this loop as well.
-    if (touches(record, out_before) || releases(record))
+    // Withholding never waits. A release does, at the link until it is durable: the disk is asked first.
+    const bool withholds = touches(record, out_before);
+    const bool to_release = !withholds && releases(record);
+    if (withholds)
         publish();
     waiting_.push_back({state_.newest, record.outcome, {}, anchors(entry.stored), std::move(done)});
     follow_effects(record, waiting_.back());
@@ -369,6 +376,8 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
     if (parts_.hand)
         parts_.hand->clear();
     parts_.writer->append(std::move(entry));
+    if (to_release)
+        publish();
 }
 
 // One line when a permissive is released or withheld, or when the worst reason for holding it is another one:
@@ -417,8 +426,8 @@ void Station::follow_effects(const interlock::Record& record, Waiting& waiting) 
         std::visit(
             Overloaded{[&](const interlock::Acknowledge& stored) { waiting.acknowledge.push_back(stored); },
                        [&](const interlock::Alarm& alarm) {
-                           spdlog::warn("alarm bay={} unit={} code={} \"{}\"", alarm.bay.text,
-                                        alarm.unit.text, static_cast<unsigned>(alarm.code), alarm.detail);
+                           spdlog::warn("alarm {} bay={} unit={} \"{}\"", web::enum_name(alarm.code),
+                                        alarm.bay.text, alarm.unit.text, alarm.detail);
                        },
                        [&](const interlock::TakeSnapshot&) {
                            if (!std::exchange(snapshot_due_, true) && !stopping_)
@@ -634,6 +643,7 @@ void Station::keep_house() {
         publish();
     }
     look_at_disk();
+    check_file_if_due();
     note_head_if_due();
     feed_watchdog();
     house_timer_.expires_after(house_interval);
@@ -644,7 +654,7 @@ void Station::keep_house() {
 }
 
 void Station::look_at_disk() {
-    const auto space = journal::space_beside(parts_.journal, reserve_bytes);
+    const auto space = journal::space_beside(parts_.journal, journal::reserve_kept);
     if (!space) {
         raise({"disk_unknown", journal::to_text(space.error()), "look at the disk", true});
         return;
@@ -659,6 +669,29 @@ void Station::look_at_disk() {
     raise({"disk_filling",
            fmt::format("{} MiB are left on the journal's disk", space->free_bytes / (1024 * 1024)),
            "make room on the disk", space->level == journal::SpaceLevel::at_reserve});
+}
+
+// Soon after the start, then every day: the disk may lose what nobody reads.
+void Station::check_file_if_due() {
+    if (!parts_.writer)
+        return;
+    const auto now = std::chrono::steady_clock::now();
+    if (file_check_begun_ && now - *file_check_begun_ < file_check_interval)
+        return;
+    file_check_begun_ = now;
+    file_checker_.begin();
+}
+
+void Station::file_checked(const FileCheck& check) {
+    file_check_ = check;
+    if (!check.found.empty()) {
+        raise({"journal_damaged", "the check of the journal's file found: " + check.found,
+               "keep the file, bring back the latest backup and call maintenance", true});
+        return;
+    }
+    spdlog::info("the journal's file is sound; its check took {} ms", check.took.count());
+    if (troubles_.clear("journal_damaged"))
+        publish();
 }
 
 // The newest durable event goes to the service's log from time to time, and with every decision of a person,
@@ -697,9 +730,15 @@ web::HealthFacts Station::health() const {
                 std::chrono::duration_cast<std::chrono::milliseconds>(*outstanding);
         facts.journal.wal_bytes = std::uint64_t{parts_.writer->statistics().wal_frames} * 4096U;
     }
-    if (const auto space = journal::space_beside(parts_.journal, reserve_bytes)) {
+    if (const auto space = journal::space_beside(parts_.journal, journal::reserve_kept)) {
         facts.journal.disk_free_bytes = space->free_bytes;
         facts.journal.disk_size_bytes = space->all_bytes;
+    }
+    if (file_check_) {
+        const auto age = std::chrono::steady_clock::now() - file_check_->ended;
+        facts.journal.file_check = {.age = std::chrono::duration_cast<std::chrono::seconds>(age),
+                                    .took = file_check_->took,
+                                    .found = file_check_->found};
     }
     facts.troubles = troubles_.list();
     facts.up = std::chrono::duration_cast<std::chrono::seconds>(std::chrono::steady_clock::now() - started_);

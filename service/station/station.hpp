@@ -26,6 +26,7 @@
 #include "service/journal/writer.hpp"
 #include "service/station/clock.hpp"
 #include "service/station/exit_code.hpp"
+#include "service/station/file_check.hpp"
 #include "service/station/probes.hpp"
 #include "service/station/troubles.hpp"
 #include "service/station/wiring.hpp"
@@ -145,6 +146,8 @@ class Station final : public web::StationPort {
     void arm_beat();
     void keep_house();
     void look_at_disk();
+    void check_file_if_due();
+    void file_checked(const FileCheck& check);
     void note_head_if_due();
     void note_head();
     void fail(ExitCode code, const std::string& why);
@@ -170,6 +173,9 @@ class Station final : public web::StationPort {
     std::chrono::steady_clock::time_point beat_due_{};
     std::chrono::steady_clock::time_point head_noted_{};
     std::chrono::microseconds longest_turn_{0};
+    std::optional<std::chrono::steady_clock::time_point> file_check_begun_;
+    std::optional<FileCheck> file_check_;  // the newest that is over
+    FileChecker file_checker_;
     bool sources_allowed_ = true;
     bool snapshot_due_ = false;
     bool stopping_ = false;

@@ -6,6 +6,7 @@
 #include <string>
 
 #include "protocol/quantity.hpp"
+#include "service/web/listing.hpp"
 #include "service/web/views.hpp"
 
 namespace tautgate::web {
@@ -47,14 +48,6 @@ std::optional<protocol::Torque> read_torque(Body& body, const std::string& key) 
         return std::nullopt;
     }
     return *torque;
-}
-
-template <class Items, class Name>
-std::string listed(const Items& items, Name name) {
-    std::string text;
-    for (const auto& item : items)
-        text += (text.empty() ? "" : ", ") + std::invoke(name, item);
-    return text;
 }
 
 // A fastener by the name that screen and drawing show.

@@ -4,20 +4,13 @@
 #include <variant>
 #include <vector>
 
+#include "service/web/listing.hpp"
 #include "service/web/views.hpp"
 
 namespace tautgate::web {
 namespace {
 
 using namespace interlock;
-
-template <class Items, class Show>
-std::string listed(const Items& items, Show show) {
-    std::string text;
-    for (const auto& item : items)
-        text += (text.empty() ? "" : ", ") + std::string(show(item));
-    return text;
-}
 
 std::string_view class_letter(config::RiskClass risk) {
     switch (risk) {
@@ -28,7 +21,9 @@ std::string_view class_letter(config::RiskClass risk) {
     std::unreachable();
 }
 
-std::string roles_text(const std::vector<domain::Role>& roles) { return listed(roles, name_of); }
+std::string roles_text(const std::vector<domain::Role>& roles) {
+    return listed(roles, [](domain::Role role) { return name_of(role); });
+}
 
 // Who may do what at a bay, by its rules.
 std::string who_may(const config::Station* rules) {

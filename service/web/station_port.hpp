@@ -48,6 +48,13 @@ struct InputHealth {
     std::string why;                               // of a quality that is not good
 };
 
+// The newest check of the whole file.
+struct FileCheckHealth {
+    std::chrono::seconds age{0};
+    std::chrono::milliseconds took{0};
+    std::string found;  // empty: sound
+};
+
 struct JournalHealth {
     std::string path;
     interlock::EventNumber newest;                              // decided
@@ -56,6 +63,7 @@ struct JournalHealth {
     std::uint64_t wal_bytes = 0;
     std::optional<std::uint64_t> disk_free_bytes;
     std::optional<std::uint64_t> disk_size_bytes;
+    std::optional<FileCheckHealth> file_check;  // nothing: not one is over yet
 };
 
 // Something that is wrong with the service itself, beyond a single input. It fits in one line of a screen.

@@ -514,7 +514,12 @@ json journal_view(const JournalHealth& journal) {
              or_null(journal.outstanding_sync, [](std::chrono::milliseconds age) { return age.count(); })},
             {"wal_bytes", journal.wal_bytes},
             {"disk_free_bytes", or_null(journal.disk_free_bytes, same)},
-            {"disk_size_bytes", or_null(journal.disk_size_bytes, same)}};
+            {"disk_size_bytes", or_null(journal.disk_size_bytes, same)},
+            {"file_check", or_null(journal.file_check, [](const FileCheckHealth& check) {
+                 return json{{"age_s", check.age.count()},
+                             {"took_ms", check.took.count()},
+                             {"found", text_or_null(check.found)}};
+             })}};
 }
 
 std::string_view overall_of(const json& reasons) {

@@ -15,7 +15,7 @@
 
 #include "service/station/exit_code.hpp"
 #include "tests/end_to_end/former_run.hpp"
-#include "tests/end_to_end/reason_stand.hpp"
+#include "tests/end_to_end/input_stand.hpp"
 
 using namespace tautgate;
 using namespace tautgate::end_to_end;
@@ -41,8 +41,6 @@ fs::path tautgated() {
     return fs::path(folder) / "tautgated";
 }
 
-bool says(const std::string& text, const std::string& part) { return text.find(part) != std::string::npos; }
-
 // One more daemon, that is expected to end by itself.
 class Attempt {
   public:
@@ -57,7 +55,7 @@ class Attempt {
         code_ = *ended->code;
     }
     [[nodiscard]] std::string said() const { return bytes_of(output_); }
-    [[nodiscard]] bool says(const std::string& part) const { return ::says(said(), part); }
+    [[nodiscard]] bool says(const std::string& part) const { return end_to_end::says(said(), part); }
     [[nodiscard]] bool ended_with(ExitCode code) const { return code_ == static_cast<int>(code); }
 
   private:
@@ -457,4 +455,30 @@ TEST_CASE("a service that dies again and again comes up without its links, and s
     stand.starts_again();
     stand.links_are_good();
     CHECK(stand.await_released("lift-beam"));
+}
+
+TEST_CASE("a record that was changed long ago is found while the station runs, and withholds") {
+    Plant plant{with_short_plans()};
+    plant.open_for_work();
+    Stand stand{plant};
+    stand.finished();
+    CHECK(stand.await_released("lift-beam"));
+    plant.stop();  // with a snapshot: the next start reads what came after it only
+    {
+        SQLite::Database db(journal_of(plant).string(), SQLite::OPEN_READWRITE);
+        db.exec("DROP TRIGGER event_is_never_changed");
+        REQUIRE(db.exec("UPDATE event SET body = replace(body, 'a', 'b') WHERE number = 2") == 1);
+    }
+    stand.starts_again();
+    const auto damaged = [&] {
+        const auto health = plant.crew().api().get("/v1/health");
+        return health && health->good() && says(health->body.dump(), "\"journal_damaged\"");
+    };
+    REQUIRE(stand.await(damaged));
+    const auto health = plant.crew().api().get("/v1/health");
+    INFO(health->body.dump(2));
+    CHECK(health->body.at("overall") == "withheld");
+    CHECK(says(health->body.at("journal").at("file_check").at("found").get<std::string>(), "event 2 "));
+    CHECK(stand.controller().await_movement("lift-beam", Movement::refused, patience));
+    CHECK(stand.controller().try_move("lift-beam") == Movement::refused);
 }

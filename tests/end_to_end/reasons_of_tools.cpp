@@ -17,7 +17,7 @@ const simulation::Where last_mount{"motor-mounts", 3, 1};
 
 std::uint64_t counter_of(Stand& stand) { return stand.tool(mounts_tool).line()->status().newest; }
 
-Told link_told(Stand& stand) {
+Told tool_link_told(Stand& stand) {
     stand.finished();
     stand.tool(mounts_tool).cut();
     return {.sentence = "The link to tool NR-20 is broken.",
@@ -129,7 +129,7 @@ const std::vector<ReasonCase>& tool_cases() {
          "a tool that is out of reach is held until it is back",
          "lift-beam",
          {"tool_link_lost"},
-         link_told,
+         tool_link_told,
          [](Stand& stand) { stand.tool(mounts_tool).mend(); },
          true},
         {results_outstanding,

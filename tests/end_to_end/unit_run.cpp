@@ -155,12 +155,13 @@ void UnitRun::dispose_of_set_aside() {
     if (!why || !why->good())
         return;
     for (const json& reason : find(why->body.at("permissives"), beam)->at("reasons"))
-        if (reason.at("code") == "event_set_aside")
-            static_cast<void>(plant_.crew().decide(
+        if (reason.at("code") == "event_set_aside" &&
+            plant_.crew().decide(
                 plant_.bay(),
                 {{"dispose_set_aside",
                   {{"event", std::stoull(reason.at("facts").front().at("value").get<std::string>())}}}},
-                "engineering-release", "The unit was looked at; it may go on"));
+                "engineering-release", "The unit was looked at; it may go on"))
+            set_aside_ = true;
 }
 
 json UnitRun::occupant() const {
@@ -230,8 +231,24 @@ bool UnitRun::take_up(std::size_t bolt) {
 
 bool UnitRun::until_recorded(const Where& where) {
     const auto* tool = plant_.floor().tool_for(where.joint);
-    return until(fmt::format("{} {} is proven", where.joint, where.fastener + 1),
-                 [&] { return is_proven(where) && tool->await_acknowledged(std::chrono::milliseconds(0)); });
+    return until(fmt::format("{} {} is proven", where.joint, where.fastener + 1), [&] {
+        if (!tool->await_acknowledged(std::chrono::milliseconds(0)))
+            return false;
+        if (is_proven(where))
+            return true;
+        if (std::exchange(set_aside_, false))
+            once_more(where);
+        return false;
+    });
+}
+
+// The station died while it decided the result: it is set aside, and does not prove the bolt.
+void UnitRun::once_more(const Where& where) {
+    ++done_again_;
+    if (const auto loose = plant_.floor().loosen(where); !loose)
+        wrong(loose.error());
+    if (const auto run = plant_.floor().tighten(where); !run || !run->ok)
+        wrong(run ? "a bolt did not become tight" : run.error());
 }
 
 bool UnitRun::tighten(std::size_t first, std::size_t end) {
@@ -297,7 +314,7 @@ void UnitRun::close_the_books() {
     std::set<std::tuple<std::string, std::string, std::string>> proven;
     std::size_t counted = 0;
     for (const json& line : record->at("stays").front().at("tightenings")) {
-        if (line.at("outcome") == "repeated")
+        if (line.at("outcome") == "repeated" || (done_again_ > 0 && line.at("outcome") == "loosened"))
             continue;
         ++counted;
         if (line.at("outcome") != "attributed" || line.at("verdict") != "ok")

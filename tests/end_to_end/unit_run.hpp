@@ -77,6 +77,7 @@ class UnitRun {
     bool move(const std::string& permissive);
     bool scan(const std::string& label, const std::string& serial);
     bool until_recorded(const simulation::Where& where);
+    void once_more(const simulation::Where& where);
     bool tighten_one(const simulation::Where& where);
 
     Plant& plant_;
@@ -86,6 +87,8 @@ class UnitRun {
     ReleaseWatch watch_;
     simulation::Where in_hand_{};  // the bolt whose result is on its way
     std::size_t deaths_ = 0;
+    bool set_aside_ = false;  // an event of this unit was, and people disposed of it
+    std::size_t done_again_ = 0;
     bool ended_ = false;
     std::vector<std::string> faults_;
 };

@@ -24,7 +24,7 @@
 namespace tautgate::benchmark {
 namespace {
 
-constexpr std::chrono::seconds patience{20};
+constexpr std::chrono::seconds end_patience{20};
 
 std::string why_not() { return std::generic_category().message(errno); }
 
@@ -120,7 +120,7 @@ void Child::await_end(std::chrono::milliseconds limit) {
 void Child::end_in_order() {
     if (running())
         kill(id_, SIGTERM);
-    await_end(patience);
+    await_end(end_patience);
 }
 
 std::chrono::nanoseconds Child::cpu_time() const {

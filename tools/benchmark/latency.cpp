@@ -10,7 +10,7 @@ namespace {
 
 using protocol::Code;
 
-constexpr std::chrono::seconds patience{10};
+constexpr std::chrono::seconds answer_patience{10};
 // A controller takes eight blocks in a beat interval (20 ms here), and no more are sent but to withhold. With
 // two changes in eight milliseconds, and the beats in between, no release ever waits for that.
 constexpr std::chrono::milliseconds half_cycle{4};
@@ -20,12 +20,12 @@ const std::string deciding_program = "A";
 const std::string other_program = "B";
 
 void stored(Line& line, LineTool& tool) {
-    if (!line.shop().pump_until([&] { return tool.acknowledged(); }, patience))
+    if (!line.shop().pump_until([&] { return tool.acknowledged(); }, answer_patience))
         give_up("a result of the benchmark is not acknowledged");
 }
 
 void arrived(Line& line, Code code) {
-    if (!line.shop().pump_until([&] { return line.controller().code() == code; }, patience))
+    if (!line.shop().pump_until([&] { return line.controller().code() == code; }, answer_patience))
         give_up("the block that a result of the benchmark decides does not arrive");
 }
 
@@ -98,7 +98,7 @@ FloorLine::FloorLine(const Surroundings& around, Shop& shop, std::size_t row,
                 {}}) {
     shop_.add(controller_);
     shop_.add(tool_);
-    if (!shop_.pump_until([&] { return tool_.connect(ports.at(1)); }, patience))
+    if (!shop_.pump_until([&] { return tool_.connect(ports.at(1)); }, answer_patience))
         give_up("the floor does not come up: " + last_words(around.folder / "floor.log"));
 }
 

@@ -8,7 +8,7 @@
 namespace tautgate::benchmark {
 namespace {
 
-constexpr std::chrono::seconds patience{30};
+constexpr std::chrono::seconds plant_patience{30};
 
 }  // namespace
 
@@ -74,7 +74,7 @@ void Plant::need(const simulation::Crew::Done& done) {
 std::string Plant::told() { return "\nthe daemon's last words:\n" + last_words(folder_ / "tautgated.log"); }
 
 void Plant::await_answer() {
-    need(shop_.pump_during([this] { return crew_.await_station(patience); }));
+    need(shop_.pump_during([this] { return crew_.await_station(plant_patience); }));
 }
 
 void Plant::set_up() {
@@ -96,13 +96,14 @@ bool Plant::links_are_good() const {
 
 void Plant::connect() {
     for (const auto& tool : tools_) {
-        const bool called = shop_.pump_until([&] { return tool->connect(station_.tool_port); }, patience) &&
-                            shop_.pump_until([&] { return tool->welcomed(); }, patience);
+        const bool called =
+            shop_.pump_until([&] { return tool->connect(station_.tool_port); }, plant_patience) &&
+            shop_.pump_until([&] { return tool->welcomed(); }, plant_patience);
         if (!called)
             give_up("a tool is not welcomed by the daemon" + told());
     }
     const bool good = shop_.pump_during(
-        [this] { return simulation::ask_until([this] { return links_are_good(); }, patience); });
+        [this] { return simulation::ask_until([this] { return links_are_good(); }, plant_patience); });
     if (!good)
         give_up("the links do not become good" + told());
 }
@@ -130,7 +131,7 @@ void Plant::receive_units() {
             return crew_.await_bay(
                 id,
                 [](const nlohmann::json& view) { return view.at("controller").at("present") == "present"; },
-                patience);
+                plant_patience);
         });
         if (!there)
             give_up("the arrival at bay " + id + " is not seen" + told());
@@ -143,13 +144,13 @@ void Plant::run_all(unsigned bay, unsigned index, const std::vector<Run>& runs) 
     LineTool& by = tool(bay, index);
     for (const Run& run : runs) {
         by.send(run);
-        if (!shop_.pump_until([&] { return by.acknowledged(); }, patience))
+        if (!shop_.pump_until([&] { return by.acknowledged(); }, plant_patience))
             give_up("a result is not acknowledged" + told());
     }
 }
 
 void Plant::await(protocol::Code code) {
-    if (shop_.pump_until([&] { return controller().code() == code; }, patience))
+    if (shop_.pump_until([&] { return controller().code() == code; }, plant_patience))
         return;
     const auto why =
         shop_.pump_during([this] { return crew_.why(BenchStation::bay_id(0), watched_permissive); });

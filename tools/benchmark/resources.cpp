@@ -20,7 +20,7 @@ namespace {
 
 using protocol::Code;
 
-constexpr std::chrono::seconds patience{20};
+constexpr std::chrono::seconds start_patience{20};
 constexpr double mib = 1024.0 * 1024.0;
 
 // The file that the counting library counts in.
@@ -135,7 +135,7 @@ nlohmann::json count_system_calls(Plant& plant, unsigned results) {
     plant.stop();
     // strace writes the last lines after the daemon's end.
     auto calls = calls_between(trace, first, last);
-    for (const auto end = Clock::now() + patience; !calls && Clock::now() < end;) {
+    for (const auto end = Clock::now() + start_patience; !calls && Clock::now() < end;) {
         std::this_thread::sleep_for(std::chrono::milliseconds(20));  // the pace of asking
         calls = calls_between(trace, first, last);
     }
@@ -155,7 +155,8 @@ nlohmann::json measure_start(Plant& plant, unsigned times) {
     std::vector<double> took;
     for (unsigned i = 0; i < times; ++i) {
         plant.start();
-        if (!plant.shop().pump_until([&] { return plant.controller().first_good().has_value(); }, patience))
+        if (!plant.shop().pump_until([&] { return plant.controller().first_good().has_value(); },
+                                     start_patience))
             give_up("a daemon that was started writes nothing to its controller");
         const std::chrono::duration<double, std::milli> first =
             *plant.controller().first_good() - plant.daemon().begun();

@@ -13,7 +13,7 @@
 namespace tautgate::benchmark {
 namespace {
 
-constexpr std::chrono::seconds patience{20};
+constexpr std::chrono::seconds run_patience{20};
 
 // The tools that take part, spread over the bays; each with the joint that only it serves.
 struct Worker {
@@ -58,7 +58,7 @@ double results_per_second(Plant& plant, unsigned tools, std::chrono::millisecond
             [&] {
                 return std::ranges::all_of(all, [](const Worker& one) { return one.tool->acknowledged(); });
             },
-            patience);
+            run_patience);
     };
     bool good = settled();
     for (Worker& worker : all)
@@ -81,7 +81,7 @@ double inserts_per_second(Plant& plant, std::chrono::milliseconds time) {
                    around.measured_cpu,
                    {}});
     // The daemon's beats need their echo meanwhile.
-    plant.shop().pump_during([&] { program.await_end(time + patience); });
+    plant.shop().pump_during([&] { program.await_end(time + run_patience); });
     double count = 0;
     if (std::ifstream in{words}; !(in >> count))
         give_up("the insert loop said: " + last_words(words));

@@ -81,7 +81,7 @@ std::expected<Reply, std::string> Http::run(const Call& call) const {
     if (!call.bearer.second.empty())
         request.set("Second-Session", call.bearer.second);
     if (!call.body.empty()) {
-        request.set(http::field::content_type, "application/json");
+        request.set(http::field::content_type, "application/body");
         request.body() = call.body;
     }
     request.prepare_payload();
@@ -131,9 +131,9 @@ std::expected<Reply, std::string> Http::get(const std::string& target, const Bea
     static const std::string no_body;
     return run({http::verb::get, target, no_body, bearer, limit});
 }
-std::expected<Reply, std::string> Http::post(const std::string& target, const std::string& json,
+std::expected<Reply, std::string> Http::post(const std::string& target, const std::string& body,
                                              const Bearer& bearer) const {
-    return run({http::verb::post, target, json, bearer, std::chrono::seconds(15)});
+    return run({http::verb::post, target, body, bearer, std::chrono::seconds(15)});
 }
 
 std::string path_part(std::string_view text) {

@@ -599,6 +599,20 @@ std::string unit_text(const json& unit, Style style) {
     return text;
 }
 
+namespace {
+
+// The newest check of the journal's whole file.
+std::string file_check_text(const json& check) {
+    if (!check.is_object())
+        return "its whole file is not checked yet since the start\n";
+    const std::string age = fmt::format("{} s ago", shown(check, "age_s"));
+    const std::string found = text_at(check, "found");
+    return found.empty() ? fmt::format("its whole file was checked {} and is sound\n", age)
+                         : fmt::format("its whole file was checked {} and is NOT sound: {}\n", age, found);
+}
+
+}  // namespace
+
 std::string health_text(const json& health, Style style) {
     std::string text = fmt::format("{}, up {} s, program {}\n", word_text(health, "overall", style),
                                    shown(health, "up_s"), shown(health, "program_version"));
@@ -618,9 +632,10 @@ std::string health_text(const json& health, Style style) {
     if (!table.empty())
         text += table.text(style.colours, 2, style.screen);
     const auto& journal = at(health, "journal");
-    return text + fmt::format("journal {}: event {}, stored up to {}, {} bytes free on its disk\n",
-                              shown(journal, "path"), shown(journal, "newest_event"),
-                              shown(journal, "durable_event"), shown(journal, "disk_free_bytes"));
+    text += fmt::format("journal {}: event {}, stored up to {}, {} bytes free on its disk\n",
+                        shown(journal, "path"), shown(journal, "newest_event"),
+                        shown(journal, "durable_event"), shown(journal, "disk_free_bytes"));
+    return text + file_check_text(at(journal, "file_check"));
 }
 
 std::string rules_text(const json& rules) {

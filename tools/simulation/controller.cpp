@@ -10,6 +10,8 @@
 
 #include <fmt/format.h>
 
+#include "tools/simulation/modbus_context.hpp"
+
 namespace tautgate::simulation {
 
 using protocol::Movement;
@@ -20,10 +22,6 @@ namespace {
 
 // A bolt may come loose while its release is out; the news of it may take this long to reach the PLC.
 constexpr std::chrono::milliseconds news_may_take{2000};
-
-struct FreeContext {
-    void operator()(modbus_t* context) const noexcept { modbus_free(context); }
-};
 
 }  // namespace
 
@@ -67,7 +65,7 @@ class Controller::Master {
 
   private:
     void run() {
-        std::unique_ptr<modbus_t, FreeContext> context;
+        Context context;
         while (pause(context ? settings_.scan : std::chrono::milliseconds(250))) {
             if (is_cut()) {
                 context.reset();
@@ -88,9 +86,8 @@ class Controller::Master {
         const std::lock_guard lock{mutex_};
         return cut_;
     }
-    [[nodiscard]] std::unique_ptr<modbus_t, FreeContext> dial() const {
-        std::unique_ptr<modbus_t, FreeContext> context{
-            modbus_new_tcp(settings_.link.host.c_str(), settings_.link.port)};
+    [[nodiscard]] Context dial() const {
+        Context context{modbus_new_tcp(settings_.link.host.c_str(), settings_.link.port)};
         if (!context)
             return nullptr;
         modbus_set_slave(context.get(), settings_.link.unit);

@@ -18,13 +18,12 @@
 
 #include <fmt/format.h>
 
+#include "tools/simulation/modbus_context.hpp"
+
 namespace tautgate::simulation {
 
 namespace {
 
-struct FreeContext {
-    void operator()(modbus_t* context) const noexcept { modbus_free(context); }
-};
 struct FreeMapping {
     void operator()(modbus_mapping_t* mapping) const noexcept { modbus_mapping_free(mapping); }
 };
@@ -163,7 +162,7 @@ class RegisterServer::Wire {
             hooks_.after_answer(*request, registers());
     }
 
-    std::unique_ptr<modbus_t, FreeContext> context_;
+    Context context_;
     std::unique_ptr<modbus_mapping_t, FreeMapping> mapping_;
     int listener_;
     int wake_;
@@ -181,7 +180,7 @@ class RegisterServer::Wire {
 
 std::expected<std::unique_ptr<RegisterServer>, std::string>
 RegisterServer::open(const std::string& host, std::uint16_t port, Hooks hooks) {
-    std::unique_ptr<modbus_t, FreeContext> context{modbus_new_tcp(host.c_str(), port)};
+    Context context{modbus_new_tcp(host.c_str(), port)};
     if (!context)
         return std::unexpected(fmt::format("{}:{} is no address to serve at", host, port));
     std::unique_ptr<modbus_mapping_t, FreeMapping> mapping{modbus_mapping_new(0, 0, size, size)};

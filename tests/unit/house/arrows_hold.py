@@ -36,6 +36,7 @@ IMPURE_INCLUDE = re.compile(
     r"^(boost/(asio|beast)(/|\.hpp)|modbus|SQLiteCpp/|sqlite3|spdlog/|systemd/|sodium|sys/|unistd\.h|time\.h|ctime"
     r"|fstream|iostream|cstdio|stdio\.h|filesystem|thread|mutex|shared_mutex|condition_variable|future|atomic|random)")
 IMPURE_CALL = re.compile(r"::now\s*\(|\b(?:gettimeofday|clock_gettime|std::time|std::rand|getenv|random_device)\b")
+GLOBAL_USING = re.compile(r"using\s+namespace\s")
 LINE_COMMENT = re.compile(r"//.*")
 
 
@@ -89,12 +90,23 @@ def purity_faults(tree, path):
             yield f"{name}:{number}: asks the world ({call[0].strip()}); time and chance come in with the event"
 
 
+def global_name_faults(tree, path):
+    """Whoever includes a header gets its names; it brings none to everybody's scope."""
+    if path.suffix != ".hpp":
+        return
+    name = path.relative_to(tree).as_posix()
+    for number, line in enumerate((house.text_of(path) or "").splitlines(), start=1):
+        if GLOBAL_USING.match(line):
+            yield f"{name}:{number}: a header uses names for everybody who includes it; write them out"
+
+
 def main():
     tree = house.root()
     reader_files = {path.relative_to(tree).as_posix() for path in house.closure(tree, tree / JOURNAL_READER)}
     sources = house.sources(tree)
     faults = [fault for path in sources
-              for fault in (*arrow_faults(tree, path, reader_files), *purity_faults(tree, path))]
+              for fault in (*arrow_faults(tree, path, reader_files), *purity_faults(tree, path),
+                           *global_name_faults(tree, path))]
     return house.report("arrows hold", len(sources), faults)
 
 

@@ -110,6 +110,10 @@ class Arrows(House):
         self.put("service/interlock/impure.cpp", "auto t = std::chrono::steady_clock::now();\n")
         self.assert_fault("arrows_hold.py", "service/interlock/impure.cpp:1", "asks the world")
 
+    def test_a_header_brings_no_names_to_everybody(self):
+        self.put("config/wide.hpp", "// Wide.\n#pragma once\n\n#include <string>\n\nusing namespace std;\n")
+        self.assert_fault("arrows_hold.py", "config/wide.hpp:6", "write them out")
+
     def test_a_clock_in_a_comment_is_no_fault(self):
         self.put("service/interlock/pure.cpp", "// never steady_clock::now() here\n")
         self.assert_sound("arrows_hold.py")

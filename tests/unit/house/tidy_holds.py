@@ -1,8 +1,9 @@
 """Claim: clang-tidy has nothing to say about any source that the build compiles.
 
-A source is read again only when it, a header of ours that it includes, its compile command, the rules or the
-program changed: what was found clean is noted by digest in <build>/tidy. The precompiled header is left out, so
-that a source which forgot an include of its own is found here.
+What the build compiles as one (the joined sources of a target) is read as one, since most of the time goes into the
+headers. It is read again only when a source in it, a header of ours that it includes, its compile command, the rules
+or the program changed: what was found clean is noted by digest in <build>/tidy. The precompiled headers are left out,
+so that a forgotten include is found here.
 """
 
 import concurrent.futures
@@ -53,9 +54,29 @@ def plain_command(entry):
     return ["clang++", *kept, "-c", entry["file"]]
 
 
-def digest_of(tree, entry, command, program):
+def is_joined(build, path):
+    return path.is_relative_to(build) and path.parent.name == "Unity"
+
+
+def is_ours(tree, build, path):
+    if path.is_relative_to(build):
+        return is_joined(build, path)
+    return path.is_relative_to(tree) and path.relative_to(tree).as_posix() not in NOT_OURS
+
+
+def name_of(tree, build, path):
+    """The source, or the target whose sources are joined."""
+    return path.parent.parent.stem if is_joined(build, path) else path.relative_to(tree).as_posix()
+
+
+def sources_in(build, path):
+    return [pathlib.Path(name) for _, name, _ in house.includes(path)] if is_joined(build, path) else [path]
+
+
+def digest_of(tree, build, entry, command, program):
     digest = hashlib.sha256()
-    rules = [folder / ".clang-tidy" for folder in pathlib.Path(entry["file"]).parents if folder.is_relative_to(tree)]
+    source = sources_in(build, pathlib.Path(entry["file"]))[0]
+    rules = [folder / ".clang-tidy" for folder in source.parents if folder.is_relative_to(tree)]
     for part in (program[1], " ".join(command), *(path.read_text() for path in rules if path.is_file())):
         digest.update(part.encode() + b"\0")
     for path in sorted(house.closure(tree, pathlib.Path(entry["file"]))):
@@ -63,9 +84,18 @@ def digest_of(tree, entry, command, program):
     return digest.hexdigest()
 
 
-def read_one(program, folder, file):
+def rules_for(program, source, folder):
+    """A file with the rules that hold where the source lies: joined sources lie elsewhere."""
+    rules = subprocess.run([program[0], "--dump-config", source, "--"], capture_output=True, text=True, check=True).stdout
+    file = pathlib.Path(folder, hashlib.sha256(rules.encode()).hexdigest())
+    file.write_text(rules)
+    return file
+
+
+def read_one(program, folder, file, rules):
     began = time.monotonic()
-    run = subprocess.run([program[0], "--quiet", "-p", folder, file], capture_output=True, text=True)
+    run = subprocess.run([program[0], "--quiet", f"--config-file={rules}", "-p", folder, file],
+                         capture_output=True, text=True)
     return run.returncode, run.stdout + ("" if run.returncode == 0 else run.stderr), time.monotonic() - began
 
 
@@ -74,17 +104,14 @@ def main():
     build = pathlib.Path(os.environ.get("TAUTGATE_BUILD_DIR", tree / "build/release"))
     program = find_program()
     listed = json.loads((build / "compile_commands.json").read_text())
-    entries = {entry["file"]: entry for entry in listed
-               if pathlib.Path(entry["file"]).is_relative_to(tree)
-               and not pathlib.Path(entry["file"]).is_relative_to(build)
-               and pathlib.Path(entry["file"]).relative_to(tree).as_posix() not in NOT_OURS}
+    entries = {entry["file"]: entry for entry in listed if is_ours(tree, build, pathlib.Path(entry["file"]))}
     if not entries:
         raise SystemExit(f"{build}/compile_commands.json names no source of ours: nothing was checked")
 
     notes = build / "tidy"
     notes.mkdir(exist_ok=True)
     commands = {file: plain_command(entry) for file, entry in entries.items()}
-    digests = {file: digest_of(tree, entry, commands[file], program) for file, entry in entries.items()}
+    digests = {file: digest_of(tree, build, entry, commands[file], program) for file, entry in entries.items()}
     waiting = [file for file in entries if not (notes / digests[file]).exists()]
 
     faults = []
@@ -92,11 +119,12 @@ def main():
         pathlib.Path(folder, "compile_commands.json").write_text(json.dumps(
             [{"directory": entries[file]["directory"], "file": file, "arguments": commands[file]} for file in waiting]))
         with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
-            running = {pool.submit(read_one, program, folder, file): file for file in waiting}
+            rules = {file: rules_for(program, sources_in(build, pathlib.Path(file))[0], folder) for file in waiting}
+            running = {pool.submit(read_one, program, folder, file, rules[file]): file for file in waiting}
             for done, future in enumerate(concurrent.futures.as_completed(running), start=1):
                 file = running[future]
                 code, said, seconds = future.result()
-                name = pathlib.Path(file).relative_to(tree).as_posix()
+                name = name_of(tree, build, pathlib.Path(file))
                 print(f"[{done}/{len(waiting)}] {name} {seconds:.1f} s", flush=True)
                 if code == 0:
                     (notes / digests[file]).touch()
@@ -106,8 +134,9 @@ def main():
     for note in notes.iterdir():
         if note.name not in digests.values():
             note.unlink()
-    print(f"{len(entries) - len(waiting)} of {len(entries)} sources were unchanged since they were found clean")
-    return house.report("tidy holds", len(entries), faults)
+    print(f"{len(entries) - len(waiting)} of {len(entries)} readings were unchanged since they were found clean")
+    read = {source for file in entries for source in sources_in(build, pathlib.Path(file))}
+    return house.report("tidy holds", len(read), faults)
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@
 #include "service/journal/projection.hpp"
 #include "service/journal/reader.hpp"
 #include "tests/unit/journal/filled.hpp"
+#include "tests/unit/journal/opened.hpp"
 #include "tests/unit/journal/samples.hpp"
 #include "tests/unit/journal/scratch.hpp"
 
@@ -21,22 +22,9 @@ using namespace tautgate::journal;
 
 namespace {
 
-std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {
-    auto reader = Reader::open(path);
-    REQUIRE(reader.has_value());
-    return std::move(*reader);
-}
-
 // Somebody with the file in hand and no respect for triggers.
-void tamper(const std::filesystem::path& path, const std::string& sql) {
-    SQLite::Database db(path.string(), SQLite::OPEN_READWRITE);
-    db.exec("PRAGMA foreign_keys = OFF");
-    db.exec("DROP TRIGGER IF EXISTS event_is_never_changed; DROP TRIGGER IF EXISTS event_is_never_removed");
-    db.exec(sql);
-}
-
 std::uint64_t first_wrong(const std::filesystem::path& path, std::optional<ChainHead> anchor = std::nullopt) {
-    const auto fault = reader_of(path)->verify(anchor);
+    const auto fault = scratch::reader_of(path)->verify(anchor);
     REQUIRE(fault.has_value());
     return *fault ? (*fault)->first.value : 0;
 }
@@ -66,7 +54,7 @@ std::string bytes_of_file(const std::filesystem::path& path) {
 TEST_CASE("what was reported durable is read back as it was handed over, and the chain is whole") {
     const scratch::Folder folder;
     scratch::fill(folder.journal(), 60);
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     const auto rows = reader->events(EventNumber{1}, 1000);
     REQUIRE(rows.has_value());
     REQUIRE(rows->size() == 60);
@@ -97,40 +85,41 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
     const scratch::Folder folder;
     const auto path = folder.journal();
     scratch::fill(path, 30);
-    const auto anchor = reader_of(path)->head();
+    const auto anchor = scratch::reader_of(path)->head();
     REQUIRE(anchor.has_value());
     REQUIRE(first_wrong(path, *anchor) == 0);
 
     SECTION("one letter of a text") {
-        tamper(path,
-               "UPDATE event SET body = replace(body, '\"format\":1', '\"format\":2') WHERE number = 9");
+        scratch::tamper(
+            path, "UPDATE event SET body = replace(body, '\"format\":1', '\"format\":2') WHERE number = 9");
         CHECK(first_wrong(path) == 9);
     }
     SECTION("a hash") {
-        tamper(path, "UPDATE event SET hash = zeroblob(32) WHERE number = 9");
+        scratch::tamper(path, "UPDATE event SET hash = zeroblob(32) WHERE number = 9");
         CHECK(first_wrong(path) == 9);
     }
     SECTION("two events changed places") {
-        tamper(
+        scratch::tamper(
             path,
             "UPDATE event SET number = -1 WHERE number = 11; UPDATE event SET number = 11 WHERE number = 14;"
             "UPDATE event SET number = 14 WHERE number = -1");
         CHECK(first_wrong(path) == 11);
     }
     SECTION("one event taken out") {
-        tamper(path, "DELETE FROM event WHERE number = 17");
+        scratch::tamper(path, "DELETE FROM event WHERE number = 17");
         CHECK(first_wrong(path) == 17);
     }
     SECTION("one event taken out and the others moved up") {
-        tamper(path, "DELETE FROM event WHERE number = 17;"
-                     "UPDATE event SET number = -number WHERE number > 17;"
-                     "UPDATE event SET number = -number - 1 WHERE number < 0");
+        scratch::tamper(path, "DELETE FROM event WHERE number = 17;"
+                              "UPDATE event SET number = -number WHERE number > 17;"
+                              "UPDATE event SET number = -number - 1 WHERE number < 0");
         CHECK(first_wrong(path) == 17);
     }
     SECTION("the end cut off, and every table with it, is found by the anchor") {
-        tamper(path, "DELETE FROM event WHERE number > 25; DELETE FROM release WHERE event > 25;"
-                     "DELETE FROM decision WHERE event > 25; DELETE FROM tightening WHERE event > 25;"
-                     "DELETE FROM stay; DELETE FROM ticket; DELETE FROM snapshot WHERE event > 25");
+        scratch::tamper(path,
+                        "DELETE FROM event WHERE number > 25; DELETE FROM release WHERE event > 25;"
+                        "DELETE FROM decision WHERE event > 25; DELETE FROM tightening WHERE event > 25;"
+                        "DELETE FROM stay; DELETE FROM ticket; DELETE FROM snapshot WHERE event > 25");
         CHECK(first_wrong(path) == 0);
         CHECK(first_wrong(path, *anchor) == 26);
     }
@@ -141,7 +130,7 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
         CHECK(first_wrong(other.journal(), *anchor) == 30);
     }
     SECTION("the journal's id exchanged") {
-        tamper(path, "UPDATE meta SET value = '00' WHERE key = 'journal'");
+        scratch::tamper(path, "UPDATE meta SET value = '00' WHERE key = 'journal'");
         CHECK(first_wrong(path) == 1);
     }
 }
@@ -162,8 +151,9 @@ TEST_CASE("the query tables made again from the chain are the ones that were wri
     REQUIRE(written.find("decision|") != std::string::npos);
     REQUIRE(written.find("release|") != std::string::npos);
     REQUIRE(written.find("ticket|") != std::string::npos);
-    tamper(folder.journal(), "DELETE FROM stay; UPDATE tightening SET verdict = 'ok', torque_micro_nm = 1;"
-                             "DELETE FROM decision WHERE event % 2 = 0; UPDATE release SET reasons = ''");
+    scratch::tamper(folder.journal(),
+                    "DELETE FROM stay; UPDATE tightening SET verdict = 'ok', torque_micro_nm = 1;"
+                    "DELETE FROM decision WHERE event % 2 = 0; UPDATE release SET reasons = ''");
     REQUIRE(every_row(folder.journal()) != written);
     CHECK(rebuild(folder.journal()) == 400u);
     CHECK(every_row(folder.journal()) == written);
@@ -172,7 +162,7 @@ TEST_CASE("the query tables made again from the chain are the ones that were wri
 TEST_CASE("a journal of a newer program is refused and left as it was") {
     const scratch::Folder folder;
     scratch::fill(folder.journal(), 3);
-    tamper(folder.journal(), "PRAGMA user_version = 99; PRAGMA wal_checkpoint(TRUNCATE)");
+    scratch::tamper(folder.journal(), "PRAGMA user_version = 99; PRAGMA wal_checkpoint(TRUNCATE)");
     const std::string before = bytes_of_file(folder.journal());
     scratch::Reports reports;
     const auto writer = Writer::open(reports.options(folder.journal()));
@@ -275,7 +265,7 @@ TEST_CASE("the first write that fails is reported once and nothing is written af
     (*writer)->close();
     CHECK(reports.failures() == 1);
     CHECK(reports.durable().value == 1);
-    CHECK(reader_of(folder.journal())->head()->number.value == 1);
+    CHECK(scratch::reader_of(folder.journal())->head()->number.value == 1);
 }
 
 TEST_CASE("what arrives while a commit runs forms one commit, and nothing waits longer") {
@@ -342,7 +332,7 @@ TEST_CASE("who is enrolled again has the name and badge that were given last") {
     (*writer)->append(std::move(second));
     REQUIRE(reports.settled(2));
     (*writer)->close();
-    CHECK(reader_of(folder.journal())->person_names() ==
+    CHECK(scratch::reader_of(folder.journal())->person_names() ==
           std::vector{PersonName{PersonNumber{7}, "Ada Marsh", "B8", "06"}});
 }
 
@@ -433,13 +423,13 @@ TEST_CASE("texts, names and secrets are stored with the event that brings them")
     (*writer)->append(std::move(entry));
     REQUIRE(reports.settled(1));
     (*writer)->close();
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     const auto document = reader->document(digest);
     REQUIRE(document.has_value());
     CHECK(*document == Document{digest, "config", text});
     CHECK(reader->document(std::string(64, '0')).value() == std::nullopt);
     CHECK(reader->person_names() == std::vector{PersonName{PersonNumber{7}, "Ada Quill", "B7", "05"}});
     CHECK(reader->credentials() == std::vector{Credential{PersonNumber{7}, "$argon2id$..."}});
-    tamper(folder.journal(), "UPDATE document SET text = text || ' '");
-    CHECK(reader_of(folder.journal())->document(digest).error().fault == JournalFault::damaged);
+    scratch::tamper(folder.journal(), "UPDATE document SET text = text || ' '");
+    CHECK(scratch::reader_of(folder.journal())->document(digest).error().fault == JournalFault::damaged);
 }

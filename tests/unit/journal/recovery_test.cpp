@@ -8,6 +8,7 @@
 #include "service/interlock/canonical.hpp"
 #include "service/journal/codec.hpp"
 #include "service/journal/recovery.hpp"
+#include "tests/unit/journal/opened.hpp"
 #include "tests/unit/journal/samples.hpp"
 #include "tests/unit/journal/scratch.hpp"
 
@@ -132,12 +133,6 @@ std::expected<Recovered, JournalError> recovered_from(const std::filesystem::pat
     return recover(**reader, read_stored_rules);
 }
 
-void tamper(const std::filesystem::path& path, const std::string& sql) {
-    SQLite::Database db(path.string(), SQLite::OPEN_READWRITE);
-    db.exec("DROP TRIGGER event_is_never_changed; DROP TRIGGER event_is_never_removed");
-    db.exec(sql);
-}
-
 }  // namespace
 
 TEST_CASE("an empty journal is an empty station that ended in order") {
@@ -239,19 +234,19 @@ TEST_CASE("nothing is recovered from a chain that was changed, and the first wro
     station.approve();
     station.stop();
     SECTION("a text") {
-        tamper(folder.journal(),
-               "UPDATE event SET body = replace(body, 'boot-a', 'boot-b') WHERE number = 3");
+        scratch::tamper(folder.journal(),
+                        "UPDATE event SET body = replace(body, 'boot-a', 'boot-b') WHERE number = 3");
         const auto back = recovered_from(folder.journal());
         REQUIRE_FALSE(back.has_value());
         CHECK(back.error().fault == JournalFault::damaged);
         CHECK(back.error().event == EventNumber{3});
     }
     SECTION("a missing event") {
-        tamper(folder.journal(), "DELETE FROM event WHERE number = 2");
+        scratch::tamper(folder.journal(), "DELETE FROM event WHERE number = 2");
         CHECK(recovered_from(folder.journal()).error().event == EventNumber{2});
     }
     SECTION("rules whose text is gone") {
-        tamper(folder.journal(), "DELETE FROM document");
+        scratch::tamper(folder.journal(), "DELETE FROM document");
         const auto back = recovered_from(folder.journal());
         REQUIRE_FALSE(back.has_value());
         CHECK(back.error().fault == JournalFault::not_found);

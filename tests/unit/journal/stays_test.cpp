@@ -1,6 +1,7 @@
 #include <catch2/catch.hpp>
 
 #include "service/journal/reader.hpp"
+#include "tests/unit/journal/opened.hpp"
 #include "tests/unit/journal/scratch.hpp"
 
 using namespace tautgate;
@@ -99,12 +100,6 @@ interlock::Attributed attributed(evaluation::Verdict verdict) {
     return it;
 }
 
-std::unique_ptr<Reader> reader_of(const std::filesystem::path& path) {
-    auto reader = Reader::open(path);
-    REQUIRE(reader.has_value());
-    return std::move(*reader);
-}
-
 }  // namespace
 
 TEST_CASE(
@@ -127,7 +122,7 @@ TEST_CASE(
     told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(std::nullopt));
     told.close();
 
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     for (const char* serial : {"D100", "F200"}) {
         const auto stays = reader->stays_of({serial});
         REQUIRE(stays.has_value());
@@ -186,7 +181,7 @@ TEST_CASE("a corrected ticket stays in the record and no longer leads to the sta
                                    .seen = {}},
                interlock::Applied{}, one_bay(right));
     told.close();
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     CHECK(reader->stays_of({"D666"})->empty());
     CHECK(reader->stays_of({"D100"})->size() == 1);
     const auto tickets = reader->tickets_of(EventNumber{1});
@@ -214,7 +209,7 @@ TEST_CASE("a result that two people assign by hand moves to the joint that they 
         told.event(interlock::Seconded{.bay = {"bay-1"}, .proposal = EventNumber{3}, .by = {10}, .seen = {}},
                    attributed(evaluation::Verdict::ok), one_bay(identified_stay())));
     told.close();
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     const auto rows = reader->tightenings_of(EventNumber{1});
     REQUIRE(rows->size() == 1);
     CHECK(rows->front().event == EventNumber{2});
@@ -240,7 +235,7 @@ TEST_CASE("a loosening that is filed by hand is found with the joint that it con
                interlock::Loosened{.stay = EventNumber{1}, .joints = {{"motor"}}, .fastener = 1},
                one_bay(identified_stay()));
     told.close();
-    const auto rows = reader_of(folder.journal())->tightenings_of(EventNumber{1});
+    const auto rows = scratch::reader_of(folder.journal())->tightenings_of(EventNumber{1});
     REQUIRE(rows->size() == 1);
     CHECK(rows->front().outcome == "Loosened");
     CHECK(rows->front().joint == "motor");
@@ -258,7 +253,7 @@ TEST_CASE("a result that arrives when the unit has left is found with its stay")
                one_bay(std::nullopt));
     told.event(result(2, 180'200'000), interlock::Unassigned{}, one_bay(std::nullopt));
     told.close();
-    const auto rows = reader_of(folder.journal())->tightenings_of(EventNumber{1});
+    const auto rows = scratch::reader_of(folder.journal())->tightenings_of(EventNumber{1});
     REQUIRE(rows.has_value());
     REQUIRE(rows->size() == 1);
     CHECK(rows->front().event == EventNumber{3});
@@ -289,7 +284,7 @@ TEST_CASE("a change of reasons alone is no change of the output") {
     told.event(interlock::ControllerReported{}, interlock::Applied{}, here,
                {change(interlock::Withheld{}, {lost})});
     told.close();
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     const auto rows = reader->releases_of(*reader->stay(EventNumber{1}).value());
     REQUIRE(rows.has_value());
     REQUIRE(rows->size() == 3);
@@ -311,7 +306,7 @@ TEST_CASE("a refused act is in the table of decisions with its refusal") {
                                    .seen = {}},
                interlock::Refused{interlock::RefusalCode::tightened_it, ""}, one_bay(fresh_stay()));
     told.close();
-    const auto reader = reader_of(folder.journal());
+    const auto reader = scratch::reader_of(folder.journal());
     const auto decisions = reader->decisions_of(*reader->stay(EventNumber{1}).value());
     REQUIRE(decisions->size() == 1);
     const DecisionRow& row = decisions->front();

@@ -27,7 +27,7 @@ using simulation::Controller;
 
 namespace {
 
-constexpr std::uint32_t token = 0x00C0FFEE;
+constexpr std::uint32_t shift_token = 0x00C0FFEE;
 
 // A controller that never gives up a silent station: what it is refused, the station has withheld.
 constexpr std::chrono::hours never{24};
@@ -67,7 +67,7 @@ class Shift {
     Controller& controller() { return *controller_; }
     ControllerLink& link() { return *link_; }
     [[nodiscard]] const config::Station& station() const { return station_; }
-    void order(Code code, std::uint32_t for_token = token, domain::EventNumber once_durable = {}) {
+    void order(Code code, std::uint32_t for_token = shift_token, domain::EventNumber once_durable = {}) {
         orders = {
             {.permissive = 1, .code = code, .token = for_token, .reason = 7, .once_durable = once_durable}};
         publish();
@@ -93,7 +93,7 @@ class Shift {
         order(Code::withheld);
         REQUIRE(until_quality(Quality::good));
         controller_->set_present(true);
-        REQUIRE(until([&] { return controller_->state("lift-beam").token == token; }));
+        REQUIRE(until([&] { return controller_->state("lift-beam").token == shift_token; }));
     }
 
     Floor floor;
@@ -170,7 +170,7 @@ TEST_CASE("a release goes out when its grounds are durable, and needs no turn of
     Shift shift(role);
     shift.receive_a_unit();
     const auto allowed = [&] { return shift.controller().movement("lift-beam") == Movement::allowed; };
-    shift.order(Code::released, token, {7});
+    shift.order(Code::released, shift_token, {7});
     shift.durable->advance({6});
     for (int i = 0; i < 10; ++i) {
         std::this_thread::sleep_for(std::chrono::milliseconds(5));
@@ -195,7 +195,7 @@ TEST_CASE("a withhold is not kept back after a release that the loop has not see
             std::this_thread::sleep_for(std::chrono::milliseconds(1));
         return now() == wanted;
     };
-    shift.order(Code::released, token, {7});
+    shift.order(Code::released, shift_token, {7});
     shift.durable->advance({7});
     REQUIRE(becomes(Movement::allowed, std::chrono::seconds(5)));
     shift.order(Code::withheld);  // with the reason that it had before the release
@@ -205,7 +205,7 @@ TEST_CASE("a withhold is not kept back after a release that the loop has not see
 TEST_CASE("an order to withhold ends one that still waited for the disk") {
     Shift shift(WireRole::client);
     shift.receive_a_unit();
-    shift.order(Code::released, token, {7});
+    shift.order(Code::released, shift_token, {7});
     shift.order(Code::withheld);
     shift.durable->advance({7});
     for (int i = 0; i < 10; ++i) {
@@ -262,11 +262,11 @@ TEST_CASE("a withhold goes out behind a request whose answer has not come yet, o
     std::uint16_t beat = 0;
     auto code = Code::withheld;
     const auto publish = [&] {
-        link.publish({{.permissive = 1, .code = code, .token = token, .reason = 7}}, ++beat);
+        link.publish({{.permissive = 1, .code = code, .token = shift_token, .reason = 7}}, ++beat);
     };
     REQUIRE(floor.turn_until([&] { return link.health().quality == Quality::good; }, publish));
     controller->set_present(true);
-    REQUIRE(floor.turn_until([&] { return controller->state("lift-beam").token == token; }, publish));
+    REQUIRE(floor.turn_until([&] { return controller->state("lift-beam").token == shift_token; }, publish));
     code = Code::released;
     REQUIRE(
         floor.turn_until([&] { return controller->movement("lift-beam") == Movement::allowed; }, publish));
@@ -366,7 +366,7 @@ TEST_CASE("a release given by nobody that the controller acts on fails the line"
                              protocol::permissive_words),
                 own);
             const protocol::FeedbackBlock feedback{.address = own,
-                                                   .token = token,
+                                                   .token = shift_token,
                                                    .acting = i == 0 ? protocol::Feedback::released
                                                                     : protocol::Feedback::withheld,
                                                    .beat = shown ? shown->beat : std::uint16_t{0},
@@ -395,7 +395,7 @@ TEST_CASE("the first words on the wire are withheld, whatever was ordered before
     Floor floor;
     ControllerLink link{floor.loop, station, station.bays.front(), floor.sink(),
                         std::make_shared<DurableMark>()};
-    link.publish({{.permissive = 1, .code = Code::released, .token = token}}, 1);
+    link.publish({{.permissive = 1, .code = Code::released, .token = shift_token}}, 1);
     link.start();
     REQUIRE(floor.turn_until([&] { return link.health().why.find("CRC") != std::string::npos; }));
     link.stop();

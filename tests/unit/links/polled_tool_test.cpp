@@ -18,7 +18,7 @@ using interlock::ToolAnswered;
 
 namespace {
 
-const config::Station& larkmoor() {
+const config::Station& larkmoor_station() {
     static const auto station =
         config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
     return station;
@@ -43,7 +43,7 @@ class Bench {
         bool knows_loosening = true;
     };
     Bench() : Bench(Traits{}) {}
-    explicit Bench(const Traits& traits) : station_(larkmoor()) {
+    explicit Bench(const Traits& traits) : station_(larkmoor_station()) {
         auto& profile = station_.profiles.front().profile;
         if (!traits.acknowledges)
             profile.acknowledge.reset();
@@ -192,13 +192,13 @@ TEST_CASE("while a tool shows nothing new it is asked once a look, not twice") {
     auto device = simulation::RegisterServer::open(
         "127.0.0.1", 0, {.before_answer = [&](const auto&, auto) { ++requests; }, .after_answer = {}});
     REQUIRE(device);
-    auto tool = larkmoor().tools.at(1);
+    auto tool = larkmoor_station().tools.at(1);
     auto& wire = std::get<config::RegisterLink>(tool.link);
     wire.port = (*device)->port();
     wire.poll_interval = std::chrono::milliseconds(5);
     Floor floor;
     links::RegisterTool link(
-        floor.loop, larkmoor(), tool, floor.sink(), [] { return std::nullopt; }, "boot-1");
+        floor.loop, larkmoor_station(), tool, floor.sink(), [] { return std::nullopt; }, "boot-1");
     link.start();
     REQUIRE(floor.turn_until([&] { return link.polls().good >= 20; }));
     link.stop();

@@ -12,8 +12,8 @@ using namespace tautgate::links::testing;
 using namespace std::chrono_literals;
 
 namespace {
-struct Bench {
-    explicit Bench(std::vector<config::Scanner> scanners) {
+struct ScannerBench {
+    explicit ScannerBench(std::vector<config::Scanner> scanners) {
         station.scanner_port = config::Endpoint{"127.0.0.1", 0};
         station.scanners = std::move(scanners);
         port.emplace(loop, station, reader,
@@ -31,7 +31,7 @@ const config::Scanner at_bay_1{"SC-1", "J1", "127.0.0.1"};
 }  // namespace
 
 TEST_CASE("a label becomes a scanned ticket at the bay of the scanner") {
-    Bench bench{{at_bay_1}};
+    ScannerBench bench{{at_bay_1}};
     Client scanner{bench.loop, bench.port->port()};
     scanner.say("D-00417-");
     scanner.say("MB\r\n");
@@ -45,7 +45,7 @@ TEST_CASE("a label becomes a scanned ticket at the bay of the scanner") {
 }
 
 TEST_CASE("a label that is no ticket is misread, and the next one is read") {
-    Bench bench{{at_bay_1}};
+    ScannerBench bench{{at_bay_1}};
     Client scanner{bench.loop, bench.port->port()};
     scanner.say("fire extinguisher 12\nD-1-MB\n");
     REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 2; }));
@@ -54,7 +54,7 @@ TEST_CASE("a label that is no ticket is misread, and the next one is read") {
 }
 
 TEST_CASE("half a label is given up and told, and never becomes part of the next") {
-    Bench bench{{at_bay_1}};
+    ScannerBench bench{{at_bay_1}};
     Client scanner{bench.loop, bench.port->port()};
     scanner.say("D-99");
     REQUIRE(run_until(bench.loop, [&] { return !bench.heard.events.empty(); }));
@@ -65,7 +65,7 @@ TEST_CASE("half a label is given up and told, and never becomes part of the next
 }
 
 TEST_CASE("a scanner that hangs up within a label has scanned nothing") {
-    Bench bench{{at_bay_1}};
+    ScannerBench bench{{at_bay_1}};
     Client scanner{bench.loop, bench.port->port()};
     scanner.say("D-1-MB");
     scanner.hang_up();
@@ -75,21 +75,21 @@ TEST_CASE("a scanner that hangs up within a label has scanned nothing") {
 }
 
 TEST_CASE("a peer that is no scanner's is hung up on, and told") {
-    Bench bench{{{"SC-1", "J1", "192.0.2.7"}}};
+    ScannerBench bench{{{"SC-1", "J1", "192.0.2.7"}}};
     Client scanner{bench.loop, bench.port->port()};
     REQUIRE(run_until(bench.loop, [&] { return scanner.ended && !bench.heard.events.empty(); }));
     CHECK(bench.heard.of<interlock::InputRefused>().at(0).source == "scanner port");
 }
 
 TEST_CASE("a peer that stands for scanners of two bays is refused, because no bay is guessed") {
-    Bench bench{{at_bay_1, {"SC-2", "J2", "127.0.0.1"}}};
+    ScannerBench bench{{at_bay_1, {"SC-2", "J2", "127.0.0.1"}}};
     Client scanner{bench.loop, bench.port->port()};
     REQUIRE(run_until(bench.loop, [&] { return scanner.ended && !bench.heard.events.empty(); }));
     CHECK(bench.heard.of<interlock::TicketScanned>().empty());
 }
 
 TEST_CASE("a port in use is an error that names the port") {
-    Bench bench{{at_bay_1}};
+    ScannerBench bench{{at_bay_1}};
     config::Station second = bench.station;
     second.scanner_port->port = bench.port->port();
     ScannerPort other{bench.loop, second, bench.reader, [](const interlock::Payload&) {}};

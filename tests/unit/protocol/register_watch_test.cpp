@@ -9,16 +9,18 @@ using namespace tautgate::protocol;
 
 namespace {
 
-RegisterField at(std::uint16_t address, FieldType type) { return {.address = address, .type = type}; }
+RegisterField register_at(std::uint16_t address, FieldType type) {
+    return {.address = address, .type = type};
+}
 
 // Counter in register 0, epoch in register 1 (if used), torque in register 2.
 RegisterProfile counting(std::uint64_t lowest, std::uint64_t highest) {
     RegisterProfile profile;
     profile.name = "counting";
     profile.length = 3;
-    profile.counter = {at(0, FieldType::uint16), lowest, highest};
+    profile.counter = {register_at(0, FieldType::uint16), lowest, highest};
     profile.second_read = SecondRead::counter;
-    profile.torque = TorqueField{at(2, FieldType::uint16), TorqueUnit::newton_metre};
+    profile.torque = TorqueField{register_at(2, FieldType::uint16), TorqueUnit::newton_metre};
     profile.range = {Torque{1'000'000}, Angle{1}, Torque{100'000'000}};
     REQUIRE(check(profile).empty());
     return profile;
@@ -117,7 +119,7 @@ TEST_CASE("the first result of a tool that had none yet is a result") {
 
 TEST_CASE("a change of the epoch is a restart, whatever the counter says") {
     auto profile = counting(1, 0xFFFF);
-    profile.epoch = at(1, FieldType::uint16);
+    profile.epoch = register_at(1, FieldType::uint16);
     ResultWatch watch(KnownResult{7, 3});
     CHECK(look(watch, profile, 8, 4) == WatchOutcome(Restarted{3, 4, 8}));
     CHECK(look(watch, profile, 9, 4) == WatchOutcome(NewResult{9}));

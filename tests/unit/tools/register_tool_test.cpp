@@ -19,7 +19,7 @@ const protocol::RegisterProfile& larkmoor_profile() {
     return station.profiles.front().profile;
 }
 
-protocol::WrittenResult result_of(const std::string& torque) {
+protocol::WrittenResult measured(const std::string& torque) {
     protocol::WrittenResult result;
     result.program = "M16-final";
     result.torque = protocol::WrittenValue{torque, "N.m"};
@@ -58,7 +58,7 @@ TEST_CASE("what the register tool lays out, the station's decoder reads back") {
     const auto& profile = larkmoor_profile();
     const auto tool = opened(profile);
     Master master{tool->port()};
-    CHECK(tool->report(result_of("256.1")) == 1);
+    CHECK(tool->report(measured("256.1")) == 1);
     const auto reading = protocol::decode(profile, master.read(profile.start, profile.length).value());
     REQUIRE(reading);
     CHECK(reading->counter == 1);
@@ -76,8 +76,8 @@ TEST_CASE("the next result shows only after the one before was acknowledged") {
     const auto& profile = larkmoor_profile();
     const auto tool = opened(profile);
     Master master{tool->port()};
-    tool->report(result_of("250"));
-    tool->report(result_of("260"));
+    tool->report(measured("250"));
+    tool->report(measured("260"));
     CHECK(tool->status().shown == 1);
     REQUIRE(master.write(*profile.acknowledge, protocol::acknowledge_words(profile, 1)));
     REQUIRE(tool->await([](const auto& status) { return status.shown == 2; }, deadline));
@@ -94,7 +94,7 @@ TEST_CASE("a torn write is seen as torn, and the read after it is whole") {
     Master master{tool->port()};
     protocol::ResultWatch watch{protocol::KnownResult{0, 1}};
     tool->tear(1);
-    tool->report(result_of("256.1"));
+    tool->report(measured("256.1"));
     const auto torn = two_reads(master, profile);
     CHECK(std::holds_alternative<protocol::Torn>(watch.observe(profile, torn.block, torn.again).value()));
     const auto whole = two_reads(master, profile);
@@ -109,7 +109,7 @@ TEST_CASE("a lost result is a jump of the counter, and a restart shows in the ep
     Master master{tool->port()};
     protocol::ResultWatch watch{protocol::KnownResult{0, 1}};
     tool->lose_one();
-    tool->report(result_of("256.1"));
+    tool->report(measured("256.1"));
     const auto gap = two_reads(master, profile);
     const auto jump = watch.observe(profile, gap.block, gap.again).value();
     REQUIRE(std::holds_alternative<protocol::Jump>(jump));
