@@ -377,9 +377,10 @@ struct EventSetAside {
     std::optional<ToolId> tool;  // it was a result of this tool: its count goes on, and it is acknowledged
     std::string epoch;
     std::uint64_t counter = 0;
+    std::uint64_t digest = 0;  // of the result's bytes: the tool may send it again before it is acknowledged
     bool operator==(const EventSetAside&) const = default;
 };
-TAUTGATE_FIELDS(EventSetAside, bay, raw, why, tool, epoch, counter);
+TAUTGATE_FIELDS(EventSetAside, bay, raw, why, tool, epoch, counter, digest);
 
 // Replaying an event, this program version came to another decision than the one stored.
 struct DecisionDiffered {

@@ -71,8 +71,8 @@ Twin twin_of(const ToolState& tool, const ResultReceived& result) {
     return twin;
 }
 
-void remember(ToolState& tool, const ResultReceived& result) {
-    tool.recent.push_back({result.epoch, result.reading.counter, result.digest});
+void remember(ToolState& tool, const SeenResult& result) {
+    tool.recent.push_back(result);
     if (tool.recent.size() > recent_results_kept)
         tool.recent.erase(tool.recent.begin());
 }
@@ -243,11 +243,21 @@ bool made_after(const Interval& made, const Stamp& since) {
     return made.boot == since.boot ? made.from_ns >= since.monotonic_ns : made.from_ns >= 0;
 }
 
+bool pass_over(ToolState& tool, const SeenResult& aside, const Stamp& at) {
+    auto* following = std::get_if<Following>(&tool.count);
+    if (following == nullptr || following->epoch != aside.epoch || following->counter + 1 != aside.counter)
+        return false;
+    following->counter = aside.counter;
+    remember(tool, aside);
+    tool.heard = at;
+    return true;
+}
+
 Arrival count(ToolState& tool, const ResultReceived& result, const Stamp& at) {
     const Arrival arrival = place_in_count(tool, result, at);
     if (arrival == Arrival::repeated)
         return arrival;
-    remember(tool, result);
+    remember(tool, {result.epoch, result.reading.counter, result.digest});
     tool.heard = at;
     const auto* following = std::get_if<Following>(&tool.count);
     const bool all_came =

@@ -31,6 +31,9 @@ enum class Arrival : std::uint8_t {
 
 // Takes the result into the tool's count. `at` is when it is taken.
 [[nodiscard]] Arrival count(ToolState& tool, const ResultReceived& result, const Stamp& at);
+// A result that was set aside undecided: where it is the next one the count goes on after it, and it is known
+// when it comes again. False: it is not the next, and stays to come.
+[[nodiscard]] bool pass_over(ToolState& tool, const SeenResult& aside, const Stamp& at);
 // The tool says where its count stands.
 void take_word(ToolState& tool, const ToolAnswered& answered, const Stamp& at);
 // People accept that what is missing does not come, or that the count started anew.

@@ -108,13 +108,8 @@ Outcome apply(Transition& t, const EventSetAside& aside) {
     if (!aside.tool)
         return Applied{};
     ToolState* tool = tool_of(t.state, *aside.tool);
-    auto* following = tool != nullptr ? std::get_if<Following>(&tool->count) : nullptr;
-    const bool is_next =
-        following != nullptr && following->epoch == aside.epoch && following->counter + 1 == aside.counter;
-    if (is_next) {
-        following->counter = aside.counter;
+    if (tool != nullptr && pass_over(*tool, {aside.epoch, aside.counter, aside.digest}, t.event.at))
         t.acknowledge(*aside.tool, aside.epoch, aside.counter);
-    }
     return Applied{};
 }
 

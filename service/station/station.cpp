@@ -121,6 +121,7 @@ interlock::EventSetAside set_aside(const journal::InHand& found, const config::S
     aside.tool = result->tool;
     aside.epoch = result->epoch;
     aside.counter = result->reading.counter;
+    aside.digest = result->digest;
     const config::Tool* tool = rules != nullptr ? interlock::tool_in(*rules, result->tool) : nullptr;
     if (tool != nullptr)
         aside.bay = interlock::BayId{tool->bay};

@@ -642,7 +642,7 @@ class Possible {
             return;
         }
         if (stay_->set_aside.empty())
-            mishap("an event is set aside", EventSetAside{bay_id, "", "", {}, "", 0});
+            mishap("an event is set aside", EventSetAside{bay_id, "", "", {}, "", 0, 0});
         if (!stay_->differs)
             mishap("a newer program differs", DecisionDiffered{EventNumber{1}, "next"});
     }

@@ -92,9 +92,9 @@ def purity_faults(tree, path):
 
 def global_name_faults(tree, path):
     """Whoever includes a header gets its names; it brings none to everybody's scope."""
-    if path.suffix != ".hpp":
-        return
     name = path.relative_to(tree).as_posix()
+    if path.suffix != ".hpp" or folder_of(name) == "tests":
+        return
     for number, line in enumerate((house.text_of(path) or "").splitlines(), start=1):
         if GLOBAL_USING.match(line):
             yield f"{name}:{number}: a header uses names for everybody who includes it; write them out"

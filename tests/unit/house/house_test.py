@@ -169,7 +169,30 @@ class Tidy(House):
     def test_a_sound_source_has_no_fault_and_is_not_read_twice(self):
         self.compile_as("#include <expected>\n\nstd::expected<int, int> frame() { return 1; }\n")
         self.assert_sound("tidy_holds.py")
-        self.assertIn("1 of 1 sources were unchanged", self.check("tidy_holds.py").stdout)
+        self.assertIn("1 of 1 readings were unchanged", self.check("tidy_holds.py").stdout)
+
+    def join(self, folder, *sources):
+        joined = self.tree / "build" / folder / "CMakeFiles/frame_target.dir/Unity/unity_0_cxx.cxx"
+        self.put(joined.relative_to(self.tree).as_posix(),
+                 "".join(f'#include "{self.tree}/{folder}/{source}"\n' for source in sources))
+        self.put("build/compile_commands.json", json.dumps([{
+            "directory": str(self.tree), "file": str(joined),
+            "command": f"g++ -I{self.tree} -std=c++23 -o frame.o -c {joined}"}]))
+
+    def test_a_wrong_name_is_found_in_each_of_the_joined_sources(self):
+        self.put("protocol/frame.cpp", "int frame() { return 1; }\n")
+        self.put("protocol/torque.cpp", "int ReadTorque() { return 1; }\n")
+        self.join("protocol", "frame.cpp", "torque.cpp")
+        self.assert_fault("tidy_holds.py", "ReadTorque")
+
+    def test_joined_sources_are_read_by_the_rules_of_their_folder(self):
+        self.put("tests/.clang-tidy", "InheritParentConfig: true\nChecks: '-readability-identifier-naming'\n")
+        self.put("tests/frame.cpp", "int ReadFrame() { return 1; }\n")
+        self.put("tests/torque.cpp", "int torque() { return 1; }\n")
+        self.join("tests", "frame.cpp", "torque.cpp")
+        self.assert_sound("tidy_holds.py")
+        self.put("tests/torque.cpp", "int torque() { goto end; end: return 1; }\n")
+        self.assert_fault("tidy_holds.py", "cppcoreguidelines-avoid-goto")
 
     def test_a_wrong_name_is_found_and_found_again(self):
         self.compile_as("int ReadFrame() { return 1; }\n")

@@ -84,17 +84,22 @@ def digest_of(tree, build, entry, command, program):
     return digest.hexdigest()
 
 
-def rules_for(program, source, folder):
-    """A file with the rules that hold where the source lies: joined sources lie elsewhere."""
-    rules = subprocess.run([program[0], "--dump-config", source, "--"], capture_output=True, text=True, check=True).stdout
-    file = pathlib.Path(folder, hashlib.sha256(rules.encode()).hexdigest())
-    file.write_text(rules)
-    return file
+def place_of(build, file):
+    """Where clang-tidy is to believe that it reads the file: joined sources among themselves, for their rules."""
+    path = pathlib.Path(file)
+    return sources_in(build, path)[0].parent / f"joined_{path.parent.parent.stem}.cpp" if is_joined(build, path) else path
 
 
-def read_one(program, folder, file, rules):
+def overlay(build, files):
+    """What clang-tidy finds there."""
+    return {"version": 0, "roots": [
+        {"type": "file", "name": place_of(build, file).as_posix(), "external-contents": file}
+        for file in files if is_joined(build, pathlib.Path(file))]}
+
+
+def read_one(program, folder, file):
     began = time.monotonic()
-    run = subprocess.run([program[0], "--quiet", f"--config-file={rules}", "-p", folder, file],
+    run = subprocess.run([program[0], "--quiet", f"--vfsoverlay={folder}/overlay.json", "-p", folder, file],
                          capture_output=True, text=True)
     return run.returncode, run.stdout + ("" if run.returncode == 0 else run.stderr), time.monotonic() - began
 
@@ -116,11 +121,12 @@ def main():
 
     faults = []
     with tempfile.TemporaryDirectory() as folder:
+        pathlib.Path(folder, "overlay.json").write_text(json.dumps(overlay(build, waiting)))
         pathlib.Path(folder, "compile_commands.json").write_text(json.dumps(
-            [{"directory": entries[file]["directory"], "file": file, "arguments": commands[file]} for file in waiting]))
+            [{"directory": entries[file]["directory"], "file": place_of(build, file).as_posix(),
+              "arguments": [*commands[file][:-1], place_of(build, file).as_posix()]} for file in waiting]))
         with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
-            rules = {file: rules_for(program, sources_in(build, pathlib.Path(file))[0], folder) for file in waiting}
-            running = {pool.submit(read_one, program, folder, file, rules[file]): file for file in waiting}
+            running = {pool.submit(read_one, program, folder, place_of(build, file).as_posix()): file for file in waiting}
             for done, future in enumerate(concurrent.futures.as_completed(running), start=1):
                 file = running[future]
                 code, said, seconds = future.result()

@@ -67,7 +67,7 @@ const std::vector<Row>& rows() {
         {event_set_aside, "leave",
          both(finished,
               [](Story& s) {
-                  s.happens(EventSetAside{BayId{"B1"}, "raw", "why", {}, "", 0});
+                  s.happens(EventSetAside{BayId{"B1"}, "raw", "why", {}, "", 0, 0});
               }),
          decided(supervisor, [](Story& s) -> Action { return DisposeSetAside{s.stay().set_aside.front()}; })},
         {decision_differs, "leave",

@@ -106,14 +106,20 @@ TEST_CASE("an event set aside withholds the bay, goes on in the tool's count, an
     Story story;
     story.joined_unit();
     const auto lost = story.made(cap_ok);
-    EventSetAside aside{BayId{"B1"}, "raw", "the process ended", lost.tool, lost.epoch, lost.reading.counter};
+    EventSetAside aside{BayId{"B1"},          "raw",      "the process ended", lost.tool, lost.epoch,
+                        lost.reading.counter, lost.digest};
     story.happens(aside);
     CHECK(story.alarmed(AlarmCode::event_set_aside));
     CHECK(story.held_by("lift", ReasonCode::event_set_aside));
     CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
     CHECK(std::ranges::find(story.record.effects, Effect{Acknowledge{ToolId{"T2"}, "e1", 3}}) !=
           story.record.effects.end());
-    CHECK(is<Applied>(story.proposes(supervisor, DisposeSetAside{story.state.newest})));
+    const DisposeSetAside dispose{story.state.newest};
+    // The tool had no acknowledgement when it sent it again.
+    story.happens(lost);
+    CHECK(is<Repeated>(story.record.outcome));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(is<Applied>(story.proposes(supervisor, dispose)));
     CHECK(story.released("lift"));
     story.hits(clip_ok(1));
     CHECK(is<Attributed>(story.record.outcome));
@@ -121,7 +127,7 @@ TEST_CASE("an event set aside withholds the bay, goes on in the tool's count, an
 
 TEST_CASE("an event set aside while no unit was there withholds the next one until people dispose of it") {
     Story story;
-    story.happens(EventSetAside{BayId{"B1"}, "raw", "the process ended", {}, "", 0});
+    story.happens(EventSetAside{BayId{"B1"}, "raw", "the process ended", {}, "", 0, 0});
     const DisposeSetAside dispose{story.state.newest};
     story.joined_unit();
     CHECK(story.held_by("lift", ReasonCode::event_set_aside));

@@ -22,6 +22,7 @@ void change_event(const std::filesystem::path& journal, int number) {
 
 // Zeros over the middle of the file: some pages of it.
 void wipe_pages(const std::filesystem::path& journal) {
+    scratch::tamper(journal, "PRAGMA wal_checkpoint(TRUNCATE)");
     const auto size = std::filesystem::file_size(journal);
     std::fstream file(journal, std::ios::binary | std::ios::in | std::ios::out);
     file.seekp(static_cast<std::streamoff>(size / 2));

@@ -199,6 +199,7 @@ TEST_CASE("health names each input with its age, one never heard of as such") {
   tool        NR-20  J1   unknown  never       -
   controller  J1     J1   good     40 ms ago   -
 journal j.db: event 3, stored up to 3, 1000 bytes free on its disk
+its whole file is not checked yet since the start
 )");
 }
 
