@@ -1,8 +1,11 @@
 #include "config/reader.hpp"
 
+#include <algorithm>
 #include <fstream>
 #include <iterator>
 #include <system_error>
+
+#include <fmt/format.h>
 
 #include "config/check.hpp"
 #include "config/document.hpp"

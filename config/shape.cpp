@@ -1,10 +1,12 @@
 #include "config/shape.hpp"
 
+#include <algorithm>
 #include <array>
 #include <charconv>
 #include <cmath>
 
 #include <arpa/inet.h>
+#include <fmt/format.h>
 
 namespace tautgate::config {
 
@@ -269,6 +271,38 @@ void TimeOfDay::read(Errors& errors, const Node& node, const std::string& pointe
         return;
     }
     out = std::chrono::hours(*hour) + std::chrono::minutes(*minute);
+}
+
+std::optional<std::size_t> word_of(Errors& errors, const Node& node, const std::string& pointer,
+                                   const std::vector<std::string>& words) {
+    const auto allowed = fmt::format("give one of {}", fmt::join(words, ", "));
+    if (node.kind != NodeKind::text) {
+        errors.wrong_type(node, pointer, allowed);
+        return std::nullopt;
+    }
+    const auto found = std::ranges::find(words, node.text);
+    if (found == words.end()) {
+        errors.add(node, pointer, fmt::format("{} is not known here", shown(node)), allowed,
+                   nearest_word(node.text, words));
+        return std::nullopt;
+    }
+    return static_cast<std::size_t>(found - words.begin());
+}
+
+std::size_t length_of(Errors& errors, const Node& node, const std::string& pointer, std::size_t fewest,
+                      std::size_t most) {
+    const auto allowed = fmt::format("give a list of {} to {} values", fewest, most);
+    if (node.kind != NodeKind::list) {
+        errors.wrong_type(node, pointer, allowed);
+        return 0;
+    }
+    if (node.items.size() < fewest || node.items.size() > most)
+        errors.add(node, pointer, fmt::format("the list has {} values", node.items.size()), allowed);
+    return std::min(node.items.size(), most);
+}
+
+std::string pointer_to(const std::string& list, std::size_t index) {
+    return list + "/" + std::to_string(index);
 }
 
 void check_keys(Errors& errors, const Node& node, const std::string& pointer, std::vector<KeyUse>& keys) {

@@ -4,7 +4,6 @@
 // published JSON Schema. Used by the reader only; any thread.
 #pragma once
 
-#include <algorithm>
 #include <chrono>
 #include <concepts>
 #include <cstddef>
@@ -16,8 +15,6 @@
 #include <string_view>
 #include <utility>
 #include <vector>
-
-#include <fmt/format.h>
 
 #include "config/config_error.hpp"
 #include "config/document.hpp"
@@ -133,6 +130,10 @@ struct TimeOfDay : Scalar {
     void read(Errors& errors, const Node& node, const std::string& pointer, std::chrono::minutes& out) const;
 };
 
+// The place of the node's text among the words; an error and nothing if it is none of them.
+[[nodiscard]] std::optional<std::size_t> word_of(Errors& errors, const Node& node, const std::string& pointer,
+                                                 const std::vector<std::string>& words);
+
 // One of a few words.
 template <class Value>
 struct OneOf : Scalar {
@@ -140,19 +141,8 @@ struct OneOf : Scalar {
     explicit OneOf(std::vector<std::pair<std::string, Value>> known) : words(std::move(known)) {}
 
     void read(Errors& errors, const Node& node, const std::string& pointer, Value& out) const {
-        const auto allowed = fmt::format("give one of {}", fmt::join(names(), ", "));
-        if (node.kind != NodeKind::text) {
-            errors.wrong_type(node, pointer, allowed);
-            return;
-        }
-        const auto found = std::find_if(words.begin(), words.end(),
-                                        [&node](const auto& word) { return word.first == node.text; });
-        if (found == words.end()) {
-            errors.add(node, pointer, fmt::format("{} is not known here", shown(node)), allowed,
-                       nearest_word(node.text, names()));
-            return;
-        }
-        out = found->second;
+        if (const auto place = word_of(errors, node, pointer, names()))
+            out = words[*place].second;
     }
 
   private:
@@ -166,6 +156,11 @@ struct OneOf : Scalar {
     }
 };
 
+// How many of the node's values are to be read: none of what is no list, at most `most`. The errors say so.
+[[nodiscard]] std::size_t length_of(Errors& errors, const Node& node, const std::string& pointer,
+                                    std::size_t fewest, std::size_t most);
+[[nodiscard]] std::string pointer_to(const std::string& list, std::size_t index);
+
 // A list of at least `fewest` and at most `most` values.
 template <class Item>
 struct ListOf {
@@ -177,19 +172,13 @@ struct ListOf {
 
     template <class Value>
     void read(Errors& errors, const Node& node, const std::string& pointer, std::vector<Value>& out) const {
-        const auto allowed = fmt::format("give a list of {} to {} values", fewest, most);
-        if (node.kind != NodeKind::list) {
-            errors.wrong_type(node, pointer, allowed);
-            return;
-        }
-        if (node.items.size() < fewest || node.items.size() > most) {
-            errors.add(node, pointer, fmt::format("the list has {} values", node.items.size()), allowed);
-        }
-        out.clear();
-        for (std::size_t index = 0; index < node.items.size() && index < most; ++index) {
+        const std::size_t length = length_of(errors, node, pointer, fewest, most);
+        if (node.kind == NodeKind::list)
+            out.clear();
+        for (std::size_t index = 0; index < length; ++index) {
             // A value that cannot be read keeps its place, so that later findings name the right index.
             Value value{};
-            item.read(errors, node.items[index], fmt::format("{}/{}", pointer, index), value);
+            item.read(errors, node.items[index], pointer_to(pointer, index), value);
             out.push_back(std::move(value));
         }
     }

@@ -47,6 +47,22 @@ Problem problem_of(const Error& error, const ServerLimits& limits) {
     return problem;
 }
 
+// Of a field that says who is asked or who asks there is one, or two programs may believe different ones (of
+// Host RFC 9112, 3.2, demands it).
+template <class Fields>
+std::optional<Problem> said_twice(const Fields& fields) {
+    for (const std::string_view name : {"Host", "Origin", "Authorization", "Second-Session"}) {
+        if (fields.count(name) > 1)
+            return Problem{.status = 400,
+                           .code = "bad_request",
+                           .what = "the request was not acted upon",
+                           .where = "header " + std::string(name),
+                           .why = "it stands there more than once",
+                           .remedy = "send it once"};
+    }
+    return std::nullopt;
+}
+
 Problem too_many_connections() {
     return {.status = 503,
             .code = "too_many_connections",
@@ -118,6 +134,8 @@ class Connection : public std::enable_shared_from_this<Connection> {
             return close();
         if (error)
             return refuse(problem_of(error, limits_));
+        if (const auto twice = said_twice(parser_->get()))
+            return refuse(*twice);
         keep_alive_ = parser_->get().keep_alive();
         auto request = take_request();
         stream_.expires_never();

@@ -150,6 +150,21 @@ TEST_CASE("garbage gets an error, ends its own connection and nothing else") {
     }
 }
 
+// RFC 9112, 3.2: a request with more than one Host field gets a 400.
+TEST_CASE("a field that says who is asked or who asks stands there once") {
+    const std::string field =
+        GENERATE("Host: elsewhere", "Origin: http://a", "Authorization: Bearer a", "Second-Session: a");
+    CAPTURE(field);
+    Hall hall;
+    Client client(hall);
+    client.send("GET / HTTP/1.1\r\nHost: here\r\n" + field + "\r\n" + field + "\r\n\r\n");
+    CHECK(hall.run_until([&] { return client.ended; }));
+    CHECK(client.got("400 Bad Request"));
+    CHECK(client.got("more than once"));
+    CHECK(hall.asked == 0);
+    check_serves(hall);
+}
+
 TEST_CASE("garbage after a good request does not take the good answer away") {
     Hall hall;
     Client client(hall);
