@@ -37,9 +37,12 @@ int serve(int argc, char** argv) {
     options.program_version =
         std::string(tautgate::program_version) + "+" + std::string(tautgate::source_commit);
     bool check_only = false;
+    bool rebuild = false;
     app.add_option("--config", options.config, "description of the station (JSON)")->required();
     app.add_option("--state-dir", options.state_folder, "folder of the journal and of what belongs to it");
     app.add_flag("--check-config", check_only, "say what is wrong with the description, then end");
+    app.add_flag("--rebuild-tables", rebuild,
+                 "make the tables that people ask again from the events of the journal, then end");
     try {
         app.parse(argc, argv);
     } catch (const CLI::ParseError& error) {
@@ -51,7 +54,8 @@ int serve(int argc, char** argv) {
         spdlog::critical("--state-dir is missing: name the folder in which the journal is kept");
         return static_cast<int>(ExitCode::usage);
     }
-    return static_cast<int>(tautgate::station::run(options));
+    return static_cast<int>(rebuild ? tautgate::station::rebuild_tables(options)
+                                    : tautgate::station::run(options));
 }
 
 }  // namespace

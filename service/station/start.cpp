@@ -19,6 +19,8 @@
 #include "service/interlock/lookup.hpp"
 #include "service/journal/digest.hpp"
 #include "service/journal/person_marks.hpp"
+#include "service/journal/projection.hpp"
+#include "service/journal/reader.hpp"
 #include "service/journal/recovery.hpp"
 #include "service/journal/station_lock.hpp"
 #include "service/links/check.hpp"
@@ -423,6 +425,42 @@ ExitCode check_config(const fs::path& file) {
     }
     std::puts(usable ? "The configuration can be used." : "The configuration cannot be used.");
     return usable ? ExitCode::orderly : ExitCode::findings;
+}
+
+ExitCode rebuild_tables(const StartOptions& options) {
+    const auto failed = [](const journal::JournalError& error) {
+        spdlog::critical("{}", journal::to_text(error));
+        return error.fault == journal::JournalFault::in_use ? ExitCode::locked : ExitCode::journal_failed;
+    };
+    const auto staged = read_staged(options.config);
+    const auto path = journal_path(staged, options.state_folder);
+    if (!path) {
+        spdlog::critical("{}: names no journal that is in {}; correct the file, or the folder", staged.file,
+                         options.state_folder.string());
+        return ExitCode::config;
+    }
+    // Before the lock, which would make the folder's first file.
+    auto reader = journal::Reader::open(*path);
+    if (!reader)
+        return failed(reader.error());
+    const auto lock = journal::StationLock::take(*path);
+    if (!lock)
+        return failed(lock.error());
+    const auto fault = (*reader)->verify();
+    if (!fault)
+        return failed(fault.error());
+    if (*fault) {
+        spdlog::critical(
+            "{}: event {} {}; nothing was made again: keep the file and bring back the latest backup",
+            path->string(), (*fault)->first.value, (*fault)->what);
+        return ExitCode::journal_failed;
+    }
+    reader->reset();
+    const auto events = journal::rebuild(*path);
+    if (!events)
+        return failed(events.error());
+    std::puts(fmt::format("{}: the tables were made again from {} events", path->string(), *events).c_str());
+    return ExitCode::orderly;
 }
 
 ExitCode run(const StartOptions& options) {

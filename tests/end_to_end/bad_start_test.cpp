@@ -13,6 +13,7 @@
 
 #include <SQLiteCpp/Database.h>
 
+#include "service/journal/reader.hpp"
 #include "service/station/exit_code.hpp"
 #include "tests/end_to_end/former_run.hpp"
 #include "tests/end_to_end/input_stand.hpp"
@@ -147,6 +148,48 @@ void newer_program_wrote_it(Closed& closed) {
                        "install that version again, or a later one; the file was left as it is"));
     CHECK(bytes_of(closed.journal()) == before);
     closed.nothing_moves();
+    closed.restore();
+}
+
+// What people are shown is not what was written: it is made again, and only where the events are sound.
+void tables_changed(Closed& closed) {
+    const auto rebuilt = [&] {
+        return Attempt(tautgated(), {"--rebuild-tables", "--config", closed.plant().config_file().string(),
+                                     "--state-dir", closed.plant().state_folder().string()});
+    };
+    const auto change = [&](const std::string& sql) {
+        SQLite::Database db{closed.journal().string(), SQLite::OPEN_READWRITE};
+        db.exec(sql);
+    };
+    const auto differs = [&] {
+        const auto reader = journal::Reader::open(closed.journal());
+        REQUIRE(reader);
+        const auto found = (*reader)->audit();
+        REQUIRE(found);
+        return !found->empty();
+    };
+    CHECK_FALSE(differs());
+    change("UPDATE tightening SET torque_micro_nm = 1");
+    CHECK(differs());
+    {
+        const auto again = rebuilt();
+        INFO(again.said());
+        CHECK(again.ended_with(ExitCode::orderly));
+        CHECK(again.says("the tables were made again from"));
+    }
+    CHECK_FALSE(differs());
+    change("DROP TRIGGER event_is_never_changed; UPDATE event SET body = replace(body, 'a', 'b') WHERE "
+           "number = 2;"
+           "PRAGMA wal_checkpoint(TRUNCATE)");
+    const auto before = bytes_of(closed.journal());
+    {
+        const auto refused = rebuilt();
+        INFO(refused.said());
+        CHECK(refused.ended_with(ExitCode::journal_failed));
+        CHECK(refused.says("event 2 "));
+        CHECK(refused.says("nothing was made again"));
+    }
+    CHECK(bytes_of(closed.journal()) == before);
     closed.restore();
 }
 
@@ -345,6 +388,7 @@ void config_that_cannot_be_used(const fs::path& config, const std::string& why) 
 TEST_CASE("what a start cannot do leaves the record as it was, and nothing moves") {
     Closed closed;
     newer_program_wrote_it(closed);
+    tables_changed(closed);
     somebody_elses_database(closed);
     no_database_at_all(closed);
     changed_event(closed);

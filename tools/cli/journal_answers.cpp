@@ -308,10 +308,11 @@ Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::Cha
                         "trusted: keep this copy and compare it with a backup\n",
                         where, (*fault)->first.value, plain((*fault)->what));
     for (const std::string& difference : beside)
-        verdict.text +=
-            fmt::format("{}: the chain is whole, but what people are shown is not what it says: {}; "
-                        "show nobody anything of it, keep this copy and compare it with a backup\n",
-                        where, plain(difference));
+        verdict.text += fmt::format(
+            "{}: the chain is whole, but what people are shown is not what it says: {}; "
+            "show nobody anything of it and keep this copy; tables are made again from the events by "
+            "tautgated --rebuild-tables while the service does not run\n",
+            where, plain(difference));
     if (anchor && anchor->number > head->number)
         verdict.text += fmt::format("the anchor is of event {}, beyond the end of this record (event {})\n",
                                     anchor->number.value, head->number.value);
