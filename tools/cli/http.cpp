@@ -81,7 +81,7 @@ std::expected<Reply, std::string> Http::run(const Call& call) const {
     if (!call.bearer.second.empty())
         request.set("Second-Session", call.bearer.second);
     if (!call.body.empty()) {
-        request.set(http::field::content_type, "application/body");
+        request.set(http::field::content_type, "application/json");
         request.body() = call.body;
     }
     request.prepare_payload();

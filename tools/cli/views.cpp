@@ -501,15 +501,37 @@ std::string some_codes(const json& reasons) {
     return fmt::format("{}{}", fmt::join(codes, ", "), more == 0 ? "" : fmt::format(" and {} more", more));
 }
 
+bool is_same_hold(const json& one, const json& other) {
+    return std::ranges::all_of(std::initializer_list<const char*>{"code", "joint", "fastener", "tool"},
+                               [&](const char* key) { return at(one, key) == at(other, key); });
+}
+
+// Those of `reasons` that are among the others too, whatever their facts; or those that are not.
+json among(const json& reasons, const json& others, bool wanted) {
+    json found = json::array();
+    for (const auto& reason : reasons) {
+        const bool is_there =
+            std::ranges::any_of(others, [&](const json& other) { return is_same_hold(reason, other); });
+        if (is_there == wanted)
+            found.push_back(reason);
+    }
+    return found;
+}
+
+// A reason whose facts changed (a count goes on) came and went: it still holds.
 std::string change_text(const json& change, Style style) {
     const auto output = output_of(at(change, "now"));
     std::string text =
         fmt::format("         bay {} {}: {}", shown(change, "bay"), shown(change, "permissive"),
                     painted(plain(words(output)), colour_of(output), style.colours));
-    if (!at(change, "came").empty())
-        text += fmt::format("; new reasons: {}", some_codes(at(change, "came")));
-    if (!at(change, "gone").empty())
-        text += fmt::format("; gone: {}", some_codes(at(change, "gone")));
+    const auto& came = at(change, "came");
+    const auto& gone = at(change, "gone");
+    for (const auto& [word, reasons] :
+         {std::pair("new reasons", among(came, gone, false)), std::pair("gone", among(gone, came, false)),
+          std::pair("still", among(came, gone, true))}) {
+        if (!reasons.empty())
+            text += fmt::format("; {}: {}", word, some_codes(reasons));
+    }
     return text + "\n";
 }
 

@@ -227,6 +227,21 @@ TEST_CASE("an event is one line of values with their units and names, and one mo
           told + "fastener rear right, joint motor-mounts, pass snug\n" + change);
 }
 
+TEST_CASE("a reason of which only the facts changed still holds, and is no new one") {
+    const auto event = parsed(R"({"number": 3, "hash": "00", "body": {"event": {"number": "3",
+        "at": {"utc_us": "1764051243120000"}, "payload": {"SnapshotTaken": {"state": {"base64": "AA=="}}}},
+      "record": {"outcome": {"Applied": {}},
+        "changes": [{"bay": "J1", "permissive": "lift-beam", "now": {"Withheld": {}},
+          "came": [{"code": "joint_open", "joint": "caps", "facts": [["done", "3"]]},
+                   {"code": "joint_open", "joint": "bracket"}],
+          "gone": [{"code": "joint_open", "joint": "caps", "facts": [["done", "2"]]},
+                   {"code": "unit_absent"}]}]}}})");
+    CHECK_THAT(
+        event_text(event, {}),
+        Catch::EndsWith("bay J1 lift-beam: withheld; new reasons: joint open; gone: unit absent; still: "
+                        "joint open\n"));
+}
+
 TEST_CASE("what people asked for and was refused is not told as done") {
     const auto event = parsed(R"({"number": 3, "hash": "00", "body": {"event": {"number": "3",
         "at": {"utc_us": "1764051243120000"},
