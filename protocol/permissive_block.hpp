@@ -103,6 +103,9 @@ struct PermissiveBlock {
 };
 TAUTGATE_FIELDS(PermissiveBlock, address, token, code, reason, beat);
 
+// The reason number where not a decision but the station itself withholds.
+inline constexpr std::uint16_t reason_of_station = 1;
+
 inline constexpr std::size_t permissive_words = 11;
 [[nodiscard]] std::array<std::uint16_t, permissive_words> encode(const PermissiveBlock& block) noexcept;
 // Checks in this order: length, CRC, layout, station, bay, permissive. An unknown code decodes as withheld.

@@ -63,6 +63,7 @@ class ExamplesFirst : public CLI::Formatter {
 struct Options {
     std::string api = "http://127.0.0.1:8460";
     bool json = false;
+    bool reinstate = false;
     std::string name;  // of the bay, the unit, the file: what the command is about
     std::string journal;
     std::string anchor;
@@ -227,12 +228,14 @@ class Commands {
         person_act("unlock", "lets somebody try again who typed several wrong secrets",
                    "tautgate unlock B-20 --as B-12",
                    [&o](const Desk& desk) { return unlock(desk, o.name, o.signers); });
-        person_act(
-            "renew-secret", "gives somebody a new secret in place of a lost one",
-            "tautgate renew-secret B-20 --as B-12",
-            [&o](const Desk& desk) { return renew_secret(desk, o.name, o.person.secret_file, o.signers); })
-            ->add_option("--new-secret-file", o.person.secret_file,
-                         "a file of mode 600 with the new secret; otherwise it is asked for, twice");
+        auto* renew =
+            person_act("renew-secret", "gives somebody a new secret in place of a lost one",
+                       "tautgate renew-secret B-20 --as B-12 --second B-31", [&o](const Desk& desk) {
+                           return renew_secret(desk, o.name, o.person.secret_file, o.reinstate, o.signers);
+                       });
+        renew->add_option("--new-secret-file", o.person.secret_file,
+                          "a file of mode 600 with the new secret; otherwise it is asked for, twice");
+        renew->add_flag("--reinstate", o.reinstate, "of somebody who is suspended: they may act again");
         signers(add("people", "who is enrolled, with number and badge", "tautgate people --as B-12",
                     [&o](const Desk& desk) { return list_people(desk, o.signers); }),
                 false);

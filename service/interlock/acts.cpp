@@ -472,7 +472,9 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const UnitHasLef
 
 void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTicket& act) {
     Stay& stay = *stay_at(at.bay);
-    const Ticket ticket{act.kind, act.serial, act.order, act.type, t.now(), act.earlier_stays};
+    const Ticket ticket{act.kind,  act.serial,
+                        act.order, act.type,
+                        t.now(),   act.earlier_stays + open_elsewhere(t.state, at.bay, act.serial)};
     const auto same = std::ranges::find(stay.tickets, act.kind, &Ticket::kind);
     const bool another = same == stay.tickets.end() || same->serial != act.serial ||
                          same->order != act.order || same->type != act.type;

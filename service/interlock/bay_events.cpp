@@ -88,13 +88,19 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Permissive
 }
 
 void movements(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
+    std::vector<PermissiveId> made;
     for (const Moved& moved : report.now.moved) {
         const auto was = std::ranges::find(before.moved, moved.permissive, &Moved::permissive);
         const std::uint16_t count_before = was == before.moved.end() ? std::uint16_t{0} : was->count;
         const bool baseline = std::erase(bay.uncounted, moved.permissive) > 0;
         if (moved.count != count_before && !baseline)
-            one_movement(t, bay, report, moved.permissive);
+            made.push_back(moved.permissive);
     }
+    // The one that takes the unit away was the last.
+    std::ranges::stable_partition(
+        made, [&](const PermissiveId& id) { return !released_for_leaving(t, bay, {id}); });
+    for (const PermissiveId& id : made)
+        one_movement(t, bay, report, id);
 }
 
 void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
@@ -166,6 +172,11 @@ void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
     stay.refused_tickets.push_back(ticket);
 }
 
+// A label that was printed anew may bear the serial number with another order or type: it is another label.
+bool says_the_same(const Ticket& known, const Ticket& scanned) {
+    return known.serial == scanned.serial && known.order == scanned.order && known.type == scanned.type;
+}
+
 Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) {
     const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same_kind == stay.tickets.end()) {
@@ -180,7 +191,7 @@ Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) 
         identify(t, stay);
         return Applied{};
     }
-    if (same_kind->serial == ticket.serial) {
+    if (says_the_same(*same_kind, ticket)) {
         stay.doubt = Doubt::none;
         return Applied{};
     }
@@ -238,8 +249,9 @@ Outcome apply(Transition& t, const TicketScanned& scanned) {
         }
         begin_stay(t, *bay);
     }
-    const Ticket ticket{scanned.kind, scanned.serial, scanned.order,
-                        scanned.type, t.now(),        scanned.earlier_stays};
+    const Ticket ticket{scanned.kind,  scanned.serial,
+                        scanned.order, scanned.type,
+                        t.now(),       scanned.earlier_stays + open_elsewhere(t.state, *bay, scanned.serial)};
     return scan_during_stay(t, *stay_at(*bay), ticket);
 }
 
@@ -262,6 +274,8 @@ Outcome apply(Transition& t, const OperatorSignedOff& signed_off) {
     BayState* bay = bay_of(t.state, signed_off.bay);
     if (bay == nullptr)
         return Refused{RefusalCode::no_such_thing, "no bay " + signed_off.bay.text};
+    if (!bay->signed_on)
+        return Refused{RefusalCode::not_possible_now, "nobody is signed on"};
     sign_on(t, *bay, std::nullopt);
     return Applied{};
 }

@@ -185,9 +185,10 @@ TAUTGATE_FIELDS(OperatorSignedOn, bay, person);
 
 struct OperatorSignedOff {
     BayId bay;
+    std::optional<PersonNumber> by;  // who asked for it; none in records of before it was kept
     bool operator==(const OperatorSignedOff&) const = default;
 };
-TAUTGATE_FIELDS(OperatorSignedOff, bay);
+TAUTGATE_FIELDS(OperatorSignedOff, bay, by);
 
 // One run of a tool, as it arrived. `digest` names the received bytes (the first 64 bits of their SHA-256):
 // the same key with another digest is a conflict, not a repetition.

@@ -142,6 +142,14 @@ void hold_unit(State& state, const Serial& unit, EventNumber since, std::string 
         state.holds.push_back({unit, since, std::move(why)});
 }
 
+std::uint32_t open_elsewhere(const State& state, const BayState& here, const Serial& serial) {
+    return static_cast<std::uint32_t>(std::ranges::count_if(state.bays, [&](const BayState& bay) {
+        const Stay* stay = bay.id == here.id ? nullptr : stay_at(bay);
+        return stay != nullptr &&
+               std::ranges::find(stay->tickets, serial, &Ticket::serial) != stay->tickets.end();
+    }));
+}
+
 bool released_for_leaving(const Transition& t, const BayState& bay,
                           const std::vector<PermissiveId>& released) {
     const config::Station* station = rules_at(t.rules, t.state, bay);

@@ -2,6 +2,7 @@
 // outside this folder includes it. Pure; one thread at a time.
 #pragma once
 
+#include <cstdint>
 #include <string>
 
 #include "service/interlock/decide.hpp"
@@ -34,6 +35,8 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh);
 void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why);
 // The serial number that stands for the unit: its own once identified, else the first ticket's.
 [[nodiscard]] Serial unit_of(const Stay& stay);
+// In how many open stays of other bays the serial number is a ticket: it cannot be in two places.
+[[nodiscard]] std::uint32_t open_elsewhere(const State& state, const BayState& here, const Serial& serial);
 [[nodiscard]] bool released_for_leaving(const Transition& t, const BayState& bay,
                                         const std::vector<PermissiveId>& released);
 // Of a kind that is missing, or in the place of the one of its kind.

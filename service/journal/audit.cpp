@@ -3,10 +3,12 @@
 #include <array>
 #include <map>
 #include <optional>
+#include <set>
 #include <utility>
 
 #include <SQLiteCpp/Column.h>
 #include <SQLiteCpp/Statement.h>
+#include <sqlite3.h>
 
 #include "service/journal/database.hpp"
 #include "service/journal/digest.hpp"
@@ -97,6 +99,12 @@ struct Marks {
     std::string secret;
 };
 
+// What the chain says of things that stand beside it.
+struct Named {
+    std::map<PersonNumber, Marks> marks;
+    std::set<std::string> rules;  // digests of the rules under which something was decided
+};
+
 void note_marks(const StoredEvent& stored, std::map<PersonNumber, Marks>& marks) {
     const auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload);
     if (enrolled == nullptr || !std::holds_alternative<interlock::Applied>(stored.record.outcome))
@@ -108,10 +116,18 @@ void note_marks(const StoredEvent& stored, std::map<PersonNumber, Marks>& marks)
         known.secret = enrolled->person.secret_mark;
 }
 
-// The tables as the chain makes them, and the marks of people that stand in it.
-std::expected<std::map<PersonNumber, Marks>, JournalError>
-make_again(SQLite::Database& journal, SQLite::Database& scratch, const std::filesystem::path& path) {
-    std::map<PersonNumber, Marks> marks;
+void note_rules(const StoredEvent& stored, std::set<std::string>& rules) {
+    if (!stored.rules.digest.empty())
+        rules.insert(stored.rules.digest);
+    const auto* approved = std::get_if<interlock::RulesApproved>(&stored.event.payload);
+    if (approved != nullptr && std::holds_alternative<interlock::Applied>(stored.record.outcome))
+        rules.insert(approved->revision.digest);
+}
+
+// The tables as the chain makes them, and what else it names.
+std::expected<Named, JournalError> make_again(SQLite::Database& journal, SQLite::Database& scratch,
+                                              const std::filesystem::path& path) {
+    Named named;
     scratch.exec("BEGIN");
     Projection projection(scratch);
     SQLite::Statement keep(scratch, "INSERT INTO event(number, body, hash) VALUES(?, ?, zeroblob(32))");
@@ -121,12 +137,13 @@ make_again(SQLite::Database& journal, SQLite::Database& scratch, const std::file
             keep.bindNoCopy(2, body);
             keep.exec();
             keep.reset();
-            note_marks(stored, marks);
+            note_marks(stored, named.marks);
+            note_rules(stored, named.rules);
         });
     if (!added)
         return std::unexpected(added.error());
     scratch.exec("COMMIT");
-    return marks;
+    return named;
 }
 
 // Triggers and indexes too: one that was put in can change what is asked later.
@@ -184,36 +201,66 @@ void compare_people(SQLite::Database& journal, const std::map<PersonNumber, Mark
                              " is missing");
 }
 
-void compare_documents(SQLite::Database& journal, std::vector<std::string>& faults) {
+void compare_documents(SQLite::Database& journal, const std::set<std::string>& rules,
+                       std::vector<std::string>& faults) {
+    std::set<std::string> missing = rules;
     SQLite::Statement documents(journal, "SELECT digest, text, kind FROM document ORDER BY digest");
-    while (documents.executeStep())
+    while (documents.executeStep()) {
+        missing.erase(documents.getColumn(0).getString());
         if (documents.getColumn(2).getString() != "config" ||
             hex(sha256(documents.getColumn(1).getString())) != documents.getColumn(0).getString())
             faults.push_back("table document: the text under the digest " +
                              documents.getColumn(0).getString() + " was changed");
+    }
+    for (const std::string& digest : missing)
+        faults.push_back("table document: the text of the rules " + digest + " is missing");
+}
+
+void compare_meta(SQLite::Database& journal, std::vector<std::string>& faults) {
+    SQLite::Statement keys(journal,
+                           "SELECT key FROM meta WHERE key NOT IN ('journal', 'station') ORDER BY key");
+    while (keys.executeStep())
+        faults.push_back("table meta: " + keys.getColumn(0).getString() + " stands there and is not ours");
+    for (const char* key : {"journal", "station"})
+        if (meta_value(journal, key).empty())
+            faults.push_back(std::string("table meta: ") + key + " is missing");
+}
+
+// `stop` outlives the connection's use.
+void end_when_asked(SQLite::Database& db, const std::stop_token& stop) {
+    constexpr int steps_between_looks = 10'000;
+    sqlite3_progress_handler(
+        db.getHandle(), steps_between_looks,
+        [](void* asked) { return static_cast<const std::stop_token*>(asked)->stop_requested() ? 1 : 0; },
+        const_cast<std::stop_token*>(&stop));
 }
 
 }  // namespace
 
 std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const std::filesystem::path& path,
+                                                                         const std::string& vfs,
+                                                                         const std::stop_token& stop,
                                                                          std::size_t most) {
-    auto journal = open_for_reading(path, {});
+    auto journal = open_for_reading(path, vfs);
     if (!journal)
         return std::unexpected(journal.error());
     return guarded(path, "comparing the tables with the chain",
                    [&]() -> std::expected<std::vector<std::string>, JournalError> {
                        const Connection scratch = open_scratch();
                        (*journal)->exec("BEGIN");  // one state of the journal for all that follows
-                       const auto marks = make_again(**journal, *scratch, path);
-                       if (!marks)
-                           return std::unexpected(marks.error());
+                       end_when_asked(**journal, stop);
+                       end_when_asked(*scratch, stop);
+                       const auto named = make_again(**journal, *scratch, path);
+                       if (!named)
+                           return std::unexpected(named.error());
                        std::vector<std::string> faults;
                        compare_schema(**journal, *scratch, faults);
                        for (const Table& table : tables)
                            if (auto difference = compare(**journal, *scratch, table))
                                faults.push_back(std::move(*difference));
-                       compare_people(**journal, *marks, faults);
-                       compare_documents(**journal, faults);
+                       compare_people(**journal, named->marks, faults);
+                       compare_documents(**journal, named->rules, faults);
+                       compare_meta(**journal, faults);
                        if (faults.size() > most)
                            faults.resize(most);
                        return faults;

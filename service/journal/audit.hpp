@@ -6,6 +6,7 @@
 
 #include <expected>
 #include <filesystem>
+#include <stop_token>
 #include <string>
 #include <vector>
 
@@ -14,8 +15,10 @@
 namespace tautgate::journal {
 
 // Each is a sentence that names the place, what stands there and what should; at most `most` of them, and one
-// for each table. None: everything agrees.
+// for each table. None: everything agrees. Ends soon, with an error, once `stop` is asked for. `vfs` is empty
+// but in tests.
 [[nodiscard]] std::expected<std::vector<std::string>, JournalError>
-audit_beside_chain(const std::filesystem::path& path, std::size_t most = 20);
+audit_beside_chain(const std::filesystem::path& path, const std::string& vfs = {},
+                   const std::stop_token& stop = {}, std::size_t most = 20);
 
 }  // namespace tautgate::journal

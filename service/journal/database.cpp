@@ -251,6 +251,17 @@ std::string remedy_of(JournalFault fault) {
     return "check the disk";
 }
 
+// Version 0 is a file without any table: what `cp` makes of a journal that is being written.
+std::string remedy_for_version(int version) {
+    if (version > schema_version)
+        return "read it with the program version that wrote it, or a later one";
+    if (version > 0)
+        return "start the station once; it brings the journal forward";
+    return "it holds nothing yet; a copy that cp made while the service runs lacks what stands in the files "
+           "beside it: "
+           "copy with sqlite3 and its .backup";
+}
+
 }  // namespace
 
 std::string meta_value(SQLite::Database& db, const char* key) {
@@ -327,13 +338,13 @@ std::expected<Connection, JournalError> open_for_reading(const std::filesystem::
         if (!version)
             return std::unexpected(version.error());
         if (*version != schema_version)
-            return std::unexpected(
-                JournalError{.fault = JournalFault::not_found,
-                             .path = path.string(),
-                             .what = "has schema version " + std::to_string(*version) +
-                                     ", and this program reads " + std::to_string(schema_version),
-                             .remedy = "start the station once; it brings the journal forward",
-                             .event = std::nullopt});
+            return std::unexpected(JournalError{.fault = JournalFault::not_found,
+                                                .path = path.string(),
+                                                .what = "has schema version " + std::to_string(*version) +
+                                                        ", and this program reads " +
+                                                        std::to_string(schema_version),
+                                                .remedy = remedy_for_version(*version),
+                                                .event = std::nullopt});
         db->exec("PRAGMA query_only = ON");
         return db;
     });

@@ -16,6 +16,7 @@ namespace tautgate::journal {
 
 struct Reader::Database {
     Connection connection;
+    std::string vfs{};
     std::stop_token stop{};
     // Two ways, since SQLite looks at the first only between steps of a statement, and at the second only
     // where a statement is running.
@@ -177,7 +178,7 @@ Reader::Result<std::unique_ptr<Reader>> Reader::open(const std::filesystem::path
     auto connection = open_for_reading(path, vfs);
     if (!connection)
         return std::unexpected(connection.error());
-    return std::unique_ptr<Reader>(new Reader(path, std::make_unique<Database>(std::move(*connection))));
+    return std::unique_ptr<Reader>(new Reader(path, std::make_unique<Database>(std::move(*connection), vfs)));
 }
 
 Reader::Result<std::string> Reader::journal_id() {
@@ -278,7 +279,9 @@ void Reader::abandon_when(std::stop_token stop) {
     db_->interrupt.emplace(db_->stop, Database::Interrupt{handle});
 }
 
-Reader::Result<std::vector<std::string>> Reader::audit() { return audit_beside_chain(path_); }
+Reader::Result<std::vector<std::string>> Reader::audit() {
+    return audit_beside_chain(path_, db_->vfs, db_->stop);
+}
 
 Reader::Result<std::string> Reader::check_file() {
     return guarded(path_, "checking the file", [&]() -> Result<std::string> {

@@ -14,7 +14,7 @@ JournalError error_at(const Reader& reader, JournalFault fault, EventNumber even
     return {.fault = fault,
             .path = reader.path().string(),
             .what = "event " + std::to_string(event.value) + " " + what,
-            .remedy = fault == JournalFault::damaged
+            .remedy = fault == JournalFault::damaged || fault == JournalFault::not_found
                           ? "keep the file, bring back the latest backup and call maintenance"
                           : "start the program version that wrote it, and call maintenance",
             .event = event};

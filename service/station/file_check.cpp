@@ -22,7 +22,10 @@ std::string found_in(journal::Reader& reader) {
         return journal::to_text(chain.error());
     if (*chain)
         return "event " + std::to_string((*chain)->first.value) + " " + (*chain)->what;
-    return {};
+    const auto beside = reader.audit();
+    if (!beside)
+        return journal::to_text(beside.error());
+    return beside->empty() ? std::string() : beside->front();
 }
 
 }  // namespace

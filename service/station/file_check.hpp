@@ -1,6 +1,6 @@
-// The check of the whole journal while the station runs: SQLite's own of every page, and the chain from its
-// first event. It takes as long as reading the file takes, and is therefore done on a thread of its own that
-// yields to everything else. It never writes.
+// The check of the whole journal while the station runs: SQLite's own of every page, the chain from its first
+// event, and whether the tables that people and rules ask agree with it. It takes as long as reading the file
+// takes, and is therefore done on a thread of its own that yields to everything else. It never writes.
 #pragma once
 
 #include <chrono>

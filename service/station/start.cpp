@@ -124,6 +124,7 @@ class Run {
   private:
     ExitCode prepare();
     ExitCode open_journal();
+    [[nodiscard]] ExitCode look_for_lost_journal() const;
     ExitCode open_writer();
     void open_hand_note();
     ExitCode serve_http();
@@ -203,6 +204,21 @@ void Run::withhold_first() {
     first_wiring_->start_controllers();
 }
 
+// Its working files are made after it and never without it: a new record must not take the place of a lost
+// one.
+ExitCode Run::look_for_lost_journal() const {
+    std::error_code ignored;
+    const bool is_there = fs::exists(journal_, ignored) && fs::file_size(journal_, ignored) > 0;
+    const fs::path hand = journal_.string() + ".hand";
+    if (is_there || !fs::exists(hand, ignored))
+        return ExitCode::orderly;
+    spdlog::critical(
+        "{}: is missing or empty, but a station has worked in this folder; bring back the latest backup, or "
+        "remove {} to begin a new record",
+        journal_.string(), hand.string());
+    return ExitCode::journal_failed;
+}
+
 ExitCode Run::open_writer() {
     journal::Writer::Options options;
     options.path = journal_;
@@ -233,6 +249,8 @@ ExitCode Run::open_writer() {
 }
 
 ExitCode Run::open_journal() {
+    if (const ExitCode code = look_for_lost_journal(); code != ExitCode::orderly)
+        return code;
     // Without the lock nothing is written.
     if (lock_) {
         if (const ExitCode code = open_writer(); code != ExitCode::orderly)
@@ -242,6 +260,13 @@ ExitCode Run::open_journal() {
     if (!reader) {
         spdlog::critical("{}", journal::to_text(reader.error()));
         return not_writable_ ? ExitCode::orderly : ExitCode::journal_failed;
+    }
+    const auto of = (*reader)->station();
+    if (of && !of->empty() && staged_.station && *of != staged_.station->id) {
+        spdlog::critical(
+            "{}: is the journal of station {}, and {} describes station {}; name another journal in it",
+            journal_.string(), *of, staged_.file, staged_.station->id);
+        return ExitCode::config;
     }
     auto recovered = journal::recover(**reader, journal::read_stored_rules);
     if (!recovered) {

@@ -22,8 +22,8 @@ struct StartOptions {
 // Reads the file and says everything that is wrong with it, one finding a line on standard output.
 [[nodiscard]] ExitCode check_config(const std::filesystem::path& file);
 
-// Makes the tables that people ask again from the events, while no service runs on the journal. A record whose events
-// are not what was written is left as it is.
+// Makes the tables that people ask again from the events, while no service runs on the journal. A record
+// whose events are not what was written is left as it is.
 [[nodiscard]] ExitCode rebuild_tables(const StartOptions& options);
 
 // Runs until SIGINT or SIGTERM, or until it must end.

@@ -567,7 +567,8 @@ std::vector<links::PermissiveOrder> Station::orders_of(const interlock::BayState
         const auto claim = interlock::claim_of(bay, permissive);
         const auto code = forced ? protocol::Code::withheld : code_of(claim.code);
         const auto once_durable = parts_.probes.release_before_durable ? EventNumber{} : claim.once_durable;
-        const auto reason = permissive.reasons.empty()
+        const auto reason = forced ? protocol::reason_of_station
+                            : permissive.reasons.empty()
                                 ? std::uint16_t{0}
                                 : static_cast<std::uint16_t>(permissive.reasons.front().code);
         orders.push_back({known->number, code, claim.token.value, reason, once_durable});

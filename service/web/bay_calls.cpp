@@ -52,7 +52,7 @@ void Api::Work::operator_at_bay(Call& call) {
     if (act == "sign_on")
         submit(OperatorSignedOn{.bay = *bay, .person = person}, std::nullopt, std::move(call));
     else
-        submit(OperatorSignedOff{.bay = *bay}, std::nullopt, std::move(call));
+        submit(OperatorSignedOff{.bay = *bay, .by = person}, std::nullopt, std::move(call));
 }
 
 void Api::Work::scan(Call& call) {

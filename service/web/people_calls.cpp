@@ -260,6 +260,7 @@ void Api::Work::enrol_again(Call& call) {
     record.name = body.optional_text("name", 200).value_or(std::string{});
     record.badge = body.optional_text("badge", 200).value_or(std::string{});
     Person person{.number = *number, .roles = read_roles(body)};
+    const auto reinstates = body.optional_text("reinstate", 3);
     std::optional<people::Secret> secret;
     if (body.has("secret"))
         secret = body.secret("secret");
@@ -267,8 +268,16 @@ void Api::Work::enrol_again(Call& call) {
     body.wipe();
     if (!problem)
         problem = badge_fault(call, record.badge, *number);
-    if (!problem && people::find_person(station_.state(), *number) == nullptr)
+    const Person* const known = people::find_person(station_.state(), *number);
+    if (!problem && known == nullptr)
         problem = no_such(call.where(), "nobody has this number");
+    if (!problem && known->suspended && reinstates != "yes")
+        problem = Problem{.status = 409,
+                          .code = "suspended",
+                          .what = "nothing was changed",
+                          .where = call.where(),
+                          .why = "the person is suspended, and this would let them act again",
+                          .remedy = "if that is wanted, say so (\"reinstate\": \"yes\")"};
     if (problem)
         return call.refuse(*problem);
     if (const auto weak = secret ? people::weakness(*secret) : std::nullopt)

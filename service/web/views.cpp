@@ -648,7 +648,7 @@ Response refusal(const Refused& refused, EventNumber event, const std::string& w
                     {"outcome", "refused"},
                     {"error",
                      {{"code", enum_name(refused.code)},
-                      {"what", "the act was recorded and refused; nothing else changed"},
+                      {"what", "the act was recorded and refused"},
                       {"where", where},
                       {"why", std::move(why)},
                       {"remedy", std::move(remedy)}}}};
@@ -697,6 +697,19 @@ std::optional<domain::Role> role_from(std::string_view name) noexcept {
     return enum_from<domain::Role>(name);
 }
 
+namespace {
+
+// What withholds every output, whatever was decided.
+json withheld_by_station(const StationPort& station) {
+    json all = json::array();
+    for (const Trouble& trouble : station.health().troubles)
+        if (trouble.withholds)
+            all.push_back({{"code", trouble.code}, {"what", trouble.what}, {"remedy", trouble.remedy}});
+    return all;
+}
+
+}  // namespace
+
 std::string station_view(const StationPort& station, const people::Roster& roster) {
     const auto& state = station.state();
     const auto* rules = rules_in_force(station);
@@ -713,6 +726,7 @@ std::string station_view(const StationPort& station, const people::Roster& roste
          {"durable_event", station.durable().value},
          {"rules", or_null(state.rules, [](const Revision& r) { return r.digest; })},
          {"people_enrolled", state.people.size()},
+         {"withheld_by_station", withheld_by_station(station)},
          {"bays", list_of(state.bays, [&](const BayState& b) { return bay_view(station, b, roster); })},
          {"tools", list_of(state.tools, [&](const ToolState& t) { return tool_view(t, rules); })},
          {"holds", list_of(state.holds, hold)},
@@ -738,6 +752,7 @@ std::optional<BayState> bay_before_rules(const StationPort& station, std::string
 
 std::string why_view(const StationPort& station, const BayState& bay) {
     return dump({{"bay", bay.id.text},
+                 {"withheld_by_station", withheld_by_station(station)},
                  {"newest_event", station.state().newest.value},
                  {"durable_event", station.durable().value},
                  {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {

@@ -69,9 +69,15 @@ class Desk:
         check(said.returncode == 0, f"tautgate {' '.join(map(str, words))}: {said.returncode}, {said.stderr}{said.stdout}")
         return said.stdout
 
-    def is_refused(self, sentence, *words):
+    def await_turn(self, *words):
+        """After a wrong secret the next try has to wait."""
+        end = time.monotonic() + PATIENCE_S
+        while "has to wait" in self.asks(*words).stderr and time.monotonic() < end:
+            time.sleep(0.1)
+
+    def is_refused(self, sentence, code, *words):
         said = self.asks(*words)
-        check(said.returncode == 1 and sentence in said.stderr + said.stdout,
+        check(said.returncode == code and sentence in said.stderr + said.stdout,
               f"tautgate {' '.join(map(str, words))}: {said.returncode}, {said.stderr}{said.stdout}")
 
     def secret(self, badge, text=None):
@@ -98,8 +104,8 @@ def set_up(desk):
     people = desk.gets("people", *desk.as_("B-12"))
     for badge in ("B-12", "B-20", "B-31", "B-32"):
         check(badge in people, f"{badge} is not among the people: {people}")
-    staged = json.loads(desk.gets("--json", "rules"))["staged"]
-    desk.is_refused("second", "approve-rules", "--digest", staged, *desk.as_("B-12"))
+    staged = json.loads(desk.asks("--json", "rules").stdout)["staged"]  # exits 1: it differs from what is in force
+    desk.is_refused("rules need two people", 2, "approve-rules", "--digest", staged, *desk.as_("B-12"))
     desk.gets("approve-rules", "--digest", staged, *desk.as_("B-12", "B-31"))
     check(json.loads(desk.gets("--json", "rules"))["in_force"] == staged, "the approved rules are not in force")
 
@@ -107,13 +113,20 @@ def set_up(desk):
 def use(desk):
     desk.gets("sign-on", *desk.as_("B-20"))
     check(json.loads(desk.gets("--json", "state"))["bays"][0]["signed_on"] is not None, "nobody is signed on")
-    hold = ["decide", "place-hold", "TM000871", "--reason", "quality-hold", "--text", "a crack was seen"]
+    seen = json.loads(desk.gets("--json", "state"))["newest_event"]
+    hold = ["decide", "place-hold", "TM000871", "--reason", "engineering-release", "--text", "a crack was seen in it",
+            "--seen", seen]
     wrong = desk.secret("B-32", "not the secret")
-    desk.is_refused("secret", *hold, "--as", "B-32", "--secret-file", wrong)
-    desk.gets(*hold, *desk.as_("B-32"))
+    desk.is_refused("do not fit together", 1, *hold, "--as", "B-32", "--secret-file", wrong)
+    desk.await_turn(*hold, *desk.as_("B-32"))
     holds = json.loads(desk.gets("--json", "state"))["holds"]
-    check([held["serial"] for held in holds] == ["TM000871"], f"on hold: {holds}")
+    check([held["unit"] for held in holds] == ["TM000871"], f"on hold: {holds}")
     desk.gets("sign-off", *desk.as_("B-20"))
+    desk.is_refused("nobody is signed on", 1, "sign-off", *desk.as_("B-20"))
+    desk.gets("suspend", "B-20", *desk.as_("B-12", "B-31"))
+    again = ["renew-secret", "B-20", "--new-secret-file", desk.secret("B-20", "another one, and long")]
+    desk.is_refused("is suspended", 1, *again, *desk.as_("B-12", "B-31"))
+    desk.gets(*again, "--reinstate", *desk.as_("B-12", "B-31"))
     check(desk.asks("why").returncode == 1, "a station without a unit is not held")
 
 

@@ -557,7 +557,7 @@ class Possible {
         two_people();
         if (has_ticket("F") && now_.newest.holds.empty())
             mishap("F1 is put on hold", proposed(supervisor, PlaceHold{Serial{"F1"}}));
-        mishap("the operator signs off", OperatorSignedOff{bay_id});
+        mishap("the operator signs off", OperatorSignedOff{bay_id, {}});
         if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
         if (stay_->checks.empty())

@@ -285,17 +285,23 @@ Asked<Exit> unlock(const Desk& desk, const std::string& named, const Signers& si
 }
 
 Asked<Exit> renew_secret(const Desk& desk, const std::string& named, const std::string& secret_file,
-                         const Signers& signers) {
+                         bool reinstate, const Signers& signers) {
     const auto who = look_up(desk, named, signers);
     if (!who)
         return std::unexpected(who.error());
+    if (at(who->person, "suspended") == true && !reinstate)
+        return std::unexpected(
+            Failure{Exit::no, fmt::format("{} is suspended, and a new secret would let them act again; give "
+                                          "--reinstate if that is wanted",
+                                          plain(who->name()))});
     const auto secret = new_secret(
         {.name = who->name(), .badge = {}, .roles = {}, .secret_file = secret_file, .code_file = {}});
     if (!secret)
         return std::unexpected(secret.error());
-    const auto answer = answer_of(
-        desk.http.post(who->path("enrolment"),
-                       body_of({{"roles", at(who->person, "roles")}, {"secret", *secret}}), who->by.both()));
+    json body{{"roles", at(who->person, "roles")}, {"secret", *secret}};
+    if (reinstate)
+        body["reinstate"] = "yes";
+    const auto answer = answer_of(desk.http.post(who->path("enrolment"), body_of(body), who->by.both()));
     if (!answer)
         return std::unexpected(answer.error());
     return tell(desk, *answer, fmt::format("{} has a new secret", who->name()));
@@ -467,7 +473,10 @@ Asked<Exit> decide(const Desk& desk, const DecisionWords& asked, const Signers& 
     if (!answer)
         return std::unexpected(answer.error());
     if (text_at(*answer, "outcome") != "awaits_second")
-        return tell(desk, *answer, "decided");
+        return tell(desk, *answer,
+                    by->second
+                        ? "decided; one person was enough, and the second's consent is not in the record"
+                        : "decided");
     if (by->second)
         return consent(desk, *bay, *answer, *by->second);
     return tell(desk, *answer,

@@ -40,7 +40,8 @@ struct NewPerson {
 [[nodiscard]] Asked<Exit> unlock(const Desk& desk, const std::string& named, const Signers& signers);
 // The same roles, another secret; `secret_file` empty: asked at the terminal, twice.
 [[nodiscard]] Asked<Exit> renew_secret(const Desk& desk, const std::string& named,
-                                       const std::string& secret_file, const Signers& signers);
+                                       const std::string& secret_file, bool reinstate,
+                                       const Signers& signers);
 
 // `digest`: the staged rules that were looked at; empty: shown, then asked at the terminal.
 [[nodiscard]] Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Signers& signers);

@@ -170,6 +170,15 @@ std::string bay_text(const json& bay, Style style) {
     return text + (table.empty() ? "" : table.text(style.colours, 2, style.screen));
 }
 
+// What withholds every output, before anything that was decided.
+std::string by_station_text(const json& answer) {
+    std::string text;
+    for (const auto& trouble : at(answer, "withheld_by_station"))
+        text += fmt::format("The station withholds everything: {}\n  do: {}; tautgate health tells more\n",
+                            shown(trouble, "what"), shown(trouble, "remedy"));
+    return text.empty() ? text : text + "\n";
+}
+
 // What the station thinks of a tool's own count.
 std::string count_words(const std::string& count) {
     if (count == "no_baseline")
@@ -564,6 +573,7 @@ std::string state_text(const json& station, Style style) {
     text += fmt::format("as of event {}, stored up to {}; {} people enrolled; program {}\n",
                         shown(station, "newest_event"), shown(station, "durable_event"),
                         shown(station, "people_enrolled"), shown(station, "program_version"));
+    text += by_station_text(station);
     for (const auto& bay : at(station, "bays"))
         text += bay_text(bay, style);
     text += tools_text(station, style);
@@ -586,7 +596,7 @@ std::string state_text(const json& station, Style style) {
 
 bool anything_held(const json& why) {
     const auto& permissives = at(why, "permissives");
-    if (permissives.empty())
+    if (permissives.empty() || !at(why, "withheld_by_station").empty())
         return true;
     for (const auto& permissive : permissives) {
         const auto decided = text_at(permissive, "decided");
@@ -599,6 +609,7 @@ bool anything_held(const json& why) {
 std::string why_text(const json& why, Style style) {
     std::string text =
         fmt::format("Bay {}, as of event {}\n\n", shown(why, "bay"), shown(why, "newest_event"));
+    text += by_station_text(why);
     for (const auto& permissive : at(why, "permissives")) {
         text += fmt::format("{}: {}", titled(permissive), word_text(permissive, "decided", style));
         if (text_at(permissive, "on_wire") != text_at(permissive, "decided"))

@@ -136,7 +136,7 @@ TEST_CASE("class B counts without proof by one entitled person, not by an operat
 TEST_CASE("a class B joint that was tightened while nobody was signed on takes two people") {
     Story story;
     story.identified_unit();
-    story.happens(OperatorSignedOff{BayId{"B1"}});
+    story.happens(OperatorSignedOff{BayId{"B1"}, {}});
     story.hits(cap_ok);
     CHECK(is<AwaitsSecond>(story.proposes(supervisor, over("cap"))));
 }
@@ -452,7 +452,7 @@ TEST_CASE("everybody who may have made a result has; where nobody may have been 
     Story story;
     story.identified_unit();
     auto result = story.made(mount_low);
-    story.happens(OperatorSignedOff{BayId{"B1"}});
+    story.happens(OperatorSignedOff{BayId{"B1"}, {}});
     story.happens(OperatorSignedOn{BayId{"B1"}, supervisor});
     result.made.to_ns = story.now_ns;
     story.happens(result);

@@ -295,3 +295,63 @@ TEST_CASE("what a movement had been counted before its permissive came with new 
     story.moves("extra");
     CHECK(story.alarmed(AlarmCode::moved_unproven));
 }
+
+TEST_CASE("a label that was printed anew puts a wrong pair right, also under the same serial number") {
+    Story story;
+    story.arrives();
+    story.scans("D", "D1", "O1");
+    story.scans("F", "F1", "O2");
+    CHECK(story.held_by("lift", ReasonCode::wrong_pair));
+    story.scans("F", "F1", "O1");
+    CHECK_FALSE(story.held_by("lift", ReasonCode::wrong_pair));
+    CHECK(stay_at(story.bay())->tickets.back().order == "O1");
+}
+
+TEST_CASE(
+    "a label with a known serial number and another order is another label: it asks, and confirms nothing") {
+    Story story;
+    story.identified_unit();
+    story.restarts(false);
+    story.scans("F", "F1", "O9");
+    CHECK(story.held_by("lift", ReasonCode::presence_unconfirmed));
+    CHECK(story.held_by("lift", ReasonCode::ticket_repeated));
+    story.scans("F", "F1");
+    CHECK_FALSE(story.held_by("lift", ReasonCode::presence_unconfirmed));
+}
+
+TEST_CASE("a serial number that stands in another bay is asked about, before anything of it is stored") {
+    auto station = small_station();
+    station.bays.push_back(station.bays.front());
+    station.bays.back().id = station.bays.back().name = "B2";
+    station.bays.back().number = 2;
+    Story story(std::move(station));
+    story.identified_unit();
+    BayState* other = bay_of(story.state, BayId{"B2"});
+    REQUIRE(other != nullptr);
+    other->occupant = story.bay().occupant;
+    std::get<Stay>(other->occupant).token = story.fresh();
+    story.scans("D", "D1");
+    CHECK_FALSE(story.held_by("lift", ReasonCode::serial_seen_before));
+    story.departs();
+    story.arrives();
+    story.scans("D", "D1");
+    CHECK(story.held_by("lift", ReasonCode::serial_seen_before));
+}
+
+TEST_CASE("of movements in one report the one that takes the unit away was the last") {
+    Story story;
+    story.finished_unit();
+    CHECK(story.released("lift"));
+    CHECK(story.released("leave"));
+    story.equipment.moved = {{PermissiveId{"leave"}, 1}, {PermissiveId{"lift"}, 1}};
+    story.report();
+    CHECK_FALSE(story.alarmed(AlarmCode::moved_unproven));
+    CHECK_FALSE(story.on_hold("D1"));
+}
+
+TEST_CASE("nobody is signed off where nobody is signed on") {
+    Story story;
+    story.identified_unit();
+    CHECK(is<Applied>(story.happens(OperatorSignedOff{BayId{"B1"}, supervisor})));
+    CHECK(refused(story.happens(OperatorSignedOff{BayId{"B1"}, supervisor}), RefusalCode::not_possible_now));
+}

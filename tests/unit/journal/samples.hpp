@@ -11,6 +11,7 @@
 #include <type_traits>
 
 #include "service/interlock/canonical.hpp"
+#include "service/journal/digest.hpp"
 #include "service/journal/stored_event.hpp"
 
 namespace tautgate::samples {
@@ -76,11 +77,19 @@ void each_kind(Chance& chance, int rounds, Call call) {
         });
 }
 
+// An event with whatever is in it, under rules whose text comes with it; nobody's name or secret.
 inline journal::Entry entry(Chance& chance, std::uint64_t number) {
+    static const std::string text = "{ \"sample\": 1 }";
+    const journal::Document rules{journal::hex(journal::sha256(text)), "config", text};
     journal::StoredEvent stored = value<journal::StoredEvent>(chance);
     stored.format = 1;
     stored.event.number.value = number;
-    return {std::move(stored), {}};
+    stored.rules.digest = rules.digest;
+    if (auto* approved = std::get_if<interlock::RulesApproved>(&stored.event.payload))
+        approved->revision.digest = rules.digest;
+    if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload))
+        enrolled->person.name_mark = enrolled->person.secret_mark = {};
+    return {std::move(stored), {rules}};
 }
 
 }  // namespace tautgate::samples

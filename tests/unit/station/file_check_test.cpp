@@ -48,6 +48,18 @@ TEST_CASE("an event that was changed long ago is found, and named") {
     CHECK(check.found.starts_with("event 3 "));
 }
 
+TEST_CASE("a table that people ask and a text that rules need are checked too") {
+    const std::string change =
+        GENERATE("DELETE FROM tightening WHERE event = (SELECT max(event) FROM tightening)",
+                 "INSERT INTO meta VALUES('more', 'x')");
+    CAPTURE(change);
+    const scratch::Folder folder;
+    scratch::fill(folder.journal(), 400);
+    REQUIRE(check_whole_file(folder.journal(), {}, {}).found.empty());
+    scratch::tamper(folder.journal(), change);
+    CHECK_FALSE(check_whole_file(folder.journal(), {}, {}).found.empty());
+}
+
 TEST_CASE("pages that the disk lost are found") {
     const scratch::Folder folder;
     scratch::fill(folder.journal(), 400);
