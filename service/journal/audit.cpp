@@ -238,7 +238,7 @@ void end_when_asked(SQLite::Database& db, const std::stop_token& stop) {
 }  // namespace
 
 std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const std::filesystem::path& path,
-                                                                         const std::string& vfs,
+                                                                         Beside what, const std::string& vfs,
                                                                          const std::stop_token& stop,
                                                                          std::size_t most) {
     auto journal = open_for_reading(path, vfs);
@@ -258,7 +258,8 @@ std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const s
                        for (const Table& table : tables)
                            if (auto difference = compare(**journal, *scratch, table))
                                faults.push_back(std::move(*difference));
-                       compare_people(**journal, named->marks, faults);
+                       if (what == Beside::everything)
+                           compare_people(**journal, named->marks, faults);
                        compare_documents(**journal, named->rules, faults);
                        compare_meta(**journal, faults);
                        if (faults.size() > most)

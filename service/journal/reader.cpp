@@ -279,8 +279,8 @@ void Reader::abandon_when(std::stop_token stop) {
     db_->interrupt.emplace(db_->stop, Database::Interrupt{handle});
 }
 
-Reader::Result<std::vector<std::string>> Reader::audit() {
-    return audit_beside_chain(path_, db_->vfs, db_->stop);
+Reader::Result<std::vector<std::string>> Reader::audit(Beside what) {
+    return audit_beside_chain(path_, what, db_->vfs, db_->stop);
 }
 
 Reader::Result<std::string> Reader::check_file() {

@@ -16,6 +16,7 @@
 #include <string_view>
 #include <vector>
 
+#include "service/journal/audit.hpp"
 #include "service/journal/digest.hpp"
 #include "service/journal/journal_error.hpp"
 #include "service/journal/stored_event.hpp"
@@ -157,7 +158,7 @@ class Reader {
                                                            EventNumber after = {});
     // Where what stands beside the chain (query tables, names, secrets, texts) does not agree with it, in
     // sentences (audit.hpp); takes long, and room for temporary files.
-    [[nodiscard]] Result<std::vector<std::string>> audit();
+    [[nodiscard]] Result<std::vector<std::string>> audit(Beside what = Beside::everything);
     // SQLite's own check of the file, page by page: empty, or what it found.
     [[nodiscard]] Result<std::string> check_file();
     // The newest snapshot before `before` (0: of all).

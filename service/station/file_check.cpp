@@ -22,7 +22,7 @@ std::string found_in(journal::Reader& reader) {
         return journal::to_text(chain.error());
     if (*chain)
         return "event " + std::to_string((*chain)->first.value) + " " + (*chain)->what;
-    const auto beside = reader.audit();
+    const auto beside = reader.audit(journal::Beside::all_but_people);
     if (!beside)
         return journal::to_text(beside.error());
     return beside->empty() ? std::string() : beside->front();

@@ -111,14 +111,20 @@ class Closed {
         const auto& stay = unit->at("stays").front();
         return {{"tickets", stay.at("tickets")}, {"tightenings", stay.at("tightenings")}};
     }
-    void restore() const { put(journal(), database_); }
+    void restore() const {
+        put(journal(), database_);
+        for (const char* beside : {"-wal", "-shm"})
+            fs::remove(journal().string() + beside);
+    }
     // Nothing was lost, and the station still works.
     void is_as_before() {
         stand_.starts_again();
         CHECK(recorded() == record_);
         CHECK(record_.at("tightenings").size() == 8);
         stand_.links_are_good();
-        CHECK(stand_.await_released("lift-beam"));
+        const bool is_released = stand_.await_released("lift-beam");
+        INFO(plant_.told());
+        CHECK(is_released);
         plant_.stop();
     }
     void nothing_moves() { CHECK(stand_.controller().try_move("lift-beam") == Movement::refused); }
