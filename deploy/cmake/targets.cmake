@@ -17,8 +17,9 @@
 #
 #   tautgate_test_library(NAME tautgate_unit_run SOURCES ... LIBS ...)    what several tests share
 #
-# Every test becomes one ctest test; with EACH, every source of it does, named after the source. Its own sources are compiled without optimisation, which builds in half the
-# time; OPTIMISED is for the few that compute much themselves. Its LABEL is the folder below tests/ in which it
+# Every test becomes one ctest test; with EACH, each of its sources becomes one, named after the source. A test's own
+# sources are compiled without optimisation, which builds in half the time; OPTIMISED is for the few that compute much
+# themselves. Its LABEL is the folder below tests/ in which it
 # lives; SLOW keeps it out of `tools/test --quick` and of the sanitizers' runs. PROGRAMS are built before and found
 # in $TAUTGATE_BIN. A test in C++ finds the source tree in the macro TAUTGATE_SOURCE_DIR, a script in the
 # environment variable of the same name.

@@ -1,4 +1,4 @@
-"""What the scripts of this folder have in common: claims that hold or end the script, and waits that end."""
+"""What the scripts of the tests have in common: claims that hold or end the script, and waits that end."""
 
 import sys
 import time
