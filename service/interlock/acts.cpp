@@ -476,8 +476,7 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTic
                         act.order, act.type,
                         t.now(),   act.earlier_stays + open_elsewhere(t.state, at.bay, act.serial)};
     const auto same = std::ranges::find(stay.tickets, act.kind, &Ticket::kind);
-    const bool another = same == stay.tickets.end() || same->serial != act.serial ||
-                         same->order != act.order || same->type != act.type;
+    const bool another = same == stay.tickets.end() || !says_the_same(*same, ticket);
     put_ticket(stay, ticket);
     if (another)
         forget_decisions(t, stay);

@@ -172,11 +172,6 @@ void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
     stay.refused_tickets.push_back(ticket);
 }
 
-// A label that was printed anew may bear the serial number with another order or type: it is another label.
-bool says_the_same(const Ticket& known, const Ticket& scanned) {
-    return known.serial == scanned.serial && known.order == scanned.order && known.type == scanned.type;
-}
-
 Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) {
     const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same_kind == stay.tickets.end()) {

@@ -194,6 +194,10 @@ void sign_on(const Transition& t, BayState& bay, std::optional<PersonNumber> per
         bay.sign_ons.erase(bay.sign_ons.begin());
 }
 
+bool says_the_same(const Ticket& one, const Ticket& other) {
+    return one.serial == other.serial && one.order == other.order && one.type == other.type;
+}
+
 void put_ticket(Stay& stay, const Ticket& ticket) {
     const auto same = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same == stay.tickets.end()) {

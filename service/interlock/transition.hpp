@@ -39,6 +39,8 @@ void hold_unit(State& state, const Serial& unit, EventNumber since, std::string 
 [[nodiscard]] std::uint32_t open_elsewhere(const State& state, const BayState& here, const Serial& serial);
 [[nodiscard]] bool released_for_leaving(const Transition& t, const BayState& bay,
                                         const std::vector<PermissiveId>& released);
+// A label that was printed anew may bear the serial number with another order or type: it is another label.
+[[nodiscard]] bool says_the_same(const Ticket& one, const Ticket& other);
 // Of a kind that is missing, or in the place of the one of its kind.
 void put_ticket(Stay& stay, const Ticket& ticket);
 // Judges the pair from the tickets; once it is right, lays out the joints of the plan.

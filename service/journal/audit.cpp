@@ -8,7 +8,6 @@
 
 #include <SQLiteCpp/Column.h>
 #include <SQLiteCpp/Statement.h>
-#include <sqlite3.h>
 
 #include "service/journal/database.hpp"
 #include "service/journal/digest.hpp"
@@ -226,15 +225,6 @@ void compare_meta(SQLite::Database& journal, std::vector<std::string>& faults) {
             faults.push_back(std::string("table meta: ") + key + " is missing");
 }
 
-// `stop` outlives the connection's use.
-void end_when_asked(SQLite::Database& db, const std::stop_token& stop) {
-    constexpr int steps_between_looks = 10'000;
-    sqlite3_progress_handler(
-        db.getHandle(), steps_between_looks,
-        [](void* asked) { return static_cast<const std::stop_token*>(asked)->stop_requested() ? 1 : 0; },
-        const_cast<std::stop_token*>(&stop));
-}
-
 }  // namespace
 
 std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const std::filesystem::path& path,
@@ -248,8 +238,8 @@ std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const s
                    [&]() -> std::expected<std::vector<std::string>, JournalError> {
                        const Connection scratch = open_scratch();
                        (*journal)->exec("BEGIN");  // one state of the journal for all that follows
-                       end_when_asked(**journal, stop);
-                       end_when_asked(*scratch, stop);
+                       const EndWhenAsked journal_ends(**journal, stop);
+                       const EndWhenAsked scratch_ends(*scratch, stop);
                        const auto named = make_again(**journal, *scratch, path);
                        if (!named)
                            return std::unexpected(named.error());

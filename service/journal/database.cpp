@@ -258,11 +258,22 @@ std::string remedy_for_version(int version) {
     if (version > 0)
         return "start the station once; it brings the journal forward";
     return "it holds nothing yet; a copy that cp made while the service runs lacks what stands in the files "
-           "beside it: "
-           "copy with sqlite3 and its .backup";
+           "beside it: copy with sqlite3 and its .backup";
 }
 
 }  // namespace
+
+void EndWhenAsked::Interrupt::operator()() const noexcept { sqlite3_interrupt(handle); }
+
+EndWhenAsked::EndWhenAsked(SQLite::Database& db, std::stop_token stop)
+    : handle_(db.getHandle()), stop_(std::move(stop)), interrupt_(stop_, Interrupt{handle_}) {
+    constexpr int steps_between_looks = 10'000;
+    sqlite3_progress_handler(
+        handle_, steps_between_looks,
+        [](void* self) { return static_cast<EndWhenAsked*>(self)->stop_.stop_requested() ? 1 : 0; }, this);
+}
+
+EndWhenAsked::~EndWhenAsked() { sqlite3_progress_handler(handle_, 0, nullptr, nullptr); }
 
 std::string meta_value(SQLite::Database& db, const char* key) {
     SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");

@@ -7,6 +7,7 @@
 #include <expected>
 #include <filesystem>
 #include <memory>
+#include <stop_token>
 #include <string>
 #include <string_view>
 
@@ -32,6 +33,28 @@ open_for_writing(const std::filesystem::path& path, const std::string& station, 
 
 [[nodiscard]] JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
                                       std::string_view doing);
+
+// While it lives, what the connection does ends soon, with SQLITE_INTERRUPT, once `stop` is asked for. Two
+// ways, since SQLite looks at the one only between steps of a statement, and takes the other only where a
+// statement is running. Must not outlive the connection.
+class EndWhenAsked {
+  public:
+    EndWhenAsked(SQLite::Database& db, std::stop_token stop);
+    ~EndWhenAsked();
+    EndWhenAsked(const EndWhenAsked&) = delete;
+    EndWhenAsked& operator=(const EndWhenAsked&) = delete;
+    EndWhenAsked(EndWhenAsked&&) = delete;
+    EndWhenAsked& operator=(EndWhenAsked&&) = delete;
+
+  private:
+    struct Interrupt {
+        sqlite3* handle;
+        void operator()() const noexcept;
+    };
+    sqlite3* handle_;
+    std::stop_token stop_;
+    std::stop_callback<Interrupt> interrupt_;
+};
 
 // What the journal says of itself under `key`; empty if it says nothing. Throws SQLite::Exception.
 [[nodiscard]] std::string meta_value(SQLite::Database& db, const char* key);

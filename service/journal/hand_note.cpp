@@ -45,7 +45,7 @@ std::array<char, 64> boot_text(std::string_view boot) {
 
 std::expected<HandNote, JournalError> HandNote::open(const std::filesystem::path& journal,
                                                      std::string_view boot, std::int64_t monotonic_ns) {
-    const std::string path = journal.string() + ".hand";
+    const std::string path = path_beside(journal).string();
     const auto refuse = [&](const std::string& doing) {
         const std::error_code why(errno, std::generic_category());
         const bool full = why == std::errc::no_space_on_device;

@@ -29,7 +29,10 @@ class HandNote {
   public:
     static constexpr std::int64_t lately_ns = 600'000'000'000;  // ten minutes
 
-    // <journal>.hand. `monotonic_ns` is the time since the boot `boot`. Opening marks the process as running.
+    [[nodiscard]] static std::filesystem::path path_beside(const std::filesystem::path& journal) {
+        return journal.string() + ".hand";
+    }
+    // `monotonic_ns` is the time since the boot `boot`. Opening marks the process as running.
     [[nodiscard]] static std::expected<HandNote, JournalError>
     open(const std::filesystem::path& journal, std::string_view boot, std::int64_t monotonic_ns);
     ~HandNote();

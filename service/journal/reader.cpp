@@ -18,14 +18,7 @@ struct Reader::Database {
     Connection connection;
     std::string vfs{};
     std::stop_token stop{};
-    // Two ways, since SQLite looks at the first only between steps of a statement, and at the second only
-    // where a statement is running.
-    static int stop_wanted(void* self) { return static_cast<Database*>(self)->stop.stop_requested() ? 1 : 0; }
-    struct Interrupt {
-        sqlite3* handle;
-        void operator()() const noexcept { sqlite3_interrupt(handle); }
-    };
-    std::optional<std::stop_callback<Interrupt>> interrupt{};
+    std::optional<EndWhenAsked> end_when_asked{};
 };
 
 namespace {
@@ -272,11 +265,8 @@ Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead
 }
 
 void Reader::abandon_when(std::stop_token stop) {
-    constexpr int steps_between_looks = 10'000;
-    sqlite3* const handle = db_->connection->getHandle();
     db_->stop = std::move(stop);
-    sqlite3_progress_handler(handle, steps_between_looks, &Database::stop_wanted, db_.get());
-    db_->interrupt.emplace(db_->stop, Database::Interrupt{handle});
+    db_->end_when_asked.emplace(*db_->connection, db_->stop);
 }
 
 Reader::Result<std::vector<std::string>> Reader::audit(Beside what) {

@@ -209,7 +209,7 @@ void Run::withhold_first() {
 ExitCode Run::look_for_lost_journal() const {
     std::error_code ignored;
     const bool is_there = fs::exists(journal_, ignored) && fs::file_size(journal_, ignored) > 0;
-    const fs::path hand = journal_.string() + ".hand";
+    const fs::path hand = journal::HandNote::path_beside(journal_);
     if (is_there || !fs::exists(hand, ignored))
         return ExitCode::orderly;
     spdlog::critical(

@@ -742,7 +742,6 @@ web::HealthFacts Station::health() const {
                                     .took = file_check_->took,
                                     .found = file_check_->found};
     }
-    facts.troubles = troubles_.list();
     facts.up = std::chrono::duration_cast<std::chrono::seconds>(std::chrono::steady_clock::now() - started_);
     facts.longest_turn = longest_turn_;
     return facts;

@@ -94,6 +94,7 @@ class Station final : public web::StationPort {
                                                            const interlock::PermissiveId& id) const override;
     [[nodiscard]] web::StagedRules staged_rules() const override;
     [[nodiscard]] web::HealthFacts health() const override;
+    [[nodiscard]] std::vector<web::Trouble> troubles() const override { return troubles_.list(); }
     [[nodiscard]] std::string_view program_version() const override { return parts_.program_version; }
     [[nodiscard]] std::chrono::nanoseconds monotonic() const override { return parts_.clock.monotonic(); }
     [[nodiscard]] std::expected<protocol::Ticket, protocol::LabelFault>

@@ -77,7 +77,6 @@ struct Trouble {
 struct HealthFacts {
     std::vector<InputHealth> inputs;
     JournalHealth journal;
-    std::vector<Trouble> troubles;  // worst first
     std::chrono::seconds up{0};
     std::chrono::microseconds longest_turn{0};  // of the loop since start
 };
@@ -111,6 +110,8 @@ class StationPort {
     on_wire(const interlock::BayId& bay, const interlock::PermissiveId& id) const = 0;
     [[nodiscard]] virtual StagedRules staged_rules() const = 0;
     [[nodiscard]] virtual HealthFacts health() const = 0;
+    // Those that withhold first.
+    [[nodiscard]] virtual std::vector<Trouble> troubles() const = 0;
     [[nodiscard]] virtual std::string_view program_version() const = 0;
     // The monotonic clock of this turn of the loop.
     [[nodiscard]] virtual std::chrono::nanoseconds monotonic() const = 0;

@@ -479,7 +479,7 @@ void add_disk_reason(const JournalHealth& journal, json& reasons) {
 
 json health_reasons(const StationPort& station, const HealthFacts& facts) {
     json reasons = json::array();
-    for (const auto& trouble : facts.troubles)
+    for (const auto& trouble : station.troubles())
         reasons.push_back(health_reason(trouble.code, trouble.what, trouble.remedy, trouble.withholds));
     if (!station.state().rules) {
         const auto& text = interlock::text_of(ReasonCode::no_rules_in_force);
@@ -702,7 +702,7 @@ namespace {
 // What withholds every output, whatever was decided.
 json withheld_by_station(const StationPort& station) {
     json all = json::array();
-    for (const Trouble& trouble : station.health().troubles)
+    for (const Trouble& trouble : station.troubles())
         if (trouble.withholds)
             all.push_back({{"code", trouble.code}, {"what", trouble.what}, {"remedy", trouble.remedy}});
     return all;

@@ -199,6 +199,33 @@ void tables_changed(Closed& closed) {
     closed.restore();
 }
 
+// The station's working files lie there and its record does not: no new record takes its place.
+void lost_journal(Closed& closed) {
+    fs::remove(closed.journal());
+    const auto attempt = closed.attempt();
+    INFO(attempt.said());
+    CHECK(attempt.ended_with(ExitCode::journal_failed));
+    CHECK(attempt.says(closed.journal().string() +
+                       ": is missing or empty, but a station has worked in this folder; "
+                       "bring back the latest backup"));
+    CHECK_FALSE(fs::exists(closed.journal()));
+    closed.nothing_moves();
+    closed.restore();
+}
+
+void another_stations_journal(Closed& closed) {
+    {
+        SQLite::Database db{closed.journal().string(), SQLite::OPEN_READWRITE};
+        db.exec("UPDATE meta SET value = 'other' WHERE key = 'station'");
+    }
+    const auto attempt = closed.attempt();
+    INFO(attempt.said());
+    CHECK(attempt.ended_with(ExitCode::config));
+    CHECK(attempt.says(closed.journal().string() + ": is the journal of station other"));
+    closed.nothing_moves();
+    closed.restore();
+}
+
 void somebody_elses_database(Closed& closed) {
     fs::remove(closed.journal());
     {
@@ -395,6 +422,8 @@ TEST_CASE("what a start cannot do leaves the record as it was, and nothing moves
     Closed closed;
     newer_program_wrote_it(closed);
     tables_changed(closed);
+    lost_journal(closed);
+    another_stations_journal(closed);
     somebody_elses_database(closed);
     no_database_at_all(closed);
     changed_event(closed);
@@ -529,6 +558,11 @@ TEST_CASE("a record that was changed long ago is found while the station runs, a
     INFO(health->body.dump(2));
     CHECK(health->body.at("overall") == "withheld");
     CHECK(says(health->body.at("journal").at("file_check").at("found").get<std::string>(), "event 2 "));
+    const auto why = plant.crew().api().get("/v1/bays/" + plant.bay() + "/why");
+    REQUIRE(why);
+    INFO(why->body.dump(2));
+    REQUIRE(why->body.at("withheld_by_station").size() == 1);
+    CHECK(why->body.at("withheld_by_station").front().at("code") == "journal_damaged");
     CHECK(stand.controller().await_movement("lift-beam", Movement::refused, patience));
     CHECK(stand.controller().try_move("lift-beam") == Movement::refused);
 }

@@ -227,6 +227,16 @@ TEST_CASE("an event is one line of values with their units and names, and one mo
           told + "fastener rear right, joint motor-mounts, pass snug\n" + change);
 }
 
+TEST_CASE("what the station itself withholds for stands first, also where everything is decided released") {
+    const auto why = parsed(R"({"bay": "J1", "newest_event": 9, "permissives": [
+        {"id": "lift", "name": "Lift", "decided": "released", "on_wire": "withheld", "reasons": []}],
+        "withheld_by_station": [{"code": "journal_damaged", "what": "event 2 was changed", "remedy": "call"}]})");
+    CHECK_THAT(why_text(why, {}),
+               Catch::StartsWith("Bay J1, as of event 9\n\nThe station withholds everything: event 2 "
+                                 "was changed\n  do: call; tautgate health tells more\n\n"));
+    CHECK(anything_held(why));
+}
+
 TEST_CASE("a reason of which only the facts changed still holds, and is no new one") {
     const auto event = parsed(R"({"number": 3, "hash": "00", "body": {"event": {"number": "3",
         "at": {"utc_us": "1764051243120000"}, "payload": {"SnapshotTaken": {"state": {"base64": "AA=="}}}},

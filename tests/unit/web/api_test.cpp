@@ -524,7 +524,7 @@ TEST_CASE("health is good only if nothing is wrong, and withheld if something wi
     const auto answer = desk.ask(get("/v1/health"));
     CHECK(says(answer, R"("overall":"attention")"));
     CHECK(says(answer, R"("age_ms":2500)"));
-    desk.station.facts.troubles = {{.code = "sync_slow", .what = "w", .remedy = "r", .withholds = true}};
+    desk.station.troubled_by = {{.code = "sync_slow", .what = "w", .remedy = "r", .withholds = true}};
     CHECK(says(desk.ask(get("/v1/health")), R"("overall":"withheld")"));
 }
 

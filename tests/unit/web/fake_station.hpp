@@ -70,6 +70,7 @@ class FakeStation final : public StationPort {
     std::optional<OnWire> on_wire(const BayId&, const PermissiveId&) const override { return wire; }
     StagedRules staged_rules() const override { return staged; }
     HealthFacts health() const override { return facts; }
+    std::vector<Trouble> troubles() const override { return troubled_by; }
     std::string_view program_version() const override { return "0.1.0+test"; }
     std::chrono::nanoseconds monotonic() const override { return clock; }
     std::expected<protocol::Ticket, protocol::LabelFault> read_label(const BayId&,
@@ -113,6 +114,7 @@ class FakeStation final : public StationPort {
     std::optional<OnWire> wire = OnWire::withheld;
     StagedRules staged{.file = "larkmoor.json", .revision = Revision{staged_digest}, .faults = {}};
     HealthFacts facts;
+    std::vector<Trouble> troubled_by;
     std::chrono::nanoseconds clock{0};
     std::optional<Outcome> next_outcome;
     bool hold = false;     // events wait for become_durable()

@@ -97,7 +97,7 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
     desk.station.facts.journal.disk_free_bytes = 5;
     desk.station.facts.journal.disk_size_bytes = 1000;
     desk.station.facts.journal.outstanding_sync = 3ms;
-    desk.station.facts.troubles = {{.code = "sync_slow", .what = "w", .remedy = "r", .withholds = true}};
+    desk.station.troubled_by = {{.code = "sync_slow", .what = "w", .remedy = "r", .withholds = true}};
     record("/v1/station", get("/v1/station"));
     desk.station.wire.reset();
     record("/v1/station", get("/v1/station"));
