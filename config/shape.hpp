@@ -241,8 +241,8 @@ class Shape {
     }
 
   private:
-    // A virtual call and no std::function: there is one of these for every key, and the time to compile them was
-    // a tenth of a clean build.
+    // A virtual call and no std::function: there is one of these for every key, and the time to compile them
+    // was a tenth of a clean build.
     struct Key {
         std::string name;
         bool required = false;
@@ -251,7 +251,8 @@ class Shape {
         Key(const Key&) = delete;
         Key& operator=(const Key&) = delete;
         virtual ~Key() = default;
-        virtual void read(Errors& errors, const Node& node, const std::string& pointer, Object& out) const = 0;
+        virtual void read(Errors& errors, const Node& node, const std::string& pointer,
+                          Object& out) const = 0;
         virtual void list(const std::string& path, std::vector<KnownKey>& keys) const = 0;
     };
 
@@ -278,8 +279,8 @@ class Shape {
     template <class Value, class Owner, class Allowed>
     Shape& add(std::string name, bool is_required, Value Owner::*member, Allowed allowed) {
         // Shared, since a description holds all those below it.
-        keys_.emplace_back(std::unique_ptr<const Key>(new KeyOf<Value, Owner, Allowed>(
-            std::move(name), is_required, member, std::move(allowed))));
+        keys_.emplace_back(std::unique_ptr<const Key>(
+            new KeyOf<Value, Owner, Allowed>(std::move(name), is_required, member, std::move(allowed))));
         return *this;
     }
 

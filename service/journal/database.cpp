@@ -4,6 +4,7 @@
 #include <system_error>
 
 #include <SQLiteCpp/Statement.h>
+#include <SQLiteCpp/Transaction.h>
 #include <sodium.h>
 #include <sqlite3.h>
 
@@ -177,16 +178,13 @@ std::expected<int, JournalError> version_of(SQLite::Database& db, const std::fil
 void migrate(SQLite::Database& db, int version, const std::string& station) {
     if (version == schema_version)
         return;
-    db.exec("BEGIN IMMEDIATE");
-    for (; version < schema_version; ++version)
-        db.exec(migrations.at(static_cast<std::size_t>(version)));
-    db.exec("PRAGMA application_id = " + std::to_string(application_id));
-    db.exec("PRAGMA user_version = " + std::to_string(schema_version));
+    SQLite::Transaction all(db, SQLite::TransactionBehavior::IMMEDIATE);
+    bring_forward(db, version, migrations);
     SQLite::Statement meta(db, "INSERT OR IGNORE INTO meta(key, value) VALUES('journal', ?), ('station', ?)");
     meta.bind(1, random_id());
     meta.bind(2, station);
     meta.exec();
-    db.exec("COMMIT");
+    all.commit();
 }
 
 // Spelled out, since everything that we promise about durability rests on these.
@@ -274,6 +272,13 @@ EndWhenAsked::EndWhenAsked(SQLite::Database& db, std::stop_token stop)
 }
 
 EndWhenAsked::~EndWhenAsked() { sqlite3_progress_handler(handle_, 0, nullptr, nullptr); }
+
+void bring_forward(SQLite::Database& db, int version, std::span<const char* const> steps) {
+    for (const char* step : steps.subspan(static_cast<std::size_t>(version)))
+        db.exec(step);
+    db.exec("PRAGMA application_id = " + std::to_string(application_id));
+    db.exec("PRAGMA user_version = " + std::to_string(steps.size()));
+}
 
 std::string meta_value(SQLite::Database& db, const char* key) {
     SQLite::Statement ask(db, "SELECT value FROM meta WHERE key = ?");

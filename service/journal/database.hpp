@@ -7,6 +7,7 @@
 #include <expected>
 #include <filesystem>
 #include <memory>
+#include <span>
 #include <stop_token>
 #include <string>
 #include <string_view>
@@ -30,6 +31,10 @@ open_for_writing(const std::filesystem::path& path, const std::string& station, 
 // Never writes. The file must exist and have the schema of this program.
 [[nodiscard]] std::expected<Connection, JournalError> open_for_reading(const std::filesystem::path& path,
                                                                        const std::string& vfs);
+
+// Takes a schema of `version` through the steps that it lacks, each of which brings the one of its place to
+// the next. All or nothing, if a transaction of the caller's is around it. Throws SQLite::Exception.
+void bring_forward(SQLite::Database& db, int version, std::span<const char* const> steps);
 
 [[nodiscard]] JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
                                       std::string_view doing);

@@ -137,6 +137,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
         if (const auto twice = said_twice(parser_->get()))
             return refuse(*twice);
         keep_alive_ = parser_->get().keep_alive();
+        head_only_ = parser_->get().method() == http::verb::head;
         auto request = take_request();
         stream_.expires_never();
         answer(std::move(request));
@@ -147,7 +148,8 @@ class Connection : public std::enable_shared_from_this<Connection> {
         parser_.reset();
         wipe_spare_buffer();
         const auto field = [&](auto name) { return text_of(message[name]); };
-        Request request{.method = text_of(message.method_string()),
+        // HEAD is answered as GET is, without the body (RFC 9110, 9.3.2).
+        Request request{.method = head_only_ ? "GET" : text_of(message.method_string()),
                         .target = text_of(message.target()),
                         .host = field(http::field::host),
                         .origin = field(http::field::origin),
@@ -198,6 +200,10 @@ class Connection : public std::enable_shared_from_this<Connection> {
         answer_.keep_alive(keep_alive_);
         answer_.body() = std::move(response.body);
         answer_.prepare_payload();
+        if (head_only_) {  // the length is that of what GET would have had
+            people::wipe(answer_.body());
+            answer_.body().clear();
+        }
         stream_.expires_after(limits_.send_time);
         http::async_write(stream_, answer_, [self = shared_from_this()](const Error& error, std::size_t) {
             people::wipe(self->answer_.body());
@@ -223,6 +229,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     Ended ended_;
     bool from_loopback_ = false;
     bool keep_alive_ = false;
+    bool head_only_ = false;
     bool awaits_answer_ = false;
     beast::flat_static_buffer<buffer_bytes> buffer_;
     std::optional<http::request_parser<http::string_body>> parser_;

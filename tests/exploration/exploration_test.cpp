@@ -219,6 +219,8 @@ class Search {
     std::map<ReasonCode, std::size_t> reasons;
     std::map<std::size_t, std::size_t> outcomes;
     std::map<std::size_t, std::size_t> kinds;
+    std::map<std::size_t, std::size_t> actions;
+    std::map<Doubt, std::size_t> doubts;
     std::map<OnWire, std::size_t> wire;
 
   private:
@@ -248,8 +250,13 @@ class Search {
     }
 
     void note(const Act& act) {
-        for (const Event& event : act.events)
+        for (const Event& event : act.events) {
             ++kinds[event.payload.index()];
+            if (const auto* proposed = std::get_if<Proposed>(&event.payload))
+                ++actions[proposed->action.index()];
+        }
+        if (!act.after.newest.bays.empty())
+            note_doubt(act.after.newest.bays.front());
         for (const Record& record : act.records) {
             ++outcomes[record.outcome.index()];
             for (const PermissiveChange& change : record.changes) {
@@ -257,6 +264,11 @@ class Search {
                     ++reasons[reason.code];
             }
         }
+    }
+
+    void note_doubt(const BayState& bay) {
+        if (const auto* stay = std::get_if<Stay>(&bay.occupant))
+            ++doubts[stay->doubt];
     }
 
     std::uint32_t add(Situation situation, std::uint32_t from, const std::string& name) {
@@ -333,9 +345,15 @@ class Search {
     std::string fault_;
 };
 
-template <class Variant, std::size_t... Index>
-void each_alternative(std::index_sequence<Index...>, const auto& visit) {
-    (visit(Index), ...);
+template <class Variant>
+void each_alternative_was_reached(const std::string& what, const std::map<std::size_t, std::size_t>& counts) {
+    for (std::size_t index = 0; index < std::variant_size_v<Variant>; ++index) {
+        const auto found = counts.find(index);
+        const std::size_t count = found == counts.end() ? 0 : found->second;
+        std::cout << "  " << what << " " << index << ": " << count << "\n";
+        INFO(what << " " << index);
+        CHECK(count > 0);
+    }
 }
 
 }  // namespace
@@ -354,18 +372,14 @@ TEST_CASE("no reachable situation breaks a promise, none is a dead end, and ever
         const bool out_of_reach = each.value == ReasonCode::no_rules_in_force;
         CHECK((search.reasons[each.value] > 0) != out_of_reach);
     });
-    each_alternative<Outcome>(
-        std::make_index_sequence<std::variant_size_v<Outcome>>(), [&](std::size_t index) {
-            std::cout << "  outcome " << index << ": " << search.outcomes[index] << "\n";
-            INFO("outcome " << index);
-            CHECK(search.outcomes[index] > 0);
-        });
-    each_alternative<Payload>(
-        std::make_index_sequence<std::variant_size_v<Payload>>(), [&](std::size_t index) {
-            std::cout << "  kind of event " << index << ": " << search.kinds[index] << "\n";
-            INFO("kind of event " << index);
-            CHECK(search.kinds[index] > 0);
-        });
+    each_alternative_was_reached<Outcome>("outcome", search.outcomes);
+    each_alternative_was_reached<Payload>("kind of event", search.kinds);
+    each_alternative_was_reached<Action>("action", search.actions);
+    boost::mp11::mp_for_each<boost::describe::describe_enumerators<Doubt>>([&](auto each) {
+        std::cout << "  doubt " << each.name << ": " << search.doubts[each.value] << "\n";
+        INFO("doubt " << each.name);
+        CHECK(search.doubts[each.value] > 0);
+    });
     for (const OnWire code : {OnWire::withheld, OnWire::released, OnWire::leaving_incomplete})
         CHECK(search.wire[code] > 0);
 }

@@ -296,6 +296,7 @@ class Possible {
         }
         departs(!bay_.departure_due);
         changes("the equipment's controller starts anew", true, [](Equipment& e) { e.starts += 1; });
+        changes("the equipment counts another arrival", true, [](Equipment& e) { e.arrivals += 1; });
         if (real.fault) {
             changes("the equipment's fault is cleared", false, [](Equipment& e) { e.fault = false; });
         } else if (link_good()) {
@@ -592,7 +593,7 @@ class Possible {
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
             if (joint.override_)
-                mishap("the override of " + id + " is taken back",
+                repair("the override of " + id + " is taken back",
                        proposed(quality, TakeBackOverride{joint.id}));
             else if (stay_->proposals.empty())
                 happens("a supervisor overrides " + id, proposed(supervisor, over(id)), !in_trouble);

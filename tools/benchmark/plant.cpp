@@ -94,6 +94,18 @@ bool Plant::links_are_good() const {
            std::ranges::all_of(now->at("bays"), [&](const auto& bay) { return good(bay.at("controller")); });
 }
 
+bool Plant::file_is_checked() const {
+    const auto health = crew_.api().get("/v1/health");
+    return health && !health->body.at("journal").at("file_check").is_null();
+}
+
+void Plant::await_file_check() {
+    const bool checked = shop_.pump_during(
+        [this] { return simulation::ask_until([this] { return file_is_checked(); }, plant_patience); });
+    if (!checked)
+        give_up("the daemon does not check its journal" + told());
+}
+
 void Plant::connect() {
     for (const auto& tool : tools_) {
         const bool called =

@@ -39,6 +39,9 @@ class Plant {
     void stop();
     // The daemon that was started answers people.
     void await_answer();
+    // It has read through its journal as it does after every start: nothing of that falls into what is
+    // counted.
+    void await_file_check();
     // On an empty folder: people, rules.
     void set_up();
     // Tools are connected and every link is good.
@@ -62,6 +65,7 @@ class Plant {
   private:
     void need(const simulation::Crew::Done& done);
     [[nodiscard]] simulation::Crew::Done scan(const std::string& bay, const std::string& label) const;
+    [[nodiscard]] bool file_is_checked() const;
     [[nodiscard]] bool links_are_good() const;
     [[nodiscard]] std::string told();
     Surroundings around_;

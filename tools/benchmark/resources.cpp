@@ -69,6 +69,7 @@ void resume(Plant& plant, const std::vector<std::string>& before,
             const std::vector<std::string>& environment) {
     plant.start(before, environment);
     plant.connect();
+    plant.await_file_check();
     plant.run_all(0, 0, {{"A", Direction::loosen, 1}, {"A", Direction::tighten, 1}});
     plant.await(Code::released);
 }

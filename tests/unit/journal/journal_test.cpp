@@ -1,7 +1,9 @@
 #include <catch2/catch.hpp>
 
+#include <array>
 #include <fstream>
 #include <future>
+#include <initializer_list>
 #include <iterator>
 #include <thread>
 
@@ -10,6 +12,7 @@
 
 #include "service/journal/audit.hpp"
 #include "service/journal/codec.hpp"
+#include "service/journal/database.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/journal/projection.hpp"
 #include "service/journal/reader.hpp"
@@ -30,10 +33,10 @@ std::uint64_t first_wrong(const std::filesystem::path& path, std::optional<Chain
     return *fault ? (*fault)->first.value : 0;
 }
 
-std::string every_row(const std::filesystem::path& path) {
+std::string rows_of(const std::filesystem::path& path, std::initializer_list<std::string> tables) {
     SQLite::Database db(path.string(), SQLite::OPEN_READONLY);
     std::string all;
-    for (const std::string table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"}) {
+    for (const std::string& table : tables) {
         SQLite::Statement ask(db, "SELECT * FROM " + table);  // each has one order: that of its key
         while (ask.executeStep()) {
             all += table;
@@ -43,6 +46,10 @@ std::string every_row(const std::filesystem::path& path) {
         }
     }
     return all;
+}
+
+std::string every_row(const std::filesystem::path& path) {
+    return rows_of(path, {"snapshot", "stay", "ticket", "tightening", "release", "decision"});
 }
 
 std::string bytes_of_file(const std::filesystem::path& path) {
@@ -173,6 +180,42 @@ TEST_CASE("a journal of a newer program is refused and left as it was") {
           "was written by a newer program (schema version 99; this program knows up to 1)");
     CHECK_FALSE(Reader::open(folder.journal()).has_value());
     CHECK(bytes_of_file(folder.journal()) == before);
+}
+
+TEST_CASE("a journal of an older schema comes forward with all that it holds, or not at all") {
+    const scratch::Folder folder;
+    scratch::fill(folder.journal(), 30);
+    const std::string held = every_row(folder.journal());
+    const auto version = [&] {
+        return SQLite::Database(folder.journal().string()).execAndGet("PRAGMA user_version").getInt();
+    };
+    REQUIRE(version() == schema_version);
+    // What a later program would do to it: a column that the rows so far fill by themselves, and an index.
+    const auto brought_forward = [&](const char* last) {
+        const std::array<const char*, 3> steps = {
+            "this step lies behind", "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
+        SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
+        SQLite::Transaction all(db);
+        bring_forward(db, schema_version, steps);
+        all.commit();
+    };
+    SECTION("every step or none") {
+        CHECK_THROWS_AS(brought_forward("CREATE INDEX broken ON nothing(x)"), SQLite::Exception);
+        CHECK(version() == schema_version);
+        CHECK(every_row(folder.journal()) == held);
+        CHECK(Reader::open(folder.journal()).has_value());
+    }
+    SECTION("the chain and the rows are what they were, and this program leaves it alone from then on") {
+        const std::string chain = rows_of(folder.journal(), {"event"});
+        brought_forward("CREATE INDEX event_of_shift ON stay(shift)");
+        CHECK(version() == 3);
+        CHECK(rows_of(folder.journal(), {"event"}) == chain);
+        SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
+        CHECK_THROWS_WITH(db.exec("DELETE FROM event"), Catch::Contains("never removed"));
+        const auto reader = Reader::open(folder.journal());
+        REQUIRE_FALSE(reader.has_value());
+        CHECK(reader.error().fault == JournalFault::newer_version);
+    }
 }
 
 TEST_CASE("a file that is something else is refused and left as it was") {

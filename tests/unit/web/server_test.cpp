@@ -112,6 +112,16 @@ TEST_CASE("requests on one connection are answered one after the other, in order
     CHECK(client.received.find("POST /two b") < client.received.find("POST /three"));
 }
 
+TEST_CASE("HEAD is answered as GET is, without the body, and the connection goes on") {
+    Hall hall;
+    Client client(hall);
+    client.send("HEAD /one HTTP/1.1\r\nHost: x\r\n\r\nGET /two HTTP/1.1\r\nHost: x\r\n\r\n");
+    REQUIRE(hall.run_until([&] { return client.got("GET /two"); }));
+    CHECK_FALSE(client.got("GET /one"));
+    CHECK_FALSE(client.got("HEAD"));
+    CHECK(client.received.find("Content-Length: 9\r\n") < client.received.find("GET /two"));
+}
+
 TEST_CASE("an answer that comes later is sent when it comes") {
     Hall hall;
     Client client(hall);
