@@ -116,7 +116,9 @@ std::optional<std::size_t> unclosed_comment(std::string_view text) {
 // What can be said of the whole before anything in it is read.
 std::optional<SyntaxFault> fault_of_text(std::string_view text) {
     if (text.find_first_not_of(" \t\r\n") == std::string_view::npos) {
-        return SyntaxFault{.place = {}, .what = "the file is empty"};
+        return SyntaxFault{.place = {},
+                           .what = "the file is empty",
+                           .remedy = "write a station description, or start from config/larkmoor.json"};
     }
     const Lines lines(text);
     if (const auto zero = text.find('\0'); zero != std::string_view::npos) {

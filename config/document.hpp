@@ -46,6 +46,7 @@ struct Member {
 struct SyntaxFault {
     Place place;
     std::string what;
+    std::string remedy = "mend the text at or just before this place";
 };
 
 [[nodiscard]] std::expected<Node, SyntaxFault> parse_document(std::string_view text);

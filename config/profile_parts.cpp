@@ -9,6 +9,21 @@ using namespace protocol;
 constexpr std::int64_t highest_address = 65535;
 constexpr std::int64_t highest_code = 4294967295;
 
+constexpr std::int64_t highest_bit = 63;
+
+OneOf<WordOrder> word_order() {
+    return OneOf<WordOrder>({{"abcd", WordOrder::abcd},
+                             {"cdab", WordOrder::cdab},
+                             {"badc", WordOrder::badc},
+                             {"dcba", WordOrder::dcba}});
+}
+
+Shape<BitRange> bits_shape() {
+    return Shape<BitRange>()
+        .required("first", &BitRange::first, Whole(0, highest_bit))
+        .required("count", &BitRange::count, Whole(1, highest_bit + 1));
+}
+
 Shape<RegisterField> field_shape() {
     return Shape<RegisterField>()
         .required("address", &RegisterField::address, Whole(0, highest_address))
@@ -17,15 +32,23 @@ Shape<RegisterField> field_shape() {
                                     {"uint16", FieldType::uint16},
                                     {"int32", FieldType::int32},
                                     {"uint32", FieldType::uint32},
+                                    {"int64", FieldType::int64},
                                     {"uint64", FieldType::uint64},
-                                    {"float32", FieldType::float32}}))
-        .optional("order", &RegisterField::order,
-                  OneOf<WordOrder>({{"abcd", WordOrder::abcd},
-                                    {"cdab", WordOrder::cdab},
-                                    {"badc", WordOrder::badc},
-                                    {"dcba", WordOrder::dcba}}))
+                                    {"float32", FieldType::float32},
+                                    {"float64", FieldType::float64},
+                                    {"bcd16", FieldType::bcd16},
+                                    {"bcd32", FieldType::bcd32}}))
+        .optional("order", &RegisterField::order, word_order())
         .optional("scale", &RegisterField::scale, DecimalNumber{})
-        .optional("offset", &RegisterField::offset, DecimalNumber{});
+        .optional("offset", &RegisterField::offset, DecimalNumber{})
+        .optional("bits", &RegisterField::bits, bits_shape());
+}
+
+Shape<TextField> text_shape() {
+    return Shape<TextField>()
+        .required("address", &TextField::address, Whole(0, highest_address))
+        .required("registers", &TextField::registers, Whole(1, registers_per_read))
+        .required("order", &TextField::order, word_order());
 }
 
 ListOf<Shape<CodeText>> code_texts() {
@@ -58,6 +81,7 @@ Shape<TorqueField> torque_shape() {
 Shape<DirectionField> direction_shape() {
     return Shape<DirectionField>()
         .required("field", &DirectionField::field, field_shape())
+        .optional("mask", &DirectionField::mask, Whole(1, highest_code))
         .required("tighten", &DirectionField::tighten, codes())
         .required("loosen", &DirectionField::loosen, codes());
 }
@@ -114,6 +138,7 @@ Shape<RegisterProfile> register_profile_shape() {
                   OneOf<SecondRead>({{"counter", SecondRead::counter}, {"block", SecondRead::block}}))
         .optional("epoch", &RegisterProfile::epoch, field_shape())
         .optional("program", &RegisterProfile::program, program_shape())
+        .optional("program_text", &RegisterProfile::program_text, text_shape())
         .optional("torque", &RegisterProfile::torque, torque_shape())
         .optional("angle", &RegisterProfile::angle, field_shape())
         .optional("direction", &RegisterProfile::direction, direction_shape())

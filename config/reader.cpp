@@ -593,7 +593,7 @@ Reading read(std::string_view text, const std::string& file_name) {
                                   .column = root.error().place.column,
                                   .pointer = {},
                                   .found = fmt::format("this is no JSON: {}", root.error().what),
-                                  .allowed = "mend the text at or just before this place",
+                                  .allowed = root.error().remedy,
                                   .nearest = {}});
         return reading;
     }

@@ -97,6 +97,7 @@ void see_unit(PlcState& state, const PlcInputs& inputs, Movement allowed_before)
         state.token = 0;
         state.wants_token = true;
         state.left_allowed = false;
+        state.used = false;
         state.moved_wrongly = false;
     } else if (!inputs.present && state.present) {
         state.departures = plus_one(state.departures);
@@ -106,14 +107,14 @@ void see_unit(PlcState& state, const PlcInputs& inputs, Movement allowed_before)
     state.present = inputs.present;
 }
 
-void see_movement(PlcState& state, const PlcInputs& inputs, Movement allowed_before) {
+void see_movement(PlcState& state, const PlcSettings& settings, const PlcInputs& inputs,
+                  Movement allowed_before) {
     if (state.scanned && inputs.moved && !state.moved) {
         state.moved_count = plus_one(state.moved_count);
         // The unit may lose its place sensor before the movement reports its end.
         const bool allowed = allowed_before != Movement::refused || (!state.present && state.left_allowed);
         state.moved_wrongly = state.moved_wrongly || !allowed;
-        state.token = 0;
-        state.wants_token = false;
+        state.used = settings.one_shot;
         state.left_allowed = false;
     }
     state.moved = inputs.moved;
@@ -151,6 +152,9 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
     state.accepted_beat = block->beat;
     state.code = block->code;
     state.code_token = block->token;
+    // The station has seen the movement; what it releases from now on is for another one.
+    if (block->code == Code::withheld && block->token == state.token)
+        state.used = false;
 }
 
 void take_token(PlcState& state) {
@@ -302,7 +306,7 @@ PlcState plc_step(PlcState state, const PlcSettings& settings, std::span<const s
                   std::uint64_t now_ms, const PlcInputs& inputs) noexcept {
     const Movement allowed_before = movement(state);
     see_unit(state, inputs, allowed_before);
-    see_movement(state, inputs, allowed_before);
+    see_movement(state, settings, inputs, allowed_before);
     see_block(state, settings, words, now_ms);
     take_token(state);
     state.scanned = true;
@@ -312,7 +316,7 @@ PlcState plc_step(PlcState state, const PlcSettings& settings, std::span<const s
 
 Code acting_code(const PlcState& state) noexcept {
     const bool own_unit = state.present && state.token != 0 && state.token == state.code_token;
-    return state.link_good && own_unit ? state.code : Code::withheld;
+    return state.link_good && own_unit && !state.used ? state.code : Code::withheld;
 }
 
 Movement movement(const PlcState& state) noexcept {

@@ -161,9 +161,10 @@ inline constexpr std::uint16_t beat_advance_max = 8;
 struct PlcSettings {
     BlockAddress own;
     std::uint32_t beat_limit_ms = 1000;  // a beat that stands still for this long withholds
+    bool one_shot = false;               // as in the station description: a release moves once
     bool operator==(const PlcSettings&) const = default;
 };
-TAUTGATE_FIELDS(PlcSettings, own, beat_limit_ms);
+TAUTGATE_FIELDS(PlcSettings, own, beat_limit_ms, one_shot);
 
 // The equipment's own signals in one scan, debounced.
 struct PlcInputs {
@@ -197,12 +198,13 @@ struct PlcState {
     PlcFault link_fault = PlcFault::waiting_for_beat;  // why the link is not good
     PlcFault fault = PlcFault::waiting_for_beat;       // what is reported
     bool left_allowed = false;                         // the unit went away while the movement was allowed
+    bool used = false;           // one-shot: moved, and since then the station has not withheld for this unit
     bool moved_wrongly = false;  // a movement was made that had not been allowed; until the next arrival
     bool operator==(const PlcState&) const = default;
 };
 TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned, seen_beat, accepted_ms,
                 link_good, accepted_beat, present, moved, wants_token, token, code, code_token, link_fault,
-                fault, left_allowed, moved_wrongly);
+                fault, left_allowed, used, moved_wrongly);
 
 // The state at a start of the PLC program.
 [[nodiscard]] PlcState plc_start(const PlcState& before) noexcept;
@@ -212,8 +214,8 @@ TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned
                                 std::span<const std::uint16_t> words, std::uint64_t now_ms,
                                 const PlcInputs& inputs) noexcept;
 
-// The code that the PLC acts on. Withheld unless a unit is present, the link is good and the block is for the
-// very token taken at its arrival.
+// The code that the PLC acts on. Withheld unless a unit is present, the link is good, the block is for the
+// very token taken at its arrival, and the release was not used up by a movement.
 [[nodiscard]] Code acting_code(const PlcState& state) noexcept;
 
 enum class Movement : std::uint8_t { refused, allowed, allowed_incomplete };

@@ -87,32 +87,83 @@ std::expected<Decimal, Unusable> scaled(Decimal raw, const RegisterField& field)
                   lower);
 }
 
+// The digits of four bits each, as a number, or the other way round.
+std::optional<std::uint64_t> from_bcd(std::uint64_t bits) {
+    std::uint64_t value = 0;
+    for (int shift = 60; shift >= 0; shift -= 4) {
+        const std::uint64_t digit = (bits >> shift) & 0xFU;
+        if (digit > 9)
+            return std::nullopt;
+        value = value * 10 + digit;
+    }
+    return value;
+}
+
+std::uint64_t to_bcd(std::uint64_t value) {
+    std::uint64_t bits = 0;
+    for (int shift = 0; shift < 64; shift += 4, value /= 10)
+        bits |= (value % 10) << shift;
+    return bits;
+}
+
+// Of every type but the two of fractions; digits are digits already.
 std::int64_t whole_number(std::uint64_t bits, FieldType type) {
     switch (type) {
     case FieldType::int16: return static_cast<std::int16_t>(bits);
     case FieldType::int32: return static_cast<std::int32_t>(bits);
     case FieldType::uint16:
     case FieldType::uint32:
+    case FieldType::int64:
+    case FieldType::uint64:
     case FieldType::float32:
-    case FieldType::uint64: return static_cast<std::int64_t>(bits);
+    case FieldType::float64:
+    case FieldType::bcd16:
+    case FieldType::bcd32: return static_cast<std::int64_t>(bits);
     }
     std::unreachable();
 }
 
-Scaled number(std::uint64_t bits, const RegisterField& field) {
-    if (field.type == FieldType::uint64 && bits > std::uint64_t{std::numeric_limits<std::int64_t>::max()})
-        return {std::to_string(bits), std::unexpected(Unusable::too_large)};
-    Decimal raw{whole_number(bits, field.type), 0};
-    if (field.type == FieldType::float32) {
-        const auto value = std::bit_cast<float>(static_cast<std::uint32_t>(bits));
-        if (std::isnan(value))
-            return {"NaN", std::unexpected(Unusable::not_a_number)};
-        if (std::isinf(value))
-            return {value < 0 ? "-Infinity" : "Infinity", std::unexpected(Unusable::infinite)};
-        raw = shortest_decimal(value).value_or(Decimal{});
+template <class Float>
+std::expected<Decimal, Scaled> fraction(Float value) {
+    if (std::isnan(value))
+        return std::unexpected(Scaled{"NaN", std::unexpected(Unusable::not_a_number)});
+    if (std::isinf(value))
+        return std::unexpected(
+            Scaled{value < 0 ? "-Infinity" : "Infinity", std::unexpected(Unusable::infinite)});
+    return shortest_decimal(value).value_or(Decimal{});
+}
+
+std::expected<Decimal, Scaled> raw_number(std::uint64_t bits, FieldType type) {
+    if (type == FieldType::float32)
+        return fraction(std::bit_cast<float>(static_cast<std::uint32_t>(bits)));
+    if (type == FieldType::float64)
+        return fraction(std::bit_cast<double>(bits));
+    if (is_bcd(type)) {
+        const auto digits = from_bcd(bits);
+        if (!digits)
+            return std::unexpected(
+                Scaled{fmt::format("{:X}", bits), std::unexpected(Unusable::not_a_number)});
+        return Decimal{static_cast<std::int64_t>(*digits), 0};
     }
-    auto value = scaled(raw, field);
-    return {to_text(value ? *value : raw), value};
+    if (type == FieldType::uint64 && bits > std::uint64_t{std::numeric_limits<std::int64_t>::max()})
+        return std::unexpected(Scaled{std::to_string(bits), std::unexpected(Unusable::too_large)});
+    return Decimal{whole_number(bits, type), 0};
+}
+
+Scaled number(std::uint64_t bits, const RegisterField& field) {
+    const auto raw = raw_number(bits, field.type);
+    if (!raw)
+        return raw.error();
+    auto value = scaled(*raw, field);
+    return {to_text(value ? *value : *raw), value};
+}
+
+// What is left of a number when only some of its bits matter.
+std::uint64_t taken_out(std::uint64_t bits, const std::optional<BitRange>& range) {
+    if (!range || range->first >= 64)
+        return range ? 0 : bits;
+    const std::uint64_t rest = bits >> range->first;
+    return range->count >= 64 ? rest : rest & ((1ULL << range->count) - 1);
 }
 
 // The registers of one block, which refuses to be read outside of what was read.
@@ -128,20 +179,31 @@ class Block {
             fmt::format("the block has {} registers, the profile says {}", words_.size(), profile_.length),
             "check length in the profile, and what the tool answers", std::nullopt};
     }
-    [[nodiscard]] std::optional<Words> registers(const RegisterField& field, std::uint16_t count) const {
-        const int first = int{field.address} - int{profile_.start};
+    [[nodiscard]] std::optional<Words> registers(std::uint16_t address, std::uint16_t count) const {
+        const int first = int{address} - int{profile_.start};
         if (first < 0 || static_cast<std::size_t>(first) + count > words_.size())
             return std::nullopt;
         return words_.subspan(static_cast<std::size_t>(first), count);
     }
     [[nodiscard]] std::expected<std::uint64_t, DecodeFault> bits(const char* name,
                                                                  const RegisterField& field) const {
-        const auto found = registers(field, width(field.type));
+        const auto found = registers(field.address, width(field.type));
         if (!found)
             return std::unexpected(DecodeFault{name,
                                                fmt::format("register {} is outside the block", field.address),
                                                "correct the address in the profile", std::nullopt});
-        return join(*found, order_of(field));
+        return taken_out(join(*found, order_of(field)), field.bits);
+    }
+    // A number that is used as it is: a count, a code.
+    [[nodiscard]] std::expected<std::uint64_t, DecodeFault> whole(const char* name,
+                                                                  const RegisterField& field) const {
+        const auto found = bits(name, field);
+        if (!found || !is_bcd(field.type))
+            return found;
+        if (const auto digits = from_bcd(*found))
+            return *digits;
+        return std::unexpected(DecodeFault{name, fmt::format("{:X} has digits above 9", *found),
+                                           "check address, type and order in the profile", std::nullopt});
     }
     [[nodiscard]] Words words() const { return words_; }
 
@@ -200,13 +262,18 @@ class Decoder {
     }
 
   private:
-    // The bits of a field, or 0 with the fault noted.
-    std::uint64_t bits(const char* name, const RegisterField& field) {
-        auto found = block_.bits(name, field);
+    // What a field holds, or 0 with the fault noted.
+    std::uint64_t noted(std::expected<std::uint64_t, DecodeFault> found) {
         if (found)
             return *found;
         note(std::move(found.error()));
         return 0;
+    }
+    std::uint64_t bits(const char* name, const RegisterField& field) {
+        return noted(block_.bits(name, field));
+    }
+    std::uint64_t whole(const char* name, const RegisterField& field) {
+        return noted(block_.whole(name, field));
     }
     void note(DecodeFault fault) {
         if (fault_)
@@ -216,7 +283,7 @@ class Decoder {
     }
 
     void take_counter() {
-        reading_.counter = bits("counter", profile_.counter.field);
+        reading_.counter = whole("counter", profile_.counter.field);
         if (!fault_)
             counter_ = reading_.counter;
     }
@@ -289,12 +356,14 @@ class Decoder {
 
     void take_names() {
         if (const auto& program = profile_.program) {
-            const std::int64_t code = whole_number(bits("program", program->field), program->field.type);
+            const std::int64_t code = whole_number(whole("program", program->field), program->field.type);
             const std::string* name = text_of(program->names, code);
             reading_.program = name != nullptr ? *name : std::to_string(code);
         }
+        if (profile_.program_text)
+            take_program_text(*profile_.program_text);
         if (const auto& field = profile_.position) {
-            const std::int64_t position = whole_number(bits("position", *field), field->type);
+            const std::int64_t position = whole_number(whole("position", *field), field->type);
             if (position < 0 || position > std::numeric_limits<std::uint32_t>::max())
                 note({"position", fmt::format("fastener number {}", position),
                       "check address, type and order of position in the profile", std::nullopt});
@@ -303,7 +372,7 @@ class Decoder {
         }
         if (const auto& direction = profile_.direction) {
             const std::int64_t code =
-                masked(bits("direction", direction->field), direction->field.type, direction->mask);
+                masked(whole("direction", direction->field), direction->field.type, direction->mask);
             if (lists(direction->loosen, code))
                 reading_.direction = Direction::loosen;
             else if (!lists(direction->tighten, code))
@@ -312,11 +381,32 @@ class Decoder {
         }
     }
 
+    // A name that cannot be read must not pass for "the tool names none".
+    void take_program_text(const TextField& field) {
+        const auto found = block_.registers(field.address, field.registers);
+        if (!found)
+            return note({"program_text", "the registers of the text are not all in the block",
+                         "correct the address in the profile", std::nullopt});
+        std::string text;
+        for (const std::uint16_t word : *found) {
+            const auto ordered =
+                static_cast<std::uint16_t>(join(Words(&word, 1), field.order.value_or(WordOrder::abcd)));
+            text += static_cast<char>(ordered >> 8U);
+            text += static_cast<char>(ordered & 0xFFU);
+        }
+        text.resize(std::min(text.size(), text.find('\0')));
+        text.resize(text.find_last_not_of(' ') + 1);
+        if (std::ranges::any_of(text, [](unsigned char c) { return c < 0x20 || c > 0x7E; }))
+            return note({"program_text", "it has bytes that are no printable ASCII",
+                         "check address, registers and order in the profile", std::nullopt});
+        reading_.program = std::move(text);
+    }
+
     void take_verdict() {
         if (!profile_.verdict)
             return;
         const VerdictField& verdict = *profile_.verdict;
-        const std::int64_t code = masked(bits("verdict", verdict.field), verdict.field.type, verdict.mask);
+        const std::int64_t code = masked(whole("verdict", verdict.field), verdict.field.type, verdict.mask);
         const bool ok = lists(verdict.ok, code);
         reading_.tool_verdict = ok ? ToolVerdict::ok : ToolVerdict::not_ok;
         reading_.aborted = lists(verdict.aborted, code);
@@ -334,7 +424,7 @@ class Decoder {
         switch (stamp.kind) {
         case StampKind::unix_seconds:
         case StampKind::unix_milliseconds: {
-            const std::uint64_t raw = bits("stamp", stamp.field);
+            const std::uint64_t raw = whole("stamp", stamp.field);
             const std::int64_t value = whole_number(raw, stamp.field.type);
             const std::int64_t per_unit = stamp.kind == StampKind::unix_seconds ? 1'000'000 : 1'000;
             reading_.received.stamp =
@@ -345,7 +435,7 @@ class Decoder {
             return;
         }
         case StampKind::calendar: {
-            const auto parts = block_.registers(stamp.field, 6);
+            const auto parts = block_.registers(stamp.field.address, 6);
             if (!parts)
                 return note({"stamp", "the six registers of the stamp are not all in the block",
                              "correct the address in the profile", std::nullopt});
@@ -406,7 +496,9 @@ std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile, std
     WideSigned raw = counter;
     if (ring > 0 && raw > field.highest)
         raw = field.lowest + (raw - field.lowest) % ring;
-    return split(static_cast<std::uint64_t>(raw), width(field.field.type), order_of(field.field));
+    const auto count = static_cast<std::uint64_t>(raw);
+    return split(is_bcd(field.field.type) ? to_bcd(count) : count, width(field.field.type),
+                 order_of(field.field));
 }
 
 std::expected<WatchOutcome, DecodeFault> ResultWatch::observe(const RegisterProfile& profile,
@@ -415,8 +507,9 @@ std::expected<WatchOutcome, DecodeFault> ResultWatch::observe(const RegisterProf
     const Block first(profile, block);
     if (auto fault = first.wrong_length())
         return std::unexpected(std::move(*fault));
-    const auto counter_words = first.registers(profile.counter.field, width(profile.counter.field.type));
-    const auto raw = first.bits("counter", profile.counter.field);
+    const auto counter_words =
+        first.registers(profile.counter.field.address, width(profile.counter.field.type));
+    const auto raw = first.whole("counter", profile.counter.field);
     if (!raw || !counter_words)
         return std::unexpected(raw.error());
     const Words compared = profile.second_read == SecondRead::counter ? *counter_words : block;
@@ -430,7 +523,7 @@ std::expected<WatchOutcome, DecodeFault> ResultWatch::observe(const RegisterProf
 
     std::optional<std::uint64_t> epoch;
     if (profile.epoch) {
-        const auto value = first.bits("epoch", *profile.epoch);
+        const auto value = first.whole("epoch", *profile.epoch);
         if (!value)
             return std::unexpected(value.error());
         epoch = *value;

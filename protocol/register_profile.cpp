@@ -25,6 +25,36 @@ struct Placed {
     bool status_word = false;  // only some of its bits, so that another field may have others
 };
 
+bool is_fraction(FieldType type) { return type == FieldType::float32 || type == FieldType::float64; }
+bool is_signed(FieldType type) {
+    return type == FieldType::int16 || type == FieldType::int32 || type == FieldType::int64;
+}
+
+// Whether each means only some of the bits of the same number.
+bool share_a_word(const Placed& one, const Placed& other) {
+    const auto partial = [](const Placed& each) { return each.status_word || each.field.bits; };
+    const bool same_word = one.field.address == other.field.address && one.field.type == other.field.type &&
+                           one.field.order == other.field.order;
+    if (!same_word || !partial(one) || !partial(other))
+        return false;
+    if (!one.field.bits || !other.field.bits)
+        return true;
+    const BitRange& lower =
+        one.field.bits->first < other.field.bits->first ? *one.field.bits : *other.field.bits;
+    const BitRange& upper =
+        one.field.bits->first < other.field.bits->first ? *other.field.bits : *one.field.bits;
+    return lower.first + lower.count <= upper.first || one.field.bits == other.field.bits;
+}
+
+std::uint64_t highest_of(const RegisterField& field) {
+    if (field.type == FieldType::bcd16)
+        return 9'999;
+    if (field.type == FieldType::bcd32)
+        return 99'999'999;
+    const int bits = field.bits ? field.bits->count : 16 * width(field.type);
+    return bits >= 64 ? std::numeric_limits<std::uint64_t>::max() : (1ULL << bits) - 1;
+}
+
 class Checker {
   public:
     explicit Checker(const RegisterProfile& profile) : profile_(profile) {}
@@ -57,11 +87,24 @@ class Checker {
             fault("", "the profile names neither torque nor angle", "name at least one measured value");
     }
 
+    void place_field(const std::string& place, const RegisterField& field, bool status_word = false) {
+        placed_.push_back({place, field, width(field.type), status_word});
+        if (!field.bits)
+            return;
+        if (is_fraction(field.type) || is_bcd(field.type) || is_signed(field.type))
+            fault(place + "/bits", "only an unsigned number can be taken apart",
+                  "use uint16, uint32 or uint64");
+        else if (field.bits->count == 0 || field.bits->first + field.bits->count > 16 * width(field.type))
+            fault(place + "/bits",
+                  fmt::format("{} bits from bit {} on", field.bits->count, field.bits->first),
+                  fmt::format("use at least one of the bits 0 to {}", 16 * width(field.type) - 1));
+    }
+
     // A field whose raw number is used as it is.
     void check_whole(const std::string& place, const RegisterField& field, bool status_word = false) {
-        placed_.push_back({place, field, width(field.type), status_word});
-        if (field.type == FieldType::float32)
-            fault(place + "/type", "float32 cannot count", "use a whole number type");
+        place_field(place, field, status_word);
+        if (is_fraction(field.type))
+            fault(place + "/type", "a fraction cannot count", "use a whole number type");
         if (field.scale != Decimal{1, 0})
             fault(place + "/scale", "this number is not a measurement and cannot be scaled", "remove scale");
         if (field.offset.mantissa != 0)
@@ -71,20 +114,19 @@ class Checker {
 
     void check_unsigned(const std::string& place, const RegisterField& field) {
         check_whole(place, field);
-        if (field.type == FieldType::int16 || field.type == FieldType::int32)
-            fault(place + "/type", "a count cannot be negative", "use uint16, uint32 or uint64");
+        if (is_signed(field.type))
+            fault(place + "/type", "a count cannot be negative",
+                  "use uint16, uint32, uint64, bcd16 or bcd32");
     }
 
     void check_code(const std::string& place, const RegisterField& field, bool status_word = false) {
         check_whole(place, field, status_word);
-        if (field.type == FieldType::uint64)
-            fault(place + "/type", "uint64 is too wide for a code", "use at most 32 bits");
+        if (width(field.type) > 2 && !is_fraction(field.type))
+            fault(place + "/type", "64 bits are too wide for a code", "use at most 32 bits");
     }
 
     void check_measurement(const std::string& place, const RegisterField& field) {
-        placed_.push_back({place, field, width(field.type)});
-        if (field.type == FieldType::uint64)
-            fault(place + "/type", "uint64 is too wide for a measurement", "use at most 32 bits");
+        place_field(place, field);
         if (field.scale.mantissa == 0)
             fault(place + "/scale", "a scale of 0 makes every value 0",
                   "give the worth of one count, such as 0.1");
@@ -94,8 +136,12 @@ class Checker {
                 value.mantissa <= -factor_limit)
                 fault(place + key, to_text(value) + " has too many digits",
                       "use at most 9 digits and at most 9 decimals");
-        if (field.type == FieldType::float32 && field.offset.mantissa != 0)
-            fault(place + "/offset", "a float32 takes no offset", "remove offset");
+        if (is_fraction(field.type) && field.offset.mantissa != 0)
+            fault(place + "/offset", "a fraction takes no offset", "remove offset");
+        // Its 17 digits and those of a scale are more than a decimal holds.
+        if (field.type == FieldType::float64 && std::abs(field.scale.mantissa) > 1)
+            fault(place + "/scale", to_text(field.scale) + " for a float64",
+                  "use a power of ten, such as 0.001, and name the unit that the tool sends");
     }
 
     void check_counter() {
@@ -104,9 +150,7 @@ class Checker {
         if (counter.lowest > 1)
             fault("/counter/lowest", fmt::format("a counter that starts again at {}", counter.lowest),
                   "use 0 or 1");
-        const int bits = 16 * width(counter.field.type);
-        const std::uint64_t most =
-            bits >= 64 ? std::numeric_limits<std::uint64_t>::max() : (1ULL << bits) - 1;
+        const std::uint64_t most = highest_of(counter.field);
         if (counter.highest <= counter.lowest || counter.highest > most)
             fault("/counter/highest", fmt::format("{} does not fit the counter", counter.highest),
                   fmt::format("use the last count before it starts again, at most {}", most));
@@ -175,6 +219,10 @@ class Checker {
             check_code("/program/field", profile_.program->field);
             check_names("/program/names", profile_.program->names);
         }
+        if (profile_.program_text)
+            check_text("/program_text", *profile_.program_text);
+        if (profile_.program && profile_.program_text)
+            fault("/program_text", "the program is read from two places", "remove program or program_text");
         if (profile_.position)
             check_code("/position", *profile_.position);
         if (const auto& direction = profile_.direction) {
@@ -194,6 +242,15 @@ class Checker {
             if (verdict->ok.empty())
                 fault("/verdict/ok", "no code means OK", "list at least one, or leave the verdict out");
         }
+    }
+
+    void check_text(const std::string& place, const TextField& text) {
+        placed_.push_back({place, {.address = text.address, .order = text.order}, text.registers});
+        if (text.registers == 0)
+            fault(place + "/registers", "a text of no registers", "say how many registers the text takes up");
+        if (!text.order || *text.order == WordOrder::cdab || *text.order == WordOrder::dcba)
+            fault(place + "/order", text.order ? "words of a text have no order of their own" : "missing",
+                  "use abcd where the high byte of a register comes first, badc where the low byte does");
     }
 
     void check_stamp() {
@@ -270,8 +327,7 @@ class Checker {
     void check_overlap(const Placed& one, const Placed& other) {
         const bool apart = one.field.address + one.registers <= other.field.address ||
                            other.field.address + other.registers <= one.field.address;
-        const bool shared_word = one.status_word && other.status_word && one.field == other.field;
-        if (!apart && !shared_word)
+        if (!apart && !share_a_word(one, other))
             fault(one.place + "/address", fmt::format("overlaps {}", other.place),
                   "give each field registers of its own");
     }
@@ -286,14 +342,20 @@ class Checker {
 std::uint16_t width(FieldType type) noexcept {
     switch (type) {
     case FieldType::int16:
-    case FieldType::uint16: return 1;
+    case FieldType::uint16:
+    case FieldType::bcd16: return 1;
     case FieldType::int32:
     case FieldType::uint32:
-    case FieldType::float32: return 2;
-    case FieldType::uint64: return 4;
+    case FieldType::float32:
+    case FieldType::bcd32: return 2;
+    case FieldType::int64:
+    case FieldType::uint64:
+    case FieldType::float64: return 4;
     }
     std::unreachable();
 }
+
+bool is_bcd(FieldType type) noexcept { return type == FieldType::bcd16 || type == FieldType::bcd32; }
 
 std::vector<ProfileFault> check(const RegisterProfile& profile) { return Checker(profile).run(); }
 

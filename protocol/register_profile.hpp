@@ -28,8 +28,20 @@ inline constexpr std::uint16_t registers_per_read = 125;
 enum class RegisterTable : std::uint8_t { holding, input };
 TAUTGATE_ENUM(RegisterTable, holding, input);
 
-enum class FieldType : std::uint8_t { int16, uint16, int32, uint32, uint64, float32 };
-TAUTGATE_ENUM(FieldType, int16, uint16, int32, uint32, uint64, float32);
+// Whole numbers in two's complement, binary32 and binary64 of IEEE 754, and decimal digits of four bits each.
+enum class FieldType : std::uint8_t {
+    int16,
+    uint16,
+    int32,
+    uint32,
+    int64,
+    uint64,
+    float32,
+    float64,
+    bcd16,
+    bcd32
+};
+TAUTGATE_ENUM(FieldType, int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32);
 
 // A is the most significant byte, in the order in which the bytes come over the wire. For a single register
 // abcd and cdab mean high byte first, badc and dcba low byte first. In four registers abcd has the high word
@@ -37,7 +49,16 @@ TAUTGATE_ENUM(FieldType, int16, uint16, int32, uint32, uint64, float32);
 enum class WordOrder : std::uint8_t { abcd, cdab, badc, dcba };
 TAUTGATE_ENUM(WordOrder, abcd, cdab, badc, dcba);
 
-// One number in the block. Its value is raw * scale + offset, computed in decimal, exactly.
+// Some of the bits of a number, counted from the least significant one, which is 0.
+struct BitRange {
+    std::uint16_t first = 0;
+    std::uint16_t count = 1;
+    bool operator==(const BitRange&) const = default;
+};
+TAUTGATE_FIELDS(BitRange, first, count);
+
+// One number in the block. Its value is raw * scale + offset, computed in decimal, exactly; `raw` is the
+// whole number, or what its `bits` are by themselves.
 struct RegisterField {
     std::uint16_t address = 0;
     FieldType type = FieldType::uint16;
@@ -45,9 +66,20 @@ struct RegisterField {
         std::nullopt;  // needed for everything longer than one register; never defaulted
     Decimal scale{1, 0};
     Decimal offset{0, 0};
+    std::optional<BitRange> bits = std::nullopt;  // of an unsigned type
     bool operator==(const RegisterField&) const = default;
 };
-TAUTGATE_FIELDS(RegisterField, address, type, order, scale, offset);
+TAUTGATE_FIELDS(RegisterField, address, type, order, scale, offset, bits);
+
+// Printable ASCII, two characters to a register; a NUL ends it, and spaces at its end are dropped. With abcd
+// the high byte comes first, with badc the low byte.
+struct TextField {
+    std::uint16_t address = 0;
+    std::uint16_t registers = 1;
+    std::optional<WordOrder> order = std::nullopt;  // needed; never defaulted
+    bool operator==(const TextField&) const = default;
+};
+TAUTGATE_FIELDS(TextField, address, registers, order);
 
 struct CodeText {
     std::int64_t code = 0;
@@ -144,6 +176,7 @@ struct RegisterProfile {
     // A number that changes with every restart of the tool. Without it a restart is a gap in the counter.
     std::optional<RegisterField> epoch;
     std::optional<ProgramField> program;
+    std::optional<TextField> program_text;  // instead of `program`, where the tool writes a name
     std::optional<TorqueField> torque;
     std::optional<RegisterField> angle;       // degrees
     std::optional<DirectionField> direction;  // without it every result is a tightening
@@ -157,8 +190,8 @@ struct RegisterProfile {
     MeasuringRange range;
     bool operator==(const RegisterProfile&) const = default;
 };
-TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, second_read, epoch, program, torque,
-                angle, direction, verdict, limits, stamp, position, acknowledge, range);
+TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, second_read, epoch, program,
+                program_text, torque, angle, direction, verdict, limits, stamp, position, acknowledge, range);
 
 // One mistake in a profile. `place` is a JSON pointer relative to the profile whose keys are the names of the
 // members: "/torque/unit", "/torque/field/scale", "/limits/angle_min/order".
@@ -190,7 +223,7 @@ TAUTGATE_FIELDS(DecodeFault, field, what, remedy, counter);
                                                          std::span<const std::uint16_t> words);
 
 // The registers of an acknowledgement of the result with this counter (as ResultWatch gave it), in wire
-// order.
+// order: the number as the type of the counter's field has it, without its bits.
 [[nodiscard]] std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile,
                                                            std::uint64_t counter);
 
@@ -263,6 +296,7 @@ class ResultWatch {
 
 // Registers that a field takes up: 1, 2 or 4.
 [[nodiscard]] std::uint16_t width(FieldType type) noexcept;
+[[nodiscard]] bool is_bcd(FieldType type) noexcept;
 
 // The number in `words` (as many as the type is wide) in every order, for a person who is looking for the
 // right one.

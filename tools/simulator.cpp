@@ -4,6 +4,7 @@
 //
 // Exit codes: 0 everything did what it had to; 1 something was WRONG; 2 the command line was not understood;
 // 3 the station or the floor could not be set up.
+#include <chrono>
 #include <cstdio>
 #include <fstream>
 #include <iostream>
@@ -345,7 +346,11 @@ int play_once(Shift& shift) {
 }
 
 int work(const Options& options, const config::Station& station) {
-    auto floor = ShopFloor::open(station, {.bay = options.bay, .seed = options.seed});
+    const auto now = std::chrono::system_clock::now().time_since_epoch();
+    const auto micros = std::chrono::duration_cast<std::chrono::microseconds>(now).count();
+    auto floor = ShopFloor::open(
+        station,
+        {.bay = options.bay, .seed = options.seed, .first_epoch = static_cast<std::uint64_t>(micros)});
     if (!floor) {
         fmt::print(stderr, "tautgate-simulator: {}\n", floor.error());
         return exit_not_set_up;

@@ -35,7 +35,7 @@ constexpr const char* examples =
     "  tautgate unit TM000871                       everything stored about a serial number\n"
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
-    "  tautgate check-config station.json           every mistake of a station's description\n"
+    "  tautgate check-config station.json           mistakes of form, then of meaning\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
@@ -305,8 +305,9 @@ class Commands {
         auto& o = options_;
         const auto act = [&o](std::string_view what, std::string_view key, const std::string& fixed) {
             return [&o, what, key, fixed](const Desk& desk) {
-                return act_at_bay(desk, {o.decision.bay, what, key, fixed.empty() ? o.name : fixed},
-                                  o.signers);
+                return act_at_bay(
+                    desk, {o.decision.bay, what, key, fixed.empty() ? o.name : fixed, what == "checks"},
+                    o.signers);
             };
         };
         auto* on = add("sign-on", "signs on as the operator of a bay", "tautgate sign-on --as B-20",

@@ -139,8 +139,12 @@ void judge_pattern(const config::Window& window, const Reading& reading, std::ve
 void judge_program(const config::Pass& pass, const Reading& reading, std::vector<Finding>& findings) {
     if (pass.program.empty() || pass.program == reading.program)
         return;
-    const auto code = reading.program.empty() ? FindingCode::program_missing : FindingCode::wrong_program;
-    findings.push_back({code, reading.program, pass.program});
+    // What the plan names is no limit within which a value is allowed, so both stand in what was found.
+    if (reading.program.empty())
+        findings.push_back({FindingCode::program_missing, "the plan names " + pass.program, ""});
+    else
+        findings.push_back({FindingCode::wrong_program,
+                            "tool ran " + reading.program + "; the plan names " + pass.program, ""});
 }
 
 template <class Quantity>
@@ -196,12 +200,12 @@ void judge_tool_verdict(const config::Joint& joint, const config::Pass& pass, co
         return;
     case ToolVerdict::ok:
         if (ours == Verdict::not_ok)
-            findings.push_back({FindingCode::verdicts_disagree, "tool: OK", "station: not OK"});
+            findings.push_back({FindingCode::verdicts_disagree, "tool: OK; station: not OK", ""});
         return;
     case ToolVerdict::not_ok:
         findings.push_back({FindingCode::tool_says_not_ok, reading.tool_reason, ""});
         if (ours == Verdict::ok)
-            findings.push_back({FindingCode::verdicts_disagree, "tool: not OK", "station: OK"});
+            findings.push_back({FindingCode::verdicts_disagree, "tool: not OK; station: OK", ""});
         return;
     }
 }

@@ -101,11 +101,13 @@ DecisionLine line_of(journal::DecisionRow row) {
             .kind = std::move(row.kind),
             .action = std::move(row.action),
             .subject = std::move(row.subject),
+            .subject_event = row.subject_event,
+            .fastener = {},
             .outcome = std::move(row.outcome),
             .refusal = std::move(row.refusal),
             .proposal = row.proposal,
             .applied_by = std::nullopt,
-            .ended_by = std::nullopt,
+            .ended_by = row.ended,
             .person = row.person,
             .second_person = row.second_person,
             .reason_code = std::move(row.reason_code),
@@ -114,9 +116,31 @@ DecisionLine line_of(journal::DecisionRow row) {
             .checked_torque = {}};
 }
 
-// What the proposer of an override vouched for stands in its event only.
-std::expected<void, journal::JournalError> add_check(Reader& reader, DecisionLine& line) {
-    if (line.action != "OverrideJoint")
+std::string unreadable(const DecisionLine& line) {
+    return "(cannot be read in event " + std::to_string(line.event.value) + ")";
+}
+
+void add_check(const interlock::OverrideJoint* asked, DecisionLine& line) {
+    line.verified = asked == nullptr ? unreadable(line) : asked->verified;
+    if (asked != nullptr && asked->checked_torque)
+        line.checked_torque = protocol::to_text(*asked->checked_torque);
+}
+
+void add_fastener(const interlock::Action* asked, const config::Joint* joint, DecisionLine& line) {
+    const auto* unlock = std::get_if<interlock::UnlockFastener>(asked);
+    const auto* assign = std::get_if<interlock::AssignResult>(asked);
+    if (unlock == nullptr && assign == nullptr)
+        line.fastener = unreadable(line);
+    else
+        line.fastener = name_at(joint == nullptr ? nullptr : &joint->fasteners,
+                                unlock == nullptr ? assign->fastener : unlock->fastener);
+}
+
+// What the proposer of an override vouched for, and which fastener was meant, stands in the event only.
+std::expected<void, journal::JournalError> add_asked(Reader& reader, const config::Joint* joint,
+                                                     DecisionLine& line) {
+    const bool overrides = line.action == "OverrideJoint";
+    if (!overrides && line.action != "UnlockFastener" && line.action != "AssignResult")
         return {};
     const auto rows = reader.events(line.event, 1);
     if (!rows)
@@ -124,15 +148,11 @@ std::expected<void, journal::JournalError> add_check(Reader& reader, DecisionLin
     const auto stored =
         rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
     const auto* proposed = stored ? std::get_if<interlock::Proposed>(&stored->event.payload) : nullptr;
-    const auto* asked =
-        proposed == nullptr ? nullptr : std::get_if<interlock::OverrideJoint>(&proposed->action);
-    if (asked == nullptr) {
-        line.verified = "(cannot be read in event " + std::to_string(line.event.value) + ")";
-        return {};
-    }
-    line.verified = asked->verified;
-    if (asked->checked_torque)
-        line.checked_torque = protocol::to_text(*asked->checked_torque);
+    const auto* asked = proposed == nullptr ? nullptr : &proposed->action;
+    if (overrides)
+        add_check(std::get_if<interlock::OverrideJoint>(asked), line);
+    else
+        add_fastener(asked, joint, line);
     return {};
 }
 
@@ -198,7 +218,8 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
         record.outputs.push_back(line_of(std::move(output)));
     for (auto& decision : *decisions) {
         auto& line = record.decisions.emplace_back(line_of(std::move(decision)));
-        if (const auto added = add_check(reader, line); !added)
+        const auto* joint = rules.joint(row.rules, line.subject);
+        if (const auto added = add_asked(reader, joint, line); !added)
             return std::unexpected(added.error());
     }
     settle_proposals(record.decisions);

@@ -65,14 +65,17 @@ struct OutputLine {
 struct DecisionLine {
     domain::EventNumber event;
     std::int64_t utc_us = 0;
-    std::string kind;     // kind of the event, as stored
-    std::string action;   // kind of interlock::Action, or empty
-    std::string subject;  // joint, tool, serial ...: what it is about
-    std::string outcome;  // kind of interlock::Outcome, as stored
+    std::string kind;                                  // kind of the event, as stored
+    std::string action;                                // kind of interlock::Action, or empty
+    std::string subject;                               // joint, tool, serial ...: what it is about
+    std::optional<domain::EventNumber> subject_event;  // the result or the event set aside that it is about
+    std::string fastener;                              // that it is about: its name in the rules of the stay
+    std::string outcome;                               // kind of interlock::Outcome, as stored
     std::string refusal;
     std::optional<domain::EventNumber> proposal;
     std::optional<domain::EventNumber> applied_by;  // of a proposal that waited: the consent
-    std::optional<domain::EventNumber> ended_by;    // of one that was refused or taken back
+    // Of one that was refused or taken back, and of an override that counted no longer: tightened again, say.
+    std::optional<domain::EventNumber> ended_by;
     std::optional<domain::PersonNumber> person;
     std::optional<domain::PersonNumber> second_person;  // of a proposal that waited: who consented
     std::string reason_code;

@@ -201,7 +201,10 @@ Checked demand_of(const State&, const Place& at, const UnitStillHere&) {
     const Stay* stay = stay_at(at.bay);
     if (stay != nullptr && stay->refused_tickets.empty())
         return refuse(RefusalCode::already_settled, "nothing was asked");
-    return demand_while_asked(at);
+    Checked demand = demand_while_asked(at);
+    if (demand)
+        demand->since = stay->refused_tickets.back().scanned;
+    return demand;
 }
 
 Checked demand_of(const State&, const Place& at, const UnitHasLeft&) { return demand_while_asked(at); }
@@ -237,28 +240,29 @@ Checked demand_of(const State&, const Place& at, const AcceptReturn&) {
         std::ranges::any_of(stay->tickets, [](const Ticket& t) { return t.earlier_stays > 0; });
     if (!asked || stay->return_accepted)
         return refuse(RefusalCode::already_settled, "nothing was asked");
-    return decision(at);
+    Demand demand = decision(at);
+    demand.unit = stay;
+    return demand;
 }
 
 Checked demand_of(const State&, const Place& at, const AcknowledgeMove& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    if (std::ranges::find(stay->moved_unproven, act.permissive, &MovedUnproven::permissive) ==
-        stay->moved_unproven.end()) {
+    const auto moved = std::ranges::find(stay->moved_unproven, act.permissive, &MovedUnproven::permissive);
+    if (moved == stay->moved_unproven.end())
         return refuse(RefusalCode::already_settled, "no such movement is open");
-    }
-    return decision(at);
+    return Demand{.roles = at.station.people.decisions, .since = moved->seen};
 }
 
 Checked demand_of(const State&, const Place& at, const RearmPermissive& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    if (std::ranges::find(stay->used, act.permissive) == stay->used.end()) {
+    const auto used = std::ranges::find(stay->used, act.permissive, &MovementUsed::permissive);
+    if (used == stay->used.end())
         return refuse(RefusalCode::already_settled, "the movement was not used");
-    }
-    return decision(at);
+    return Demand{.roles = at.station.people.decisions, .since = used->moved};
 }
 
 Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
@@ -293,9 +297,10 @@ Checked demand_of(const State& state, const Place& at, const PlaceHold& act) {
 }
 
 Checked demand_of(const State& state, const Place&, const LiftHold& act) {
-    if (!is_held(state, act.serial))
+    const auto hold = std::ranges::find(state.holds, act.serial, &UnitHold::unit);
+    if (hold == state.holds.end())
         return refuse(RefusalCode::already_settled, "it is not on the hold list");
-    return Demand{.roles = {Role::quality_engineer}};
+    return Demand{.roles = {Role::quality_engineer}, .since = hold->since};
 }
 
 Checked demand(const State& state, const Place& at, const Action& action) {
@@ -417,7 +422,7 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const TakeBackOv
 void carry_out(Transition& t, const Place& at, const Deciders&, const LeaveIncomplete&) {
     Stay& stay = *stay_at(at.bay);
     stay.leaves_incomplete = t.now();
-    hold_unit(t.state, unit_of(stay), t.now(), "left incomplete");
+    hold_unit_of(t.state, stay, t.now(), "left incomplete");
 }
 
 void carry_out(Transition& t, const Place&, const Deciders&, const AcceptGap& act) {
@@ -494,7 +499,8 @@ void carry_out(Transition&, const Place& at, const Deciders&, const AcknowledgeM
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const RearmPermissive& act) {
-    std::erase(stay_at(at.bay)->used, act.permissive);
+    std::erase_if(stay_at(at.bay)->used,
+                  [&](const MovementUsed& used) { return used.permissive == act.permissive; });
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const DisposeSetAside& act) {

@@ -27,11 +27,21 @@ void moved_wrongly(Transition& t, BayState& bay, const PermissiveId& permissive)
     t.alarm(AlarmCode::moved_unproven, bay.id, unit, permissive.text + " moved while it was withheld");
     if (stay == nullptr)
         return;
-    const bool known = std::ranges::any_of(
-        stay->moved_unproven, [&](const MovedUnproven& moved) { return moved.permissive == permissive; });
-    if (!known)
+    const auto known = std::ranges::find(stay->moved_unproven, permissive, &MovedUnproven::permissive);
+    if (known == stay->moved_unproven.end())
         stay->moved_unproven.push_back({permissive, t.now()});
-    hold_unit(t.state, unit, t.now(), "moved unproven");
+    else
+        known->seen = t.now();
+    stay->ever_moved_unproven = true;
+    hold_unit_of(t.state, *stay, t.now(), "moved unproven");
+}
+
+void note_use(Stay& stay, const PermissiveId& permissive, EventNumber now) {
+    const auto known = std::ranges::find(stay.used, permissive, &MovementUsed::permissive);
+    if (known == stay.used.end())
+        stay.used.push_back({permissive, now});
+    else
+        known->moved = now;
 }
 
 std::vector<PermissiveId> leaving_among(const Transition& t, const BayState& bay,
@@ -79,7 +89,7 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Permissive
     if (permissive == nullptr)
         return;
     if (permissive->one_shot)
-        add_once(stay->used, id);
+        note_use(*stay, id, t.now());
     if (!permissive->leaving)
         return;
     end_stay(t, bay, way_of_leaving(bay, *stay, {id}, allowed), report.now.fresh);
@@ -151,6 +161,12 @@ void presence_after_gap(BayState& bay, const Report& report, const ControllerCou
         stay->doubt = Doubt::none;
 }
 
+// Whoever confirms has seen this very unit: a request that comes late, or again, is not about the next one.
+bool has_seen(EventNumber seen, const Stay& stay) {
+    return seen >= stay.id &&
+           std::ranges::all_of(stay.tickets, [&](const Ticket& ticket) { return seen >= ticket.scanned; });
+}
+
 // ---- tickets ------------------------------------------------------------------------------------------
 
 bool is_wanted_kind(const config::Station& station, const std::string& kind) {
@@ -172,7 +188,7 @@ void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
     stay.refused_tickets.push_back(ticket);
 }
 
-Outcome scan_during_stay(const Transition& t, Stay& stay, const Ticket& ticket) {
+Outcome scan_during_stay(Transition& t, Stay& stay, const Ticket& ticket) {
     const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same_kind == stay.tickets.end()) {
         // While it is not certain which unit is here, a missing ticket could be another unit's.
@@ -292,6 +308,8 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
     if (stay->doubt != Doubt::none || !stay->refused_tickets.empty()) {
         return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
     }
+    if (!has_seen(confirmed.seen, *stay))
+        return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
     const std::size_t open = open_stage(*station, *plan, *stay);
     for (std::size_t stage = 0; stage < plan->stages.size(); ++stage) {
         for (const config::Step& step : plan->stages[stage].steps) {

@@ -125,6 +125,33 @@ void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
     }
 }
 
+std::vector<OverrideEnded> overrides_of(const State& state) {
+    std::vector<OverrideEnded> all;
+    for (const BayState& bay : state.bays) {
+        const Stay* stay = stay_at(bay);
+        if (stay == nullptr)
+            continue;
+        for (const JointState& joint : stay->joints) {
+            if (joint.override_)
+                all.push_back({bay.id, joint.id, joint.override_->proposal});
+        }
+    }
+    return all;
+}
+
+// With the stay they end by themselves.
+std::vector<OverrideEnded> ended_since(std::vector<OverrideEnded> before, const State& now) {
+    if (before.empty())
+        return before;
+    const std::vector<OverrideEnded> standing = overrides_of(now);
+    std::erase_if(before, [&](const OverrideEnded& each) {
+        const BayState* bay = bay_of(now, each.bay);
+        const bool gone = bay == nullptr || stay_at(*bay) == nullptr;
+        return gone || std::ranges::find(standing, each) != standing.end();
+    });
+    return before;
+}
+
 bool changes_outputs(const Payload& payload) {
     const bool never =
         std::holds_alternative<SnapshotTaken>(payload) || std::holds_alternative<InputRefused>(payload) ||
@@ -137,10 +164,12 @@ bool changes_outputs(const Payload& payload) {
 Decision decide(const RuleBook& rules, State state, const Event& event) {
     Decision decision{std::move(state), {}};
     decision.state.newest = event.number;
+    std::vector<OverrideEnded> overrides = overrides_of(decision.state);
     Transition transition{rules, decision.state, event, {}};
     decision.record.outcome =
         std::visit([&](const auto& payload) { return apply(transition, payload); }, event.payload);
     decision.record.effects = std::move(transition.effects);
+    decision.record.ended = ended_since(std::move(overrides), decision.state);
     if (changes_outputs(event.payload)) {
         settle_outputs(rules, decision.state, event.number, decision.record.changes);
     }

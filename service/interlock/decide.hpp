@@ -183,14 +183,25 @@ struct PermissiveChange {
 };
 TAUTGATE_FIELDS(PermissiveChange, bay, permissive, now, came, gone);
 
+// An override that counts no longer, although the unit is still there: the joint was tightened or loosened
+// again, or people took it back, or the unit is another one.
+struct OverrideEnded {
+    BayId bay;
+    JointId joint;
+    EventNumber proposal;
+    bool operator==(const OverrideEnded&) const = default;
+};
+TAUTGATE_FIELDS(OverrideEnded, bay, joint, proposal);
+
 // The part of a decision that the journal keeps beside the event.
 struct Record {
     Outcome outcome;
     std::vector<PermissiveChange> changes;
     std::vector<Effect> effects;
+    std::vector<OverrideEnded> ended;
     bool operator==(const Record&) const = default;
 };
-TAUTGATE_FIELDS(Record, outcome, changes, effects);
+TAUTGATE_FIELDS(Record, outcome, changes, effects, ended);
 
 struct Decision {
     State state;

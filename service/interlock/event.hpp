@@ -217,9 +217,10 @@ struct CheckConfirmed {
     BayId bay;
     std::string step;  // id of the step or of the joint
     PersonNumber by;
+    EventNumber seen;  // the newest event that the person's screen had shown
     bool operator==(const CheckConfirmed&) const = default;
 };
-TAUTGATE_FIELDS(CheckConfirmed, bay, step, by);
+TAUTGATE_FIELDS(CheckConfirmed, bay, step, by, seen);
 
 // ---- decisions of people ------------------------------------------------------------------------------
 

@@ -89,6 +89,27 @@ void equipment(const BayState& bay, const Stay* stay, Reasons& reasons) {
     }
 }
 
+// No unit: said as that only where the equipment says so, too.
+void without_a_unit(const BayState& bay, Reasons& reasons) {
+    switch (bay.controller.present) {
+    case Presence::unknown:
+        add(reasons, ReasonCode::no_unit,
+            {{"finding", "Whether a unit is at the bay is not known"},
+             {"advice", "Wait until the equipment has said so"}});
+        return;
+    case Presence::present:
+        if (bay.departure_due) {
+            add(reasons, ReasonCode::no_unit,
+                {{"finding", "The last unit's leaving was counted, but the sensor still sees something"},
+                 {"advice", "Clear the place"}});
+            return;
+        }
+        break;
+    case Presence::absent: break;
+    }
+    add(reasons, ReasonCode::no_unit);
+}
+
 // ---- the unit -----------------------------------------------------------------------------------------
 
 void identity(const config::Station& station, const Stay& stay, Reasons& reasons) {
@@ -326,7 +347,7 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
     const Stay* stay = stay_at(bay);
     equipment(bay, stay, reasons);
     if (stay == nullptr)
-        add(reasons, ReasonCode::no_unit);
+        without_a_unit(bay, reasons);
     const config::Station* station = rules_at(rules, state, bay);
     if (station == nullptr) {
         add(reasons, ReasonCode::no_rules_in_force);
@@ -340,7 +361,7 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
     if (stay != nullptr) {
         unit(state, *stay, reasons);
         identity(*station, *stay, reasons);
-        const bool used = std::ranges::find(stay->used, id) != stay->used.end();
+        const bool used = std::ranges::find(stay->used, id, &MovementUsed::permissive) != stay->used.end();
         if (used)
             add(reasons, ReasonCode::movement_used, {{"permissive", id.text}});
         const config::Plan* plan = plan_of(*station, *stay);

@@ -34,8 +34,8 @@ constexpr std::array table{
                "A supervisor answers: the unit is still here, or it has left.", Clears::by_decision, false},
     ReasonText{serial_seen_before, "{serial} was at this station before.",
                "A supervisor decides: rework, wrong scan or duplicate label.", Clears::by_decision, false},
-    ReasonText{no_unit, "No unit is at the bay.", "Bring a unit and scan its tickets.", Clears::by_itself,
-               false},
+    ReasonText{no_unit, "[{finding}|No unit is at the bay].", "[{advice}|Bring a unit and scan its tickets].",
+               Clears::by_itself, false},
     ReasonText{ticket_missing, "Ticket {kind} has not been scanned.", "Scan ticket {kind}.",
                Clears::by_itself, false},
     ReasonText{presence_unconfirmed, "It is not certain that the unit at the bay is still the same: {why}.",
@@ -113,6 +113,17 @@ std::size_t end_of_part(std::string_view pattern, std::size_t open) {
     return pattern.size();
 }
 
+Filled filled(std::string_view pattern, const Reason& reason);
+
+// What a bracket holds: "a" if a is whole, else nothing; of "a|b" b where a is not whole.
+Filled filled_part(std::string_view part, const Reason& reason) {
+    const auto bar = part.find('|');
+    auto first = filled(part.substr(0, bar), reason);
+    if (first.whole)
+        return first;
+    return bar == std::string_view::npos ? Filled{} : filled(part.substr(bar + 1), reason);
+}
+
 Filled filled(std::string_view pattern, const Reason& reason) {
     Filled out;
     while (!pattern.empty()) {
@@ -122,8 +133,7 @@ Filled filled(std::string_view pattern, const Reason& reason) {
             break;
         if (pattern[open] == '[') {
             const auto close = end_of_part(pattern, open);
-            if (const auto part = filled(pattern.substr(open + 1, close - open - 1), reason); part.whole)
-                out.text += part.text;
+            out.text += filled_part(pattern.substr(open + 1, close - open - 1), reason).text;
             pattern.remove_prefix(close + 1);
             continue;
         }

@@ -88,7 +88,7 @@ TAUTGATE_FIELDS(Reason, code, joint, fastener, tool, facts);
 struct ReasonText {
     ReasonCode code;
     // {joint}, {fastener}, {tool} and {<fact>} stand for the reason's own; a part in [] is left out unless
-    // each of its facts is there.
+    // each of its facts is there, and of [a|b] b then stands in its place.
     std::string_view sentence;
     std::string_view remedy;
     Clears clears;

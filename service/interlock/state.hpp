@@ -246,6 +246,13 @@ struct MovedUnproven {
 };
 TAUTGATE_FIELDS(MovedUnproven, permissive, seen);
 
+struct MovementUsed {
+    PermissiveId permissive;
+    EventNumber moved;
+    bool operator==(const MovementUsed&) const = default;
+};
+TAUTGATE_FIELDS(MovementUsed, permissive, moved);
+
 struct CheckDone {
     std::string step;
     EventNumber confirmed;
@@ -269,17 +276,18 @@ struct Stay {
     std::vector<JointState> former_joints;  // of plans that it was taken for before
     std::vector<CheckDone> checks;
     std::vector<UnassignedResult> unassigned;
-    std::vector<Proposal> proposals;  // waiting for a second person
-    std::vector<MovedUnproven> moved_unproven;
-    std::vector<PermissiveId> used;  // one-shot movements that were made
+    std::vector<Proposal> proposals;            // waiting for a second person
+    std::vector<MovedUnproven> moved_unproven;  // each with its newest movement, until people acknowledged it
+    bool ever_moved_unproven = false;           // whoever this unit turns out to be, it is on the hold list
+    std::vector<MovementUsed> used;             // one-shot movements that were made
     std::vector<EventNumber> set_aside;
     bool differs = false;  // a newer program would have decided otherwise
     std::optional<EventNumber> leaves_incomplete;
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
-                joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven, used,
-                set_aside, differs, leaves_incomplete);
+                joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven,
+                ever_moved_unproven, used, set_aside, differs, leaves_incomplete);
 
 struct Empty {
     bool operator==(const Empty&) const = default;

@@ -142,6 +142,32 @@ void hold_unit(State& state, const Serial& unit, EventNumber since, std::string 
         state.holds.push_back({unit, since, std::move(why)});
 }
 
+namespace {
+
+Serial nameless(const Stay& stay) { return {"stay " + std::to_string(stay.id.value)}; }
+
+// What was held before anybody knew which unit it is, or after it was taken for another one.
+void hold_by_name(State& state, const Stay& stay, EventNumber now) {
+    const Serial unit = unit_of(stay);
+    if (unit.text.empty())
+        return;
+    const auto held = std::ranges::find(state.holds, nameless(stay), &UnitHold::unit);
+    if (held != state.holds.end()) {
+        UnitHold hold = std::move(*held);
+        state.holds.erase(held);
+        hold_unit(state, unit, hold.since, std::move(hold.why));
+    }
+    if (stay.ever_moved_unproven)
+        hold_unit(state, unit, now, "moved unproven");
+}
+
+}  // namespace
+
+void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string why) {
+    const Serial unit = unit_of(stay);
+    hold_unit(state, unit.text.empty() ? nameless(stay) : unit, since, std::move(why));
+}
+
 std::uint32_t open_elsewhere(const State& state, const BayState& here, const Serial& serial) {
     return static_cast<std::uint32_t>(std::ranges::count_if(state.bays, [&](const BayState& bay) {
         const Stay* stay = bay.id == here.id ? nullptr : stay_at(bay);
@@ -166,9 +192,9 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     const Serial unit = unit_of(stay);
     switch (how) {
     case Leaving::proven: break;
-    case Leaving::incomplete: hold_unit(t.state, unit, t.now(), "left incomplete"); break;
+    case Leaving::incomplete: hold_unit_of(t.state, stay, t.now(), "left incomplete"); break;
     case Leaving::unproven:
-        hold_unit(t.state, unit, t.now(), "left unproven");
+        hold_unit_of(t.state, stay, t.now(), "left unproven");
         t.alarm(AlarmCode::left_unproven, bay.id, unit, "the unit left while it was withheld");
         break;
     }
@@ -228,12 +254,13 @@ void take_all_proof(const Transition& t, JointState& joint) {
     touch(t, joint);
 }
 
-void identify(const Transition& t, Stay& stay) {
+void identify(Transition& t, Stay& stay) {
     const config::Station* station = rules_of(t.rules, stay.rules);
     if (station == nullptr)
         return;
     const Identity before = stay.identity;
     stay.identity = judge_pair(*station, stay);
+    hold_by_name(t.state, stay, t.now());
     if (stay.identity != before && !stay.joints.empty())
         forget_decisions(t, stay);
     // While no plan is known nothing counts; what was tightened is tightened when the same one is known

@@ -33,6 +33,8 @@ enum class Leaving : std::uint8_t { proven, incomplete, unproven };
 // The unit is gone. `fresh` is offered to the next one. Unproven and incomplete units go on the hold list.
 void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh);
 void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why);
+// The same for the unit of a stay, by the number of its stay as long as no ticket says which unit it is.
+void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string why);
 // The serial number that stands for the unit: its own once identified, else the first ticket's.
 [[nodiscard]] Serial unit_of(const Stay& stay);
 // In how many open stays of other bays the serial number is a ticket: it cannot be in two places.
@@ -44,7 +46,7 @@ void hold_unit(State& state, const Serial& unit, EventNumber since, std::string 
 // Of a kind that is missing, or in the place of the one of its kind.
 void put_ticket(Stay& stay, const Ticket& ticket);
 // Judges the pair from the tickets; once it is right, lays out the joints of the plan.
-void identify(const Transition& t, Stay& stay);
+void identify(Transition& t, Stay& stay);
 // What people decided was about the unit as it was known then: overrides and half-signed decisions end.
 void forget_decisions(const Transition& t, Stay& stay);
 // Who is signed on from now on, or that nobody is.

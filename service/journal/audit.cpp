@@ -1,5 +1,6 @@
 #include "service/journal/audit.hpp"
 
+#include <algorithm>
 #include <array>
 #include <map>
 #include <optional>
@@ -13,6 +14,7 @@
 #include "service/journal/digest.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/journal/projection.hpp"
+#include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
 namespace {
@@ -145,30 +147,16 @@ std::expected<Named, JournalError> make_again(SQLite::Database& journal, SQLite:
     return named;
 }
 
-// Triggers and indexes too: one that was put in can change what is asked later.
-void compare_schema(SQLite::Database& journal, SQLite::Database& scratch, std::vector<std::string>& faults) {
-    const auto schema_of = [](SQLite::Database& db) {
-        std::map<std::string, std::string> all;
-        SQLite::Statement ask(db, "SELECT type || ' ' || name, ifnull(sql, '') FROM sqlite_schema");
-        while (ask.executeStep())
-            all[ask.getColumn(0).getString()] = ask.getColumn(1).getString();
-        return all;
-    };
-    const auto stored = schema_of(journal);
-    const auto wanted = schema_of(scratch);
-    for (const auto& [what, sql] : stored)
-        if (!wanted.contains(what))
-            faults.push_back("the " + what + " stands in the file and is not ours");
-        else if (wanted.at(what) != sql)
-            faults.push_back("the " + what + " was changed");
-    for (const auto& [what, sql] : wanted)
-        if (!stored.contains(what))
-            faults.push_back("the " + what + " was taken away");
+Difference not_as_recorded(const std::string& what, std::int64_t number, const std::string& mark, Matter of) {
+    const std::string whose = what + " of person " + std::to_string(number);
+    if (mark.empty())
+        return {Matter::surplus, whose + " stands there, and none was recorded"};
+    return {of, whose + " is not the one that was recorded"};
 }
 
 // A name may have been taken out; one that stands there must be the one that was recorded.
 void compare_people(SQLite::Database& journal, const std::map<PersonNumber, Marks>& marks,
-                    std::vector<std::string>& faults) {
+                    std::vector<Difference>& faults) {
     const auto mark = [&](PersonNumber number, std::string Marks::*which) {
         const auto known = marks.find(number);
         return known == marks.end() ? std::string() : known->second.*which;
@@ -180,80 +168,139 @@ void compare_people(SQLite::Database& journal, const std::map<PersonNumber, Mark
                               names.getColumn(1).getString(),
                               names.getColumn(2).getString(),
                               names.getColumn(3).getString()};
-        if (!is_person(number) || mark_of(name) != mark(name.number, &Marks::name))
-            faults.push_back("table person_name: the name or badge of person " + std::to_string(number) +
-                             " is not the one that was recorded");
+        const std::string recorded = is_person(number) ? mark(name.number, &Marks::name) : std::string();
+        if (mark_of(name) != recorded)
+            faults.push_back(
+                not_as_recorded("table person_name: the name or badge", number, recorded, Matter::name));
     }
     std::map<PersonNumber, Marks> without = marks;
     SQLite::Statement secrets(journal, "SELECT number, argon2id FROM credential ORDER BY number");
     while (secrets.executeStep()) {
         const std::int64_t number = secrets.getColumn(0).getInt64();
         const Credential secret{{static_cast<std::uint32_t>(number)}, secrets.getColumn(1).getString()};
-        if (!is_person(number) || mark_of(secret) != mark(secret.number, &Marks::secret))
-            faults.push_back("table credential: the secret of person " + std::to_string(number) +
-                             " is not the one that was recorded");
-        without.erase(secret.number);
+        const std::string recorded = is_person(number) ? mark(secret.number, &Marks::secret) : std::string();
+        if (mark_of(secret) != recorded)
+            faults.push_back(
+                not_as_recorded("table credential: the secret", number, recorded, Matter::secret));
+        if (is_person(number))
+            without.erase(secret.number);
     }
     for (const auto& [number, recorded] : without)
         if (!recorded.secret.empty())
-            faults.push_back("table credential: the secret of person " + std::to_string(number.value) +
-                             " is missing");
+            faults.push_back({Matter::secret, "table credential: the secret of person " +
+                                                  std::to_string(number.value) + " is missing"});
 }
 
 void compare_documents(SQLite::Database& journal, const std::set<std::string>& rules,
-                       std::vector<std::string>& faults) {
+                       std::vector<Difference>& faults) {
     std::set<std::string> missing = rules;
     SQLite::Statement documents(journal, "SELECT digest, text, kind FROM document ORDER BY digest");
     while (documents.executeStep()) {
         missing.erase(documents.getColumn(0).getString());
         if (documents.getColumn(2).getString() != "config" ||
             hex(sha256(documents.getColumn(1).getString())) != documents.getColumn(0).getString())
-            faults.push_back("table document: the text under the digest " +
-                             documents.getColumn(0).getString() + " was changed");
+            faults.push_back({Matter::document, "table document: the text under the digest " +
+                                                    documents.getColumn(0).getString() + " was changed"});
     }
     for (const std::string& digest : missing)
-        faults.push_back("table document: the text of the rules " + digest + " is missing");
+        faults.push_back(
+            {Matter::document, "table document: the text of the rules " + digest + " is missing"});
 }
 
-void compare_meta(SQLite::Database& journal, std::vector<std::string>& faults) {
+void compare_meta(SQLite::Database& journal, std::vector<Difference>& faults) {
     SQLite::Statement keys(journal,
                            "SELECT key FROM meta WHERE key NOT IN ('journal', 'station') ORDER BY key");
     while (keys.executeStep())
-        faults.push_back("table meta: " + keys.getColumn(0).getString() + " stands there and is not ours");
+        faults.push_back({Matter::surplus,
+                          "table meta: " + keys.getColumn(0).getString() + " stands there and is not ours"});
     for (const char* key : {"journal", "station"})
         if (meta_value(journal, key).empty())
-            faults.push_back(std::string("table meta: ") + key + " is missing");
+            faults.push_back({Matter::record, std::string("table meta: ") + key + " is missing"});
+}
+
+Matter matter_of(Part part) {
+    switch (part) {
+    case Part::record: return Matter::record;
+    case Part::triggers:
+    case Part::derived: return Matter::derived;
+    case Part::nobodys: break;
+    }
+    return Matter::surplus;
+}
+
+// What can be asked of the tables that are as they should be.
+std::expected<std::vector<Difference>, JournalError> compare_all(SQLite::Database& journal,
+                                                                 SQLite::Database& scratch, Beside what,
+                                                                 const std::filesystem::path& path) {
+    auto faults = differences_of_schema(journal);
+    const auto lost = [&](const Difference& fault) { return fault.of == Matter::record; };
+    if (std::ranges::any_of(faults, lost))
+        return faults;
+    const auto named = make_again(journal, scratch, path);
+    if (!named)
+        return std::unexpected(named.error());
+    const auto schema = schema_faults(journal);
+    for (const Table& table : tables) {
+        const std::pair thing{std::string("table"), std::string(table.name)};
+        if (std::ranges::find(schema, thing, &SchemaFault::thing) != schema.end())
+            continue;
+        if (auto difference = compare(journal, scratch, table))
+            faults.push_back({Matter::derived, std::move(*difference)});
+    }
+    if (what == Beside::everything)
+        compare_people(journal, named->marks, faults);
+    compare_documents(journal, named->rules, faults);
+    compare_meta(journal, faults);
+    return faults;
 }
 
 }  // namespace
 
-std::expected<std::vector<std::string>, JournalError> audit_beside_chain(const std::filesystem::path& path,
-                                                                         Beside what, const std::string& vfs,
-                                                                         const std::stop_token& stop,
-                                                                         std::size_t most) {
+std::string remedy_of(Matter of) {
+    switch (of) {
+    case Matter::derived:
+        return "rely on no table that people ask, keep a copy of the file, and let tautgated "
+               "--rebuild-tables, "
+               "with the options that the service has, make it again while the service does not run";
+    case Matter::name: return "bring the row back from a backup, or let two people enrol the person again";
+    case Matter::secret:
+        return "bring the row back from a backup, or give the person a new one with tautgate renew-secret";
+    case Matter::document:
+        return "bring the row back from a backup, or put the text of the file that has this SHA-256 digest "
+               "back into it";
+    case Matter::record: return "keep the file and bring back the latest backup";
+    case Matter::surplus: break;
+    }
+    return "keep a copy of the file, find out who could write to it, and take it out of the file";
+}
+
+std::string to_text(const Difference& difference) {
+    return difference.what + "; " + remedy_of(difference.of);
+}
+
+std::vector<Difference> differences_of_schema(SQLite::Database& journal) {
+    std::vector<Difference> differences;
+    for (SchemaFault& fault : schema_faults(journal))
+        differences.push_back({matter_of(fault.part), std::move(fault.what)});
+    return differences;
+}
+
+std::expected<std::vector<Difference>, JournalError> audit_beside_chain(const std::filesystem::path& path,
+                                                                        Beside what, const std::string& vfs,
+                                                                        const std::stop_token& stop,
+                                                                        std::size_t most) {
     auto journal = open_for_reading(path, vfs);
     if (!journal)
         return std::unexpected(journal.error());
     return guarded(path, "comparing the tables with the chain",
-                   [&]() -> std::expected<std::vector<std::string>, JournalError> {
+                   [&]() -> std::expected<std::vector<Difference>, JournalError> {
                        const Connection scratch = open_scratch();
                        (*journal)->exec("BEGIN");  // one state of the journal for all that follows
                        const EndWhenAsked journal_ends(**journal, stop);
                        const EndWhenAsked scratch_ends(*scratch, stop);
-                       const auto named = make_again(**journal, *scratch, path);
-                       if (!named)
-                           return std::unexpected(named.error());
-                       std::vector<std::string> faults;
-                       compare_schema(**journal, *scratch, faults);
-                       for (const Table& table : tables)
-                           if (auto difference = compare(**journal, *scratch, table))
-                               faults.push_back(std::move(*difference));
-                       if (what == Beside::everything)
-                           compare_people(**journal, named->marks, faults);
-                       compare_documents(**journal, named->rules, faults);
-                       compare_meta(**journal, faults);
-                       if (faults.size() > most)
-                           faults.resize(most);
+                       auto faults = compare_all(**journal, *scratch, what, path);
+                       if (faults && faults->size() > most)
+                           faults->resize(most);
                        return faults;
                    });
 }

@@ -9,127 +9,18 @@
 #include <sqlite3.h>
 
 #include "service/journal/log_writes.hpp"
+#include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
 namespace {
 
-// Step n of the list brings a journal of schema version n to n + 1. Never change one that has been shipped.
-//
-// What one result writes lies at the ends of two tables in the order of their numbers (event and tightening),
-// which SQLite fills page by page without splitting; a change of an output adds the end of release. There is
-// no index that an ordinary result writes: what happened in a stay is found by the range of its events, and
-// the few results filed to a stay from outside of that range by an index of their own.
-constexpr std::array<const char*, schema_version> migrations = {R"sql(
-CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
-
-CREATE TABLE event(
-    number INTEGER PRIMARY KEY,
-    body TEXT NOT NULL,
-    hash BLOB NOT NULL CHECK(length(hash) = 32)
-) STRICT;
-CREATE TRIGGER event_is_never_changed BEFORE UPDATE ON event
-BEGIN SELECT RAISE(ABORT, 'a stored event is never changed'); END;
-CREATE TRIGGER event_is_never_removed BEFORE DELETE ON event
-BEGIN SELECT RAISE(ABORT, 'a stored event is never removed'); END;
-
-CREATE TABLE document(digest TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) STRICT;
-CREATE TABLE person_name(
-    number INTEGER PRIMARY KEY,
-    name TEXT NOT NULL,
-    badge TEXT NOT NULL,
-    salt TEXT NOT NULL
-) STRICT;
-CREATE TABLE credential(number INTEGER PRIMARY KEY, argon2id TEXT NOT NULL) STRICT;
-
-CREATE TABLE snapshot(event INTEGER PRIMARY KEY REFERENCES event(number)) STRICT;
-
-CREATE TABLE stay(
-    stay INTEGER PRIMARY KEY,
-    bay TEXT NOT NULL,
-    token INTEGER NOT NULL,
-    began_utc_us INTEGER NOT NULL,
-    rules TEXT NOT NULL,
-    unit TEXT NOT NULL DEFAULT '',
-    variant TEXT NOT NULL DEFAULT '',
-    plan TEXT NOT NULL DEFAULT '',
-    plan_revision TEXT NOT NULL DEFAULT '',
-    leaves_incomplete INTEGER,
-    ended INTEGER REFERENCES event(number),
-    ended_utc_us INTEGER
-) STRICT;
-CREATE INDEX stay_open ON stay(bay) WHERE ended IS NULL;
-
-CREATE TABLE ticket(
-    serial TEXT NOT NULL,
-    stay INTEGER NOT NULL,
-    scanned INTEGER NOT NULL,
-    kind TEXT NOT NULL,
-    accepted INTEGER NOT NULL,
-    order_number TEXT NOT NULL,
-    type TEXT NOT NULL,
-    utc_us INTEGER NOT NULL,
-    withdrawn INTEGER REFERENCES event(number),
-    PRIMARY KEY(serial, stay, scanned, kind, accepted)
-) STRICT, WITHOUT ROWID;
-CREATE INDEX ticket_of_stay ON ticket(stay);
-
-CREATE TABLE tightening(
-    event INTEGER PRIMARY KEY REFERENCES event(number),
-    stay INTEGER,
-    tool TEXT NOT NULL,
-    epoch TEXT NOT NULL,
-    counter TEXT NOT NULL,
-    outcome TEXT NOT NULL,
-    why TEXT,
-    joint TEXT,
-    fastener INTEGER,
-    pass INTEGER,
-    attempt INTEGER,
-    verdict TEXT,
-    reasons TEXT,
-    direction TEXT NOT NULL,
-    torque_micro_nm INTEGER,
-    angle_micro_deg INTEGER,
-    torque_received TEXT NOT NULL,
-    torque_unit_received TEXT NOT NULL,
-    angle_received TEXT NOT NULL,
-    operator INTEGER,
-    assigned_by INTEGER REFERENCES event(number),
-    utc_us INTEGER NOT NULL
-) STRICT;
-CREATE INDEX tightening_filed_later ON tightening(stay)
-    WHERE outcome = 'FiledLate' OR assigned_by IS NOT NULL;
-
-CREATE TABLE release(
-    bay TEXT NOT NULL,
-    event INTEGER NOT NULL REFERENCES event(number),
-    permissive TEXT NOT NULL,
-    stay INTEGER,
-    output TEXT NOT NULL,
-    token INTEGER,
-    reasons TEXT NOT NULL,
-    utc_us INTEGER NOT NULL,
-    PRIMARY KEY(bay, event, permissive)
-) STRICT, WITHOUT ROWID;
-
-CREATE TABLE decision(
-    event INTEGER PRIMARY KEY REFERENCES event(number),
-    bay TEXT,
-    stay INTEGER,
-    kind TEXT NOT NULL,
-    action TEXT,
-    subject TEXT,
-    subject_event INTEGER,
-    proposal INTEGER,
-    person INTEGER,
-    second_person INTEGER,
-    reason_code TEXT,
-    reason_text TEXT,
-    outcome TEXT NOT NULL,
-    refusal TEXT,
-    utc_us INTEGER NOT NULL
-) STRICT;
-)sql"};
+// Step n of the list brings a journal of schema version n to n + 1. One that changes what is derived also has
+// to change it where it is made again (schema.hpp).
+void bring_to_this_version(SQLite::Database& db, int version) {
+    const std::string first = first_schema();
+    const std::array<const char*, schema_version> steps{first.c_str()};
+    bring_forward(db, version, steps);
+}
 
 std::int64_t pragma(SQLite::Database& db, const char* name) {
     SQLite::Statement ask(db, std::string("PRAGMA ") + name);
@@ -179,7 +70,7 @@ void migrate(SQLite::Database& db, int version, const std::string& station) {
     if (version == schema_version)
         return;
     SQLite::Transaction all(db, SQLite::TransactionBehavior::IMMEDIATE);
-    bring_forward(db, version, migrations);
+    bring_to_this_version(db, version);
     SQLite::Statement meta(db, "INSERT OR IGNORE INTO meta(key, value) VALUES('journal', ?), ('station', ?)");
     meta.bind(1, random_id());
     meta.bind(2, station);
@@ -286,14 +177,21 @@ std::string meta_value(SQLite::Database& db, const char* key) {
     return ask.executeStep() ? ask.getColumn(0).getString() : std::string();
 }
 
+Hash genesis_of(SQLite::Database& db) {
+    return genesis(meta_value(db, "journal"), meta_value(db, "station"));
+}
+
 JournalError error_from(const SQLite::Exception& error, const std::filesystem::path& path,
                         std::string_view doing) {
     const JournalFault fault = fault_of(error.getErrorCode());
+    // Our own statements do not change: what they do not find is missing from the file.
+    const bool misses_something = error.getErrorCode() == SQLITE_ERROR;
     return {.fault = fault,
             .path = path.string(),
             .what = std::string(doing) + " failed: " + error.what() + " (SQLite " +
                     std::to_string(error.getExtendedErrorCode()) + ")",
-            .remedy = remedy_of(fault),
+            .remedy =
+                misses_something ? "let tautgate verify say what is wrong with the file" : remedy_of(fault),
             .event = std::nullopt};
 }
 

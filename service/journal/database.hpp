@@ -1,5 +1,5 @@
 // Opening the journal's file: what it is, which schema it has, and how SQLite is to keep it. The one place
-// that knows the schema (RECORD.md describes it) and that turns SQLite's exceptions into errors of ours.
+// that turns SQLite's exceptions into errors of ours. The schema itself is in schema.hpp.
 // Used by the writer, the reader and the rebuilding of the query tables only.
 #pragma once
 
@@ -15,6 +15,7 @@
 #include <SQLiteCpp/Database.h>
 #include <SQLiteCpp/Exception.h>
 
+#include "service/journal/digest.hpp"
 #include "service/journal/journal_error.hpp"
 
 namespace tautgate::journal {
@@ -63,6 +64,8 @@ class EndWhenAsked {
 
 // What the journal says of itself under `key`; empty if it says nothing. Throws SQLite::Exception.
 [[nodiscard]] std::string meta_value(SQLite::Database& db, const char* key);
+// What the chain of this journal begins with. Throws SQLite::Exception.
+[[nodiscard]] Hash genesis_of(SQLite::Database& db);
 
 // An empty journal without a name, for what is only compared. Gone when it is closed. Throws
 // SQLite::Exception.

@@ -70,7 +70,13 @@ std::optional<Hash> hash_from_hex(std::string_view text) noexcept {
     return hash;
 }
 
-Hash genesis(std::string_view journal_id) { return sha256("tautgate journal 1 ", journal_id); }
+std::string netstring(std::string_view text) {
+    return std::to_string(text.size()) + ":" + std::string(text) + ",";
+}
+
+Hash genesis(std::string_view journal_id, std::string_view station) {
+    return sha256("tautgate journal 1 ", netstring(journal_id) + netstring(station));
+}
 
 Hash chained(const Hash& before, std::string_view body) noexcept { return sha256(bytes_of(before), body); }
 

@@ -25,8 +25,11 @@ using Hash = std::array<std::uint8_t, 32>;
 // 64 lower-case digits, nothing else.
 [[nodiscard]] std::optional<Hash> hash_from_hex(std::string_view text) noexcept;
 
-// What stands before the first event of a journal: ties the chain to this journal and no other.
-[[nodiscard]] Hash genesis(std::string_view journal_id);
+// With its length in front, so that of several texts, one after the other, no part can be moved into another.
+[[nodiscard]] std::string netstring(std::string_view text);
+// What stands before the first event of a journal: ties the chain to this journal of this station and no
+// other.
+[[nodiscard]] Hash genesis(std::string_view journal_id, std::string_view station);
 // Of the event whose stored bytes are `body`.
 [[nodiscard]] Hash chained(const Hash& before, std::string_view body) noexcept;
 

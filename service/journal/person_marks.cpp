@@ -8,21 +8,15 @@
 
 namespace tautgate::journal {
 
-namespace {
-
-// With its length in front no part can be moved into another.
-std::string part(const std::string& text) { return std::to_string(text.size()) + ":" + text + ","; }
-
-}  // namespace
-
 std::string mark_of(const PersonName& name) {
-    return hex(sha256("tautgate name 1 " + part(name.salt) + part(std::to_string(name.number.value)) +
-                      part(name.name) + part(name.badge)));
+    return hex(sha256("tautgate name 1 " + netstring(name.salt) +
+                      netstring(std::to_string(name.number.value)) + netstring(name.name) +
+                      netstring(name.badge)));
 }
 
 std::string mark_of(const Credential& credential) {
-    return hex(sha256("tautgate secret 1 " + part(std::to_string(credential.number.value)) +
-                      part(credential.argon2id)));
+    return hex(sha256("tautgate secret 1 " + netstring(std::to_string(credential.number.value)) +
+                      netstring(credential.argon2id)));
 }
 
 std::string draw_salt() {

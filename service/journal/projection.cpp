@@ -10,6 +10,7 @@
 #include <boost/describe.hpp>
 
 #include "service/journal/codec.hpp"
+#include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
 namespace {
@@ -236,7 +237,7 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
 
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
-    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision;
+    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended;
     NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
@@ -257,6 +258,7 @@ Projection::Statements::Statements(SQLite::Database& db)
       decision(db, "INSERT OR REPLACE INTO decision(event, bay, stay, kind, action, subject, subject_event, "
                    "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us) "
                    "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
+      override_ended(db, "UPDATE decision SET ended = ? WHERE event = ?"),
       tightening(db,
                  "tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
                  "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
@@ -272,13 +274,6 @@ Projection::Statements::Statements(SQLite::Database& db)
 
 Projection::Projection(SQLite::Database& db) : db_(db), statements_(std::make_unique<Statements>(db)) {}
 Projection::~Projection() = default;
-
-void Projection::clear() {
-    for (const char* table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"})
-        db_.exec(std::string("DELETE FROM ") + table);
-    outputs_.clear();
-    open_stays_.clear();
-}
 
 std::optional<std::int64_t> Projection::open_stay(const domain::BayId& bay) {
     const auto [known, fresh] = open_stays_.try_emplace(bay.text);
@@ -460,6 +455,8 @@ void Projection::add(const StoredEvent& stored) {
         add_assignment(stored, *assigned);
     for (const auto& change : stored.record.changes)
         add_release(stored, change);
+    for (const auto& ended : stored.record.ended)
+        run(statements_->override_ended, stored.event.number, ended.proposal);
     if (std::holds_alternative<interlock::SnapshotTaken>(stored.event.payload))
         run(statements_->snapshot, stored.event.number);
     for (const auto& change : stored.stays)
@@ -495,9 +492,11 @@ std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& 
         return std::unexpected(db.error());
     return guarded(
         path, "making the query tables again", [&]() -> std::expected<std::uint64_t, JournalError> {
+            // A table of somebody else that refers to one of ours must not be in the way.
+            (*db)->exec("PRAGMA foreign_keys = OFF");
             (*db)->exec("BEGIN IMMEDIATE");
+            make_derived_again(**db);
             Projection projection(**db);
-            projection.clear();
             const auto count = add_all(**db, projection, path, [](const StoredEvent&, const std::string&) {});
             if (count)
                 (*db)->exec("COMMIT");

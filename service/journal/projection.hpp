@@ -30,7 +30,6 @@ class Projection {
 
     // The event's own row is written already. Throws SQLite::Exception.
     void add(const StoredEvent& stored);
-    void clear();
 
   private:
     struct Statements;
@@ -58,8 +57,9 @@ class Projection {
 add_all(SQLite::Database& from, Projection& into, const std::filesystem::path& path,
         const std::function<void(const StoredEvent& stored, const std::string& body)>& first);
 
-// Makes every query table again from the chain, in one transaction, and says from how many events. Nobody
-// else may be writing (hold the station's lock).
+// Makes all that is derived again, in one transaction: query tables, indexes and triggers as the schema has
+// them, whatever became of them, and the rows from the chain. Says from how many events. Nobody else may be
+// writing (hold the station's lock).
 [[nodiscard]] std::expected<std::uint64_t, JournalError> rebuild(const std::filesystem::path& path);
 
 }  // namespace tautgate::journal

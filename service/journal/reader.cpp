@@ -11,6 +11,7 @@
 
 #include "service/journal/audit.hpp"
 #include "service/journal/database.hpp"
+#include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
 
@@ -105,7 +106,7 @@ void take(Columns from, ReleaseRow& row) {
 void take(Columns from, DecisionRow& row) {
     from >> row.event >> row.bay >> row.stay >> row.kind >> row.action >> row.subject >> row.subject_event >>
         row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >>
-        row.outcome >> row.refusal >> row.utc_us;
+        row.outcome >> row.refusal >> row.ended >> row.utc_us;
 }
 
 template <class Row>
@@ -130,19 +131,26 @@ std::optional<EventRow> row_at(SQLite::Database& db, EventNumber number) {
 
 ChainHead head_in(SQLite::Database& db) {
     SQLite::Statement ask(db, "SELECT number, hash FROM event ORDER BY number DESC LIMIT 1");
-    ChainHead head{EventNumber{}, genesis(meta_value(db, "journal"))};
+    ChainHead head{EventNumber{}, genesis_of(db)};
     if (ask.executeStep())
         Columns(ask) >> head.number >> head.hash;
     return head;
 }
 
-// The newest event that any query table speaks of.
+// The newest event that any query table speaks of. One that is not there, or is another, is for the audit to
+// tell of.
 EventNumber newest_in_tables(SQLite::Database& db) {
-    SQLite::Statement ask(db, "SELECT max((SELECT ifnull(max(event), 0) FROM decision), "
-                              "(SELECT ifnull(max(event), 0) FROM tightening), "
-                              "(SELECT ifnull(max(event), 0) FROM snapshot))");
-    ask.executeStep();
-    return EventNumber{static_cast<std::uint64_t>(ask.getColumn(0).getInt64())};
+    const auto faults = schema_faults(db);
+    std::int64_t newest = 0;
+    for (const std::string table : {"decision", "tightening", "snapshot"}) {
+        if (std::ranges::find(faults, std::pair(std::string("table"), table), &SchemaFault::thing) !=
+            faults.end())
+            continue;
+        SQLite::Statement ask(db, "SELECT ifnull(max(event), 0) FROM " + table);
+        ask.executeStep();
+        newest = std::max(newest, ask.getColumn(0).getInt64());
+    }
+    return EventNumber{static_cast<std::uint64_t>(newest)};
 }
 
 // What is wrong with a row that follows `before`, or nothing.
@@ -219,7 +227,7 @@ Reader::Result<void> Reader::each_event(EventNumber from, const std::function<bo
 Reader::Result<Hash> Reader::hash_at(EventNumber number) {
     return guarded(path_, "reading a hash", [&]() -> Result<Hash> {
         if (number == EventNumber{})
-            return genesis(meta_value(*db_->connection, "journal"));
+            return genesis_of(*db_->connection);
         const auto row = row_at(*db_->connection, number);
         if (!row)
             return std::unexpected(JournalError{.fault = JournalFault::not_found,
@@ -249,17 +257,22 @@ Reader::Result<std::optional<ChainFault>> Reader::verify(std::optional<ChainHead
         fault = fault_in(row, at);
         at = {row.number, row.hash};
         if (!fault && anchor && anchor->number == at.number && anchor->hash != at.hash)
-            fault = ChainFault{at.number, "is not the event that the anchor was taken of"};
+            fault = ChainFault{
+                at.number,
+                "is not the event that the anchor was taken of, unless the anchor is of another journal"};
         return !fault;
     });
     if (!read)
         return std::unexpected(read.error());
     return guarded(path_, "verifying the journal", [&]() -> Result<std::optional<ChainFault>> {
-        const EventNumber known =
-            std::max(newest_in_tables(*db_->connection), anchor ? anchor->number : EventNumber{});
+        const EventNumber next{at.number.value + 1};
+        const EventNumber known = newest_in_tables(*db_->connection);
         if (!fault && known > at.number)
-            fault = ChainFault{EventNumber{at.number.value + 1},
-                               "is missing; events up to " + std::to_string(known.value) + " were stored"};
+            fault = ChainFault{next, "is missing; events up to " + std::to_string(known.value) +
+                                         " were stored, as the query tables tell"};
+        if (!fault && anchor && anchor->number > at.number)
+            fault = ChainFault{next, "is missing, unless the anchor, which is of event " +
+                                         std::to_string(anchor->number.value) + ", is of another journal"};
         return fault;
     });
 }
@@ -270,7 +283,29 @@ void Reader::abandon_when(std::stop_token stop) {
 }
 
 Reader::Result<std::vector<std::string>> Reader::audit(Beside what) {
-    return audit_beside_chain(path_, what, db_->vfs, db_->stop);
+    const auto differences = audit_beside_chain(path_, what, db_->vfs, db_->stop);
+    if (!differences)
+        return std::unexpected(differences.error());
+    std::vector<std::string> sentences;
+    for (const Difference& difference : *differences)
+        sentences.push_back(difference.what);
+    return sentences;
+}
+
+Reader::Result<std::vector<Difference>> Reader::lost_tables() {
+    return guarded(path_, "looking at the schema", [&]() -> Result<std::vector<Difference>> {
+        auto differences = differences_of_schema(*db_->connection);
+        std::erase_if(differences, [](const Difference& each) { return each.of != Matter::record; });
+        return differences;
+    });
+}
+
+Reader::Result<void> Reader::can_be_queried() {
+    return guarded(path_, "looking at the schema", [&]() -> Result<void> {
+        if (auto lost = derived_tables_lost(*db_->connection, path_))
+            return std::unexpected(std::move(*lost));
+        return {};
+    });
 }
 
 Reader::Result<std::string> Reader::check_file() {
@@ -405,7 +440,7 @@ Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay)
 Reader::Result<std::vector<DecisionRow>> Reader::decisions_of(const StayRow& stay) {
     return rows<DecisionRow>(
         "SELECT event, bay, stay, kind, action, subject, subject_event, proposal, person, "
-        "second_person, reason_code, reason_text, outcome, refusal, utc_us FROM decision "
+        "second_person, reason_code, reason_text, outcome, refusal, ended, utc_us FROM decision "
         "WHERE event " TAUTGATE_WITHIN_STAY "AND stay = ?1 ORDER BY event",
         stay.stay);
 }

@@ -119,6 +119,8 @@ struct DecisionRow {
     std::string reason_text;
     std::string outcome;
     std::string refusal;
+    std::optional<EventNumber>
+        ended;  // of an override that counted no longer, although the unit was still there
     std::int64_t utc_us = 0;
 };
 
@@ -159,6 +161,10 @@ class Reader {
     // Where what stands beside the chain (query tables, names, secrets, texts) does not agree with it, in
     // sentences (audit.hpp); takes long, and room for temporary files.
     [[nodiscard]] Result<std::vector<std::string>> audit(Beside what = Beside::everything);
+    // Which tables of the record itself are missing or are others: then nothing else can be asked.
+    [[nodiscard]] Result<std::vector<Difference>> lost_tables();
+    // An error that says how they come back, if query tables are missing or are others.
+    [[nodiscard]] Result<void> can_be_queried();
     // SQLite's own check of the file, page by page: empty, or what it found.
     [[nodiscard]] Result<std::string> check_file();
     // The newest snapshot before `before` (0: of all).

@@ -15,6 +15,7 @@
 #include "service/journal/codec.hpp"
 #include "service/journal/database.hpp"
 #include "service/journal/projection.hpp"
+#include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
 namespace {
@@ -29,7 +30,7 @@ struct Head {
 Head head_of(SQLite::Database& db) {
     SQLite::Statement ask(db, "SELECT number, hash FROM event ORDER BY number DESC LIMIT 1");
     if (!ask.executeStep())
-        return {EventNumber{}, genesis(meta_value(db, "journal"))};
+        return {EventNumber{}, genesis_of(db)};
     Head head{EventNumber{static_cast<std::uint64_t>(ask.getColumn(0).getInt64())}, {}};
     const std::string bytes = ask.getColumn(1).getString();
     assert(bytes.size() == head.hash.size());  // the table's own check
@@ -324,6 +325,8 @@ std::expected<std::unique_ptr<Writer>, JournalError> Writer::open(Options option
     const std::filesystem::path path = options.path;
     return guarded(path, "reading the head of the journal",
                    [&]() -> std::expected<std::unique_ptr<Writer>, JournalError> {
+                       if (auto lost = derived_tables_lost(**db, path))
+                           return std::unexpected(std::move(*lost));
                        return std::unique_ptr<Writer>(
                            new Writer(std::make_unique<Work>(std::move(options), std::move(*db))));
                    });

@@ -80,12 +80,32 @@ void check_bay(std::vector<ConfigFinding>& findings, const config::Station& stat
              fmt::format("give {} ms or more", needed.count())});
 }
 
+// What the station writes to its controller must not land in a tool's registers.
+void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Station& station,
+                      const config::ControllerLink& controller, const std::string& pointer) {
+    if (controller.role != config::WireRole::client)
+        return;
+    for (const config::Tool& tool : station.tools) {
+        const auto* link = std::get_if<config::RegisterLink>(&tool.link);
+        if (link != nullptr && link->host == controller.host && link->port == controller.port &&
+            link->unit == controller.unit)
+            findings.push_back(
+                {Severity::error, pointer + "/controller/port",
+                 fmt::format(
+                     "unit {} at {}:{} is tool {} as well, into whose registers the permissives would go",
+                     controller.unit, controller.host, controller.port, tool.id),
+                 "give the controller's own host, port or unit"});
+    }
+}
+
 }  // namespace
 
 std::vector<ConfigFinding> check(const config::Station& station) {
     std::vector<ConfigFinding> findings;
     for (std::size_t i = 0; i < station.bays.size(); ++i)
         check_bay(findings, station, station.bays[i], fmt::format("/bays/{}", i));
+    for (std::size_t i = 0; i < station.bays.size(); ++i)
+        check_tool_apart(findings, station, station.bays[i].controller, fmt::format("/bays/{}", i));
     for (std::size_t i = 0; i < station.tools.size(); ++i)
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link))
             check_tool(findings, *link, fmt::format("/tools/{}", i));

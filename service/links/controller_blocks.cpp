@@ -68,8 +68,7 @@ constexpr std::size_t beats_remembered = 256;
            one.departures == other.departures && one.plc_starts == other.plc_starts;
 }
 
-// A permissive gives its token up with its movement while the others still hold it. Two different ones are no
-// echo of any stay.
+// One that has not taken its token yet says none. Two different ones are no echo of any stay.
 [[nodiscard]] domain::Token common_token(std::span<const FeedbackBlock> blocks) noexcept {
     domain::Token common;
     for (const FeedbackBlock& block : blocks) {

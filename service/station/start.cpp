@@ -17,6 +17,7 @@
 
 #include "config/reader.hpp"
 #include "service/interlock/lookup.hpp"
+#include "service/journal/audit.hpp"
 #include "service/journal/digest.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/journal/projection.hpp"
@@ -125,6 +126,7 @@ class Run {
     ExitCode prepare();
     ExitCode open_journal();
     [[nodiscard]] ExitCode look_for_lost_journal() const;
+    [[nodiscard]] ExitCode look_for_rules() const;
     ExitCode open_writer();
     void open_hand_note();
     ExitCode serve_http();
@@ -133,7 +135,7 @@ class Run {
                      const std::vector<journal::Credential>& credentials);
     void tell_of_changed_people();
     [[nodiscard]] people::Roster read_roster();
-    [[nodiscard]] const config::Station* some_rules() const;
+    [[nodiscard]] const config::Station& some_rules() const;
     void wait_for_signals();
     void end_with(ExitCode code);
 
@@ -176,7 +178,8 @@ ExitCode Run::prepare() {
     const auto journal = journal_path(staged_, options_.state_folder);
     if (!journal) {
         spdlog::critical(
-            "{}: has errors, and no single journal with approved rules is in {}; correct the file",
+            "{}: has errors, and {} holds no journal, or several, whose approved rules could be followed; "
+            "correct the file",
             staged_.file, options_.state_folder.string());
         return ExitCode::config;
     }
@@ -219,6 +222,16 @@ ExitCode Run::look_for_lost_journal() const {
     return ExitCode::journal_failed;
 }
 
+// Without any, nobody has said where to listen or which equipment there is.
+ExitCode Run::look_for_rules() const {
+    const bool approved = interlock::rules_of(recovered_.rules, recovered_.state.rules) != nullptr;
+    if (staged_.station || approved)
+        return ExitCode::orderly;
+    spdlog::critical("{}: has errors, and no approved rules can be read from {}; correct the file",
+                     staged_.file, journal_.string());
+    return ExitCode::config;
+}
+
 ExitCode Run::open_writer() {
     journal::Writer::Options options;
     options.path = journal_;
@@ -259,7 +272,7 @@ ExitCode Run::open_journal() {
     auto reader = journal::Reader::open(journal_, options_.vfs);
     if (!reader) {
         spdlog::critical("{}", journal::to_text(reader.error()));
-        return not_writable_ ? ExitCode::orderly : ExitCode::journal_failed;
+        return not_writable_ ? look_for_rules() : ExitCode::journal_failed;
     }
     const auto of = (*reader)->station();
     if (of && !of->empty() && staged_.station && *of != staged_.station->id) {
@@ -273,11 +286,13 @@ ExitCode Run::open_journal() {
         spdlog::critical("{}", journal::to_text(recovered.error()));
         not_writable_ = recovered.error();
         writer_.reset();
-        return ExitCode::orderly;  // up, withheld, and explaining
+        return look_for_rules();  // if any: up, withheld, and explaining
     }
     recovered_ = std::move(*recovered);
     if (!recovered_.note.empty())
         spdlog::warn("{}", recovered_.note);
+    if (const ExitCode code = look_for_rules(); code != ExitCode::orderly)
+        return code;
     const auto names = (*reader)->person_names();
     const auto credentials = (*reader)->credentials();
     if (!names || !credentials) {
@@ -338,9 +353,10 @@ void Run::open_hand_note() {
 
 people::Roster Run::read_roster() { return people::Roster(std::move(people_)); }
 
-const config::Station* Run::some_rules() const {
+// The approved ones, or else those of the file: look_for_rules() has seen that there are some.
+const config::Station& Run::some_rules() const {
     const config::Station* in_force = interlock::rules_of(station_->rule_book(), station_->state().rules);
-    return in_force != nullptr ? in_force : staged_.station.get();
+    return in_force != nullptr ? *in_force : *staged_.station;
 }
 
 ExitCode Run::serve_http() {
@@ -355,8 +371,7 @@ ExitCode Run::serve_http() {
         spdlog::info("nobody is enrolled yet; the code for the first administrator is in {}", code->file());
         settings.enrolment_code = std::move(*code);
     }
-    const config::Station* rules = some_rules();
-    const config::Endpoint endpoint = rules != nullptr ? rules->api : config::Endpoint{"127.0.0.1", 8460};
+    const config::Endpoint endpoint = some_rules().api;
     api_ = std::make_unique<web::Api>(loop_, *station_, read_roster(), std::move(settings));
     station_->set_durable_listener([this] { api_->on_durable(); });
     auto server = web::Server::listen(loop_, endpoint, [this](web::Request request, web::Respond respond) {
@@ -452,6 +467,29 @@ ExitCode check_config(const fs::path& file) {
     return usable ? ExitCode::orderly : ExitCode::findings;
 }
 
+namespace {
+
+// What tables that were made again do not put right: sentences with their remedies.
+std::expected<std::vector<std::string>, journal::JournalError> still_wrong(const fs::path& journal) {
+    auto reader = journal::Reader::open(journal);
+    if (!reader)
+        return std::unexpected(reader.error());
+    const auto pages = (*reader)->check_file();
+    if (!pages)
+        return std::unexpected(pages.error());
+    std::vector<std::string> sentences;
+    if (!pages->empty())
+        sentences.push_back(*pages + "; keep the file and bring back the latest backup");
+    const auto differences = journal::audit_beside_chain(journal);
+    if (!differences)
+        return std::unexpected(differences.error());
+    for (const auto& difference : *differences)
+        sentences.push_back(journal::to_text(difference));
+    return sentences;
+}
+
+}  // namespace
+
 ExitCode rebuild_tables(const StartOptions& options) {
     const auto failed = [](const journal::JournalError& error) {
         spdlog::critical("{}", journal::to_text(error));
@@ -471,6 +509,14 @@ ExitCode rebuild_tables(const StartOptions& options) {
     const auto lock = journal::StationLock::take(*path);
     if (!lock)
         return failed(lock.error());
+    const auto lost = (*reader)->lost_tables();
+    if (!lost)
+        return failed(lost.error());
+    if (!lost->empty()) {
+        for (const auto& each : *lost)
+            spdlog::critical("{}: {}; nothing was made again", path->string(), journal::to_text(each));
+        return ExitCode::journal_failed;
+    }
     const auto fault = (*reader)->verify();
     if (!fault)
         return failed(fault.error());
@@ -485,7 +531,12 @@ ExitCode rebuild_tables(const StartOptions& options) {
     if (!events)
         return failed(events.error());
     std::puts(fmt::format("{}: the tables were made again from {} events", path->string(), *events).c_str());
-    return ExitCode::orderly;
+    const auto wrong = still_wrong(*path);
+    if (!wrong)
+        return failed(wrong.error());
+    for (const std::string& each : *wrong)
+        spdlog::critical("{}: still wrong: {}", path->string(), each);
+    return wrong->empty() ? ExitCode::orderly : ExitCode::journal_failed;
 }
 
 ExitCode run(const StartOptions& options) {

@@ -271,7 +271,9 @@ void Station::submit(Payload payload, std::optional<people::PersonRecord> person
         after_lookup(std::move(payload), std::move(person), std::move(done));
         return;
     }
-    look_up_serial(bay, *serial,
+    // A copy: what it points to goes with the payload.
+    const interlock::Serial asked = *serial;
+    look_up_serial(bay, asked,
                    [this, payload = std::move(payload), person = std::move(person),
                     done = std::move(done)](const EarlierStays& earlier) mutable {
                        if (!earlier) {

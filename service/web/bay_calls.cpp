@@ -93,10 +93,12 @@ void Api::Work::confirm_check(Call& call) {
         return;
     auto body = Body::parse(call.request.body);
     const auto step = body.text("step");
+    const EventNumber seen{body.number("seen")};
     if (const auto fault = body.fault())
         return call.refuse(*fault);
     const auto person = call.person;
-    submit(CheckConfirmed{.bay = *bay, .step = step, .by = person}, std::nullopt, std::move(call));
+    submit(CheckConfirmed{.bay = *bay, .step = step, .by = person, .seen = seen}, std::nullopt,
+           std::move(call));
 }
 
 void Api::Work::propose(Call& call) {

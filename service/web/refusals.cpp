@@ -1,9 +1,11 @@
 #include "service/web/refusals.hpp"
 
+#include <algorithm>
 #include <utility>
 #include <variant>
 #include <vector>
 
+#include "service/interlock/lookup.hpp"
 #include "service/web/listing.hpp"
 #include "service/web/views.hpp"
 
@@ -22,7 +24,11 @@ std::string_view class_letter(config::RiskClass risk) {
 }
 
 std::string roles_text(const std::vector<domain::Role>& roles) {
-    return listed(roles, [](domain::Role role) { return name_of(role); });
+    return listed(roles, [](domain::Role role) {
+        std::string words(name_of(role));
+        std::ranges::replace(words, '_', ' ');
+        return words;
+    });
 }
 
 // Who may do what at a bay, by its rules.
@@ -60,6 +66,69 @@ std::string things_here(const config::Station* rules, const Stay* stay) {
     return text.empty() ? "look at the station, and name something that is there" : text;
 }
 
+// The steps and the joints of the unit's plan that are confirmed, none of which was named.
+std::string checks_here(const config::Station& rules, const config::Plan& plan) {
+    std::vector<std::string> ids;
+    for (const auto& stage : plan.stages) {
+        for (const auto& step : stage.steps) {
+            if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
+                ids.push_back(confirm->id);
+        }
+    }
+    for (const auto& planned : joints_of(rules, plan)) {
+        if (planned.joint != nullptr && planned.joint->method == config::Method::confirmed_check)
+            ids.push_back(planned.joint->id);
+    }
+    return ids.empty() ? "nothing of this plan is confirmed; look at what holds the station"
+                       : "give one of " + listed(ids, [](const std::string& id) { return id; });
+}
+
+// The core says what was meant; each of its refusals for a thing that is not there has its own list.
+bool is_about(const Refused& refused, std::string_view what) { return refused.detail.starts_with(what); }
+
+std::string not_there(const Refused& refused, const config::Station* rules, const Stay* stay) {
+    const auto* plan = rules == nullptr || stay == nullptr ? nullptr : plan_of(*rules, *stay);
+    return plan != nullptr && is_about(refused, "the plan has no check") ? checks_here(*rules, *plan)
+                                                                         : things_here(rules, stay);
+}
+
+constexpr std::string_view no_movement = "no such movement is open";
+constexpr std::string_view none_set_aside = "no such event is set aside";
+
+// Nothing to decide: because that is done, or because it never was.
+std::string settled(const Refused& refused, const Stay* stay) {
+    std::string waiting;
+    if (stay != nullptr && is_about(refused, no_movement))
+        waiting =
+            listed(stay->moved_unproven, [](const MovedUnproven& moved) { return moved.permissive.text; });
+    else if (stay != nullptr && is_about(refused, none_set_aside))
+        waiting = listed(stay->set_aside, [](EventNumber event) { return std::to_string(event.value); });
+    else
+        return "nothing more is needed; look at what holds the station now";
+    return waiting.empty() ? "none waits for a decision; look at what holds the station now"
+                           : "give one that waits for a decision: " + waiting;
+}
+
+std::string not_now(const Refused& refused) {
+    if (is_about(refused, "nobody is signed on"))
+        return "nobody has to sign off; sign on before the work begins";
+    if (is_about(refused, "the station would have no administrator"))
+        return "enrol another administrator first";
+    return "look at what holds the station, and act once that is cleared";
+}
+
+constexpr std::string_view ahead = "that has not happened yet";
+constexpr std::string_view behind = "it is about what ";  // "... event 22 brought"
+
+std::string seen_otherwise(const Refused& refused) {
+    if (is_about(refused, ahead))
+        return "What you name as seen has not happened yet";
+    if (!is_about(refused, behind))
+        return sentence(refused);
+    const auto event = refused.detail.substr(behind.size());
+    return "What you decide about came after what you saw (" + event.substr(0, event.rfind(' ')) + ")";
+}
+
 std::string reasons_here(const config::Station* rules) {
     if (rules == nullptr)
         return "let the rules be approved first";
@@ -70,6 +139,17 @@ std::string reasons_here(const config::Station* rules) {
 }
 
 }  // namespace
+
+std::string why_of(const Refused& refused) {
+    std::string why = sentence(refused);
+    if (refused.code == RefusalCode::seen_too_old)
+        why = seen_otherwise(refused);
+    else if (is_about(refused, no_movement) || is_about(refused, none_set_aside))
+        why = "There is nothing like that to decide about: " + refused.detail;
+    if (why.ends_with('.'))
+        why.pop_back();
+    return why;
+}
 
 std::string remedy_of(const Refused& refused, const StationPort& station, const BayState* bay) {
     const auto* rules = bay == nullptr ? nullptr : rules_of(station, bay->id);
@@ -82,15 +162,15 @@ std::string remedy_of(const Refused& refused, const StationPort& station, const 
     case RefusalCode::tightened_it: return "let somebody decide who did not tighten it";
     case RefusalCode::no_stay: return "bring a unit to the bay, then decide";
     case RefusalCode::no_such_joint: return joints_here(stay);
-    case RefusalCode::no_such_thing: return things_here(rules, stay);
-    case RefusalCode::already_settled: return "nothing more is needed; look at what holds the station now";
+    case RefusalCode::no_such_thing: return not_there(refused, rules, stay);
+    case RefusalCode::already_settled: return settled(refused, stay);
     case RefusalCode::reason_missing: return reasons_here(rules);
     case RefusalCode::value_missing:
         return "say what was verified and how, and give the torque that was measured by hand";
     case RefusalCode::value_outside_audit_window:
         return "check the joint again; one that stays outside is reworked, not overridden";
     case RefusalCode::seen_too_old: return "look again, then decide on what you see";
-    case RefusalCode::not_possible_now: return "look at what holds the station, and act once that is cleared";
+    case RefusalCode::not_possible_now: return not_now(refused);
     case RefusalCode::needs_second_administrator: return "let a second person sign in and consent";
     }
     std::unreachable();

@@ -118,6 +118,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     // One deadline for the whole request: a client that sends a byte now and then gains nothing.
     void read_request() {
         parser_.emplace();
+        head_only_ = false;
         parser_->header_limit(limits_.header_bytes);
         parser_->body_limit(limits_.body_bytes);
         stream_.expires_after(limits_.request_time);
@@ -132,12 +133,12 @@ class Connection : public std::enable_shared_from_this<Connection> {
             return close();
         if (error == beast::error::timeout)  // Beast has closed the socket; there is nobody to answer
             return close();
+        head_only_ = parser_->is_header_done() && parser_->get().method() == http::verb::head;
         if (error)
             return refuse(problem_of(error, limits_));
         if (const auto twice = said_twice(parser_->get()))
             return refuse(*twice);
         keep_alive_ = parser_->get().keep_alive();
-        head_only_ = parser_->get().method() == http::verb::head;
         auto request = take_request();
         stream_.expires_never();
         answer(std::move(request));

@@ -592,6 +592,8 @@ json decision_line(const history::DecisionLine& line, const people::Roster& rost
             {"kind", api_name(line.kind)},
             {"action", kind_or_null(line.action)},
             {"subject", text_or_null(line.subject)},
+            {"subject_event", number_or_null(line.subject_event)},
+            {"fastener", text_or_null(line.fastener)},
             {"outcome", api_name(line.outcome)},
             {"refusal", text_or_null(line.refusal)},
             {"proposal", number_or_null(line.proposal)},
@@ -641,16 +643,13 @@ std::string_view outcome_name(const Outcome& outcome) {
 }
 
 Response refusal(const Refused& refused, EventNumber event, const std::string& where, std::string remedy) {
-    auto why = sentence(refused);
-    if (why.ends_with('.'))  // the remedy follows in the same sentence
-        why.pop_back();
     const json body{{"event", event.value},
                     {"outcome", "refused"},
                     {"error",
                      {{"code", enum_name(refused.code)},
                       {"what", "the act was recorded and refused"},
                       {"where", where},
-                      {"why", std::move(why)},
+                      {"why", why_of(refused)},
                       {"remedy", std::move(remedy)}}}};
     return {.status = 409, .body = dump(body)};
 }

@@ -14,6 +14,7 @@
 #include <SQLiteCpp/Database.h>
 
 #include "service/journal/reader.hpp"
+#include "service/journal/writer.hpp"
 #include "service/station/exit_code.hpp"
 #include "tests/end_to_end/former_run.hpp"
 #include "tests/end_to_end/input_stand.hpp"
@@ -184,6 +185,31 @@ void tables_changed(Closed& closed) {
         CHECK(again.says("the tables were made again from"));
     }
     CHECK_FALSE(differs());
+    change("DROP TABLE tightening; DROP TRIGGER event_is_never_removed");
+    {
+        const auto refused = closed.attempt();
+        INFO(refused.said());
+        CHECK(refused.ended_with(ExitCode::journal_failed));
+        CHECK(
+            refused.says("the table tightening was taken away, which is made from the events; keep a copy"));
+        CHECK(refused.says("tautgated --rebuild-tables"));
+        closed.nothing_moves();
+        const auto again = rebuilt();
+        INFO(again.said());
+        CHECK(again.ended_with(ExitCode::orderly));
+    }
+    CHECK_FALSE(differs());
+    // What no table that is made again puts right.
+    change("UPDATE person_name SET name = 'Somebody Else' WHERE number = 3; DELETE FROM stay");
+    {
+        const auto again = rebuilt();
+        INFO(again.said());
+        CHECK(again.ended_with(ExitCode::journal_failed));
+        CHECK(again.says("the tables were made again from"));
+        CHECK(again.says("still wrong: table person_name: the name or badge of person 3 is not the one that "
+                         "was recorded; bring the row back from a backup"));
+    }
+    closed.restore();
     change("DROP TRIGGER event_is_never_changed; UPDATE event SET body = replace(body, 'a', 'b') WHERE "
            "number = 2;"
            "PRAGMA wal_checkpoint(TRUNCATE)");
@@ -447,6 +473,24 @@ TEST_CASE("a configuration that cannot be used ends the first start with its own
     const auto bytes = folder.path() / "bytes.json";
     put(bytes, "{\"id\": \"\xff\xfe\"}");
     config_that_cannot_be_used(bytes, "UTF-8");
+}
+
+TEST_CASE("a configuration that cannot be used ends a start whose journal has no approved rules either") {
+    TemporaryFolder folder;
+    const auto cut_off = folder.path() / "cut-off.json";
+    put(cut_off, bytes_of(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").substr(0, 5000));
+    TemporaryFolder state;
+    journal::Writer::Options options;
+    options.path = state.path() / "station.db";
+    options.on_durable = [](domain::EventNumber) {};
+    options.on_failure = [](const journal::JournalError& error) { FAIL(error.what); };
+    auto writer = journal::Writer::open(std::move(options));
+    REQUIRE(writer);
+    (*writer)->close();
+    const Attempt attempt{cut_off, state.path()};
+    INFO(attempt.said());
+    CHECK(attempt.ended_with(ExitCode::config));
+    CHECK(attempt.says("no approved rules can be read from " + (state.path() / "station.db").string()));
 }
 
 TEST_CASE("a folder that can only be read leaves the station up, withheld, with the reason on every screen") {

@@ -87,6 +87,19 @@ void Stand::arrives(const UnitPapers& papers) {
 
 void Stand::scans(const std::string& label) { need(floor().scan(label)); }
 
+void Stand::types(const std::string& label) {
+    const auto& members = plant_.crew().members();
+    const auto who = std::ranges::find_if(members, [](const simulation::CrewMember& member) {
+        return member.roles.front() == "line_operator";
+    });
+    const auto answer = plant_.crew().api().post("/v1/bays/" + plant_.bay() + "/scans", {{"text", label}},
+                                                 {who->session, ""});
+    if (!answer)
+        give_up(answer.error());
+    if (!answer->good())
+        give_up(simulation::words_of(*answer));
+}
+
 void Stand::identified(const std::string& variant) {
     arrives(variant);
     scans(papers_.motor_label());

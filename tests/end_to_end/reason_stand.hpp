@@ -34,6 +34,8 @@ class Stand {
     void arrives(const std::string& variant = "MB1");
     void arrives(const simulation::UnitPapers& papers);
     void scans(const std::string& label);
+    // The operator types it, since the scanner does not read it.
+    void types(const std::string& label);
     // Both tickets are scanned, and the station knows the unit.
     void identified(const std::string& variant = "MB1");
     // Of plan MB1; every joint that the lifting beam waits for is proven, and the beam may move.

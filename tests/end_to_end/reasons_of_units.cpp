@@ -69,18 +69,44 @@ Told ticket_repeated_told(Stand& stand) {
             .facts = {{"kind", "D"}, {"serial", "TM990001"}}};
 }
 
-// A good unit leaves by the carrier and is set down once more.
-Told seen_before_told(Stand& stand) {
+// A good unit leaves by the carrier.
+UnitPapers gone_by_the_carrier(Stand& stand) {
     stand.finished();
-    const UnitPapers papers = stand.papers();
+    UnitPapers papers = stand.papers();
     stand.need(stand.plant().shift().lift(papers) && stand.plant().shift().leave(papers),
                "the good unit does not leave");
-    stand.arrives(papers);
-    stand.scans(papers.motor_label());
+    return papers;
+}
+
+Told seen_before(const UnitPapers& papers) {
     return {.sentence = papers.motor + " was at this station before.",
             .remedy = "A supervisor decides: rework, wrong scan or duplicate label.",
             .clears = "by_decision",
             .facts = {{"serial", papers.motor}}};
+}
+
+// It is set down once more.
+Told seen_before_told(Stand& stand) {
+    const UnitPapers papers = gone_by_the_carrier(stand);
+    stand.arrives(papers);
+    stand.scans(papers.motor_label());
+    return seen_before(papers);
+}
+Told seen_before_by_hand_told(Stand& stand) {
+    const UnitPapers papers = gone_by_the_carrier(stand);
+    stand.arrives(papers);
+    stand.types(papers.motor_label());
+    return seen_before(papers);
+}
+// The next unit's ticket is corrected to the number of the one that left.
+Told seen_before_by_correction_told(Stand& stand) {
+    const UnitPapers papers = gone_by_the_carrier(stand);
+    stand.arrives();
+    stand.scans(stand.papers().motor_label());
+    stand.need(stand.await([&] { return !stand.bay().at("occupant").at("tickets").empty(); }),
+               "the ticket is not seen");
+    stand.decides({{"correct_ticket", {{"text", papers.motor_label()}}}});
+    return seen_before(papers);
 }
 
 Told no_unit_told(Stand&) {
@@ -170,12 +196,29 @@ const std::vector<ReasonCase>& unit_cases() {
          movement_used_told,
          [](Stand& stand) {
              stand.decides({{"rearm_permissive", {{"permissive", "lift-beam"}}}});
-         }},
+         },
+         true},
         {serial_seen_before,
          "a serial number that was here before is held until people say why",
          "lift-beam",
          {"serial_seen_before", "ticket_missing"},
          seen_before_told,
+         [](Stand& stand) {
+             stand.decides({{"accept_return", json::object()}});
+         }},
+        {serial_seen_before,
+         "also when its label is typed by hand",
+         "lift-beam",
+         {"serial_seen_before", "ticket_missing"},
+         seen_before_by_hand_told,
+         [](Stand& stand) {
+             stand.decides({{"accept_return", json::object()}});
+         }},
+        {serial_seen_before,
+         "also when a ticket is corrected to it",
+         "lift-beam",
+         {"serial_seen_before", "ticket_missing"},
+         seen_before_by_correction_told,
          [](Stand& stand) {
              stand.decides({{"accept_return", json::object()}});
          }},

@@ -562,7 +562,7 @@ class Possible {
         if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
         if (stay_->checks.empty())
-            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker});
+            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
     }
 
     void questions() {
@@ -574,8 +574,9 @@ class Possible {
             repair("the return is accepted", proposed(supervisor, AcceptReturn{}));
         for (const MovedUnproven& moved : stay_->moved_unproven)
             repair("the movement is acknowledged", proposed(supervisor, AcknowledgeMove{moved.permissive}));
-        for (const PermissiveId& used : stay_->used)
-            repair("the movement may be made once more", proposed(supervisor, RearmPermissive{used}));
+        for (const MovementUsed& used : stay_->used)
+            repair("the movement may be made once more",
+                   proposed(supervisor, RearmPermissive{used.permissive}));
         for (const EventNumber& event : stay_->set_aside)
             repair("the event set aside was looked at", proposed(supervisor, DisposeSetAside{event}));
         if (stay_->differs)

@@ -110,6 +110,8 @@ void forget_in_stay(Stay& stay) {
         check.confirmed = any_event;
     for (MovedUnproven& moved : stay.moved_unproven)
         moved.seen = any_event;
+    for (MovementUsed& used : stay.used)
+        used.moved = any_event;
     if (stay.leaves_incomplete)
         stay.leaves_incomplete = any_event;
 }
@@ -130,7 +132,19 @@ void forget_sign_ons(BayState& bay) {
         each.since.monotonic_ns = 0;
 }
 
+// Units without a ticket are on the hold list by the number of their stay.
+void forget_nameless(State& state) {
+    std::string here;
+    if (const auto* stay = std::get_if<Stay>(&state.bays.front().occupant))
+        here = "stay " + std::to_string(stay->id.value);
+    for (UnitHold& hold : state.holds) {
+        if (hold.unit.text.starts_with("stay "))
+            hold.unit.text = hold.unit.text == here ? "stay " + std::to_string(any_event.value) : "stay 0";
+    }
+}
+
 void forget(State& state) {
+    forget_nameless(state);
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
         forget_sign_ons(bay);
@@ -142,6 +156,8 @@ void forget(State& state) {
         hold.why.clear();
     }
     std::ranges::sort(state.holds, {}, &UnitHold::unit);
+    const auto same = std::ranges::unique(state.holds, {}, &UnitHold::unit);
+    state.holds.erase(same.begin(), same.end());
     if (state.ended.size() > 1)
         state.ended.erase(state.ended.begin(), state.ended.end() - 1);
     for (EndedStay& ended : state.ended) {

@@ -61,8 +61,9 @@ def is_stay(token):
 class Point:
     """What the PLC program keeps for one permissive. `scan` is the rule of PERMISSIVE.md, in its order."""
 
-    def __init__(self, own, beat_limit_s):
+    def __init__(self, own, beat_limit_s, one_shot=False):
         self.own = own
+        self.one_shot = one_shot
         self.beat_limit_s = beat_limit_s
         self.arrivals, self.departures, self.starts, self.moved = 7, 6, 1, 0
         self.present = self.moving = self.scanned = False
@@ -73,7 +74,7 @@ class Point:
         self.overruled = False      # the block in force says something else by now, under the same beat
         self.accepted_beat = 0
         self.fault = 4
-        self.wrong_move = False
+        self.wrong_move = self.used = False
 
     def scan(self, words, present, moving, now):
         was_allowed = self.may_move()
@@ -81,7 +82,7 @@ class Point:
             self.wants_token = present
         elif present and not self.present:
             self.arrivals = (self.arrivals + 1) & 0xFFFF
-            self.token, self.wants_token, self.wrong_move = 0, True, False
+            self.token, self.wants_token, self.wrong_move, self.used = 0, True, False, False
         elif self.present and not present:
             self.departures = (self.departures + 1) & 0xFFFF
             self.wants_token = False
@@ -89,7 +90,7 @@ class Point:
         if self.scanned and moving and not self.moving:
             self.moved = (self.moved + 1) & 0xFFFF
             self.wrong_move = self.wrong_move or not was_allowed
-            self.token, self.wants_token = 0, False
+            self.used = self.one_shot
         self.moving = moving
         self.scanned = True
         self._take_block(Block(words), now)
@@ -114,6 +115,8 @@ class Point:
             return None
         self.accepted, self.accepted_at, self.accepted_beat = block, now, block.beat
         self.overruled, self.fault = False, 0
+        if block.code == WITHHELD and block.token == self.token:
+            self.used = False
         return None
 
     def _lose(self, fault):
@@ -121,7 +124,9 @@ class Point:
 
     def acting(self):
         block = self.accepted
-        if block is None or self.overruled or not self.present or self.token == 0 or block.token != self.token:
+        if block is None or self.overruled or self.used or not self.present:
+            return WITHHELD
+        if self.token == 0 or block.token != self.token:
             return WITHHELD
         return block.code if block.code in (RELEASED, LEAVING_INCOMPLETE) else WITHHELD
 
@@ -148,7 +153,8 @@ class Plc:
         self.link = bay["controller"]
         beat_limit_s = self.link["echo_timeout_ms"] / 1000
         self.names = [one["id"] for one in description["permissives"]]
-        self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit_s)
+        self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit_s,
+                             one.get("one_shot", False))
                        for one in description["permissives"]]
         self.lock = threading.RLock()
         self.scanned = threading.Condition(self.lock)

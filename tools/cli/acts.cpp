@@ -585,11 +585,18 @@ Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signe
     const auto bay = bay_or_only(desk, act.bay);
     if (!bay)
         return std::unexpected(bay.error());
+    json body{{std::string(act.key), act.value}};
+    if (act.about_the_unit) {
+        const auto station = ask(desk, "/v1/station");
+        if (!station)
+            return std::unexpected(station.error());
+        body["seen"] = at(*station, "newest_event");
+    }
     const auto by = sign_in(desk, signers);
     if (!by)
         return std::unexpected(by.error());
-    const auto answer = answer_of(desk.http.post(fmt::format("/v1/bays/{}/{}", path_part(*bay), act.what),
-                                                 body_of({{std::string(act.key), act.value}}), by->alone()));
+    const auto answer = answer_of(
+        desk.http.post(fmt::format("/v1/bays/{}/{}", path_part(*bay), act.what), body_of(body), by->alone()));
     if (!answer)
         return std::unexpected(answer.error());
     return tell(desk, *answer, "done");

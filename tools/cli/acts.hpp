@@ -93,6 +93,8 @@ struct BayAct {
     std::string_view what;
     std::string_view key;
     std::string value;
+    bool about_the_unit =
+        false;  // refused if another unit is there by the time that the person has signed in
 };
 [[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
 

@@ -88,8 +88,8 @@ std::expected<Reply, std::string> Http::run(const Call& call) const {
 
     const auto failed = [&](std::string_view doing, const error_code& error) {
         return std::unexpected(fmt::format(
-            "the service at http://{}:{} gave no answer: {} failed, {}; see that tautgated is running there "
-            "(systemctl status tautgated), or name its address with --api",
+            "the service at http://{}:{} gave no answer: {} failed, {}; see that tautgated is running (in "
+            "its terminal, or as a service where one was set up), or name its address with --api",
             host, address_.port, doing, error.message()));
     };
     const auto address = loopback_of(address_.host);

@@ -61,7 +61,7 @@ json name_at(const Items* items, const std::optional<std::uint32_t>& index) {
     if (!index)
         return nullptr;
     return items != nullptr && *index < items->size() ? (*items)[*index].name
-                                                      : fmt::format("#{}", *index + 1);
+                                                      : fmt::format("no. {}", *index + 1);
 }
 
 json ticket(const journal::TicketRow& row) {
@@ -119,6 +119,8 @@ json decision(const journal::DecisionRow& row, const Names& names) {
             {"kind", api_name(row.kind)},
             {"action", text_or_null(api_name(row.action))},
             {"subject", text_or_null(row.subject)},
+            {"subject_event", number_or_null(row.subject_event)},
+            {"fastener", nullptr},
             {"outcome", api_name(row.outcome)},
             {"refusal", text_or_null(row.refusal)},
             {"proposal", number_or_null(row.proposal)},
@@ -132,27 +134,51 @@ json decision(const journal::DecisionRow& row, const Names& names) {
             {"checked_torque", nullptr}};
 }
 
-// What the proposer of an override vouched for stands in its event only.
-Result<void> add_check(journal::Reader& reader, const journal::DecisionRow& row, json& view) {
-    if (row.action != "OverrideJoint")
+std::string unreadable(const journal::DecisionRow& row) {
+    return fmt::format("(cannot be read in event {})", row.event.value);
+}
+
+void add_check(const journal::DecisionRow& row, const json& asked, json& view) {
+    if (!at(asked, "verified").is_string()) {
+        view["verified"] = unreadable(row);
+        return;
+    }
+    view["verified"] = at(asked, "verified");
+    const auto micro = text_at(at(asked, "checked_torque"), "micro_nm");
+    std::int64_t torque = 0;
+    const auto [end, fault] = std::from_chars(micro.data(), micro.data() + micro.size(), torque);
+    if (!micro.empty() && fault == std::errc{} && end == micro.data() + micro.size())
+        view["checked_torque"] = protocol::to_text(protocol::Torque{torque});
+}
+
+void add_fastener(const journal::DecisionRow& row, const json& asked, const config::Joint* joint,
+                  json& view) {
+    const auto text = text_at(asked, "fastener");
+    std::uint32_t place = 0;
+    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), place);
+    const bool read = !text.empty() && fault == std::errc{} && end == text.data() + text.size();
+    view["fastener"] =
+        read ? name_at(joint == nullptr ? nullptr : &joint->fasteners, place) : json(unreadable(row));
+}
+
+// What the proposer of an override vouched for, and which fastener was meant, stands in the event only.
+Result<void> add_asked(journal::Reader& reader, const journal::DecisionRow& row, const config::Joint* joint,
+                       json& view) {
+    const bool overrides = row.action == "OverrideJoint";
+    if (!overrides && row.action != "UnlockFastener" && row.action != "AssignResult")
         return {};
     const auto rows = reader.events(row.event, 1);
     if (!rows)
         return std::unexpected(rows.error());
     const auto body = json::parse(rows->empty() ? std::string() : rows->front().body, nullptr, false);
     const json* asked = &body;
-    for (const auto* key : {"event", "payload", "Proposed", "action", "OverrideJoint"})
+    for (const auto& key : {std::string("event"), std::string("payload"), std::string("Proposed"),
+                            std::string("action"), row.action})
         asked = &at(*asked, key);
-    if (!at(*asked, "verified").is_string()) {
-        view["verified"] = fmt::format("(cannot be read in event {})", row.event.value);
-        return {};
-    }
-    view["verified"] = at(*asked, "verified");
-    const auto micro = text_at(at(*asked, "checked_torque"), "micro_nm");
-    std::int64_t torque = 0;
-    const auto [end, fault] = std::from_chars(micro.data(), micro.data() + micro.size(), torque);
-    if (!micro.empty() && fault == std::errc{} && end == micro.data() + micro.size())
-        view["checked_torque"] = protocol::to_text(protocol::Torque{torque});
+    if (overrides)
+        add_check(row, *asked, view);
+    else
+        add_fastener(row, *asked, joint, view);
     return {};
 }
 
@@ -222,7 +248,8 @@ Result<json> stay_view(journal::Reader& reader, const journal::StayRow& stay, co
         return std::unexpected(decisions.error());
     for (const auto& row : *decisions) {
         auto line = decision(row, names);
-        if (const auto added = add_check(reader, row, line); !added)
+        const auto added = add_asked(reader, row, joint_of(rules, row.subject), line);
+        if (!added)
             return std::unexpected(added.error());
         view["decisions"].push_back(std::move(line));
     }
@@ -267,7 +294,25 @@ std::optional<journal::ChainHead> parse_anchor(std::string_view text) {
     return head;
 }
 
+namespace {
+
+// Of a file in which tables of the record itself are missing or are others.
+Verdict without_tables(const journal::Reader& reader, const std::vector<journal::Difference>& lost) {
+    Verdict verdict;
+    for (const auto& each : lost)
+        verdict.text +=
+            fmt::format("{} is damaged: {}\n", plain(reader.path().string()), plain(journal::to_text(each)));
+    return verdict;
+}
+
+}  // namespace
+
 Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::ChainHead>& anchor) {
+    const auto lost = reader.lost_tables();
+    if (!lost)
+        return std::unexpected(lost.error());
+    if (!lost->empty())
+        return without_tables(reader, *lost);
     const auto id = reader.journal_id();
     if (!id)
         return std::unexpected(id.error());
@@ -284,9 +329,9 @@ Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::Cha
     if (!fault)
         return std::unexpected(fault.error());
     // What the chain does not vouch for need not be compared with it.
-    std::vector<std::string> beside;
+    std::vector<journal::Difference> beside;
     if (pages->empty() && !*fault) {
-        auto found = reader.audit();
+        auto found = journal::audit_beside_chain(reader.path());
         if (!found)
             return std::unexpected(found.error());
         beside = std::move(*found);
@@ -307,12 +352,10 @@ Result<Verdict> verify(journal::Reader& reader, const std::optional<journal::Cha
             fmt::format("{} is not what was written: event {} {}; nothing from that event on can be "
                         "trusted: keep this copy and compare it with a backup\n",
                         where, (*fault)->first.value, plain((*fault)->what));
-    for (const std::string& difference : beside)
-        verdict.text += fmt::format(
-            "{}: the chain is whole, but what people are shown is not what it says: {}; "
-            "show nobody anything of it and keep this copy; tables are made again from the events by "
-            "tautgated --rebuild-tables while the service does not run\n",
-            where, plain(difference));
+    for (const auto& difference : beside)
+        verdict.text +=
+            fmt::format("{}: the chain is whole, but what stands beside it is not what was recorded: {}\n",
+                        where, plain(journal::to_text(difference)));
     if (anchor && anchor->number > head->number)
         verdict.text += fmt::format("the anchor is of event {}, beyond the end of this record (event {})\n",
                                     anchor->number.value, head->number.value);

@@ -128,13 +128,19 @@ std::string joints_text(const json& stay, Style style) {
     return table.empty() ? "" : table.text(style.colours, 4, style.screen);
 }
 
+// "override joint motor-mounts", "leave incomplete"
+std::string proposed_text(const json& proposal) {
+    const auto subject = plain(text_at(proposal, "subject"));
+    return words(shown(proposal, "action")) + (subject.empty() ? "" : " ") + subject;
+}
+
 std::string proposals_text(const json& stay) {
     std::string text;
     for (const auto& proposal : at(stay, "proposals"))
-        text += fmt::format("  waits for a second person: proposal {}, {} {}, by {} ({}: {})\n",
-                            shown(proposal, "number"), words(shown(proposal, "action")),
-                            plain(text_at(proposal, "subject")), name_of_person(proposal, "by"),
-                            shown(proposal, "reason_code"), shown(proposal, "reason_text"));
+        text +=
+            fmt::format("  waits for a second person: proposal {}, {}, by {} ({}: {})\n",
+                        shown(proposal, "number"), proposed_text(proposal), name_of_person(proposal, "by"),
+                        shown(proposal, "reason_code"), shown(proposal, "reason_text"));
     return text;
 }
 
@@ -337,15 +343,31 @@ std::string both_persons(const json& line) {
 
 // What became of an act; of a proposal that waited, what became of that.
 std::string outcome_text(const json& line) {
+    const auto ended = at(line, "ended_by").is_null()
+                           ? std::string()
+                           : fmt::format("ended by event {}", shown(line, "ended_by"));
     if (!at(line, "applied_by").is_null())
-        return fmt::format("applied by event {}, with {}", shown(line, "applied_by"),
-                           name_of_person(line, "seconded_by"));
-    if (!at(line, "ended_by").is_null())
-        return fmt::format("ended by event {}", shown(line, "ended_by"));
+        return fmt::format("applied by event {}, with {}{}{}", shown(line, "applied_by"),
+                           name_of_person(line, "seconded_by"), ended.empty() ? "" : "; ", ended);
+    if (!ended.empty())
+        return ended;
     auto outcome = words(shown(line, "outcome"));
     if (!text_at(line, "refusal").empty())
         outcome += fmt::format(" ({})", words(text_at(line, "refusal")));
     return outcome;
+}
+
+// "motor-mounts, front left (result of event 25)"
+std::string about_text(const json& line) {
+    std::string text = text_at(line, "subject");
+    if (const auto fastener = text_at(line, "fastener"); !fastener.empty())
+        text += (text.empty() ? "" : ", ") + fastener;
+    if (const auto event = text_at(line, "subject_event"); !event.empty()) {
+        const bool is_event = text_at(line, "action") == "dispose_set_aside";
+        const auto about = fmt::format("{} {}", is_event ? "event" : "result of event", event);
+        text += text.empty() ? about : fmt::format(" ({})", about);
+    }
+    return text.empty() ? "-" : text;
 }
 
 std::string decisions_text(const json& stay, Style style) {
@@ -360,7 +382,7 @@ std::string decisions_text(const json& stay, Style style) {
                    {shown(line, "event")},
                    {shown(line, "proposal")},
                    {words(action.empty() ? shown(line, "kind") : action)},
-                   {shown(line, "subject")},
+                   {about_text(line)},
                    {both_persons(line)},
                    {outcome_text(line), text_at(line, "outcome") == "refused" ? Colour::red : Colour::none},
                    {shown(line, "checked_torque")},
@@ -484,6 +506,41 @@ std::string kind_words(const std::string& kind) {
     const auto found = std::ranges::find(asked, std::string_view(kind),
                                          &std::pair<std::string_view, std::string_view>::first);
     return found == std::end(asked) ? plain(words(api_name(kind))) : std::string(found->second);
+}
+
+// What a decision is to bring: "to lift the hold".
+std::string action_words(const std::string& action) {
+    static constexpr std::pair<std::string_view, std::string_view> wanted[]{
+        {"OverrideJoint", "to override the joint"},
+        {"TakeBackOverride", "to take back the override"},
+        {"LeaveIncomplete", "to let the unit leave incomplete"},
+        {"AcceptGap", "to accept the gap in the tool's results"},
+        {"AcceptSource", "to go on without the tool's answer"},
+        {"UnlockFastener", "to unlock the fastener"},
+        {"AssignResult", "to file the result to the fastener"},
+        {"SetResultAside", "to set the result aside"},
+        {"UnitStillHere", "that the unit is still here"},
+        {"UnitHasLeft", "that the unit has left"},
+        {"CorrectTicket", "to correct the ticket"},
+        {"AcceptReturn", "to accept the unit's return"},
+        {"AcknowledgeMove", "to acknowledge the movement"},
+        {"RearmPermissive", "to allow the movement once more"},
+        {"DisposeSetAside", "to dispose of the event set aside"},
+        {"AcceptDifference", "to let the stored decision stand"},
+        {"PlaceHold", "to put the unit on hold"},
+        {"LiftHold", "to lift the hold"}};
+    const auto found = std::ranges::find(wanted, std::string_view(action),
+                                         &std::pair<std::string_view, std::string_view>::first);
+    return found == std::end(wanted) ? fmt::format("({})", plain(words(api_name(action))))
+                                     : std::string(found->second);
+}
+
+std::string payload_words(const std::string& kind, const json* payload) {
+    if (kind != "Proposed" || payload == nullptr)
+        return kind_words(kind);
+    const auto [action, detail] = kind_of(at(*payload, "action"));
+    return detail == nullptr ? kind_words(kind)
+                             : fmt::format("{} {}", kind_words(kind), action_words(action));
 }
 
 void add_joints(const json& value, std::vector<std::string>& joints) {
@@ -742,7 +799,7 @@ std::string event_text(const json& event, Style style, const NamesOfJoints& name
     const auto& record = at(body, "record");
     const auto [outcome, detail] = kind_of(at(record, "outcome"));
     std::string text =
-        fmt::format("{:>6}  {}  {}", shown(event, "number"), stamp_text(inner), kind_words(kind));
+        fmt::format("{:>6}  {}  {}", shown(event, "number"), stamp_text(inner), payload_words(kind, payload));
     std::vector<std::string> about;
     if (detail != nullptr && outcome != "Refused")
         add_values(*detail, names, about);
@@ -803,7 +860,7 @@ std::string error_text(const json& error, unsigned status) {
     const auto& inner = at(error, "error");
     if (!inner.is_object())
         return fmt::format("the service answered {} without saying why; look into its log "
-                           "(journalctl -u tautgated)",
+                           "(in its terminal, or with journalctl where it is a service)",
                            status);
     return fmt::format("{}{}: {}; {}", shown(inner, "what"), place_text(text_at(inner, "where")),
                        as_commands(shown(inner, "why")), as_commands(shown(inner, "remedy")));

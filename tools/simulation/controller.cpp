@@ -137,7 +137,7 @@ ControllerSettings controller_settings(const config::Station& station, const con
     settings.bay = bay.number;
     for (const auto& permissive : station.permissives)
         if (permissive.bay == bay.id)
-            settings.points.push_back({permissive.id, permissive.number});
+            settings.points.push_back({permissive.id, permissive.number, permissive.one_shot});
     return settings;
 }
 
@@ -203,7 +203,8 @@ void Controller::scan_point(std::size_t index, std::uint64_t now_ms) {
     Point& point = points_[index];
     const protocol::PlcSettings settings{.own = {settings_.station, settings_.bay, point.at.number},
                                          .beat_limit_ms =
-                                             static_cast<std::uint32_t>(settings_.beat_limit.count())};
+                                             static_cast<std::uint32_t>(settings_.beat_limit.count()),
+                                         .one_shot = point.at.one_shot};
     // A movement is one scan high and at least one scan low, so that each is a rising edge of its own.
     point.pulse_high = !point.pulse_high && point.pulses > 0;
     if (point.pulse_high)

@@ -31,6 +31,7 @@ namespace tautgate::simulation {
 struct ControlledPoint {
     std::string id;
     std::uint16_t number = 0;
+    bool one_shot = false;
 };
 
 struct ControllerSettings {

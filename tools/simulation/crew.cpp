@@ -177,7 +177,11 @@ Crew::Done Crew::sign_on(const std::string& bay) {
 }
 
 Crew::Done Crew::confirm(const std::string& bay, const std::string& step) {
-    return good(api_.post(fmt::format("/v1/bays/{}/checks", bay), {{"step", step}},
+    const auto now = station();
+    if (!now)
+        return std::unexpected(now.error());
+    return good(api_.post(fmt::format("/v1/bays/{}/checks", bay),
+                          {{"step", step}, {"seen", now->at("newest_event")}},
                           {member(line_operator).session, ""}),
                 fmt::format("confirming {}", step));
 }

@@ -22,15 +22,36 @@ double as_double(const protocol::Decimal& value) {
     return static_cast<double>(value.mantissa) * std::pow(10.0, value.exponent);
 }
 
+std::uint64_t digits_of(std::uint64_t value) {
+    std::uint64_t bits = 0;
+    for (int shift = 0; shift < 32; shift += 4, value /= 10)
+        bits |= (value % 10) << shift;
+    return bits;
+}
+
+// A whole number as the field's type has it, at the place of its bits.
+std::uint64_t bits_of(const RegisterField& field, std::uint64_t value) {
+    if (protocol::is_bcd(field.type))
+        return digits_of(value);
+    if (!field.bits)
+        return value;
+    const auto& [first, count] = *field.bits;
+    return (count >= 64 ? value : value & ((1ULL << count) - 1)) << first;
+}
+
 std::uint64_t bits_of(const RegisterField& field, double value) {
     const double raw = (value - as_double(field.offset)) / as_double(field.scale);
     switch (field.type) {
     case FieldType::float32: return std::bit_cast<std::uint32_t>(static_cast<float>(raw));
+    case FieldType::float64: return std::bit_cast<std::uint64_t>(raw);
     case FieldType::int16: return static_cast<std::uint16_t>(static_cast<std::int16_t>(std::llround(raw)));
     case FieldType::int32: return static_cast<std::uint32_t>(static_cast<std::int32_t>(std::llround(raw)));
+    case FieldType::int64: return static_cast<std::uint64_t>(std::llround(raw));
     case FieldType::uint16:
     case FieldType::uint32:
-    case FieldType::uint64: return static_cast<std::uint64_t>(std::llround(raw));
+    case FieldType::uint64:
+    case FieldType::bcd16:
+    case FieldType::bcd32: return bits_of(field, static_cast<std::uint64_t>(std::llround(raw)));
     }
     return 0;
 }
@@ -46,7 +67,7 @@ void put_bits(std::span<std::uint16_t> words, const RegisterField& field, std::u
         auto word = static_cast<std::uint16_t>(bits >> (16 * from_low));
         if (bytes_swapped)
             word = static_cast<std::uint16_t>(word << 8U | word >> 8U);
-        words[i] = word;
+        words[i] = field.bits ? static_cast<std::uint16_t>(words[i] | word) : word;
     }
 }
 
@@ -57,7 +78,9 @@ class Layout {
     void put(const RegisterField& field, double value) {
         put_bits(place(field), field, bits_of(field, value));
     }
-    void put_number(const RegisterField& field, std::uint64_t value) { put_bits(place(field), field, value); }
+    void put_number(const RegisterField& field, std::uint64_t value) {
+        put_bits(place(field), field, bits_of(field, value));
+    }
     void put_if(const std::optional<RegisterField>& field,
                 const std::optional<protocol::WrittenValue>& value) {
         if (field && value)

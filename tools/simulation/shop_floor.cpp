@@ -134,10 +134,14 @@ std::expected<void, std::string> ShopFloor::open_tools() {
             if (!station_.tool_port)
                 return std::unexpected(
                     fmt::format("tool {} needs the station's tool port, which it has not", tool.id));
-            tools_[tool.id] = std::make_unique<SimulatedTool>(
-                tool,
-                std::make_unique<LineTool>(LineToolSettings{
-                    .id = tool.id, .host = station_.tool_port->address, .port = station_.tool_port->port}));
+            tools_[tool.id] =
+                std::make_unique<SimulatedTool>(tool,
+                                                std::make_unique<LineTool>(LineToolSettings{
+                                                    .id = tool.id,
+                                                    .host = station_.tool_port->address,
+                                                    .port = station_.tool_port->port,
+                                                    .epoch = std::to_string(arrangement_.first_epoch)}),
+                                                arrangement_.first_epoch);
         }
     }
     return {};

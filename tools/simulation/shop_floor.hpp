@@ -29,8 +29,8 @@ namespace tautgate::simulation {
 // A tool of either kind, for those who do not care which.
 class SimulatedTool {
   public:
-    SimulatedTool(const config::Tool& tool, std::unique_ptr<LineTool> line)
-        : tool_(tool), kind_(std::move(line)) {}
+    SimulatedTool(const config::Tool& tool, std::unique_ptr<LineTool> line, std::uint64_t epoch)
+        : tool_(tool), kind_(std::move(line)), epoch_(epoch) {}
     SimulatedTool(const config::Tool& tool, std::unique_ptr<RegisterTool> registers)
         : tool_(tool), kind_(std::move(registers)) {}
 
@@ -77,6 +77,8 @@ class ShopFloor {
         std::string bay;
         std::uint64_t seed = 1;
         std::chrono::milliseconds scan{10};
+        // Of the line tools. Who starts anew beside a station that goes on gives one that was never used.
+        std::uint64_t first_epoch = 1;
     };
     // The station must outlive the floor. Its addresses and ports are where the devices meet the daemon.
     [[nodiscard]] static std::expected<std::unique_ptr<ShopFloor>, std::string>

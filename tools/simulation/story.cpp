@@ -207,9 +207,9 @@ bool Shift::set_down(const UnitPapers& papers, bool matched) {
     const auto plan = plan_of(floor_.station(), papers.variant);
     if (!plan)
         return done(std::unexpected(plan.error()), "setting the unit down");
+    const bool empty = crew_.await_bay(bay_, is_empty, patience) && floor_.await_next_token(patience);
     const bool seen =
-        check(crew_.await_bay(bay_, is_empty, patience) && floor_.await_next_token(patience),
-              "the bay is empty") &&
+        check(empty, empty ? "the bay is empty" : "the bay is not empty: type away first") &&
         done(floor_.set_down(*plan, matched), "setting the unit down") &&
         check(crew_.await_bay(
                   bay_, [](const json& bay) { return bay.at("occupant").is_object(); }, patience),

@@ -21,6 +21,11 @@ def text(value):
     return value if isinstance(value, str) else base64.b64decode(value["base64"], validate=True)
 
 
+def netstring(value):
+    data = value.encode()
+    return b"%d:%s," % (len(data), data)
+
+
 def raw_fields(value):
     if isinstance(value, dict):
         for key, inner in value.items():
@@ -57,7 +62,8 @@ def main(path):
     assert db.execute("PRAGMA application_id").fetchone()[0] == 0x54616774
     assert db.execute("PRAGMA user_version").fetchone()[0] == 1
     journal = db.execute("SELECT value FROM meta WHERE key = 'journal'").fetchone()[0]
-    before = hashlib.sha256(b"tautgate journal 1 " + journal.encode()).digest()
+    station = db.execute("SELECT value FROM meta WHERE key = 'station'").fetchone()[0]
+    before = hashlib.sha256(b"tautgate journal 1 " + netstring(journal) + netstring(station)).digest()
     expected = 1
     rows = db.execute("SELECT number, CAST(body AS BLOB), hash FROM event ORDER BY number")
     for number, body, stored in rows:

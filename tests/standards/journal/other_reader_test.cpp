@@ -49,4 +49,6 @@ TEST_CASE("another program reads the whole record, and finds the first change in
     SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
     db.exec("DROP TRIGGER event_is_never_changed; UPDATE event SET body = body || ' ' WHERE number = 123");
     CHECK(read_by_others(folder.journal()) == "wrong at 123: hash\n");
+    db.exec("UPDATE meta SET value = 'other' WHERE key = 'station'");
+    CHECK(read_by_others(folder.journal()) == "wrong at 1: hash\n");
 }

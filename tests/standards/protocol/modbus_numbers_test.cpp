@@ -173,6 +173,65 @@ TEST_CASE("16-bit numbers read as signed two's complement") {
         CHECK(in_every_order(FieldType::int16, std::array{row.word})->abcd == row.value);
 }
 
+TEST_CASE("float64 registers give the same number in every order of their bytes") {
+    // binary64 patterns of IEEE 754-2019, recomputed from the definition of the format; 1/3 and pi as in many
+    // textbooks.
+    struct Row {
+        std::uint64_t ieee754;
+        const char* text;
+    };
+    const Row rows[] = {{0x3FF0000000000000, "1"},
+                        {0xC000000000000000, "-2"},
+                        {0x3FB999999999999A, "0.1"},
+                        {0x3FD5555555555555, "0.3333333333333333"},
+                        {0x400921FB54442D18, "3.141592653589793"},
+                        {0x40792A3D70A3D70A, "402.64"},
+                        {0x7FF0000000000000, "Infinity"},
+                        {0xFFF0000000000000, "-Infinity"},
+                        {0x7FF8000000000000, "NaN"}};
+    for (const Row& row : rows) {
+        CAPTURE(row.text);
+        std::array<std::uint16_t, 4> abcd{};
+        std::array<std::uint16_t, 4> badc{};
+        for (std::size_t i = 0; i < 4; ++i) {
+            abcd[i] = static_cast<std::uint16_t>(row.ieee754 >> (48 - 16 * i));
+            badc[i] = static_cast<std::uint16_t>((abcd[i] << 8U) | (abcd[i] >> 8U));
+        }
+        const std::array<std::uint16_t, 4> cdab{abcd[3], abcd[2], abcd[1], abcd[0]};
+        const std::array<std::uint16_t, 4> dcba{badc[3], badc[2], badc[1], badc[0]};
+        CHECK(in_every_order(FieldType::float64, abcd)->abcd == row.text);
+        CHECK(in_every_order(FieldType::float64, cdab)->cdab == row.text);
+        CHECK(in_every_order(FieldType::float64, badc)->badc == row.text);
+        CHECK(in_every_order(FieldType::float64, dcba)->dcba == row.text);
+    }
+}
+
+TEST_CASE("64-bit whole numbers read as two's complement") {
+    using Words = std::array<std::uint16_t, 4>;
+    CHECK(in_every_order(FieldType::int64, Words{0xffff, 0xffff, 0xffff, 0xffff})->abcd == "-1");
+    CHECK(in_every_order(FieldType::int64, Words{0x8000, 0, 0, 0})->abcd == "-9223372036854775808");
+    CHECK(in_every_order(FieldType::int64, Words{0x0002, 0x0001, 0, 0})->cdab == "65538");
+    CHECK(in_every_order(FieldType::uint64, Words{0xffff, 0xffff, 0xffff, 0xffff})->abcd ==
+          "18446744073709551615");
+}
+
+TEST_CASE("a text in registers reads with either byte first") {
+    // "SN-00042" in registers: recomputed from V1.1b3, 4.2 (the first of two bytes is the high one) and
+    // ASCII.
+    RegisterProfile profile = torque_only(FieldType::uint16, WordOrder::abcd);
+    profile.length = 6;
+    const auto program_in = [&](std::array<std::uint16_t, 4> text, WordOrder order) {
+        profile.program_text = TextField{.address = 2, .registers = 4, .order = order};
+        REQUIRE(check(profile).empty());
+        const auto reading =
+            decode(profile, std::array<std::uint16_t, 6>{1, 7, text[0], text[1], text[2], text[3]});
+        REQUIRE(reading);
+        return reading->program;
+    };
+    CHECK(program_in({0x534e, 0x2d30, 0x3030, 0x3432}, WordOrder::abcd) == "SN-00042");
+    CHECK(program_in({0x4e53, 0x302d, 0x3030, 0x3234}, WordOrder::badc) == "SN-00042");
+}
+
 TEST_CASE("no more registers than one Modbus read returns are asked for") {
     // MODBUS Application Protocol V1.1b3, 6.3: quantity of registers 1 to 125 (0x7D).
     CHECK(registers_per_read == 0x7D);

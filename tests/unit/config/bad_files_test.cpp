@@ -123,7 +123,7 @@ const std::map<std::string, std::vector<std::string>> expected{
     {"text/duplicate-key.json",
      {R"(:6: /site: the key "site" stands twice, first in line 4; remove one of them)"}},
     {"text/empty.json",
-     {R"(:1:1: this is no JSON: the file is empty; mend the text at or just before this place)"}},
+     {R"(:1:1: this is no JSON: the file is empty; write a station description, or start from config/larkmoor.json)"}},
     {"text/number-beyond-everything.json",
      {R"(:7:32: this is no JSON: the number '1e400' is too large for anything here; mend the text at or just before this place)"}},
     {"text/not-utf-8.json",

@@ -26,8 +26,10 @@ std::string replaced(std::string text, const std::string& from, const std::strin
 
 // The numbers of a register block are all described alike: what one of them shows holds for the others.
 std::string with_fields_as_one(const std::string& path) {
-    const auto last = path.rfind('/');
-    const std::set<std::string> of_field{"/address", "/type", "/order", "/scale", "/offset"};
+    const auto bits = path.find("/bits");
+    const auto last = bits != std::string::npos ? bits : path.rfind('/');
+    const std::set<std::string> of_field{"/address", "/type", "/order",      "/scale",
+                                         "/offset",  "/bits", "/bits/first", "/bits/count"};
     const bool in_layout = path.starts_with("/profiles/*/layout/");
     return in_layout && of_field.contains(path.substr(last))
                ? "/profiles/*/layout/(field)" + path.substr(last)

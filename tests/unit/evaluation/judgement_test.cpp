@@ -229,6 +229,19 @@ TEST_CASE("a tool that says OK disagrees with a violation, not with a missing va
     CHECK(std::ranges::count(violated.found(), verdicts_disagree) == 1);
 }
 
+TEST_CASE("what two say otherwise is told of both, and nothing of it as allowed") {
+    Bench bench;
+    bench.reading.torque = nm(61);
+    bench.reading.program = "P2";
+    const auto findings = bench.judged().findings;
+    const auto told = [&](FindingCode code) {
+        const auto found = std::ranges::find(findings, code, &Finding::code);
+        return found == findings.end() ? "not found" : found->found + "|" + found->allowed;
+    };
+    CHECK(told(verdicts_disagree) == "tool: OK; station: not OK|");
+    CHECK(told(wrong_program) == "tool ran P2; the plan names P1|");
+}
+
 TEST_CASE("class B needs the tool's verdict only where no angle is judged, class C never") {
     Bench bench;
     bench.reading.tool_verdict = ToolVerdict::absent;

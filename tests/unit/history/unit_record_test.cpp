@@ -123,7 +123,19 @@ class Story {
               interlock::Applied{}, bay_with(stay()));
         event(interlock::Seconded{.bay = {"J1"}, .proposal = {4}, .by = {5}, .seen = {4}},
               interlock::Refused{interlock::RefusalCode::no_such_thing, ""}, bay_with(stay()));
+        decided(interlock::AssignResult{.result = {3}, .joint = {joint_.id}, .fastener = 1});
+        decided(interlock::SetResultAside{.result = {3}});
         event(interlock::ControllerReported{}, interlock::Applied{}, bay_with(std::nullopt));
+    }
+
+    void decided(interlock::Action action) {
+        event(interlock::Proposed{.bay = {"J1"},
+                                  .action = std::move(action),
+                                  .by = {2},
+                                  .reason_code = "R1",
+                                  .reason_text = "seen at the bay",
+                                  .seen = {6}},
+              interlock::Applied{}, bay_with(stay()));
     }
 
     void event(interlock::Payload payload, interlock::Outcome outcome, interlock::State after,
@@ -132,7 +144,8 @@ class Story {
         ++number_;
         const interlock::Decision decision{
             .state = std::move(after),
-            .record = {.outcome = std::move(outcome), .changes = std::move(changes), .effects = {}}};
+            .record = {
+                .outcome = std::move(outcome), .changes = std::move(changes), .effects = {}, .ended = {}}};
         interlock::Event happened{
             .number = {number_},
             .at = {.utc_us = static_cast<std::int64_t>(number_ * 1000), .monotonic_ns = 0, .boot = "b"},
@@ -173,13 +186,13 @@ TEST_CASE("the story of a unit tells its stay with tickets, tightenings, outputs
     CHECK(stay.unit == "TM000871");
     CHECK(stay.plan == "plan-mb1");
     CHECK(stay.rules == story.digest());
-    CHECK(stay.ended == EventNumber{7});
+    CHECK(stay.ended == EventNumber{9});
     REQUIRE(stay.tickets.size() == 2);
     CHECK(stay.tickets.front().accepted);
     REQUIRE(stay.outputs.size() == 1);
     CHECK(stay.outputs.front().permissive == "lift-beam");
     CHECK(stay.outputs.front().output == "Released");
-    REQUIRE(stay.decisions.size() == 3);
+    REQUIRE(stay.decisions.size() == 5);
     CHECK(stay.decisions.front().action == "OverrideJoint");
     CHECK(stay.decisions.front().subject == story.joint().id);
     CHECK(stay.decisions.front().outcome == "AwaitsSecond");
@@ -189,7 +202,7 @@ TEST_CASE("the story of a unit tells its stay with tickets, tightenings, outputs
 TEST_CASE("an override is told with what was verified, measured by hand, and who consented in which event") {
     const Story story(true);
     const auto decisions = record_of(story, "TM000871").stays.at(0).decisions;
-    REQUIRE(decisions.size() == 3);
+    REQUIRE(decisions.size() == 5);
     CHECK(decisions[0].verified == "by hand");
     CHECK(decisions[0].checked_torque == "250 N·m");
     CHECK(decisions[0].applied_by == EventNumber{5});  // 6 was refused
@@ -199,8 +212,20 @@ TEST_CASE("an override is told with what was verified, measured by hand, and who
     CHECK(decisions[2].verified.empty());
 }
 
-TEST_CASE("the command line tells a decision from the file as the service does") {
+TEST_CASE("a decision about a result names the result, and the fastener as the rules of the stay do") {
     const Story story(true);
+    const auto decisions = record_of(story, "TM000871").stays.at(0).decisions;
+    REQUIRE(decisions.size() == 5);
+    CHECK(decisions[3].subject == story.joint().id);
+    CHECK(decisions[3].subject_event == EventNumber{3});
+    CHECK(decisions[3].fastener == story.joint().fasteners.at(1).name);
+    CHECK(decisions[4].subject.empty());
+    CHECK(decisions[4].subject_event == EventNumber{3});
+    CHECK(decisions[4].fastener.empty());
+}
+
+TEST_CASE("the command line tells a decision from the file as the service does") {
+    const Story story(GENERATE(true, false));
     auto reader = Reader::open(story.path());
     REQUIRE(reader);
     const auto unit = cli::unit_from(**reader, "TM000871");
@@ -252,7 +277,7 @@ TEST_CASE("the archive of the API reads units and events from the journal's file
     CHECK(events->front().number == EventNumber{2});
     CHECK(events->front().hash_hex.size() == 64);
     CHECK(events->front().body.starts_with("{"));
-    CHECK(archive.events({8}, 2)->empty());
+    CHECK(archive.events({10}, 2)->empty());
 }
 
 TEST_CASE("a journal that is not there is named with the remedy") {
@@ -270,14 +295,14 @@ TEST_CASE("a record that ends before its anchor says so and offers no anchor to 
     REQUIRE(reader);
     const auto whole = cli::verify(**reader, std::nullopt);
     REQUIRE(whole);
-    CHECK(whole->text.find("\nanchor 7:") != std::string::npos);
-    CHECK(cli::verify(**reader, whole->head)->text.find("7 events, and the anchor fits\n") !=
+    CHECK(whole->text.find("\nanchor 9:") != std::string::npos);
+    CHECK(cli::verify(**reader, whole->head)->text.find("9 events, and the anchor fits\n") !=
           std::string::npos);
     const auto cut = cli::verify(**reader, journal::ChainHead{.number = {51}, .hash = {}});
     REQUIRE(cut);
     CHECK_FALSE(cut->whole);
-    CHECK(cut->text.find("the anchor is of event 51, beyond the end of this record (event 7)\n") !=
+    CHECK(cut->text.find("the anchor is of event 51, beyond the end of this record (event 9)\n") !=
           std::string::npos);
-    CHECK(cut->text.find("is not what was written: event 8 is missing") != std::string::npos);
-    CHECK(cut->text.find("\nanchor 7:") == std::string::npos);
+    CHECK(cut->text.find("is not what was written: event 10 is missing") != std::string::npos);
+    CHECK(cut->text.find("\nanchor 9:") == std::string::npos);
 }

@@ -423,6 +423,70 @@ TEST_CASE("an answer that was given to a screen of before the unit came is not t
     CHECK(is<Applied>(story.proposes(supervisor, AcceptReturn{})));
 }
 
+TEST_CASE("what came after the screen was drawn is not decided by it") {
+    Story story;
+    story.identified_unit();
+    EventNumber old;
+    PersonNumber who = supervisor;
+    const auto answers = [&](Action action) {
+        return story.happens(
+            Proposed{BayId{"B1"}, std::move(action), who, "checked", "checked by hand", old});
+    };
+    const auto only_when_seen = [&](const Action& action) {
+        CHECK(refused(answers(action), RefusalCode::seen_too_old));
+        CHECK(is<Applied>(story.proposes(who, action)));
+    };
+    SECTION("another movement without proof, of the permissive whose first one was seen") {
+        story.moves("lift");
+        old = story.state.newest;
+        story.moves("lift");
+        only_when_seen(AcknowledgeMove{PermissiveId{"lift"}});
+        only_when_seen(RearmPermissive{PermissiveId{"lift"}});
+    }
+    SECTION("another ticket that is not this unit's") {
+        story.scans("D", "D2");
+        old = story.state.newest;
+        story.scans("D", "D3");
+        only_when_seen(UnitStillHere{});
+    }
+    SECTION("another ticket that was here before") {
+        story.departs();
+        story.arrives();
+        story.scans("D", "D4", "O1", {}, 1);
+        old = story.state.newest;
+        story.scans("F", "F4", "O1", {}, 1);
+        only_when_seen(AcceptReturn{});
+    }
+    SECTION("the hold itself") {
+        old = story.state.newest;
+        CHECK(is<Applied>(story.proposes(supervisor, PlaceHold{Serial{"D1"}})));
+        who = quality;
+        only_when_seen(LiftHold{Serial{"D1"}});
+    }
+}
+
+TEST_CASE("the record says which override ended, and none that ended with the stay") {
+    Story story;
+    story.identified_unit();
+    story.two_decide(over("mount", nm(50)));
+    const EventNumber proposal = story.joint("mount").override_->proposal;
+    CHECK(story.record.ended.empty());
+    SECTION("tightened again") {
+        story.hits(mount_ok);
+        CHECK(story.record.ended == std::vector<OverrideEnded>{{BayId{"B1"}, JointId{"mount"}, proposal}});
+        story.hits(mount_ok);
+        CHECK(story.record.ended.empty());
+    }
+    SECTION("taken back") {
+        CHECK(is<Applied>(story.proposes(quality, TakeBackOverride{JointId{"mount"}})));
+        CHECK(story.record.ended == std::vector<OverrideEnded>{{BayId{"B1"}, JointId{"mount"}, proposal}});
+    }
+    SECTION("the unit left") {
+        story.departs();
+        CHECK(story.record.ended.empty());
+    }
+}
+
 TEST_CASE("a gap is accepted only as it is now, not as it stood on an older screen") {
     Story story;
     story.identified_unit();

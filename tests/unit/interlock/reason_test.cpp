@@ -213,7 +213,7 @@ const std::vector<Row>& rows() {
                   s.hits(clip_ok(2));
               }),
          [](Story& s) {
-             s.happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+             s.happens(CheckConfirmed{BayId{"B1"}, "look", worker, s.state.newest});
          }},
     };
     return all;
@@ -313,6 +313,29 @@ TEST_CASE("what a reason does not know is left out of its sentence together with
     CHECK(sentence(reason) == "mount, 1: not OK, odd (9 N·m).");
     reason.facts.back().value = "40 N·m";
     CHECK(sentence(reason) == "mount, 1: not OK, odd (9 N·m; allowed 40 N·m).");
+}
+
+TEST_CASE("an empty bay is told as empty only where the equipment says that it is") {
+    Story story;
+    const auto told = [&] {
+        const Reason* reason = story.reason("lift", ReasonCode::no_unit);
+        REQUIRE(reason != nullptr);
+        return sentence(*reason) + " " + remedy(*reason);
+    };
+    const std::string empty = "No unit is at the bay. Bring a unit and scan its tickets.";
+    CHECK(told() == empty);
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::failed, "", 1});
+    CHECK(told() == "Whether a unit is at the bay is not known. Wait until the equipment has said so.");
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+    story.report();
+    CHECK(told() == empty);
+
+    story.finished_unit();
+    story.moves("leave");
+    CHECK(told() == "The last unit's leaving was counted, but the sensor still sees something. "
+                    "Clear the place.");
+    story.departs();
+    CHECK(told() == empty);
 }
 
 TEST_CASE("all reasons are given, worst first, each once") {

@@ -313,7 +313,7 @@ class Story {
         joined_unit();
         hits(clip_ok(1));
         hits(clip_ok(2));
-        happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+        happens(CheckConfirmed{BayId{"B1"}, "look", worker, state.newest});
     }
 
     // ---- looking at it

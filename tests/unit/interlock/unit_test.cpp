@@ -12,7 +12,7 @@ TEST_CASE("a good unit is lifted when its A and B joints are proven, and leaves 
     story.hits(clip_ok(2));
     story.hits(clip_ok(1));
     CHECK(story.held_by("leave", ReasonCode::check_open));
-    story.happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+    story.happens(CheckConfirmed{BayId{"B1"}, "look", worker, story.state.newest});
     CHECK(story.released("leave"));
     story.moves("leave");
     story.departs();
@@ -198,12 +198,65 @@ TEST_CASE("doubt about the equipment holds back a unit that leaves incomplete, a
 TEST_CASE("a check is confirmed only when the steps before it are done") {
     Story story;
     story.identified_unit();
-    const Payload look = CheckConfirmed{BayId{"B1"}, "look", worker};
+    const Payload look = CheckConfirmed{BayId{"B1"}, "look", worker, story.state.newest};
     CHECK(refused(story.happens(look), RefusalCode::not_possible_now));
     for (const Hit& hit : {mount_ok, mount_ok, cap_ok, cap_ok})
         story.hits(hit);
     CHECK(is<Applied>(story.happens(look)));
     CHECK(refused(story.happens(look), RefusalCode::already_settled));
+}
+
+TEST_CASE("a check that was confirmed for one unit, and arrives late, is none of the next unit") {
+    Story story;
+    story.joined_unit();
+    const Payload look = CheckConfirmed{BayId{"B1"}, "look", worker, story.state.newest};
+    story.hits(clip_ok(1));
+    story.hits(clip_ok(2));
+    CHECK(is<Applied>(story.happens(look)));
+    story.moves("leave");
+    story.departs();
+    story.arrives();
+    story.scans("D", "D2");
+    story.scans("F", "F2");
+    story.hits(mount_ok);
+    story.hits(mount_ok);
+    story.hits(cap_ok);
+    story.hits(cap_ok);
+    CHECK(refused(story.happens(look), RefusalCode::seen_too_old));
+    CHECK(is<Applied>(story.happens(CheckConfirmed{BayId{"B1"}, "look", worker, story.state.newest})));
+}
+
+TEST_CASE(
+    "a unit that moved unproven before it had a name is on the hold list by its stay, then by its name") {
+    Story story;
+    story.arrives();
+    story.moves("lift");
+    const auto stay = stay_at(story.bay())->id;
+    CHECK(story.on_hold("stay " + std::to_string(stay.value)));
+    story.scans("D", "D1");
+    CHECK_FALSE(story.on_hold("stay " + std::to_string(stay.value)));
+    CHECK(story.on_hold("D1"));
+    SECTION("and by each name that it is given") {
+        story.scans("F", "F1");
+        story.two_decide(CorrectTicket{"D", Serial{"D2"}, "O1", "DV", "", 0});
+        CHECK(story.on_hold("D2"));
+        CHECK(story.on_hold("D1"));
+    }
+    SECTION("also when people have acknowledged the movement") {
+        CHECK(is<Applied>(story.proposes(supervisor, AcknowledgeMove{PermissiveId{"lift"}})));
+        CHECK(story.on_hold("D1"));
+    }
+}
+
+TEST_CASE("a unit that leaves incomplete without a ticket is on the hold list by its stay") {
+    Story story;
+    story.arrives();
+    const auto stay = stay_at(story.bay())->id;
+    story.two_decide(LeaveIncomplete{});
+    story.report();
+    story.moves("side");
+    story.departs();
+    CHECK(story.on_hold("stay " + std::to_string(stay.value)));
 }
 
 TEST_CASE("equipment of a bay is not changed by new rules while a unit is there") {
@@ -270,7 +323,7 @@ TEST_CASE("a unit that was to leave incomplete but was finished leaves as a prov
         story.two_decide(LeaveIncomplete{});
         for (const Hit& hit : {mount_ok, mount_ok, cap_ok, cap_ok, clip_ok(1), clip_ok(2)})
             story.hits(hit);
-        story.happens(CheckConfirmed{BayId{"B1"}, "look", worker});
+        story.happens(CheckConfirmed{BayId{"B1"}, "look", worker, story.state.newest});
         story.proposes(quality, LiftHold{Serial{"D1"}});
         REQUIRE(story.released("leave"));
         if (movement_first)

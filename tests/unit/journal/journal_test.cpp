@@ -1,11 +1,13 @@
 #include <catch2/catch.hpp>
 
+#include <algorithm>
 #include <array>
 #include <fstream>
 #include <future>
 #include <initializer_list>
 #include <iterator>
 #include <thread>
+#include <vector>
 
 #include <SQLiteCpp/SQLiteCpp.h>
 #include <unistd.h>
@@ -141,6 +143,23 @@ TEST_CASE("verifying names the first event that was edited, swapped, removed or 
         scratch::tamper(path, "UPDATE meta SET value = '00' WHERE key = 'journal'");
         CHECK(first_wrong(path) == 1);
     }
+    SECTION("the station's id exchanged") {
+        scratch::tamper(path, "UPDATE meta SET value = 'other' WHERE key = 'station'");
+        CHECK(first_wrong(path) == 1);
+    }
+    SECTION("a letter moved from the one id to the other") {
+        scratch::tamper(path, "UPDATE meta SET value = 'cratch' WHERE key = 'station';"
+                              "UPDATE meta SET value = value || 's' WHERE key = 'journal'");
+        CHECK(first_wrong(path) == 1);
+    }
+    SECTION("an anchor beyond the end may be of another journal") {
+        const auto fault = scratch::reader_of(path)->verify(ChainHead{.number = {999}, .hash = {}});
+        REQUIRE(fault.has_value());
+        REQUIRE(fault->has_value());
+        CHECK((*fault)->first.value == 31);
+        CHECK((*fault)->what ==
+              "is missing, unless the anchor, which is of event 999, is of another journal");
+    }
 }
 
 TEST_CASE("a stored event can be neither changed nor removed by an ordinary statement") {
@@ -165,6 +184,101 @@ TEST_CASE("the query tables made again from the chain are the ones that were wri
     REQUIRE(every_row(folder.journal()) != written);
     CHECK(rebuild(folder.journal()) == 400u);
     CHECK(every_row(folder.journal()) == written);
+}
+
+TEST_CASE("everything derived that was lost or changed is found, and made again as it was") {
+    const scratch::Folder folder;
+    const auto path = folder.journal();
+    scratch::fill(path, 400, 23);
+    const std::string written = every_row(path);
+    // Where their pages begin may differ, what they are may not.
+    const auto definitions = [&] {
+        SQLite::Database db(path.string(), SQLite::OPEN_READONLY);
+        return db
+            .execAndGet("SELECT group_concat(sql, char(10)) FROM (SELECT sql FROM sqlite_schema "
+                        "WHERE sql IS NOT NULL ORDER BY type, name)")
+            .getString();
+    };
+    const std::string defined = definitions();
+    struct Loss {
+        std::string sql;
+        std::string what;
+        bool of_table;  // a start cannot do without
+    };
+    std::vector<Loss> losses;
+    for (const std::string table : {"snapshot", "stay", "ticket", "tightening", "release", "decision"})
+        losses.push_back({"DROP TABLE " + table, "the table " + table + " was taken away", true});
+    for (const std::string index : {"stay_open", "ticket_of_stay", "tightening_filed_later"})
+        losses.push_back({"DROP INDEX " + index, "the index " + index + " was taken away", false});
+    for (const std::string trigger : {"event_is_never_changed", "event_is_never_removed"})
+        losses.push_back({"DROP TRIGGER " + trigger, "the trigger " + trigger + " was taken away", false});
+    losses.push_back({"ALTER TABLE stay ADD COLUMN shift TEXT", "the table stay was changed", true});
+    losses.push_back(
+        {"DROP TABLE tightening; CREATE TABLE TIGHTENING(x)", "the table TIGHTENING was changed", true});
+    losses.push_back({"DROP TABLE decision; CREATE VIEW decision AS SELECT 1",
+                      "the view decision stands in the file and is not ours", true});
+    losses.push_back({"DROP TRIGGER event_is_never_changed; CREATE TRIGGER event_is_never_changed "
+                      "BEFORE UPDATE ON event BEGIN SELECT 1; END",
+                      "the trigger event_is_never_changed was changed", false});
+    losses.push_back({"CREATE TRIGGER t AFTER INSERT ON event BEGIN DELETE FROM ticket; END",
+                      "the trigger t stands in the file and is not ours", false});
+    for (const Loss& loss : losses) {
+        CAPTURE(loss.sql);
+        {
+            SQLite::Database db(path.string(), SQLite::OPEN_READWRITE);
+            db.exec(loss.sql);
+        }
+        CHECK(first_wrong(path) == 0);  // the chain is as it was
+        const auto found = audit_beside_chain(path);
+        REQUIRE(found.has_value());
+        CHECK(std::ranges::any_of(*found, [&](const Difference& each) { return each.what == loss.what; }));
+        for (const Difference& each : *found) {
+            CAPTURE(each.what);
+            CHECK(each.of == Matter::derived);
+            CHECK(to_text(each).find("tautgated --rebuild-tables") != std::string::npos);
+        }
+        if (loss.of_table) {
+            scratch::Reports reports;
+            const auto writer = Writer::open(reports.options(path));
+            REQUIRE_FALSE(writer.has_value());
+            CHECK(writer.error().fault == JournalFault::damaged);
+            CHECK(writer.error().remedy.find("tautgated --rebuild-tables") != std::string::npos);
+        }
+        CHECK(scratch::reader_of(path)->can_be_queried().has_value() != loss.of_table);
+        CHECK(rebuild(path) == 400u);
+        CHECK(every_row(path) == written);
+        CHECK(definitions() == defined);
+        CHECK(audit_beside_chain(path).value().empty());
+    }
+}
+
+TEST_CASE("a table of the record itself that is missing is named, and nothing can make it again") {
+    const std::string table = GENERATE("meta", "event", "document", "person_name", "credential");
+    CAPTURE(table);
+    const scratch::Folder folder;
+    scratch::fill(folder.journal(), 30);
+    CHECK(scratch::reader_of(folder.journal())->lost_tables().value().empty());
+    scratch::tamper(folder.journal(), "DROP TABLE " + table);
+    const auto lost = scratch::reader_of(folder.journal())->lost_tables();
+    REQUIRE(lost.has_value());
+    REQUIRE(lost->size() == 1);
+    CHECK(to_text(lost->front()) ==
+          "the table " + table + " was taken away; keep the file and bring back the latest backup");
+    CHECK(audit_beside_chain(folder.journal()).has_value());
+}
+
+TEST_CASE("a table of somebody else stays when the query tables are made again, and is still told of") {
+    const scratch::Folder folder;
+    scratch::fill(folder.journal(), 30);
+    scratch::tamper(folder.journal(), "CREATE TABLE theirs(x REFERENCES tightening(event));"
+                                      "INSERT INTO theirs SELECT max(event) FROM tightening");
+    CHECK(rebuild(folder.journal()) == 30u);
+    const auto found = audit_beside_chain(folder.journal());
+    REQUIRE(found.has_value());
+    REQUIRE(found->size() == 1);
+    CHECK(found->front().of == Matter::surplus);
+    CHECK(found->front().what == "the table theirs stands in the file and is not ours");
+    CHECK(rows_of(folder.journal(), {"theirs"}).starts_with("theirs|"));
 }
 
 TEST_CASE("a journal of a newer program is refused and left as it was") {
@@ -404,6 +518,7 @@ TEST_CASE("what stands beside the chain is compared with it, and a difference is
     CHECK(audit_beside_chain(folder.journal()).value().empty());
     const std::filesystem::path before = folder.journal().string() + ".before";
     std::filesystem::copy_file(folder.journal(), before);
+    std::string remedy;
     const auto after = [&](const std::string& sql) {
         {
             SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
@@ -415,19 +530,24 @@ TEST_CASE("what stands beside the chain is compared with it, and a difference is
             std::filesystem::remove(folder.journal().string() + part);
         std::filesystem::copy_file(before, folder.journal());
         std::string all;
-        for (const std::string& fault : faults)
-            all += fault + "\n";
+        for (const Difference& fault : faults)
+            all += fault.what + "\n";
+        remedy = faults.empty() ? std::string() : remedy_of(faults.front().of);
         return all;
     };
     CHECK(after("UPDATE credential SET argon2id = '$argon2id$two'") ==
           "table credential: the secret of person 7 is not the one that was recorded\n");
+    CHECK(remedy.ends_with("a new one with tautgate renew-secret"));
     CHECK(after("UPDATE person_name SET badge = 'B8'") ==
           "table person_name: the name or badge of person 7 is not the one that was recorded\n");
+    CHECK(remedy.ends_with("let two people enrol the person again"));
     CHECK(after("INSERT INTO credential VALUES(8, '$argon2id$three')") ==
-          "table credential: the secret of person 8 is not the one that was recorded\n");
+          "table credential: the secret of person 8 stands there, and none was recorded\n");
+    CHECK(remedy.ends_with("take it out of the file"));
     CHECK(after("DELETE FROM person_name").empty());
     CHECK(after("UPDATE document SET text = '{} ' WHERE text = '{}'") ==
           "table document: the text under the digest " + hex(sha256("{}")) + " was changed\n");
+    CHECK(remedy.find("the file that has this SHA-256 digest") != std::string::npos);
     CHECK(after("UPDATE tightening SET verdict = 'fine' WHERE event = (SELECT max(event) FROM tightening)")
               .find(": verdict is 'fine', the chain says ") != std::string::npos);
     for (const std::string table : {"stay", "ticket", "tightening", "decision", "snapshot"}) {
@@ -442,7 +562,7 @@ TEST_CASE("what stands beside the chain is compared with it, and a difference is
           std::string::npos);
     CHECK(after("DELETE FROM credential") == "table credential: the secret of person 7 is missing\n");
     CHECK(after("UPDATE person_name SET number = number + 4294967296") ==
-          "table person_name: the name or badge of person 4294967303 is not the one that was recorded\n");
+          "table person_name: the name or badge of person 4294967303 stands there, and none was recorded\n");
     CHECK(after("DELETE FROM document WHERE text LIKE '%sample%'").ends_with(" is missing\n"));
     CHECK(after("UPDATE document SET kind = 'note' WHERE text = '{}'").find("table document") == 0);
     CHECK(after("CREATE TRIGGER t AFTER INSERT ON ticket BEGIN DELETE FROM ticket; END") ==

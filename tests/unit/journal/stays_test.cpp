@@ -62,7 +62,8 @@ class Told {
             .payload = std::move(payload)};
         const interlock::Decision decision{
             .state = std::move(after),
-            .record = {.outcome = std::move(outcome), .changes = std::move(changes), .effects = {}}};
+            .record = {
+                .outcome = std::move(outcome), .changes = std::move(changes), .effects = {}, .ended = {}}};
         (*writer_)->append(entry_of(watch_, std::move(event), decision.state, decision.record, "0.1.0"));
     }
     void close() {

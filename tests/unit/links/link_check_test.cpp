@@ -49,6 +49,25 @@ TEST_CASE("tools behind one gateway share its wire") {
     }
 }
 
+TEST_CASE(
+    "a controller at a tool's own address is refused, since the permissives would go into its registers") {
+    auto station = larkmoor();
+    auto& controller = station.bays.at(0).controller;
+    const auto& tool = polled(station);
+    controller.host = tool.host;
+    controller.port = tool.port;
+    controller.unit = tool.unit;
+    const auto findings = links::check(station);
+    REQUIRE(findings.size() == 1);
+    CHECK(findings.front().severity == Severity::error);
+    CHECK(findings.front().pointer == "/bays/0/controller/port");
+    controller.unit = 7;
+    CHECK(links::check(station).empty());
+    controller.unit = tool.unit;
+    controller.role = config::WireRole::server;
+    CHECK(links::check(station).empty());
+}
+
 TEST_CASE("more beats than the requests of a bay can follow is a warning where the station is the client") {
     auto station = larkmoor();
     auto& link = station.bays.at(0).controller;

@@ -9,7 +9,8 @@ using namespace tautgate::protocol;
 
 namespace {
 
-constexpr PlcSettings settings{.own = {.station = 7, .bay = 2, .permissive = 1}, .beat_limit_ms = 1000};
+constexpr PlcSettings settings{
+    .own = {.station = 7, .bay = 2, .permissive = 1}, .beat_limit_ms = 1000, .one_shot = true};
 constexpr std::uint32_t token = 0x0BADCAFE;
 
 // A PLC and the registers in front of it, scanned every 20 ms.
@@ -20,10 +21,11 @@ struct Rig {
     std::array<std::uint16_t, permissive_words> words = encode(block);
     PlcInputs inputs;
     std::uint64_t now_ms = 5000;
+    PlcSettings rule = settings;
 
     Rig& scan() {
         now_ms += 20;
-        plc = plc_step(plc, settings, words, now_ms, inputs);
+        plc = plc_step(plc, rule, words, now_ms, inputs);
         return *this;
     }
     // The station writes the block with the next beat.
@@ -114,18 +116,50 @@ TEST_CASE("the token is kept, and another one releases nothing (masquerade)") {
     CHECK(movement(rig.plc) == Movement::refused);
 }
 
-TEST_CASE("a movement ends the token, and the same release moves nothing twice") {
+TEST_CASE("a one-shot release moves once, and again only when the station has withheld and released anew") {
     Rig rig = Rig::released();
     rig.inputs.moved = true;
     rig.write();
     CHECK(rig.plc.moved_count == 1);
-    CHECK(rig.plc.token == 0);
+    CHECK(rig.plc.token == token);
     CHECK(movement(rig.plc) == Movement::refused);
+    CHECK(rig.acting() == Feedback::withheld);
     rig.inputs.moved = false;
-    rig.write().show(Code::withheld).show(Code::released);
+    rig.write().write();
     CHECK(movement(rig.plc) == Movement::refused);
-    CHECK(rig.plc.moved_count == 1);
-    CHECK(rig.plc.fault == PlcFault::none);
+    SECTION("a withheld block for another unit re-arms nothing") {
+        rig.block.token = token + 1;
+        rig.show(Code::withheld);
+        rig.block.token = token;
+        rig.show(Code::released);
+        CHECK(movement(rig.plc) == Movement::refused);
+    }
+    SECTION("nor one that is not accepted") {
+        rig.block.code = Code::withheld;
+        rig.words = encode(rig.block);  // under the same beat
+        rig.scan();
+        rig.show(Code::released);
+        CHECK(movement(rig.plc) == Movement::refused);
+    }
+    SECTION("one for this unit does") {
+        rig.show(Code::withheld).show(Code::released);
+        CHECK(movement(rig.plc) == Movement::allowed);
+        CHECK(rig.plc.moved_count == 1);
+        CHECK(rig.plc.fault == PlcFault::none);
+    }
+}
+
+TEST_CASE("a release that is not one-shot moves as often as it stands") {
+    Rig rig = Rig::released();
+    rig.rule.one_shot = false;
+    for (const bool moved : {true, false, true, false}) {
+        rig.inputs.moved = moved;
+        rig.write();
+        CHECK(movement(rig.plc) == Movement::allowed);
+    }
+    CHECK(rig.plc.moved_count == 2);
+    rig.show(Code::withheld);
+    CHECK(movement(rig.plc) == Movement::refused);
 }
 
 TEST_CASE("a unit that goes away takes the release with it, also if it comes back") {

@@ -223,6 +223,109 @@ TEST_CASE("scale and offset are decimal and exact") {
     CHECK(reading.torque == Measured<Torque>(Torque{400'000}));
 }
 
+TEST_CASE("decimal digits of four bits each are a number, and no number where one is above nine") {
+    auto profile = full_profile();
+    profile.torque = TorqueField{
+        {.address = 103, .type = FieldType::bcd32, .order = WordOrder::abcd, .scale = Decimal{1, -2}},
+        TorqueUnit::newton_metre};
+    profile.counter = {at(100, FieldType::bcd16), 1, 9999};
+    CHECK(places(profile).empty());
+    Block block = good_block();
+    block[0] = 0x4212;
+    block[3] = 0x0004;
+    block[4] = 0x0255;  // 40255 hundredths
+    const Reading reading = reading_of(profile, block);
+    CHECK(reading.counter == 4212);
+    CHECK(reading.received.torque == "402.55");
+    CHECK(reading.torque == Measured<Torque>(Torque{402'600'000}));
+    CHECK(acknowledge_words(profile, 4212) == std::vector<std::uint16_t>{0x4212});
+
+    block[4] = 0x02A5;
+    CHECK(reading_of(profile, block).torque == Measured<Torque>(Unreadable{Unusable::not_a_number}));
+    block[0] = 0x421F;  // without its count it is no result at all
+    REQUIRE_FALSE(decode(profile, block));
+    CHECK(decode(profile, block).error().field == "counter");
+    ResultWatch watch;
+    CHECK_FALSE(watch.observe(profile, block, block));
+}
+
+TEST_CASE("a float64 and 64-bit whole numbers are measurements like others") {
+    auto profile = full_profile();
+    profile.limits = {};
+    profile.angle.reset();
+    profile.direction.reset();
+    profile.verdict.reset();
+    const auto torque_of = [&](FieldType type, std::uint64_t bits, Decimal scale) {
+        profile.torque = TorqueField{{.address = 103, .type = type, .order = WordOrder::abcd, .scale = scale},
+                                     TorqueUnit::newton_metre};
+        CHECK(places(profile).empty());
+        Block block = good_block();
+        for (std::size_t i = 0; i < 4; ++i)
+            block[3 + i] = static_cast<std::uint16_t>(bits >> (48 - 16 * i));
+        return reading_of(profile, block).torque;
+    };
+    CHECK(torque_of(FieldType::float64, std::bit_cast<std::uint64_t>(402.55), {1, 0}) ==
+          Measured<Torque>(Torque{402'600'000}));
+    CHECK(torque_of(FieldType::float64, std::bit_cast<std::uint64_t>(40255.0), {1, -2}) ==
+          Measured<Torque>(Torque{402'600'000}));
+    CHECK(torque_of(FieldType::int64, 402'550'000, {1, -6}) == Measured<Torque>(Torque{402'600'000}));
+    CHECK(torque_of(FieldType::int64, ~0ULL, {1, 0}) == Measured<Torque>(Unreadable{Unusable::negative}));
+    CHECK(torque_of(FieldType::uint64, ~0ULL, {1, 0}) == Measured<Torque>(Unreadable{Unusable::too_large}));
+}
+
+TEST_CASE("some bits of a word are a number of their own, and others may lie beside them") {
+    auto profile = full_profile();
+    profile.position = RegisterField{.address = 117, .type = FieldType::uint16, .bits = BitRange{8, 8}};
+    profile.program->field = RegisterField{.address = 117, .type = FieldType::uint16, .bits = BitRange{0, 4}};
+    CHECK(places(profile).empty());
+    Block block = good_block();
+    block[17] = 0x0537;
+    const Reading reading = reading_of(profile, block);
+    CHECK(reading.position == 5u);
+    CHECK(reading.program == "M20-final");  // the name of 7
+
+    SECTION("but not the same bits for two things") {
+        profile.program->field.bits = BitRange{4, 5};
+        CHECK(places(profile) == std::vector<std::string>{"/position/address"});
+    }
+    SECTION("nor a whole word over one of which only bits are meant") {
+        profile.program->field.bits.reset();
+        CHECK(places(profile) == std::vector<std::string>{"/position/address"});
+    }
+    SECTION("beside a status word of which a mask keeps some") {
+        profile.position = RegisterField{.address = 106, .type = FieldType::uint16, .bits = BitRange{8, 7}};
+        CHECK(places(profile).empty());
+        CHECK(reading_of(profile, good_block()).position == 1u);
+    }
+    SECTION("and a count of a few bits goes round at its end") {
+        profile.counter = {RegisterField{.address = 100, .type = FieldType::uint16, .bits = BitRange{4, 4}},
+                           0, 15};
+        CHECK(places(profile).empty());
+        profile.counter.highest = 16;
+        CHECK(places(profile) == std::vector<std::string>{"/counter/highest"});
+    }
+}
+
+TEST_CASE("the program's name is read as text, and none where it is no text") {
+    auto profile = full_profile();
+    profile.program.reset();
+    profile.program_text = TextField{.address = 118, .registers = 3, .order = WordOrder::abcd};
+    CHECK(places(profile).empty());
+    Block block = good_block();
+    const auto named = [&](std::uint16_t a, std::uint16_t b, std::uint16_t c) {
+        block[18] = a;
+        block[19] = b;
+        block[20] = c;
+        return decode(profile, block);
+    };
+    CHECK(named(0x4D32, 0x3020, 0x2020)->program == "M20");
+    CHECK(named(0x4D00, 0xFFFF, 0x0101)->program == "M");  // what lies behind the end is not looked at
+    CHECK(named(0x2020, 0x2020, 0x2020)->program.empty());
+    CHECK(named(0x4142, 0x4344, 0x4546)->program == "ABCDEF");
+    REQUIRE_FALSE(named(0x4D32, 0x30C4, 0x0000));
+    CHECK(named(0x4D32, 0x300A, 0x0000).error().field == "program_text");
+}
+
 TEST_CASE("a block of the wrong length is no reading") {
     const auto profile = full_profile();
     const Block block = good_block();
@@ -304,6 +407,39 @@ TEST_CASE("each mistake in a profile is found once, at its place") {
         {"/stamp/field/type", [](RegisterProfile& p) { p.stamp->field.type = FieldType::int16; }},
         {"/stamp/field/address", [](RegisterProfile& p) { p.stamp->field.address = 119; }},
         {"/stamp/utc_offset_minutes", [](RegisterProfile& p) { p.stamp->utc_offset_minutes = 1440; }},
+        {"/position/bits",
+         [](RegisterProfile& p) {
+             p.position->bits = BitRange{10, 7};
+         }},
+        {"/position/bits",
+         [](RegisterProfile& p) {
+             p.position->type = FieldType::int16;
+             p.position->bits = BitRange{0, 4};
+         }},
+        {"/program_text",
+         [](RegisterProfile& p) {
+             p.program_text = TextField{.address = 118, .registers = 2, .order = WordOrder::abcd};
+         }},
+        {"/program_text/order",
+         [](RegisterProfile& p) {
+             p.program.reset();
+             p.program_text = TextField{.address = 118, .registers = 2, .order = WordOrder::cdab};
+         }},
+        {"/program_text/order",
+         [](RegisterProfile& p) {
+             p.program.reset();
+             p.program_text = TextField{.address = 118, .registers = 2};
+         }},
+        {"/program_text/address",
+         [](RegisterProfile& p) {
+             p.program.reset();
+             p.program_text = TextField{.address = 122, .registers = 3, .order = WordOrder::abcd};
+         }},
+        {"/counter/highest",
+         [](RegisterProfile& p) {
+             p.counter.field.type = FieldType::bcd16;
+             p.counter.highest = 10'000;
+         }},
         {"/position/type",
          [](RegisterProfile& p) {
              p.position->type = FieldType::uint64;

@@ -154,7 +154,16 @@ TEST_CASE("a unit's history is one table for each kind of line") {
         {"event": 10, "at": "2026-11-25T06:22:00.000000Z", "kind": "seconded", "action": null,
         "subject": null, "outcome": "applied", "refusal": null, "proposal": 9, "applied_by": null,
         "ended_by": null, "by": {"number": 4, "name": "Di Lund"}, "seconded_by": null, "reason_code": null,
-        "reason_text": null, "verified": null, "checked_torque": null}]}]})");
+        "reason_text": null, "verified": null, "checked_torque": null},
+        {"event": 11, "at": "2026-11-25T06:23:00.000000Z", "kind": "proposed", "action": "assign_result",
+        "subject": "motor-mounts", "subject_event": 7, "fastener": "2", "outcome": "applied",
+        "by": {"name": "Di Lund"}},
+        {"event": 12, "at": "2026-11-25T06:24:00.000000Z", "kind": "proposed", "action": "set_result_aside",
+        "subject": null, "subject_event": 25, "fastener": null, "outcome": "applied",
+        "by": {"name": "Di Lund"}},
+        {"event": 13, "at": "2026-11-25T06:25:00.000000Z", "kind": "proposed",
+        "action": "dispose_set_aside", "subject": null, "subject_event": 26, "fastener": null,
+        "outcome": "applied", "by": {"name": "Di Lund"}}]}]})");
     CHECK(unit_text(unit, {}) == R"(D1: 1 stay(s)
 
 Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
@@ -169,11 +178,40 @@ Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
     time                  event  permissive  output    reasons
     2026-11-25 06:14:03Z  5      lift-beam   withheld  joint_open, ticket_missing
   Decisions
-    time                  event  proposal  what            about         by          outcome                            by hand  verified  reason
-    2026-11-25 06:20:00Z  8      -         override joint  motor-mounts  Jonna Fell  refused (value missing)            -        -         tool-failed: by hand
-    2026-11-25 06:21:00Z  9      -         override joint  motor-mounts  Jonna Fell  applied by event 10, with Di Lund  250 N·m  all four  worn
-    2026-11-25 06:22:00Z  10     9         seconded        -             Di Lund     applied                            -        -         -
+    time                  event  proposal  what               about                                by          outcome                            by hand  verified  reason
+    2026-11-25 06:20:00Z  8      -         override joint     motor-mounts                         Jonna Fell  refused (value missing)            -        -         tool-failed: by hand
+    2026-11-25 06:21:00Z  9      -         override joint     motor-mounts                         Jonna Fell  applied by event 10, with Di Lund  250 N·m  all four  worn
+    2026-11-25 06:22:00Z  10     9         seconded           -                                    Di Lund     applied                            -        -         -
+    2026-11-25 06:23:00Z  11     -         assign result      motor-mounts, 2 (result of event 7)  Di Lund     applied                            -        -         -
+    2026-11-25 06:24:00Z  12     -         set result aside   result of event 25                   Di Lund     applied                            -        -         -
+    2026-11-25 06:25:00Z  13     -         dispose set aside  event 26                             Di Lund     applied                            -        -         -
 )");
+}
+
+TEST_CASE("a proposal that is about the unit itself is told without a gap where others name something") {
+    const auto station = parsed(R"({"bays": [{"id": "J1", "occupant": {"proposals": [{"number": 7,
+        "action": "leave_incomplete", "subject": null, "by": {"name": "Di Lund"}, "reason_code": "worn",
+        "reason_text": "no spare"}]}}]})");
+    CHECK(state_text(station, {}).find("proposal 7, leave incomplete, by Di Lund (worn: no spare)\n") !=
+          std::string::npos);
+}
+
+TEST_CASE("a decision among the events says what it is to bring") {
+    const auto told = [](const char* action) {
+        auto event =
+            parsed(R"({"number": 21, "body": {"event": {"payload": {"Proposed": {"bay": "J1", "by": 5}}},
+            "record": {"outcome": {"Applied": {}}}}})");
+        event["body"]["event"]["payload"]["Proposed"]["action"] = parsed(action);
+        return event_text(event, {});
+    };
+    CHECK(told(R"({"LiftHold": {"serial": "TM000871"}})") ==
+          "    21  -  decision to lift the hold: serial TM000871, bay J1, by person 5\n");
+    CHECK(told(R"({"LeaveIncomplete": {}})") ==
+          "    21  -  decision to let the unit leave incomplete: bay J1, by person 5\n");
+    CHECK(told(R"({"SetResultAside": {"result": "25"}})") ==
+          "    21  -  decision to set the result aside: result 25, bay J1, by person 5\n");
+    CHECK(told(R"({"FromANewerProgram": {}})").find("decision (from a newer program): bay J1") !=
+          std::string::npos);
 }
 
 TEST_CASE("an override by two names both in the state") {
@@ -293,8 +331,8 @@ TEST_CASE("an error of the service is one sentence: what, where, why, remedy") {
                                 "why": "it differs", "remedy": "look at GET /v1/rules and approve what it shows"}})"),
                      409) ==
           "nothing was changed (digest): it differs; look with tautgate rules and approve what it shows");
-    CHECK(error_text(json(nullptr), 502) ==
-          "the service answered 502 without saying why; look into its log (journalctl -u tautgated)");
+    CHECK(error_text(json(nullptr), 502) == "the service answered 502 without saying why; look into its log "
+                                            "(in its terminal, or with journalctl where it is a service)");
 }
 
 TEST_CASE("answers of other shapes than described are shown as far as they go") {

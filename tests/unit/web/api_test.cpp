@@ -223,7 +223,42 @@ TEST_CASE("a refused act is answered with what would have been allowed here") {
     CHECK(says(answer_to(RefusalCode::no_such_thing, "no such unassigned result"),
                R"(results without a fastener: 45; proposals that wait: 46")"));
     CHECK(says(answer_to(RefusalCode::not_entitled, {}),
-               R"("remedy":"decisions are made by production_supervisor, quality_engineer; )"));
+               R"("remedy":"decisions are made by production supervisor, quality engineer; )"));
+}
+
+TEST_CASE("a refused act is answered with why and with what helps in this very case") {
+    Desk desk;
+    put_unit_in(desk.station);
+    auto& stay = std::get<Stay>(desk.station.now.bays.front().occupant);
+    const auto session = desk.supervisor_session();
+    const auto answer_to = [&](RefusalCode code, std::string detail) {
+        desk.station.next_outcome = Refused{.code = code, .detail = std::move(detail)};
+        return desk.ask(post(bay_path(desk, "/decisions"), override_body(desk), {session, {}}));
+    };
+
+    stay.identity = Identified{{"TM000871"}, "v", "plan-mb3", "1"};
+    CHECK(says(answer_to(RefusalCode::no_such_thing, "the plan has no check pipes"),
+               R"("remedy":"give one of sand-pipes, cable-clamps")"));
+
+    const auto movement = answer_to(RefusalCode::already_settled, "no such movement is open");
+    CHECK(says(movement, R"("why":"There is nothing like that to decide about: no such movement is open")"));
+    CHECK(says(movement, R"("remedy":"give one that waits for a decision: lift-beam")"));
+    CHECK(says(answer_to(RefusalCode::already_settled, "no such event is set aside"),
+               R"("remedy":"none waits for a decision; look at what holds the station now")"));
+    CHECK(says(answer_to(RefusalCode::already_settled, "the joint is not overridden"),
+               R"("remedy":"nothing more is needed; )"));
+
+    CHECK(says(answer_to(RefusalCode::not_possible_now, "nobody is signed on"),
+               R"("remedy":"nobody has to sign off; )"));
+    CHECK(says(answer_to(RefusalCode::not_possible_now, "the station would have no administrator"),
+               R"("remedy":"enrol another administrator first")"));
+
+    CHECK(says(answer_to(RefusalCode::seen_too_old, "that has not happened yet"),
+               R"("why":"What you name as seen has not happened yet")"));
+    CHECK(says(answer_to(RefusalCode::seen_too_old, "it is about what event 22 brought"),
+               R"x("why":"What you decide about came after what you saw (event 22)")x"));
+    CHECK(says(answer_to(RefusalCode::seen_too_old, "the joint changed with event 9"),
+               R"(look again and decide anew: the joint changed with event 9")"));
 }
 
 TEST_CASE("who is refused because of another's role does not hear of a bay that was not asked about") {
@@ -439,7 +474,7 @@ TEST_CASE("an event that the journal does not take is answered with the remedy")
     put_unit_in(desk.station);
     const auto session = desk.worker_session();
     desk.station.failing = true;
-    const auto answer = desk.ask(post(bay_path(desk, "/checks"), R"({"step":"s"})", {session, {}}));
+    const auto answer = desk.ask(post(bay_path(desk, "/checks"), R"({"step":"s","seen":50})", {session, {}}));
     CHECK(answer.status == 503);
     CHECK(says(answer, "start the service again"));
 }

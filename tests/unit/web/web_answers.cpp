@@ -163,7 +163,7 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/bays/{bay}/operator", form);
     record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"D LT26-0417 MB1 TM000871"})", by));
     record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"?"})", by));
-    record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"sand-pipes"})", by));
+    record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"sand-pipes","seen":50})", by));
     const auto fastener = joint.fasteners.front().name;
     const std::vector<json> bodies{{{"joint", joint.id},
                                     {"verified", "by hand"},
@@ -205,10 +205,10 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
            post(at + "/decisions/x/second", R"({"seen":50})", by));
     record("/v1/bays/{bay}/decisions/{number}/end", post(at + "/decisions/46/end", R"({"why":"no"})", by));
     desk.station.failing = true;
-    record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"s"})", by));
+    record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"s","seen":50})", by));
     desk.station.failing = false;
     desk.station.hold = true;
-    record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"s"})", by));
+    record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"s","seen":50})", by));
     desk.station.hold = false;
     record("/v1/sign-out", post("/v1/sign-out", "{}", by));
 }
