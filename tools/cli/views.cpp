@@ -343,9 +343,8 @@ std::string both_persons(const json& line) {
 
 // What became of an act; of a proposal that waited, what became of that.
 std::string outcome_text(const json& line) {
-    const auto ended = at(line, "ended_by").is_null()
-                           ? std::string()
-                           : fmt::format("ended by event {}", shown(line, "ended_by"));
+    auto ended = at(line, "ended_by").is_null() ? std::string()
+                                                : fmt::format("ended by event {}", shown(line, "ended_by"));
     if (!at(line, "applied_by").is_null())
         return fmt::format("applied by event {}, with {}{}{}", shown(line, "applied_by"),
                            name_of_person(line, "seconded_by"), ended.empty() ? "" : "; ", ended);
