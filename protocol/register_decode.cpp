@@ -87,7 +87,7 @@ std::expected<Decimal, Unusable> scaled(Decimal raw, const RegisterField& field)
                   lower);
 }
 
-// The digits of four bits each, as a number, or the other way round.
+// The digits of four bits each, as a number.
 std::optional<std::uint64_t> from_bcd(std::uint64_t bits) {
     std::uint64_t value = 0;
     for (int shift = 60; shift >= 0; shift -= 4) {
@@ -97,13 +97,6 @@ std::optional<std::uint64_t> from_bcd(std::uint64_t bits) {
         value = value * 10 + digit;
     }
     return value;
-}
-
-std::uint64_t to_bcd(std::uint64_t value) {
-    std::uint64_t bits = 0;
-    for (int shift = 0; shift < 64; shift += 4, value /= 10)
-        bits |= (value % 10) << shift;
-    return bits;
 }
 
 // Of every type but the two of fractions; digits are digits already.
@@ -484,6 +477,13 @@ WatchOutcome follow(const CounterField& counter, KnownResult& known, std::uint64
 }
 
 }  // namespace
+
+std::uint64_t to_bcd(std::uint64_t value) noexcept {
+    std::uint64_t bits = 0;
+    for (int shift = 0; shift < 64; shift += 4, value /= 10)
+        bits |= (value % 10) << shift;
+    return bits;
+}
 
 std::expected<Reading, DecodeFault> decode(const RegisterProfile& profile,
                                            std::span<const std::uint16_t> words) {

@@ -39,10 +39,8 @@ bool share_a_word(const Placed& one, const Placed& other) {
         return false;
     if (!one.field.bits || !other.field.bits)
         return true;
-    const BitRange& lower =
-        one.field.bits->first < other.field.bits->first ? *one.field.bits : *other.field.bits;
-    const BitRange& upper =
-        one.field.bits->first < other.field.bits->first ? *other.field.bits : *one.field.bits;
+    const auto [lower, upper] = std::minmax(*one.field.bits, *other.field.bits,
+                                            [](const auto& a, const auto& b) { return a.first < b.first; });
     return lower.first + lower.count <= upper.first || one.field.bits == other.field.bits;
 }
 

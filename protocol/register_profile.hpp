@@ -297,6 +297,8 @@ class ResultWatch {
 // Registers that a field takes up: 1, 2 or 4.
 [[nodiscard]] std::uint16_t width(FieldType type) noexcept;
 [[nodiscard]] bool is_bcd(FieldType type) noexcept;
+// A number as its lowest 16 decimal digits of four bits each.
+[[nodiscard]] std::uint64_t to_bcd(std::uint64_t value) noexcept;
 
 // The number in `words` (as many as the type is wide) in every order, for a person who is looking for the
 // right one.

@@ -303,11 +303,12 @@ class Commands {
     }
     void at_the_bay() {
         auto& o = options_;
-        const auto act = [&o](std::string_view what, std::string_view key, const std::string& fixed) {
-            return [&o, what, key, fixed](const Desk& desk) {
-                return act_at_bay(
-                    desk, {o.decision.bay, what, key, fixed.empty() ? o.name : fixed, what == "checks"},
-                    o.signers);
+        const auto act = [&o](std::string_view what, std::string_view key, const std::string& fixed,
+                              bool about_the_unit = false) {
+            return [&o, what, key, fixed, about_the_unit](const Desk& desk) {
+                return act_at_bay(desk,
+                                  {o.decision.bay, what, key, fixed.empty() ? o.name : fixed, about_the_unit},
+                                  o.signers);
             };
         };
         auto* on = add("sign-on", "signs on as the operator of a bay", "tautgate sign-on --as B-20",
@@ -318,7 +319,7 @@ class Commands {
             add("scan", "a label typed by hand", "tautgate scan 'LABEL' --as B-20", act("scans", "text", ""));
         scan->add_option("label", o.name, "its text")->required();
         auto* confirm = add("confirm", "confirms that a step was done",
-                            "tautgate confirm cable-clamps --as B-20", act("checks", "step", ""));
+                            "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
         for (auto* sub : {on, off, scan, confirm}) {
             bay(sub, o.decision.bay);

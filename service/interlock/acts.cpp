@@ -249,9 +249,9 @@ Checked demand_of(const State&, const Place& at, const AcknowledgeMove& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    const auto moved = std::ranges::find(stay->moved_unproven, act.permissive, &MovedUnproven::permissive);
+    const auto moved = std::ranges::find(stay->moved_unproven, act.permissive, &MovementSeen::permissive);
     if (moved == stay->moved_unproven.end())
-        return refuse(RefusalCode::already_settled, "no such movement is open");
+        return refuse(RefusalCode::already_settled, std::string(refusal::no_movement));
     return Demand{.roles = at.station.people.decisions, .since = moved->seen};
 }
 
@@ -259,10 +259,10 @@ Checked demand_of(const State&, const Place& at, const RearmPermissive& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    const auto used = std::ranges::find(stay->used, act.permissive, &MovementUsed::permissive);
+    const auto used = std::ranges::find(stay->used, act.permissive, &MovementSeen::permissive);
     if (used == stay->used.end())
         return refuse(RefusalCode::already_settled, "the movement was not used");
-    return Demand{.roles = at.station.people.decisions, .since = used->moved};
+    return Demand{.roles = at.station.people.decisions, .since = used->seen};
 }
 
 Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
@@ -270,7 +270,7 @@ Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
     if (std::ranges::find(stay->set_aside, act.event) == stay->set_aside.end()) {
-        return refuse(RefusalCode::already_settled, "no such event is set aside");
+        return refuse(RefusalCode::already_settled, std::string(refusal::none_set_aside));
     }
     return decision(at);
 }
@@ -327,18 +327,14 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
         return Refused{RefusalCode::not_entitled, ""};
     if (seen < demand.since) {
         return Refused{RefusalCode::seen_too_old,
-                       "it is about what event " + std::to_string(demand.since.value) + " brought"};
+                       std::string(refusal::came_later) + std::to_string(demand.since.value) + " brought"};
     }
     if (demand.work != nullptr && tightened_any(*demand.work, number))
         return Refused{RefusalCode::tightened_it, ""};
-    if (demand.unit != nullptr) {
-        for (const Ticket& ticket : demand.unit->tickets) {
-            if (seen < ticket.scanned) {
-                return Refused{RefusalCode::seen_too_old, "ticket " + ticket.kind +
-                                                              " was scanned with event " +
-                                                              std::to_string(ticket.scanned.value)};
-            }
-        }
+    const Ticket* unseen = demand.unit != nullptr ? unseen_ticket(*demand.unit, seen) : nullptr;
+    if (unseen != nullptr) {
+        return Refused{RefusalCode::seen_too_old, "ticket " + unseen->kind + " was scanned with event " +
+                                                      std::to_string(unseen->scanned.value)};
     }
     if (demand.joint == nullptr)
         return std::nullopt;
@@ -354,7 +350,7 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
 
 std::optional<Refused> not_seen(EventNumber seen, EventNumber now) {
     return seen < now ? std::nullopt
-                      : std::optional(Refused{RefusalCode::seen_too_old, "that has not happened yet"});
+                      : std::optional(Refused{RefusalCode::seen_too_old, std::string(refusal::not_yet)});
 }
 
 // The result that a decision is about.
@@ -493,14 +489,16 @@ void carry_out(Transition&, const Place& at, const Deciders&, const AcceptReturn
     stay_at(at.bay)->return_accepted = true;
 }
 
+void forget_movement(std::vector<MovementSeen>& movements, const PermissiveId& permissive) {
+    std::erase_if(movements, [&](const MovementSeen& movement) { return movement.permissive == permissive; });
+}
+
 void carry_out(Transition&, const Place& at, const Deciders&, const AcknowledgeMove& act) {
-    std::erase_if(stay_at(at.bay)->moved_unproven,
-                  [&](const MovedUnproven& moved) { return moved.permissive == act.permissive; });
+    forget_movement(stay_at(at.bay)->moved_unproven, act.permissive);
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const RearmPermissive& act) {
-    std::erase_if(stay_at(at.bay)->used,
-                  [&](const MovementUsed& used) { return used.permissive == act.permissive; });
+    forget_movement(stay_at(at.bay)->used, act.permissive);
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const DisposeSetAside& act) {

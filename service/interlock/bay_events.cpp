@@ -21,27 +21,23 @@ void add_once(std::vector<PermissiveId>& list, const PermissiveId& id) {
 // ---- the equipment's report ---------------------------------------------------------------------------
 
 // A movement was made that was not released on the wire.
+void note_movement(std::vector<MovementSeen>& movements, const PermissiveId& permissive, EventNumber now) {
+    const auto known = std::ranges::find(movements, permissive, &MovementSeen::permissive);
+    if (known == movements.end())
+        movements.push_back({permissive, now});
+    else
+        known->seen = now;
+}
+
 void moved_wrongly(Transition& t, BayState& bay, const PermissiveId& permissive) {
     Stay* stay = stay_at(bay);
     const Serial unit = stay != nullptr ? unit_of(*stay) : Serial{};
     t.alarm(AlarmCode::moved_unproven, bay.id, unit, permissive.text + " moved while it was withheld");
     if (stay == nullptr)
         return;
-    const auto known = std::ranges::find(stay->moved_unproven, permissive, &MovedUnproven::permissive);
-    if (known == stay->moved_unproven.end())
-        stay->moved_unproven.push_back({permissive, t.now()});
-    else
-        known->seen = t.now();
+    note_movement(stay->moved_unproven, permissive, t.now());
     stay->ever_moved_unproven = true;
     hold_unit_of(t.state, *stay, t.now(), "moved unproven");
-}
-
-void note_use(Stay& stay, const PermissiveId& permissive, EventNumber now) {
-    const auto known = std::ranges::find(stay.used, permissive, &MovementUsed::permissive);
-    if (known == stay.used.end())
-        stay.used.push_back({permissive, now});
-    else
-        known->moved = now;
 }
 
 std::vector<PermissiveId> leaving_among(const Transition& t, const BayState& bay,
@@ -89,7 +85,7 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Permissive
     if (permissive == nullptr)
         return;
     if (permissive->one_shot)
-        note_use(*stay, id, t.now());
+        note_movement(stay->used, id, t.now());
     if (!permissive->leaving)
         return;
     end_stay(t, bay, way_of_leaving(bay, *stay, {id}, allowed), report.now.fresh);
@@ -159,12 +155,6 @@ void presence_after_gap(BayState& bay, const Report& report, const ControllerCou
     const bool may_clear = stay->doubt == Doubt::restarted || stay->doubt == Doubt::controller_link_lost;
     if (unchanged && may_clear)
         stay->doubt = Doubt::none;
-}
-
-// Whoever confirms has seen this very unit: a request that comes late, or again, is not about the next one.
-bool has_seen(EventNumber seen, const Stay& stay) {
-    return seen >= stay.id &&
-           std::ranges::all_of(stay.tickets, [&](const Ticket& ticket) { return seen >= ticket.scanned; });
 }
 
 // ---- tickets ------------------------------------------------------------------------------------------
@@ -286,7 +276,7 @@ Outcome apply(Transition& t, const OperatorSignedOff& signed_off) {
     if (bay == nullptr)
         return Refused{RefusalCode::no_such_thing, "no bay " + signed_off.bay.text};
     if (!bay->signed_on)
-        return Refused{RefusalCode::not_possible_now, "nobody is signed on"};
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::nobody_signed_on)};
     sign_on(t, *bay, std::nullopt);
     return Applied{};
 }
@@ -308,7 +298,8 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
     if (stay->doubt != Doubt::none || !stay->refused_tickets.empty()) {
         return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
     }
-    if (!has_seen(confirmed.seen, *stay))
+    // A request that comes late, or again, is not about the next unit.
+    if (confirmed.seen < stay->id || unseen_ticket(*stay, confirmed.seen) != nullptr)
         return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
     const std::size_t open = open_stage(*station, *plan, *stay);
     for (std::size_t stage = 0; stage < plan->stages.size(); ++stage) {
@@ -335,7 +326,7 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
             return Applied{};
         }
     }
-    return Refused{RefusalCode::no_such_thing, "the plan has no check " + confirmed.step};
+    return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + confirmed.step};
 }
 
 }  // namespace tautgate::interlock

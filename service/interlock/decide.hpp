@@ -10,6 +10,7 @@
 #include <map>
 #include <memory>
 #include <string>
+#include <string_view>
 #include <variant>
 #include <vector>
 
@@ -114,6 +115,17 @@ enum class RefusalCode : std::uint8_t {
 TAUTGATE_ENUM(RefusalCode, unknown_person, suspended, not_entitled, same_person_twice, tightened_it, no_stay,
               no_such_joint, no_such_thing, already_settled, reason_missing, value_missing,
               value_outside_audit_window, seen_too_old, not_possible_now, needs_second_administrator);
+// What a refusal's detail is, or begins with, where the remedy depends on it.
+namespace refusal {
+inline constexpr std::string_view no_movement = "no such movement is open";
+inline constexpr std::string_view none_set_aside = "no such event is set aside";
+inline constexpr std::string_view no_check = "the plan has no check ";
+inline constexpr std::string_view nobody_signed_on = "nobody is signed on";
+inline constexpr std::string_view no_administrator = "the station would have no administrator";
+inline constexpr std::string_view not_yet = "that has not happened yet";
+inline constexpr std::string_view came_later = "it is about what event ";  // "... 22 brought"
+}  // namespace refusal
+
 struct Refused {
     RefusalCode code = RefusalCode::not_possible_now;
     std::string detail;

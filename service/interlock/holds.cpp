@@ -132,7 +132,7 @@ void identity(const config::Station& station, const Stay& stay, Reasons& reasons
 }
 
 void unit(const State& state, const Stay& stay, Reasons& reasons) {
-    for (const MovedUnproven& moved : stay.moved_unproven) {
+    for (const MovementSeen& moved : stay.moved_unproven) {
         add(reasons, ReasonCode::moved_unproven, {{"permissive", moved.permissive.text}});
     }
     for (const Ticket& ticket : stay.tickets) {
@@ -361,7 +361,7 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
     if (stay != nullptr) {
         unit(state, *stay, reasons);
         identity(*station, *stay, reasons);
-        const bool used = std::ranges::find(stay->used, id, &MovementUsed::permissive) != stay->used.end();
+        const bool used = std::ranges::find(stay->used, id, &MovementSeen::permissive) != stay->used.end();
         if (used)
             add(reasons, ReasonCode::movement_used, {{"permissive", id.text}});
         const config::Plan* plan = plan_of(*station, *stay);

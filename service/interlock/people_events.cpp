@@ -122,7 +122,7 @@ Outcome apply(Transition& t, const PersonEnrolled& enrolled) {
                             (enrolled.person.suspended || !has_role(enrolled.person, Role::administrator)) &&
                             administrators(t.state) == 1;
     if (loses_last)
-        return Refused{RefusalCode::not_possible_now, "the station would have no administrator"};
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::no_administrator)};
     note_alone(t.state, enrolled, t.state.people.size() < 2);
     put_person(t.state, enrolled.person);
     return Applied{};
@@ -137,7 +137,7 @@ Outcome apply(Transition& t, const PersonSuspended& suspended) {
     if (person->suspended)
         return Refused{RefusalCode::already_settled, ""};
     if (has_role(*person, Role::administrator) && administrators(t.state) == 1) {
-        return Refused{RefusalCode::not_possible_now, "the station would have no administrator"};
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::no_administrator)};
     }
     if (approves(*person)) {
         if (auto refused = second_missing(t.state, {suspended.person, suspended.by, suspended.seconded_by}))

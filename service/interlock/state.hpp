@@ -239,19 +239,13 @@ struct Proposal {
 };
 TAUTGATE_FIELDS(Proposal, number, what);
 
-struct MovedUnproven {
+// The newest movement over a permissive that people have not decided about yet.
+struct MovementSeen {
     PermissiveId permissive;
     EventNumber seen;
-    bool operator==(const MovedUnproven&) const = default;
+    bool operator==(const MovementSeen&) const = default;
 };
-TAUTGATE_FIELDS(MovedUnproven, permissive, seen);
-
-struct MovementUsed {
-    PermissiveId permissive;
-    EventNumber moved;
-    bool operator==(const MovementUsed&) const = default;
-};
-TAUTGATE_FIELDS(MovementUsed, permissive, moved);
+TAUTGATE_FIELDS(MovementSeen, permissive, seen);
 
 struct CheckDone {
     std::string step;
@@ -276,10 +270,10 @@ struct Stay {
     std::vector<JointState> former_joints;  // of plans that it was taken for before
     std::vector<CheckDone> checks;
     std::vector<UnassignedResult> unassigned;
-    std::vector<Proposal> proposals;            // waiting for a second person
-    std::vector<MovedUnproven> moved_unproven;  // each with its newest movement, until people acknowledged it
-    bool ever_moved_unproven = false;           // whoever this unit turns out to be, it is on the hold list
-    std::vector<MovementUsed> used;             // one-shot movements that were made
+    std::vector<Proposal> proposals;           // waiting for a second person
+    std::vector<MovementSeen> moved_unproven;  // until people acknowledge it
+    bool ever_moved_unproven = false;          // whoever this unit turns out to be, it is on the hold list
+    std::vector<MovementSeen> used;            // one-shot movements, until people allow them once more
     std::vector<EventNumber> set_aside;
     bool differs = false;  // a newer program would have decided otherwise
     std::optional<EventNumber> leaves_incomplete;

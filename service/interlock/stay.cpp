@@ -224,6 +224,12 @@ bool says_the_same(const Ticket& one, const Ticket& other) {
     return one.serial == other.serial && one.order == other.order && one.type == other.type;
 }
 
+const Ticket* unseen_ticket(const Stay& stay, EventNumber seen) {
+    const auto found =
+        std::ranges::find_if(stay.tickets, [&](const Ticket& ticket) { return seen < ticket.scanned; });
+    return found == stay.tickets.end() ? nullptr : &*found;
+}
+
 void put_ticket(Stay& stay, const Ticket& ticket) {
     const auto same = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same == stay.tickets.end()) {

@@ -43,6 +43,8 @@ void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string
                                         const std::vector<PermissiveId>& released);
 // A label that was printed anew may bear the serial number with another order or type: it is another label.
 [[nodiscard]] bool says_the_same(const Ticket& one, const Ticket& other);
+// A ticket that whoever has seen no more than this has not seen; nullptr: there is none.
+[[nodiscard]] const Ticket* unseen_ticket(const Stay& stay, EventNumber seen);
 // Of a kind that is missing, or in the place of the one of its kind.
 void put_ticket(Stay& stay, const Ticket& ticket);
 // Judges the pair from the tickets; once it is right, lays out the joints of the plan.

@@ -228,18 +228,25 @@ Matter matter_of(Part part) {
     return Matter::surplus;
 }
 
+std::vector<Difference> differences_of(const std::vector<SchemaFault>& schema) {
+    std::vector<Difference> differences;
+    for (const SchemaFault& fault : schema)
+        differences.push_back({matter_of(fault.part), fault.what});
+    return differences;
+}
+
 // What can be asked of the tables that are as they should be.
 std::expected<std::vector<Difference>, JournalError> compare_all(SQLite::Database& journal,
                                                                  SQLite::Database& scratch, Beside what,
                                                                  const std::filesystem::path& path) {
-    auto faults = differences_of_schema(journal);
+    const auto schema = schema_faults(journal);
+    auto faults = differences_of(schema);
     const auto lost = [&](const Difference& fault) { return fault.of == Matter::record; };
     if (std::ranges::any_of(faults, lost))
         return faults;
     const auto named = make_again(journal, scratch, path);
     if (!named)
         return std::unexpected(named.error());
-    const auto schema = schema_faults(journal);
     for (const Table& table : tables) {
         const std::pair thing{std::string("table"), std::string(table.name)};
         if (std::ranges::find(schema, thing, &SchemaFault::thing) != schema.end())
@@ -279,10 +286,7 @@ std::string to_text(const Difference& difference) {
 }
 
 std::vector<Difference> differences_of_schema(SQLite::Database& journal) {
-    std::vector<Difference> differences;
-    for (SchemaFault& fault : schema_faults(journal))
-        differences.push_back({matter_of(fault.part), std::move(fault.what)});
-    return differences;
+    return differences_of(schema_faults(journal));
 }
 
 std::expected<std::vector<Difference>, JournalError> audit_beside_chain(const std::filesystem::path& path,

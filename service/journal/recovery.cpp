@@ -197,8 +197,6 @@ read_stored_rules(const Document& document) {
 }
 
 std::expected<Recovered, JournalError> recover(Reader& reader, const RuleReader& read_rules) {
-    if (const auto whole = reader.can_be_queried(); !whole)
-        return std::unexpected(whole.error());
     auto start = start_of(reader);
     if (!start)
         return std::unexpected(start.error());

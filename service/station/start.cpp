@@ -128,6 +128,8 @@ class Run {
     [[nodiscard]] ExitCode look_for_lost_journal() const;
     [[nodiscard]] ExitCode look_for_rules() const;
     ExitCode open_writer();
+    [[nodiscard]] std::expected<journal::Recovered, journal::JournalError>
+    recover(journal::Reader& reader) const;
     void open_hand_note();
     ExitCode serve_http();
     void withhold_first();
@@ -261,6 +263,15 @@ ExitCode Run::open_writer() {
     return stays_up ? ExitCode::orderly : ExitCode::journal_failed;
 }
 
+// Whether all tables are there, a writer has seen when it was opened.
+std::expected<journal::Recovered, journal::JournalError> Run::recover(journal::Reader& reader) const {
+    if (!writer_) {
+        if (const auto whole = reader.can_be_queried(); !whole)
+            return std::unexpected(whole.error());
+    }
+    return journal::recover(reader, journal::read_stored_rules);
+}
+
 ExitCode Run::open_journal() {
     if (const ExitCode code = look_for_lost_journal(); code != ExitCode::orderly)
         return code;
@@ -281,7 +292,7 @@ ExitCode Run::open_journal() {
             journal_.string(), *of, staged_.file, staged_.station->id);
         return ExitCode::config;
     }
-    auto recovered = journal::recover(**reader, journal::read_stored_rules);
+    auto recovered = recover(**reader);
     if (!recovered) {
         spdlog::critical("{}", journal::to_text(recovered.error()));
         not_writable_ = recovered.error();

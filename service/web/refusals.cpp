@@ -88,20 +88,17 @@ bool is_about(const Refused& refused, std::string_view what) { return refused.de
 
 std::string not_there(const Refused& refused, const config::Station* rules, const Stay* stay) {
     const auto* plan = rules == nullptr || stay == nullptr ? nullptr : plan_of(*rules, *stay);
-    return plan != nullptr && is_about(refused, "the plan has no check") ? checks_here(*rules, *plan)
-                                                                         : things_here(rules, stay);
+    return plan != nullptr && is_about(refused, refusal::no_check) ? checks_here(*rules, *plan)
+                                                                   : things_here(rules, stay);
 }
-
-constexpr std::string_view no_movement = "no such movement is open";
-constexpr std::string_view none_set_aside = "no such event is set aside";
 
 // Nothing to decide: because that is done, or because it never was.
 std::string settled(const Refused& refused, const Stay* stay) {
     std::string waiting;
-    if (stay != nullptr && is_about(refused, no_movement))
+    if (stay != nullptr && is_about(refused, refusal::no_movement))
         waiting =
-            listed(stay->moved_unproven, [](const MovedUnproven& moved) { return moved.permissive.text; });
-    else if (stay != nullptr && is_about(refused, none_set_aside))
+            listed(stay->moved_unproven, [](const MovementSeen& moved) { return moved.permissive.text; });
+    else if (stay != nullptr && is_about(refused, refusal::none_set_aside))
         waiting = listed(stay->set_aside, [](EventNumber event) { return std::to_string(event.value); });
     else
         return "nothing more is needed; look at what holds the station now";
@@ -110,23 +107,20 @@ std::string settled(const Refused& refused, const Stay* stay) {
 }
 
 std::string not_now(const Refused& refused) {
-    if (is_about(refused, "nobody is signed on"))
+    if (is_about(refused, refusal::nobody_signed_on))
         return "nobody has to sign off; sign on before the work begins";
-    if (is_about(refused, "the station would have no administrator"))
+    if (is_about(refused, refusal::no_administrator))
         return "enrol another administrator first";
     return "look at what holds the station, and act once that is cleared";
 }
 
-constexpr std::string_view ahead = "that has not happened yet";
-constexpr std::string_view behind = "it is about what ";  // "... event 22 brought"
-
 std::string seen_otherwise(const Refused& refused) {
-    if (is_about(refused, ahead))
+    if (is_about(refused, refusal::not_yet))
         return "What you name as seen has not happened yet";
-    if (!is_about(refused, behind))
+    if (!is_about(refused, refusal::came_later))
         return sentence(refused);
-    const auto event = refused.detail.substr(behind.size());
-    return "What you decide about came after what you saw (" + event.substr(0, event.rfind(' ')) + ")";
+    const auto event = refused.detail.substr(refusal::came_later.size());
+    return "What you decide about came after what you saw (event " + event.substr(0, event.rfind(' ')) + ")";
 }
 
 std::string reasons_here(const config::Station* rules) {
@@ -144,7 +138,7 @@ std::string why_of(const Refused& refused) {
     std::string why = sentence(refused);
     if (refused.code == RefusalCode::seen_too_old)
         why = seen_otherwise(refused);
-    else if (is_about(refused, no_movement) || is_about(refused, none_set_aside))
+    else if (is_about(refused, refusal::no_movement) || is_about(refused, refusal::none_set_aside))
         why = "There is nothing like that to decide about: " + refused.detail;
     if (why.ends_with('.'))
         why.pop_back();

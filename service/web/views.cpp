@@ -260,7 +260,7 @@ json stay_view(const Stay& stay, const config::Station* rules, const people::Ros
     const auto check = [&](const CheckDone& c) {
         return json{{"step", c.step}, {"confirmed", c.confirmed.value}, {"by", person_view(c.by, roster)}};
     };
-    const auto moved = [](const MovedUnproven& m) {
+    const auto moved = [](const MovementSeen& m) {
         return json{{"permissive", m.permissive.text}, {"seen", m.seen.value}};
     };
     return {{"stay", stay.id.value},

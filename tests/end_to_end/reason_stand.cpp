@@ -87,18 +87,7 @@ void Stand::arrives(const UnitPapers& papers) {
 
 void Stand::scans(const std::string& label) { need(floor().scan(label)); }
 
-void Stand::types(const std::string& label) {
-    const auto& members = plant_.crew().members();
-    const auto who = std::ranges::find_if(members, [](const simulation::CrewMember& member) {
-        return member.roles.front() == "line_operator";
-    });
-    const auto answer = plant_.crew().api().post("/v1/bays/" + plant_.bay() + "/scans", {{"text", label}},
-                                                 {who->session, ""});
-    if (!answer)
-        give_up(answer.error());
-    if (!answer->good())
-        give_up(simulation::words_of(*answer));
-}
+void Stand::types(const std::string& label) { asks_as("line_operator", "/scans", {{"text", label}}); }
 
 void Stand::identified(const std::string& variant) {
     arrives(variant);
@@ -153,19 +142,23 @@ void Stand::decides(const json& action) {
 }
 
 void Stand::decides_as(const std::string& role, const json& action) {
+    const auto seen = plant_.crew().newest_event();
+    if (!seen)
+        give_up(seen.error());
+    asks_as(role, "/decisions",
+            {{"action", action},
+             {"reason_code", "engineering-release"},
+             {"reason_text", "Looked at with the team leader, all is well"},
+             {"seen", *seen}});
+}
+
+void Stand::asks_as(const std::string& role, const std::string& path, const json& body) {
     const auto& members = plant_.crew().members();
     const auto who = std::ranges::find_if(
         members, [&](const simulation::CrewMember& member) { return member.roles.front() == role; });
-    const auto now = plant_.crew().station();
-    if (who == members.end() || !now)
-        give_up("nobody is there to decide");
-    const auto answer =
-        plant_.crew().api().post("/v1/bays/" + plant_.bay() + "/decisions",
-                                 {{"action", action},
-                                  {"reason_code", "engineering-release"},
-                                  {"reason_text", "Looked at with the team leader, all is well"},
-                                  {"seen", now->at("newest_event")}},
-                                 {who->session, ""});
+    if (who == members.end())
+        give_up("nobody is there who is " + role);
+    const auto answer = plant_.crew().api().post("/v1/bays/" + plant_.bay() + path, body, {who->session, ""});
     if (!answer)
         give_up(answer.error());
     if (!answer->good())

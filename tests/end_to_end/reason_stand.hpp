@@ -72,6 +72,9 @@ class Stand {
     void need(bool done, const std::string& what) const;
 
   private:
+    // Of the station, about the bay; it must not refuse.
+    void asks_as(const std::string& role, const std::string& path, const nlohmann::json& body);
+
     Plant& plant_;
     simulation::UnitPapers papers_;
 };

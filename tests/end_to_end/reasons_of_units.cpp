@@ -133,6 +133,8 @@ Told movement_used_told(Stand& stand) {
             .facts = {{"permissive", "lift-beam"}}};
 }
 
+void return_accepted(Stand& stand) { stand.decides({{"accept_return", json::object()}}); }
+
 }  // namespace
 
 const std::vector<ReasonCase>& unit_cases() {
@@ -203,25 +205,19 @@ const std::vector<ReasonCase>& unit_cases() {
          "lift-beam",
          {"serial_seen_before", "ticket_missing"},
          seen_before_told,
-         [](Stand& stand) {
-             stand.decides({{"accept_return", json::object()}});
-         }},
+         return_accepted},
         {serial_seen_before,
          "also when its label is typed by hand",
          "lift-beam",
          {"serial_seen_before", "ticket_missing"},
          seen_before_by_hand_told,
-         [](Stand& stand) {
-             stand.decides({{"accept_return", json::object()}});
-         }},
+         return_accepted},
         {serial_seen_before,
          "also when a ticket is corrected to it",
          "lift-beam",
          {"serial_seen_before", "ticket_missing"},
          seen_before_by_correction_told,
-         [](Stand& stand) {
-             stand.decides({{"accept_return", json::object()}});
-         }},
+         return_accepted},
     };
     return cases;
 }

@@ -572,9 +572,9 @@ class Possible {
             repair("the unit has left", proposed(supervisor, UnitHasLeft{Token{1000}}));
         if (has_ticket("D") && stay_->tickets.front().earlier_stays > 0 && !stay_->return_accepted)
             repair("the return is accepted", proposed(supervisor, AcceptReturn{}));
-        for (const MovedUnproven& moved : stay_->moved_unproven)
+        for (const MovementSeen& moved : stay_->moved_unproven)
             repair("the movement is acknowledged", proposed(supervisor, AcknowledgeMove{moved.permissive}));
-        for (const MovementUsed& used : stay_->used)
+        for (const MovementSeen& used : stay_->used)
             repair("the movement may be made once more",
                    proposed(supervisor, RearmPermissive{used.permissive}));
         for (const EventNumber& event : stay_->set_aside)

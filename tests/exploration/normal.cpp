@@ -108,10 +108,10 @@ void forget_in_stay(Stay& stay) {
         forget_in_joint(joint, first_seen(stay));
     for (CheckDone& check : stay.checks)
         check.confirmed = any_event;
-    for (MovedUnproven& moved : stay.moved_unproven)
+    for (MovementSeen& moved : stay.moved_unproven)
         moved.seen = any_event;
-    for (MovementUsed& used : stay.used)
-        used.moved = any_event;
+    for (MovementSeen& used : stay.used)
+        used.seen = any_event;
     if (stay.leaves_incomplete)
         stay.leaves_incomplete = any_event;
 }

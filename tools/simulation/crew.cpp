@@ -177,11 +177,10 @@ Crew::Done Crew::sign_on(const std::string& bay) {
 }
 
 Crew::Done Crew::confirm(const std::string& bay, const std::string& step) {
-    const auto now = station();
-    if (!now)
-        return std::unexpected(now.error());
-    return good(api_.post(fmt::format("/v1/bays/{}/checks", bay),
-                          {{"step", step}, {"seen", now->at("newest_event")}},
+    const auto seen = newest_event();
+    if (!seen)
+        return std::unexpected(seen.error());
+    return good(api_.post(fmt::format("/v1/bays/{}/checks", bay), {{"step", step}, {"seen", *seen}},
                           {member(line_operator).session, ""}),
                 fmt::format("confirming {}", step));
 }
@@ -189,15 +188,13 @@ Crew::Done Crew::confirm(const std::string& bay, const std::string& step) {
 std::expected<Answer, std::string> Crew::propose(const std::string& bay, const json& action,
                                                  const std::string& reason_code,
                                                  const std::string& reason_text) const {
-    const auto now = station();
-    if (!now)
-        return std::unexpected(now.error());
-    return api_.post(fmt::format("/v1/bays/{}/decisions", bay),
-                     {{"action", action},
-                      {"reason_code", reason_code},
-                      {"reason_text", reason_text},
-                      {"seen", now->at("newest_event")}},
-                     {member(supervisor).session, ""});
+    const auto seen = newest_event();
+    if (!seen)
+        return std::unexpected(seen.error());
+    return api_.post(
+        fmt::format("/v1/bays/{}/decisions", bay),
+        {{"action", action}, {"reason_code", reason_code}, {"reason_text", reason_text}, {"seen", *seen}},
+        {member(supervisor).session, ""});
 }
 
 Crew::Done Crew::decide(const std::string& bay, const json& action, const std::string& reason_code,
@@ -213,11 +210,11 @@ Crew::Done Crew::decide(const std::string& bay, const json& action, const std::s
 }
 
 Crew::Done Crew::agree(const std::string& bay, std::uint64_t proposal) {
-    const auto now = station();
-    if (!now)
-        return std::unexpected(now.error());
-    return good(api_.post(fmt::format("/v1/bays/{}/decisions/{}/second", bay, proposal),
-                          {{"seen", now->at("newest_event")}}, {member(quality).session, ""}),
+    const auto seen = newest_event();
+    if (!seen)
+        return std::unexpected(seen.error());
+    return good(api_.post(fmt::format("/v1/bays/{}/decisions/{}/second", bay, proposal), {{"seen", *seen}},
+                          {member(quality).session, ""}),
                 fmt::format("agreeing to proposal {}", proposal));
 }
 
@@ -231,6 +228,13 @@ std::expected<unsigned, std::string> Crew::decide_unsigned(const std::string& ba
 
 std::expected<json, std::string> Crew::station() const {
     return content(api_.get("/v1/station"), "asking for the station");
+}
+
+std::expected<std::uint64_t, std::string> Crew::newest_event() const {
+    const auto now = station();
+    if (!now)
+        return std::unexpected(now.error());
+    return now->at("newest_event").get<std::uint64_t>();
 }
 
 std::expected<json, std::string> Crew::bay(const std::string& id) const {

@@ -67,6 +67,8 @@ class Crew {
                                                              const std::string& reason_text) const;
 
     [[nodiscard]] std::expected<nlohmann::json, std::string> station() const;
+    // What whoever looks at the station now has seen.
+    [[nodiscard]] std::expected<std::uint64_t, std::string> newest_event() const;
     [[nodiscard]] std::expected<nlohmann::json, std::string> bay(const std::string& id) const;
     [[nodiscard]] std::expected<Why, std::string> why(const std::string& bay,
                                                       const std::string& permissive) const;

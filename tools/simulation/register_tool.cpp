@@ -22,17 +22,10 @@ double as_double(const protocol::Decimal& value) {
     return static_cast<double>(value.mantissa) * std::pow(10.0, value.exponent);
 }
 
-std::uint64_t digits_of(std::uint64_t value) {
-    std::uint64_t bits = 0;
-    for (int shift = 0; shift < 32; shift += 4, value /= 10)
-        bits |= (value % 10) << shift;
-    return bits;
-}
-
 // A whole number as the field's type has it, at the place of its bits.
 std::uint64_t bits_of(const RegisterField& field, std::uint64_t value) {
     if (protocol::is_bcd(field.type))
-        return digits_of(value);
+        return protocol::to_bcd(value);
     if (!field.bits)
         return value;
     const auto& [first, count] = *field.bits;
