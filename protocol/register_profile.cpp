@@ -41,7 +41,9 @@ bool share_a_word(const Placed& one, const Placed& other) {
         return true;
     const auto [lower, upper] = std::minmax(*one.field.bits, *other.field.bits,
                                             [](const auto& a, const auto& b) { return a.first < b.first; });
-    return lower.first + lower.count <= upper.first || one.field.bits == other.field.bits;
+    // A verdict and a direction may be told apart by their masks.
+    const bool same_bits = one.field.bits == other.field.bits && one.status_word && other.status_word;
+    return lower.first + lower.count <= upper.first || same_bits;
 }
 
 std::uint64_t highest_of(const RegisterField& field) {

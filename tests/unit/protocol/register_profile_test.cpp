@@ -287,6 +287,8 @@ TEST_CASE("some bits of a word are a number of their own, and others may lie bes
     SECTION("but not the same bits for two things") {
         profile.program->field.bits = BitRange{4, 5};
         CHECK(places(profile) == std::vector<std::string>{"/position/address"});
+        profile.program->field.bits = profile.position->bits;
+        CHECK(places(profile) == std::vector<std::string>{"/position/address"});
     }
     SECTION("nor a whole word over one of which only bits are meant") {
         profile.program->field.bits.reset();
