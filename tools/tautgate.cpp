@@ -1,7 +1,6 @@
 // tautgate: the command line of a station, for people and scripts. Asks the service over its HTTP interface,
 // or a journal's file itself; decides nothing. The exit codes stand in --help and in cli/questions.hpp.
 #include <algorithm>
-#include <charconv>
 #include <cstdint>
 #include <cstdio>
 #include <cstdlib>
@@ -82,10 +81,8 @@ constexpr std::uint64_t any = std::numeric_limits<std::int64_t>::max();  // as f
 
 CLI::Validator whole_from_one(std::uint64_t most = any) {
     return {[most](std::string& text) -> std::string {
-                std::uint64_t number = 0;
-                const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), number);
-                const bool good = fault == std::errc{} && end == text.data() + text.size();
-                return good && number >= 1 && number <= most
+                const auto number = whole_number<std::uint64_t>(text);
+                return number && *number >= 1 && *number <= most
                            ? std::string()
                            : fmt::format("'{}' is no whole number from 1 {}", text,
                                          most == any ? "on" : fmt::format("to {}", most));

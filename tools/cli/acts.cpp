@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -27,12 +26,6 @@ Failure no_secret(std::string message) { return {Exit::could_not_ask, std::move(
 
 std::string body_of(const json& value) { return value.dump(-1, ' ', true, json::error_handler_t::replace); }
 
-std::optional<std::uint64_t> number_of(std::string_view text) {
-    std::uint64_t number = 0;
-    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), number);
-    return fault != std::errc{} || end != text.data() + text.size() ? std::nullopt : std::optional(number);
-}
-
 // One person's open session; ends with this.
 class Session {
   public:
@@ -56,7 +49,7 @@ class Session {
 Asked<Session> sign_in(const Desk& desk, const Signer& signer) {
     json body;
     if (signer.badge.starts_with('#')) {
-        const auto number = number_of(std::string_view(signer.badge).substr(1));
+        const auto number = whole_number<std::uint64_t>(std::string_view(signer.badge).substr(1));
         if (!number)
             return std::unexpected(Failure{
                 Exit::wrong_usage, fmt::format("{} is no person's number; give a badge, or a number as '#7'",
@@ -155,7 +148,7 @@ Asked<std::uint64_t> seen_by_person(const Desk& desk, const std::string& bay, st
     const auto why = ask(desk, fmt::format("/v1/bays/{}/why", path_part(bay)));
     if (!why)
         return std::unexpected(why.error());
-    const auto number = number_of(text_at(*why, "newest_event"));
+    const auto number = whole_number<std::uint64_t>(text_at(*why, "newest_event"));
     if (!number)
         return std::unexpected(Failure{Exit::could_not_ask,
                                        "the service does not say which event is newest; see "
@@ -224,8 +217,8 @@ namespace {
 
 // The person of a badge or a number ("#7" or "7"), from GET /v1/people.
 Asked<json> person_named(const json& people, const std::string& named) {
-    const auto number =
-        number_of(named.starts_with('#') ? std::string_view(named).substr(1) : std::string_view(named));
+    const auto number = whole_number<std::uint64_t>(named.starts_with('#') ? std::string_view(named).substr(1)
+                                                                           : std::string_view(named));
     for (const auto& person : at(people, "people")) {
         if (text_at(person, "badge") == named || (number && at(person, "number") == *number))
             return person;
@@ -428,7 +421,7 @@ Asked<json> action_of(const DecisionWords& asked) {
             values[key] = asked.values[i];
             continue;
         }
-        const auto number = number_of(asked.values[i]);
+        const auto number = whole_number<std::uint64_t>(asked.values[i]);
         if (!number)
             return wrong(
                 fmt::format("{} is no event number; tautgate state shows them", plain(asked.values[i])));

@@ -1,7 +1,5 @@
 #include "tools/cli/http.hpp"
 
-#include <charconv>
-
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/beast/core/flat_buffer.hpp>
@@ -58,11 +56,11 @@ std::expected<ApiAddress, std::string> parse_api(std::string_view url) {
     if (colon == std::string_view::npos)
         return wrong("it names no port");
     auto host = rest.substr(0, colon);
-    const auto digits = rest.substr(colon + 1);
-    ApiAddress address;
-    const auto [end, fault] = std::from_chars(digits.data(), digits.data() + digits.size(), address.port);
-    if (fault != std::errc{} || end != digits.data() + digits.size() || address.port == 0)
+    const auto port = whole_number<std::uint16_t>(rest.substr(colon + 1));
+    if (!port || *port == 0)
         return wrong("the port is no whole number from 1 to 65535");
+    ApiAddress address;
+    address.port = *port;
     if (host.starts_with('[') && host.ends_with(']'))
         host = host.substr(1, host.size() - 2);
     address.host = host;

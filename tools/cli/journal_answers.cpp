@@ -1,7 +1,6 @@
 #include "tools/cli/journal_answers.hpp"
 
 #include <algorithm>
-#include <charconv>
 #include <map>
 
 #include <fmt/format.h>
@@ -125,7 +124,7 @@ json decision(const journal::DecisionRow& row, const Names& names) {
             {"refusal", text_or_null(row.refusal)},
             {"proposal", number_or_null(row.proposal)},
             {"applied_by", nullptr},
-            {"ended_by", nullptr},
+            {"ended_by", number_or_null(row.ended)},
             {"by", person(row.person, names)},
             {"seconded_by", person(row.second_person, names)},
             {"reason_code", text_or_null(row.reason_code)},
@@ -145,20 +144,15 @@ void add_check(const journal::DecisionRow& row, const json& asked, json& view) {
     }
     view["verified"] = at(asked, "verified");
     const auto micro = text_at(at(asked, "checked_torque"), "micro_nm");
-    std::int64_t torque = 0;
-    const auto [end, fault] = std::from_chars(micro.data(), micro.data() + micro.size(), torque);
-    if (!micro.empty() && fault == std::errc{} && end == micro.data() + micro.size())
-        view["checked_torque"] = protocol::to_text(protocol::Torque{torque});
+    if (const auto torque = whole_number<std::int64_t>(micro))
+        view["checked_torque"] = protocol::to_text(protocol::Torque{*torque});
 }
 
 void add_fastener(const journal::DecisionRow& row, const json& asked, const config::Joint* joint,
                   json& view) {
-    const auto text = text_at(asked, "fastener");
-    std::uint32_t place = 0;
-    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), place);
-    const bool read = !text.empty() && fault == std::errc{} && end == text.data() + text.size();
+    const auto place = whole_number<std::uint32_t>(text_at(asked, "fastener"));
     view["fastener"] =
-        read ? name_at(joint == nullptr ? nullptr : &joint->fasteners, place) : json(unreadable(row));
+        place ? name_at(joint == nullptr ? nullptr : &joint->fasteners, place) : json(unreadable(row));
 }
 
 // What the proposer of an override vouched for, and which fastener was meant, stands in the event only.
@@ -283,15 +277,11 @@ std::optional<journal::ChainHead> parse_anchor(std::string_view text) {
     const auto colon = text.find(':');
     if (colon == std::string_view::npos)
         return std::nullopt;
-    journal::ChainHead head{};
-    const auto digits = text.substr(0, colon);
-    const auto [end, fault] =
-        std::from_chars(digits.data(), digits.data() + digits.size(), head.number.value);
+    const auto number = whole_number<std::uint64_t>(text.substr(0, colon));
     const auto hash = journal::hash_from_hex(text.substr(colon + 1));
-    if (fault != std::errc{} || end != digits.data() + digits.size() || !hash)
+    if (!number || !hash)
         return std::nullopt;
-    head.hash = *hash;
-    return head;
+    return journal::ChainHead{{*number}, *hash};
 }
 
 namespace {

@@ -1,7 +1,6 @@
 #include "tools/cli/questions.hpp"
 
 #include <algorithm>
-#include <charconv>
 #include <chrono>
 #include <cstdio>
 #include <vector>
@@ -116,11 +115,12 @@ Asked<Page> next_page(const Desk& desk, std::uint64_t from, std::uint64_t most,
         rest.remove_prefix(std::min(end + 1, rest.size()));
     }
     const auto& next = reply->next_from;
-    const auto [end, fault] = std::from_chars(next.data(), next.data() + next.size(), page.next);
-    if (fault != std::errc{} || end != next.data() + next.size() || page.next < from)
+    const auto number = whole_number<decltype(page.next)>(next);
+    if (!number || *number < from)
         return std::unexpected(Failure{Exit::could_not_ask, "the service did not say where its events go on "
                                                             "(header Next-From); see that tautgate and "
                                                             "tautgated are of the same version"});
+    page.next = *number;
     return page;
 }
 

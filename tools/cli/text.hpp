@@ -3,9 +3,13 @@
 // turn the direction of writing are shown as \xNN and never reach the terminal. Pure; any thread.
 #pragma once
 
+#include <charconv>
+#include <concepts>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <string_view>
+#include <system_error>
 #include <vector>
 
 namespace tautgate::cli {
@@ -15,6 +19,14 @@ namespace tautgate::cli {
 [[nodiscard]] std::string plain(std::string_view text);
 // Whether plain() would change nothing.
 [[nodiscard]] bool is_plain(std::string_view text);
+
+// The whole number that the text is, from its first character to its last; nothing for any other text.
+template <std::integral Number>
+[[nodiscard]] std::optional<Number> whole_number(std::string_view text) {
+    Number number = 0;
+    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), number);
+    return fault == std::errc{} && end == text.data() + text.size() ? std::optional(number) : std::nullopt;
+}
 
 // Characters as a terminal counts them: code points, marks that combine not counted.
 [[nodiscard]] std::size_t width_of(std::string_view text);

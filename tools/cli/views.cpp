@@ -1,9 +1,12 @@
 #include "tools/cli/views.hpp"
+#include <iterator>
+#include <optional>
+#include <span>
 
 #include <algorithm>
-#include <charconv>
 #include <cstdint>
-#include <iterator>
+#include <optional>
+#include <span>
 #include <utility>
 #include <vector>
 
@@ -416,12 +419,11 @@ std::string quantity(const json& measured) {
     const auto [kind, value] = kind_of(measured);
     const auto number =
         value == nullptr ? std::string() : text_at(*value, kind == "Torque" ? "micro_nm" : "micro_deg");
-    std::int64_t micro = 0;
-    const auto [end, fault] = std::from_chars(number.data(), number.data() + number.size(), micro);
-    if (fault != std::errc{} || end != number.data() + number.size())
+    const auto micro = whole_number<std::int64_t>(number);
+    if (!micro)
         return words(api_name(kind));
-    return kind == "Torque" ? protocol::to_text(protocol::Torque{micro})
-                            : protocol::to_text(protocol::Angle{micro});
+    return kind == "Torque" ? protocol::to_text(protocol::Torque{*micro})
+                            : protocol::to_text(protocol::Angle{*micro});
 }
 
 constexpr std::size_t longest_value = 60;
@@ -444,11 +446,10 @@ std::string key_words(std::string_view key) {
 // The n-th of a list by its name, or counted from 1.
 std::string place_in(const std::vector<std::string>* names, const json& index) {
     const auto text = text_of(index);
-    std::size_t place = 0;
-    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), place);
-    if (fault != std::errc{} || end != text.data() + text.size())
+    const auto place = whole_number<std::size_t>(text);
+    if (!place)
         return plain(text);
-    return names != nullptr && place < names->size() ? plain((*names)[place]) : std::to_string(place + 1);
+    return names != nullptr && *place < names->size() ? plain((*names)[*place]) : std::to_string(*place + 1);
 }
 
 bool is_quantity(const json& value) {
@@ -489,49 +490,49 @@ void add_values(const json& object, const NamesOfJoints& names, std::vector<std:
     }
 }
 
+using Told = std::pair<std::string_view, std::string_view>;
+
+std::optional<std::string> told_as(std::span<const Told> table, std::string_view name) {
+    const auto found = std::ranges::find(table, name, &Told::first);
+    return found == table.end() ? std::nullopt : std::optional<std::string>(found->second);
+}
+
 // What people asked for is told as that: it may have been refused.
 std::string kind_words(const std::string& kind) {
-    static constexpr std::pair<std::string_view, std::string_view> asked[]{
-        {"RulesApproved", "approval of rules"},
-        {"PersonEnrolled", "enrolment"},
-        {"PersonSuspended", "suspension"},
-        {"OperatorSignedOn", "sign-on"},
-        {"OperatorSignedOff", "sign-off"},
-        {"TicketScanned", "scan of a ticket"},
-        {"CheckConfirmed", "confirmation"},
-        {"Proposed", "decision"},
-        {"Seconded", "consent"},
-        {"ProposalEnded", "end of a proposal"}};
-    const auto found = std::ranges::find(asked, std::string_view(kind),
-                                         &std::pair<std::string_view, std::string_view>::first);
-    return found == std::end(asked) ? plain(words(api_name(kind))) : std::string(found->second);
+    static constexpr Told asked[]{{"RulesApproved", "approval of rules"},
+                                  {"PersonEnrolled", "enrolment"},
+                                  {"PersonSuspended", "suspension"},
+                                  {"OperatorSignedOn", "sign-on"},
+                                  {"OperatorSignedOff", "sign-off"},
+                                  {"TicketScanned", "scan of a ticket"},
+                                  {"CheckConfirmed", "confirmation"},
+                                  {"Proposed", "decision"},
+                                  {"Seconded", "consent"},
+                                  {"ProposalEnded", "end of a proposal"}};
+    return told_as(asked, kind).value_or(plain(words(api_name(kind))));
 }
 
 // What a decision is to bring: "to lift the hold".
 std::string action_words(const std::string& action) {
-    static constexpr std::pair<std::string_view, std::string_view> wanted[]{
-        {"OverrideJoint", "to override the joint"},
-        {"TakeBackOverride", "to take back the override"},
-        {"LeaveIncomplete", "to let the unit leave incomplete"},
-        {"AcceptGap", "to accept the gap in the tool's results"},
-        {"AcceptSource", "to go on without the tool's answer"},
-        {"UnlockFastener", "to unlock the fastener"},
-        {"AssignResult", "to file the result to the fastener"},
-        {"SetResultAside", "to set the result aside"},
-        {"UnitStillHere", "that the unit is still here"},
-        {"UnitHasLeft", "that the unit has left"},
-        {"CorrectTicket", "to correct the ticket"},
-        {"AcceptReturn", "to accept the unit's return"},
-        {"AcknowledgeMove", "to acknowledge the movement"},
-        {"RearmPermissive", "to allow the movement once more"},
-        {"DisposeSetAside", "to dispose of the event set aside"},
-        {"AcceptDifference", "to let the stored decision stand"},
-        {"PlaceHold", "to put the unit on hold"},
-        {"LiftHold", "to lift the hold"}};
-    const auto found = std::ranges::find(wanted, std::string_view(action),
-                                         &std::pair<std::string_view, std::string_view>::first);
-    return found == std::end(wanted) ? fmt::format("({})", plain(words(api_name(action))))
-                                     : std::string(found->second);
+    static constexpr Told wanted[]{{"OverrideJoint", "to override the joint"},
+                                   {"TakeBackOverride", "to take back the override"},
+                                   {"LeaveIncomplete", "to let the unit leave incomplete"},
+                                   {"AcceptGap", "to accept the gap in the tool's results"},
+                                   {"AcceptSource", "to go on without the tool's answer"},
+                                   {"UnlockFastener", "to unlock the fastener"},
+                                   {"AssignResult", "to file the result to the fastener"},
+                                   {"SetResultAside", "to set the result aside"},
+                                   {"UnitStillHere", "that the unit is still here"},
+                                   {"UnitHasLeft", "that the unit has left"},
+                                   {"CorrectTicket", "to correct the ticket"},
+                                   {"AcceptReturn", "to accept the unit's return"},
+                                   {"AcknowledgeMove", "to acknowledge the movement"},
+                                   {"RearmPermissive", "to allow the movement once more"},
+                                   {"DisposeSetAside", "to dispose of the event set aside"},
+                                   {"AcceptDifference", "to let the stored decision stand"},
+                                   {"PlaceHold", "to put the unit on hold"},
+                                   {"LiftHold", "to lift the hold"}};
+    return told_as(wanted, action).value_or(fmt::format("({})", plain(words(api_name(action)))));
 }
 
 std::string payload_words(const std::string& kind, const json* payload) {
@@ -601,11 +602,8 @@ std::string change_text(const json& change, Style style) {
 }
 
 std::string stamp_text(const json& event) {
-    const auto text = text_at(at(event, "at"), "utc_us");
-    std::int64_t micros = 0;
-    const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), micros);
-    return fault != std::errc{} || end != text.data() + text.size() ? "-"
-                                                                    : short_time(protocol::utc_text(micros));
+    const auto micros = whole_number<std::int64_t>(text_at(at(event, "at"), "utc_us"));
+    return micros ? short_time(protocol::utc_text(*micros)) : "-";
 }
 
 }  // namespace

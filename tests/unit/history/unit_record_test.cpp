@@ -31,14 +31,16 @@ std::string demo_rules() {
 // decision and the departure. The rules are stored as a document, or (for an old journal) are not.
 class Story {
   public:
-    explicit Story(bool with_rules) : text_(demo_rules()), digest_(journal::hex(journal::sha256(text_))) {
+    // `override_ends`: with event 7, when a result is filed to the joint.
+    explicit Story(bool with_rules, bool override_ends = false)
+        : text_(demo_rules()), digest_(journal::hex(journal::sha256(text_))) {
         const auto rules = config::read_station(text_, "larkmoor.json");
         REQUIRE(rules);
         joint_ = rules->joints.front();
         auto writer = journal::Writer::open(reports_.options(folder_.journal()));
         REQUIRE(writer);
         writer_ = std::move(*writer);
-        tell(with_rules);
+        tell(with_rules, override_ends);
         REQUIRE(reports_.settled(number_));
         writer_->close();
         REQUIRE_FALSE(reports_.failure());
@@ -83,7 +85,7 @@ class Story {
         return stay;
     }
 
-    void tell(bool with_rules) {
+    void tell(bool with_rules, bool override_ends) {
         std::vector<journal::Attachment> documents;
         if (with_rules)
             documents.emplace_back(journal::Document{.digest = digest_, .kind = "config", .text = text_});
@@ -123,6 +125,8 @@ class Story {
               interlock::Applied{}, bay_with(stay()));
         event(interlock::Seconded{.bay = {"J1"}, .proposal = {4}, .by = {5}, .seen = {4}},
               interlock::Refused{interlock::RefusalCode::no_such_thing, ""}, bay_with(stay()));
+        if (override_ends)
+            ended_.push_back({{"J1"}, {joint_.id}, {4}});
         decided(interlock::AssignResult{.result = {3}, .joint = {joint_.id}, .fastener = 1});
         decided(interlock::SetResultAside{.result = {3}});
         event(interlock::ControllerReported{}, interlock::Applied{}, bay_with(std::nullopt));
@@ -142,10 +146,11 @@ class Story {
                std::vector<interlock::PermissiveChange> changes = {},
                std::vector<journal::Attachment> attachments = {}) {
         ++number_;
-        const interlock::Decision decision{
-            .state = std::move(after),
-            .record = {
-                .outcome = std::move(outcome), .changes = std::move(changes), .effects = {}, .ended = {}}};
+        const interlock::Decision decision{.state = std::move(after),
+                                           .record = {.outcome = std::move(outcome),
+                                                      .changes = std::move(changes),
+                                                      .effects = {},
+                                                      .ended = std::exchange(ended_, {})}};
         interlock::Event happened{
             .number = {number_},
             .at = {.utc_us = static_cast<std::int64_t>(number_ * 1000), .monotonic_ns = 0, .boot = "b"},
@@ -162,6 +167,7 @@ class Story {
     std::unique_ptr<journal::Writer> writer_;
     journal::StayWatch watch_{bay_with(std::nullopt)};
     std::uint64_t number_ = 0;
+    std::vector<interlock::OverrideEnded> ended_;  // by the next event
 };
 
 history::UnitRecord record_of(const Story& story, const std::string& serial) {
@@ -224,8 +230,13 @@ TEST_CASE("a decision about a result names the result, and the fastener as the r
     CHECK(decisions[4].fastener.empty());
 }
 
+TEST_CASE("an override that counted no longer is told with the event that ended it") {
+    const Story story(true, true);
+    CHECK(record_of(story, "TM000871").stays.at(0).decisions.at(0).ended_by == EventNumber{7});
+}
+
 TEST_CASE("the command line tells a decision from the file as the service does") {
-    const Story story(GENERATE(true, false));
+    const Story story(GENERATE(true, false), GENERATE(true, false));
     auto reader = Reader::open(story.path());
     REQUIRE(reader);
     const auto unit = cli::unit_from(**reader, "TM000871");
