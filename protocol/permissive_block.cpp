@@ -97,7 +97,6 @@ void see_unit(PlcState& state, const PlcInputs& inputs, Movement allowed_before)
         state.token = 0;
         state.wants_token = true;
         state.left_allowed = false;
-        state.used = false;
         state.moved_wrongly = false;
     } else if (!inputs.present && state.present) {
         state.departures = plus_one(state.departures);
@@ -107,14 +106,12 @@ void see_unit(PlcState& state, const PlcInputs& inputs, Movement allowed_before)
     state.present = inputs.present;
 }
 
-void see_movement(PlcState& state, const PlcSettings& settings, const PlcInputs& inputs,
-                  Movement allowed_before) {
+void see_movement(PlcState& state, const PlcInputs& inputs, Movement allowed_before) {
     if (state.scanned && inputs.moved && !state.moved) {
         state.moved_count = plus_one(state.moved_count);
         // The unit may lose its place sensor before the movement reports its end.
         const bool allowed = allowed_before != Movement::refused || (!state.present && state.left_allowed);
         state.moved_wrongly = state.moved_wrongly || !allowed;
-        state.used = settings.one_shot;
         state.left_allowed = false;
     }
     state.moved = inputs.moved;
@@ -143,7 +140,7 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
         if (now_ms - state.accepted_ms >= settings.beat_limit_ms)
             return lose_link(state, PlcFault::beat_still);
         // A change without a beat is not accepted, but whatever it is, it is no reason to stay released.
-        if (block->code != state.code || block->token != state.code_token)
+        if (block->code != state.code || block->token != state.code_token || block->moved != state.code_moved)
             state.code = Code::withheld;
         return;
     }
@@ -152,9 +149,7 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
     state.accepted_beat = block->beat;
     state.code = block->code;
     state.code_token = block->token;
-    // The station has seen the movement; what it releases from now on is for another one.
-    if (block->code == Code::withheld && block->token == state.token)
-        state.used = false;
+    state.code_moved = block->moved;
 }
 
 void take_token(PlcState& state) {
@@ -238,6 +233,7 @@ std::array<std::uint16_t, permissive_words> encode(const PermissiveBlock& block)
                                                       low(block.token),
                                                       static_cast<std::uint16_t>(block.code),
                                                       block.reason,
+                                                      block.moved,
                                                       block.beat,
                                                       0,
                                                       0};
@@ -253,7 +249,8 @@ std::expected<PermissiveBlock, BlockFault> decode_permissive(std::span<const std
                            .token = join(words[4], words[5]),
                            .code = code_from(words[6]),
                            .reason = words[7],
-                           .beat = words[8]};
+                           .moved = words[8],
+                           .beat = words[9]};
 }
 
 std::array<std::uint16_t, feedback_words> encode(const FeedbackBlock& block) noexcept {
@@ -306,9 +303,10 @@ PlcState plc_step(PlcState state, const PlcSettings& settings, std::span<const s
                   std::uint64_t now_ms, const PlcInputs& inputs) noexcept {
     const Movement allowed_before = movement(state);
     see_unit(state, inputs, allowed_before);
-    see_movement(state, settings, inputs, allowed_before);
+    see_movement(state, inputs, allowed_before);
     see_block(state, settings, words, now_ms);
     take_token(state);
+    state.used = settings.one_shot && state.code_moved != state.moved_count;
     state.scanned = true;
     state.fault = fault_of(state, inputs);
     return state;

@@ -98,15 +98,16 @@ struct PermissiveBlock {
     std::uint32_t token = 0;  // of the stay, or offered to the next one; 0: none
     Code code = Code::withheld;
     std::uint16_t reason = 0;  // number of the first reason for holding, for a panel; 0: none
+    std::uint16_t moved = 0;   // the PLC's count of movements as the station knows it
     std::uint16_t beat = 0;
     bool operator==(const PermissiveBlock&) const = default;
 };
-TAUTGATE_FIELDS(PermissiveBlock, address, token, code, reason, beat);
+TAUTGATE_FIELDS(PermissiveBlock, address, token, code, reason, moved, beat);
 
 // The reason number where not a decision but the station itself withholds.
 inline constexpr std::uint16_t reason_of_station = 1;
 
-inline constexpr std::size_t permissive_words = 11;
+inline constexpr std::size_t permissive_words = 12;
 [[nodiscard]] std::array<std::uint16_t, permissive_words> encode(const PermissiveBlock& block) noexcept;
 // Checks in this order: length, CRC, layout, station, bay, permissive. An unknown code decodes as withheld.
 [[nodiscard]] std::expected<PermissiveBlock, BlockFault>
@@ -161,7 +162,7 @@ inline constexpr std::uint16_t beat_advance_max = 8;
 struct PlcSettings {
     BlockAddress own;
     std::uint32_t beat_limit_ms = 1000;  // a beat that stands still for this long withholds
-    bool one_shot = false;               // as in the station description: a release moves once
+    bool one_shot = false;               // as in the station description: a release is for one movement
     bool operator==(const PlcSettings&) const = default;
 };
 TAUTGATE_FIELDS(PlcSettings, own, beat_limit_ms, one_shot);
@@ -194,17 +195,18 @@ struct PlcState {
     bool wants_token = false;                          // a unit came whose token is still to be taken
     std::uint32_t token = 0;                           // held, 0: none
     Code code = Code::withheld;                        // of the last accepted block
-    std::uint32_t code_token = 0;                      // and whom it is for
+    std::uint32_t code_token = 0;                      // whom it is for
+    std::uint16_t code_moved = 0;                      // and after how many movements
     PlcFault link_fault = PlcFault::waiting_for_beat;  // why the link is not good
     PlcFault fault = PlcFault::waiting_for_beat;       // what is reported
     bool left_allowed = false;                         // the unit went away while the movement was allowed
-    bool used = false;           // one-shot: moved, and since then the station has not withheld for this unit
+    bool used = false;           // one-shot: the release is from before the last movement
     bool moved_wrongly = false;  // a movement was made that had not been allowed; until the next arrival
     bool operator==(const PlcState&) const = default;
 };
 TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned, seen_beat, accepted_ms,
-                link_good, accepted_beat, present, moved, wants_token, token, code, code_token, link_fault,
-                fault, left_allowed, used, moved_wrongly);
+                link_good, accepted_beat, present, moved, wants_token, token, code, code_token, code_moved,
+                link_fault, fault, left_allowed, used, moved_wrongly);
 
 // The state at a start of the PLC program.
 [[nodiscard]] PlcState plc_start(const PlcState& before) noexcept;
@@ -215,7 +217,7 @@ TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned
                                 const PlcInputs& inputs) noexcept;
 
 // The code that the PLC acts on. Withheld unless a unit is present, the link is good, the block is for the
-// very token taken at its arrival, and the release was not used up by a movement.
+// very token taken at its arrival and, where one-shot, given after the last movement.
 [[nodiscard]] Code acting_code(const PlcState& state) noexcept;
 
 enum class Movement : std::uint8_t { refused, allowed, allowed_incomplete };

@@ -75,6 +75,13 @@ bool serves(const config::Joint& joint, const ToolId& tool) {
 
 BayState* bay_of(State& state, const BayId& id) { return find_in(state.bays, id, &BayState::id); }
 const BayState* bay_of(const State& state, const BayId& id) { return find_in(state.bays, id, &BayState::id); }
+std::uint16_t movements_of(const BayState& bay, const PermissiveId& id) {
+    if (!bay.controller.counts)
+        return 0;
+    const Moved* moved = find_in(bay.controller.counts->moved, id, &Moved::permissive);
+    return moved == nullptr ? std::uint16_t{0} : moved->count;
+}
+
 ToolState* tool_of(State& state, const ToolId& id) { return find_in(state.tools, id, &ToolState::id); }
 const ToolState* tool_of(const State& state, const ToolId& id) {
     return find_in(state.tools, id, &ToolState::id);

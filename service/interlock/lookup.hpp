@@ -33,6 +33,8 @@ struct PlannedJoint {
 
 [[nodiscard]] BayState* bay_of(State& state, const BayId& id);
 [[nodiscard]] const BayState* bay_of(const State& state, const BayId& id);
+// The controller's count of movements of the permissive as last reported; 0 before the first report.
+[[nodiscard]] std::uint16_t movements_of(const BayState& bay, const PermissiveId& id);
 [[nodiscard]] ToolState* tool_of(State& state, const ToolId& id);
 [[nodiscard]] const ToolState* tool_of(const State& state, const ToolId& id);
 [[nodiscard]] const Person* person_of(const State& state, PersonNumber number);

@@ -230,6 +230,7 @@ Matter matter_of(Part part) {
 
 std::vector<Difference> differences_of(const std::vector<SchemaFault>& schema) {
     std::vector<Difference> differences;
+    differences.reserve(schema.size());
     for (const SchemaFault& fault : schema)
         differences.push_back({matter_of(fault.part), fault.what});
     return differences;

@@ -103,7 +103,8 @@ void Outgoing::order(std::vector<PermissiveOrder> orders, std::uint16_t loop_bea
     for (std::size_t i = 0; i < ordered_.size(); ++i) {
         const auto found =
             std::ranges::find(orders, frame_.points[i].address.permissive, &PermissiveOrder::permissive);
-        ordered_[i] = found == orders.end() ? Shown{} : Shown{found->code, found->token, found->reason};
+        ordered_[i] =
+            found == orders.end() ? Shown{} : Shown{found->code, found->token, found->reason, found->moved};
         once_durable_[i] = found == orders.end() ? domain::EventNumber{} : found->once_durable;
     }
     if (loop_beat_ != loop_beat) {
@@ -173,6 +174,7 @@ std::vector<std::uint16_t> Outgoing::take(Instant now) {
                                             .token = shown_[i].token,
                                             .code = shown_[i].code,
                                             .reason = shown_[i].reason,
+                                            .moved = shown_[i].moved,
                                             .beat = beat_}),
                           std::back_inserter(words));
     }

@@ -79,6 +79,7 @@ class Outgoing {
         protocol::Code code = protocol::Code::withheld;
         std::uint32_t token = 0;
         std::uint16_t reason = 0;
+        std::uint16_t moved = 0;
         bool operator==(const Shown&) const = default;
     };
     using Row = std::vector<Shown>;

@@ -37,6 +37,7 @@ struct PermissiveOrder {
     protocol::Code code = protocol::Code::withheld;
     std::uint32_t token = 0;   // of the stay, 0: none
     std::uint16_t reason = 0;  // number of the first reason for holding, 0: none
+    std::uint16_t moved = 0;   // the controller's count of movements that it takes into account
     domain::EventNumber once_durable = {};
     constexpr bool operator==(const PermissiveOrder&) const = default;
 };

@@ -573,7 +573,8 @@ std::vector<links::PermissiveOrder> Station::orders_of(const interlock::BayState
                             : permissive.reasons.empty()
                                 ? std::uint16_t{0}
                                 : static_cast<std::uint16_t>(permissive.reasons.front().code);
-        orders.push_back({known->number, code, claim.token.value, reason, once_durable});
+        orders.push_back({known->number, code, claim.token.value, reason,
+                          interlock::movements_of(bay, permissive.id), once_durable});
     }
     return orders;
 }

@@ -43,14 +43,14 @@ def main():
     try:
         port = int(host.stdout.readline().split()[1])
 
-        status, text = mbpoll(port, "-t", "4", "-r", "0", "-c", "11")
+        status, text = mbpoll(port, "-t", "4", "-r", "0", "-c", "12")
         words = registers(text)
-        check("mbpoll reads the block of 11 registers", status == 0 and len(words) == 11, text)
+        check("mbpoll reads the block of 12 registers", status == 0 and len(words) == 12, text)
         check("it is withheld, for this station, bay, permissive and token",
               words[:4] == [1, 7, 2, 1] and words[4:6] == [0x1234, 0x5678] and words[6] == 0xD833, words)
-        check("its CRC-32 is the one of zlib", with_crc(words[:9]) == words, words)
+        check("its CRC-32 is the one of zlib", with_crc(words[:10]) == words, words)
 
-        feedback = with_crc([1, 7, 2, 1, 0x1234, 0x5678, 0xD833, words[8], 1, 41, 40, 3, 17, 0])
+        feedback = with_crc([1, 7, 2, 1, 0x1234, 0x5678, 0xD833, words[9], 1, 41, 40, 3, 17, 0])
         status, text = mbpoll(port, "-t", "4", "-r", "100", values=feedback)
         check("mbpoll writes the feedback block", status == 0, text)
         line = host.stdout.readline().strip()

@@ -10,7 +10,7 @@ from pymodbus.client import ModbusTcpClient
 from modbus_peers import HOST, Registers, Slave
 
 LAYOUT = 1
-BLOCK_WORDS = 11
+BLOCK_WORDS = 12
 FEEDBACK_WORDS = 16
 RELEASED, WITHHELD, LEAVING_INCOMPLETE = 0x46A7, 0xD833, 0x744D
 SCAN_S = 0.02
@@ -48,7 +48,10 @@ class Block:
         self.good_crc = len(words) == BLOCK_WORDS and is_sealed(words)
         self.layout, self.station, self.bay, self.permissive = words[:4]
         self.token = long(words[4:6])
-        self.code, self.reason, self.beat = words[6:9]
+        self.code, self.reason, self.moved, self.beat = words[6:10]
+
+    def says(self):
+        return self.code, self.token, self.moved
 
     def is_for(self, own):
         return (self.layout, self.station, self.bay, self.permissive) == (LAYOUT, *own)
@@ -74,7 +77,7 @@ class Point:
         self.overruled = False      # the block in force says something else by now, under the same beat
         self.accepted_beat = 0
         self.fault = 4
-        self.wrong_move = self.used = False
+        self.wrong_move = False
 
     def scan(self, words, present, moving, now):
         was_allowed = self.may_move()
@@ -82,7 +85,7 @@ class Point:
             self.wants_token = present
         elif present and not self.present:
             self.arrivals = (self.arrivals + 1) & 0xFFFF
-            self.token, self.wants_token, self.wrong_move, self.used = 0, True, False, False
+            self.token, self.wants_token, self.wrong_move = 0, True, False
         elif self.present and not present:
             self.departures = (self.departures + 1) & 0xFFFF
             self.wants_token = False
@@ -90,7 +93,6 @@ class Point:
         if self.scanned and moving and not self.moving:
             self.moved = (self.moved + 1) & 0xFFFF
             self.wrong_move = self.wrong_move or not was_allowed
-            self.used = self.one_shot
         self.moving = moving
         self.scanned = True
         self._take_block(Block(words), now)
@@ -110,13 +112,11 @@ class Point:
         if advance == 0:
             if self.accepted and now - self.accepted_at >= self.beat_limit_s:
                 return self._lose(2)
-            if self.accepted and (block.code, block.token) != (self.accepted.code, self.accepted.token):
+            if self.accepted and block.says() != self.accepted.says():
                 self.overruled = True
             return None
         self.accepted, self.accepted_at, self.accepted_beat = block, now, block.beat
         self.overruled, self.fault = False, 0
-        if block.code == WITHHELD and block.token == self.token:
-            self.used = False
         return None
 
     def _lose(self, fault):
@@ -124,9 +124,11 @@ class Point:
 
     def acting(self):
         block = self.accepted
-        if block is None or self.overruled or self.used or not self.present:
+        if block is None or self.overruled or not self.present:
             return WITHHELD
         if self.token == 0 or block.token != self.token:
+            return WITHHELD
+        if self.one_shot and block.moved != self.moved:
             return WITHHELD
         return block.code if block.code in (RELEASED, LEAVING_INCOMPLETE) else WITHHELD
 

@@ -1,10 +1,8 @@
 #include "tools/cli/views.hpp"
-#include <iterator>
-#include <optional>
-#include <span>
 
 #include <algorithm>
 #include <cstdint>
+#include <iterator>
 #include <optional>
 #include <span>
 #include <utility>

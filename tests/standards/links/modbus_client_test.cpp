@@ -161,15 +161,15 @@ TEST_CASE("the first bytes to a controller are function 16 of section 6.12 with 
     const auto controller = listener.accept_within(patience_ms);
     REQUIRE(controller.has_value());
     const Bytes write = next_frame(*controller);
-    // transaction, protocol 0, length 1 + 6 + 22, unit 11, function 10, address 0100, 11 registers, 22 bytes
-    REQUIRE(write.size() == 6 + 29);
+    // transaction, protocol 0, length 1 + 6 + 24, unit 11, function 10, address 0100, 12 registers, 24 bytes
+    REQUIRE(write.size() == 6 + 31);
     CHECK(to_hex(write).substr(4, 22) == "0000"
-                                         "001d"
+                                         "001f"
                                          "11"
                                          "10"
                                          "0100"
-                                         "000b"
-                                         "16");
+                                         "000c"
+                                         "18");
     std::vector<std::uint16_t> words;
     for (std::size_t at = 13; at + 1 < write.size(); at += 2)
         words.push_back(static_cast<std::uint16_t>(write[at] << 8U | write[at + 1]));
@@ -185,7 +185,7 @@ TEST_CASE("the first bytes to a controller are function 16 of section 6.12 with 
                                                     "11"
                                                     "10"
                                                     "0100"
-                                                    "000b"));
+                                                    "000c"));
     const Bytes read = next_frame(*controller);
     CHECK(to_hex(read).substr(4) == "0000"
                                     "0006"
@@ -214,17 +214,17 @@ TEST_CASE("a controller that answers under another transaction is dropped and di
                               "11"
                               "10"
                               "0100"
-                              "000b"));
+                              "000c"));
     const auto after = controller->take_within(patience_ms);
     REQUIRE(after.has_value());
     CHECK(after->empty());  // closed, so that nothing late can serve another request
     const auto again = listener.accept_within(patience_ms);
     REQUIRE(again.has_value());
     const Bytes write = next_frame(*again);
-    REQUIRE(write.size() == 6 + 29);
+    REQUIRE(write.size() == 6 + 31);
     CHECK(to_hex(write).substr(14, 4 + 4 + 2) == "10"
                                                  "0100"
-                                                 "000b");
+                                                 "000c");
     CHECK(link.health().quality != interlock::Quality::good);
     link.stop();
 }

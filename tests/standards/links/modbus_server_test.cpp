@@ -31,7 +31,7 @@ constexpr std::uint8_t unit = 0x11;
 constexpr std::uint16_t permissive_address = 0x006B;  // of the example in 6.3
 constexpr std::uint16_t feedback_address = 0x0001;    // of the example in 6.12
 
-// One permissive: 11 registers from 0x006B to read, 16 from 0x0001 to write.
+// One permissive: 12 registers from 0x006B to read, 16 from 0x0001 to write.
 struct Served {
     std::unique_ptr<links::BlockServer> server;
     links::Waker waker;
@@ -136,7 +136,7 @@ TEST_CASE("each request that is not served gets the exception that section 7 has
         // figures 11 and 22: the quantity is checked before the address
         {"read 126 registers where there are none", "03f000007e", "8303"},
         {"read where there are none", "03f0000001", "8302"},
-        {"read over the end of the blocks", "03006b000c", "8302"},
+        {"read over the end of the blocks", "03006b000d", "8302"},
         {"read from the feedback into the gap behind it", "0300100002", "8302"},
         {"read in the gap between the blocks", "0300400001", "8302"},
         {"read up to beyond the last address", "03ffff0002", "8302"},

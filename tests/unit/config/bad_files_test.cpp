@@ -42,7 +42,7 @@ const std::map<std::string, std::vector<std::string>> expected{
     {"meaning/port-used-twice.json",
      {R"(:7: /tool_port/port: port 8480 is taken already, at /api/port; give another port)"}},
     {"meaning/register-blocks-overlap.json",
-     {R"(:10: /bays/0/controller/feedback_address: registers 10 to 25 overlap registers 0 to 10 of /bays/0/controller/permissive_address; give addresses that leave room for one block per permissive)"}},
+     {R"(:10: /bays/0/controller/feedback_address: registers 10 to 25 overlap registers 0 to 11 of /bays/0/controller/permissive_address; give addresses that leave room for one block per permissive)"}},
     {"meaning/shifts-overlap.json",
      {R"(:62: /calendar/shifts/1: the shift "late" overlaps the shift "day"; let one end where the other begins)"}},
     {"meaning/target-outside-window.json",

@@ -9,7 +9,7 @@ namespace {
 
 constexpr BlockAddress own{.station = 7, .bay = 2, .permissive = 1};
 constexpr PermissiveBlock released{
-    .address = own, .token = 0x12345678, .code = Code::released, .reason = 0, .beat = 9};
+    .address = own, .token = 0x12345678, .code = Code::released, .reason = 0, .moved = 3, .beat = 9};
 
 BlockFaultKind kind_of(const PermissiveBlock& block) {
     const auto decoded = decode_permissive(encode(block), own);
@@ -21,11 +21,11 @@ BlockFaultKind kind_of(const PermissiveBlock& block) {
 
 TEST_CASE("the block lies in the registers as PERMISSIVE.md says") {
     const auto words = encode(released);
-    const std::uint32_t crc = block_crc(std::span(words).first(9));
-    CHECK(words == std::array<std::uint16_t, 11>{1, 7, 2, 1, 0x1234, 0x5678, 0x46A7, 0, 9,
+    const std::uint32_t crc = block_crc(std::span(words).first(10));
+    CHECK(words == std::array<std::uint16_t, 12>{1, 7, 2, 1, 0x1234, 0x5678, 0x46A7, 0, 3, 9,
                                                  static_cast<std::uint16_t>(crc >> 16U),
                                                  static_cast<std::uint16_t>(crc & 0xFFFFU)});
-    CHECK(crc == 0xA4FCD7CA);  // as zlib computes it
+    CHECK(crc == 0x1C30F3C2);  // as zlib computes it
 }
 
 TEST_CASE("both blocks come back as they were written") {
@@ -35,6 +35,7 @@ TEST_CASE("both blocks come back as they were written") {
             .token = *rc::gen::arbitrary<std::uint32_t>(),
             .code = *rc::gen::element(Code::released, Code::withheld, Code::leaving_incomplete),
             .reason = *rc::gen::arbitrary<std::uint16_t>(),
+            .moved = *rc::gen::arbitrary<std::uint16_t>(),
             .beat = *rc::gen::arbitrary<std::uint16_t>()};
         RC_ASSERT((decode_permissive(encode(block), own) == block));
     }));
@@ -85,12 +86,12 @@ TEST_CASE("a block for another station, bay or permissive is refused by that nam
 TEST_CASE("a block of another layout or length is refused") {
     auto words = encode(released);
     words[0] = 2;
-    const std::uint32_t crc = block_crc(std::span(words).first(9));
-    words[9] = static_cast<std::uint16_t>(crc >> 16U);
-    words[10] = static_cast<std::uint16_t>(crc & 0xFFFFU);
+    const std::uint32_t crc = block_crc(std::span(words).first(10));
+    words[10] = static_cast<std::uint16_t>(crc >> 16U);
+    words[11] = static_cast<std::uint16_t>(crc & 0xFFFFU);
     CHECK(decode_permissive(words, own) == std::unexpected(BlockFault{BlockFaultKind::wrong_layout, 1, 2}));
-    CHECK(decode_permissive(std::span(words).first(10), own) ==
-          std::unexpected(BlockFault{BlockFaultKind::wrong_length, 11, 10}));
+    CHECK(decode_permissive(std::span(words).first(11), own) ==
+          std::unexpected(BlockFault{BlockFaultKind::wrong_length, 12, 11}));
     CHECK_FALSE(decode_feedback(words, own));
     CHECK_FALSE(decode_permissive({}, own));
 }

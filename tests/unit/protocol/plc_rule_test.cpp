@@ -42,6 +42,11 @@ struct Rig {
         inputs.present = is;
         return write();
     }
+    // The equipment makes its movement, or its signal falls again.
+    Rig& moves(bool is = true) {
+        inputs.moved = is;
+        return write();
+    }
     // Empty bay, good link, then a unit whose token is taken, then its release.
     static Rig released() {
         Rig rig;
@@ -116,36 +121,45 @@ TEST_CASE("the token is kept, and another one releases nothing (masquerade)") {
     CHECK(movement(rig.plc) == Movement::refused);
 }
 
-TEST_CASE("a one-shot release moves once, and again only when the station has withheld and released anew") {
+TEST_CASE("a one-shot release moves once, and again only when it bears the new count") {
     Rig rig = Rig::released();
-    rig.inputs.moved = true;
-    rig.write();
+    rig.moves().moves(false);
     CHECK(rig.plc.moved_count == 1);
     CHECK(rig.plc.token == token);
     CHECK(movement(rig.plc) == Movement::refused);
     CHECK(rig.acting() == Feedback::withheld);
-    rig.inputs.moved = false;
-    rig.write().write();
-    CHECK(movement(rig.plc) == Movement::refused);
-    SECTION("a withheld block for another unit re-arms nothing") {
-        rig.block.token = token + 1;
-        rig.show(Code::withheld);
-        rig.block.token = token;
-        rig.show(Code::released);
-        CHECK(movement(rig.plc) == Movement::refused);
-    }
-    SECTION("nor one that is not accepted") {
-        rig.block.code = Code::withheld;
-        rig.words = encode(rig.block);  // under the same beat
-        rig.scan();
-        rig.show(Code::released);
-        CHECK(movement(rig.plc) == Movement::refused);
-    }
-    SECTION("one for this unit does") {
+    SECTION("withholding and releasing on the old count gives no second movement") {
         rig.show(Code::withheld).show(Code::released);
+        CHECK(movement(rig.plc) == Movement::refused);
+    }
+    SECTION("a count under the beat already seen is not accepted") {
+        rig.block.moved = 1;
+        rig.words = encode(rig.block);
+        rig.scan();
+        CHECK(movement(rig.plc) == Movement::refused);
+        rig.write();
+        CHECK(movement(rig.plc) == Movement::allowed);
+    }
+    SECTION("nor does another unit's") {
+        rig.block.moved = 1;
+        rig.block.token = token + 1;
+        rig.write();
+        CHECK(movement(rig.plc) == Movement::refused);
+    }
+    SECTION("the new count does, though no withheld block was ever seen between") {
+        rig.block.moved = 1;
+        rig.write();
         CHECK(movement(rig.plc) == Movement::allowed);
         CHECK(rig.plc.moved_count == 1);
         CHECK(rig.plc.fault == PlcFault::none);
+        rig.moves();
+        CHECK(movement(rig.plc) == Movement::refused);
+    }
+    SECTION("a start of the PLC does not make it good again") {
+        rig.plc = plc_start(rig.plc);
+        rig.scan().show(Code::withheld).show(Code::withheld).show(Code::released);
+        CHECK(rig.plc.token == token);
+        CHECK(movement(rig.plc) == Movement::refused);
     }
 }
 
