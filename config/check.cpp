@@ -400,6 +400,39 @@ void check_listening(Findings& findings, const Station& station) {
     }
 }
 
+void check_serial(Findings& findings, const RegisterLink& link, const std::string& pointer) {
+    // MODBUS over Serial Line V1.02, 2.2: 0 is for all, 248 to 255 are reserved.
+    constexpr std::uint8_t highest_serial_unit = 247;
+    if (!link.serial->device.starts_with('/')) {
+        findings.error(pointer + "/serial/device",
+                       fmt::format("\"{}\" is no path of a device", link.serial->device),
+                       "give the whole path, best the one below /dev/serial/by-path");
+    }
+    if (link.unit == 0 || link.unit > highest_serial_unit) {
+        findings.error(pointer + "/unit", fmt::format("no device on a serial line has unit {}", link.unit),
+                       "give 1 to 247, as set at the tool");
+    }
+}
+
+// Two tools at one place, or on one serial line that they describe differently.
+void check_apart(Findings& findings, const RegisterLink& link, const RegisterLink& other,
+                 const std::string& pointer, const std::string& owner) {
+    const std::string place = link.serial ? link.serial->device : fmt::format("{}:{}", link.host, link.port);
+    const bool same_line = link.serial && other.serial && link.serial->device == other.serial->device;
+    if (same_line && *link.serial != *other.serial) {
+        findings.error(pointer + "/serial",
+                       fmt::format("{} is described otherwise at tool \"{}\"", link.serial->device, owner),
+                       "give both the same baud, parity and stop_bits");
+    }
+    const bool same_host =
+        !link.serial && !other.serial && other.host == link.host && other.port == link.port;
+    if ((same_line || same_host) && other.unit == link.unit) {
+        findings.error(pointer,
+                       fmt::format("{} unit {} is polled already, by tool \"{}\"", place, link.unit, owner),
+                       "give each tool its own address");
+    }
+}
+
 void check_polled(Findings& findings, const Station& station) {
     std::vector<std::pair<const RegisterLink*, std::size_t>> links;
     for (std::size_t index = 0; index < station.tools.size(); ++index) {
@@ -407,13 +440,12 @@ void check_polled(Findings& findings, const Station& station) {
         if (link == nullptr) {
             continue;
         }
+        if (link->serial) {
+            check_serial(findings, *link, at("tools", index, "/link/registers"));
+        }
         for (const auto& [other, owner] : links) {
-            if (other->host == link->host && other->port == link->port && other->unit == link->unit) {
-                findings.error(at("tools", index, "/link/registers"),
-                               fmt::format("{}:{} unit {} is polled already, by tool \"{}\"", link->host,
-                                           link->port, link->unit, station.tools[owner].id),
-                               "give each tool its own address");
-            }
+            check_apart(findings, *link, *other, at("tools", index, "/link/registers"),
+                        station.tools[owner].id);
         }
         links.emplace_back(link, index);
     }

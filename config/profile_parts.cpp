@@ -1,5 +1,7 @@
 #include "config/parts.hpp"
 
+#include "protocol/register_plan.hpp"
+
 namespace tautgate::config {
 
 namespace {
@@ -16,6 +18,13 @@ OneOf<WordOrder> word_order() {
                              {"cdab", WordOrder::cdab},
                              {"badc", WordOrder::badc},
                              {"dcba", WordOrder::dcba}});
+}
+
+OneOf<RegisterTable> register_table() {
+    return OneOf<RegisterTable>({{"holding", RegisterTable::holding},
+                                 {"input", RegisterTable::input},
+                                 {"coils", RegisterTable::coils},
+                                 {"discrete_inputs", RegisterTable::discrete_inputs}});
 }
 
 Shape<BitRange> bits_shape() {
@@ -37,11 +46,13 @@ Shape<RegisterField> field_shape() {
                                     {"float32", FieldType::float32},
                                     {"float64", FieldType::float64},
                                     {"bcd16", FieldType::bcd16},
-                                    {"bcd32", FieldType::bcd32}}))
+                                    {"bcd32", FieldType::bcd32},
+                                    {"bit", FieldType::bit}}))
         .optional("order", &RegisterField::order, word_order())
         .optional("scale", &RegisterField::scale, DecimalNumber{})
         .optional("offset", &RegisterField::offset, DecimalNumber{})
-        .optional("bits", &RegisterField::bits, bits_shape());
+        .optional("bits", &RegisterField::bits, bits_shape())
+        .optional("table", &RegisterField::table, register_table());
 }
 
 Shape<TextField> text_shape() {
@@ -104,7 +115,24 @@ Shape<StampField> stamp_shape() {
                   OneOf<StampKind>({{"unix_seconds", StampKind::unix_seconds},
                                     {"unix_milliseconds", StampKind::unix_milliseconds},
                                     {"calendar", StampKind::calendar}}))
-        .optional("utc_offset_minutes", &StampField::utc_offset_minutes, Whole(-one_day, one_day));
+        .optional("utc_offset_minutes", &StampField::utc_offset_minutes, Whole(-one_day, one_day))
+        .optional("marks_result", &StampField::marks_result, Flag{});
+}
+
+Shape<Handshake> handshake_shape() {
+    return Shape<Handshake>()
+        .required("ready", &Handshake::ready, field_shape())
+        .required("address", &Handshake::address, Whole(0, highest_address))
+        .optional("table", &Handshake::table, register_table())
+        .optional("value", &Handshake::value, Whole(0, highest_address))
+        .optional("cleared", &Handshake::cleared, Whole(0, highest_address));
+}
+
+Shape<ResultRing> ring_shape() {
+    return Shape<ResultRing>()
+        .required("newest", &ResultRing::newest, field_shape())
+        .required("slots", &ResultRing::slots, Whole(1, highest_address))
+        .required("stride", &ResultRing::stride, Whole(1, highest_address));
 }
 
 Shape<LimitFields> limits_shape() {
@@ -128,15 +156,15 @@ Shape<MeasuringRange> range_shape() {
 Shape<RegisterProfile> register_profile_shape() {
     return Shape<RegisterProfile>()
         .required("name", &RegisterProfile::name, Text())
-        .optional(
-            "table", &RegisterProfile::table,
-            OneOf<RegisterTable>({{"holding", RegisterTable::holding}, {"input", RegisterTable::input}}))
-        .required("start", &RegisterProfile::start, Whole(0, highest_address))
-        .required("length", &RegisterProfile::length, Whole(1, registers_per_read))
-        .required("counter", &RegisterProfile::counter, counter_shape())
+        .optional("table", &RegisterProfile::table, register_table())
+        .optional("start", &RegisterProfile::start, Whole(0, highest_address))
+        .optional("length", &RegisterProfile::length, Whole(1, bits_per_read))
+        .optional("counter", &RegisterProfile::counter, counter_shape())
+        .optional("toggle", &RegisterProfile::toggle, field_shape())
         .optional("second_read", &RegisterProfile::second_read,
                   OneOf<SecondRead>({{"counter", SecondRead::counter}, {"block", SecondRead::block}}))
         .optional("epoch", &RegisterProfile::epoch, field_shape())
+        .optional("ring", &RegisterProfile::ring, ring_shape())
         .optional("program", &RegisterProfile::program, program_shape())
         .optional("program_text", &RegisterProfile::program_text, text_shape())
         .optional("torque", &RegisterProfile::torque, torque_shape())
@@ -147,6 +175,7 @@ Shape<RegisterProfile> register_profile_shape() {
         .optional("stamp", &RegisterProfile::stamp, stamp_shape())
         .optional("position", &RegisterProfile::position, field_shape())
         .optional("acknowledge", &RegisterProfile::acknowledge, Whole(0, highest_address))
+        .optional("handshake", &RegisterProfile::handshake, handshake_shape())
         .required("range", &RegisterProfile::range, range_shape());
 }
 

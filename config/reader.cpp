@@ -364,10 +364,21 @@ struct RawLink {
     std::optional<RegisterLink> registers;
 };
 
+Shape<SerialLine> serial_line() {
+    constexpr std::int64_t fastest = 4'000'000;
+    return Shape<SerialLine>()
+        .required("device", &SerialLine::device, Text())
+        .optional("baud", &SerialLine::baud, Whole(300, fastest))
+        .optional("parity", &SerialLine::parity,
+                  OneOf<Parity>({{"none", Parity::none}, {"even", Parity::even}, {"odd", Parity::odd}}))
+        .optional("stop_bits", &SerialLine::stop_bits, Whole(1, 2));
+}
+
 auto tool_link() {
     auto line = Shape<LineLink>().required("peer", &LineLink::peer, IpAddress{});
     auto registers = Shape<RegisterLink>()
-                         .required("host", &RegisterLink::host, Host{})
+                         .optional("host", &RegisterLink::host, Host{})
+                         .optional("serial", &RegisterLink::serial, serial_line())
                          .optional("port", &RegisterLink::port, Whole(1, highest_16_bit))
                          .optional("unit", &RegisterLink::unit, Whole(0, highest_unit))
                          .required("profile", &RegisterLink::profile, Identifier{})
@@ -377,7 +388,12 @@ auto tool_link() {
                      .optional("registers", &RawLink::registers, std::move(registers));
     const auto convert = [](const RawLink& raw, Errors& errors, const Node& node, const std::string& pointer,
                             std::variant<LineLink, RegisterLink>& out) {
-        if (raw.line.has_value() == raw.registers.has_value()) {
+        if (raw.registers && raw.registers->host.empty() != raw.registers->serial.has_value()) {
+            errors.add(node, pointer + "/registers",
+                       raw.registers->serial ? "the link has both host and serial"
+                                             : "the link names no way to the tool",
+                       "give either host or serial");
+        } else if (raw.line.has_value() == raw.registers.has_value()) {
             errors.add(node, pointer, raw.line ? "the link has both line and registers" : "the link is empty",
                        "give either line or registers");
         } else if (raw.line) {

@@ -213,9 +213,22 @@ struct Bay {
 struct LineLink {
     std::string peer;  // address from which it may connect
 };
-// A tool whose registers we poll.
+enum class Parity : std::uint8_t { none, even, odd };
+TAUTGATE_ENUM(Parity, none, even, odd);
+
+// A serial line, with eight data bits to a character.
+struct SerialLine {
+    std::string device;  // "/dev/serial/by-path/...", the same after each start of the PC
+    std::uint32_t baud = 19200;
+    Parity parity = Parity::even;
+    std::uint8_t stop_bits = 1;
+    bool operator==(const SerialLine&) const = default;
+};
+
+// A tool whose registers we poll, over TCP or over a serial line (Modbus RTU) that it may share with others.
 struct RegisterLink {
-    std::string host;
+    std::string host;                  // of a TCP link
+    std::optional<SerialLine> serial;  // instead of a host
     std::uint16_t port = 502;
     std::uint8_t unit = 1;
     std::string profile;  // id

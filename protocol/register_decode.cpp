@@ -1,4 +1,5 @@
-// From registers to a reading, and from two reads to "is there a new result".
+#include "protocol/register_decode.hpp"
+
 #include <algorithm>
 #include <bit>
 #include <cmath>
@@ -7,7 +8,7 @@
 
 #include <fmt/format.h>
 
-#include "protocol/register_profile.hpp"
+#include "protocol/register_image.hpp"
 #include "protocol/utc.hpp"
 
 namespace tautgate::protocol {
@@ -17,19 +18,6 @@ namespace {
 __extension__ typedef __int128 WideSigned;
 
 using Words = std::span<const std::uint16_t>;
-
-// The bits of a number, brought from the order of the wire into that of a number.
-std::uint64_t join(Words words, WordOrder order) {
-    const bool low_word_first = order == WordOrder::cdab || order == WordOrder::dcba;
-    const bool low_byte_first = order == WordOrder::badc || order == WordOrder::dcba;
-    std::uint64_t bits = 0;
-    for (std::size_t i = 0; i < words.size(); ++i) {
-        const std::uint16_t word = words[low_word_first ? words.size() - 1 - i : i];
-        const auto swapped = static_cast<std::uint16_t>((word << 8U) | (word >> 8U));
-        bits = (bits << 16U) | (low_byte_first ? swapped : word);
-    }
-    return bits;
-}
 
 std::vector<std::uint16_t> split(std::uint64_t bits, std::uint16_t registers, WordOrder order) {
     std::vector<std::uint16_t> words(registers);
@@ -41,10 +29,6 @@ std::vector<std::uint16_t> split(std::uint64_t bits, std::uint16_t registers, Wo
     if (order == WordOrder::cdab || order == WordOrder::dcba)
         std::ranges::reverse(words);
     return words;
-}
-
-WordOrder order_of(const RegisterField& field) {
-    return field.order.value_or(WordOrder::abcd);  // a single register needs none
 }
 
 // A number as the tool means it, before any unit: scaled, exact.
@@ -87,18 +71,6 @@ std::expected<Decimal, Unusable> scaled(Decimal raw, const RegisterField& field)
                   lower);
 }
 
-// The digits of four bits each, as a number.
-std::optional<std::uint64_t> from_bcd(std::uint64_t bits) {
-    std::uint64_t value = 0;
-    for (int shift = 60; shift >= 0; shift -= 4) {
-        const std::uint64_t digit = (bits >> shift) & 0xFU;
-        if (digit > 9)
-            return std::nullopt;
-        value = value * 10 + digit;
-    }
-    return value;
-}
-
 // Of every type but the two of fractions; digits are digits already.
 std::int64_t whole_number(std::uint64_t bits, FieldType type) {
     switch (type) {
@@ -111,7 +83,8 @@ std::int64_t whole_number(std::uint64_t bits, FieldType type) {
     case FieldType::float32:
     case FieldType::float64:
     case FieldType::bcd16:
-    case FieldType::bcd32: return static_cast<std::int64_t>(bits);
+    case FieldType::bcd32:
+    case FieldType::bit: return static_cast<std::int64_t>(bits);
     }
     std::unreachable();
 }
@@ -151,60 +124,6 @@ Scaled number(std::uint64_t bits, const RegisterField& field) {
     return {to_text(value ? *value : *raw), value};
 }
 
-// What is left of a number when only some of its bits matter.
-std::uint64_t taken_out(std::uint64_t bits, const std::optional<BitRange>& range) {
-    if (!range || range->first >= 64)
-        return range ? 0 : bits;
-    const std::uint64_t rest = bits >> range->first;
-    return range->count >= 64 ? rest : rest & ((1ULL << range->count) - 1);
-}
-
-// The registers of one block, which refuses to be read outside of what was read.
-class Block {
-  public:
-    Block(const RegisterProfile& profile, Words words) : profile_(profile), words_(words) {}
-
-    [[nodiscard]] std::optional<DecodeFault> wrong_length() const {
-        if (words_.size() == profile_.length)
-            return std::nullopt;
-        return DecodeFault{
-            "",
-            fmt::format("the block has {} registers, the profile says {}", words_.size(), profile_.length),
-            "check length in the profile, and what the tool answers", std::nullopt};
-    }
-    [[nodiscard]] std::optional<Words> registers(std::uint16_t address, std::uint16_t count) const {
-        const int first = int{address} - int{profile_.start};
-        if (first < 0 || static_cast<std::size_t>(first) + count > words_.size())
-            return std::nullopt;
-        return words_.subspan(static_cast<std::size_t>(first), count);
-    }
-    [[nodiscard]] std::expected<std::uint64_t, DecodeFault> bits(const char* name,
-                                                                 const RegisterField& field) const {
-        const auto found = registers(field.address, width(field.type));
-        if (!found)
-            return std::unexpected(DecodeFault{name,
-                                               fmt::format("register {} is outside the block", field.address),
-                                               "correct the address in the profile", std::nullopt});
-        return taken_out(join(*found, order_of(field)), field.bits);
-    }
-    // A number that is used as it is: a count, a code.
-    [[nodiscard]] std::expected<std::uint64_t, DecodeFault> whole(const char* name,
-                                                                  const RegisterField& field) const {
-        const auto found = bits(name, field);
-        if (!found || !is_bcd(field.type))
-            return found;
-        if (const auto digits = from_bcd(*found))
-            return *digits;
-        return std::unexpected(DecodeFault{name, fmt::format("{:X} has digits above 9", *found),
-                                           "check address, type and order in the profile", std::nullopt});
-    }
-    [[nodiscard]] Words words() const { return words_; }
-
-  private:
-    const RegisterProfile& profile_;
-    Words words_;
-};
-
 std::string wire_bytes(Words words) {
     std::string bytes;
     bytes.reserve(words.size() * 2);
@@ -232,7 +151,8 @@ std::int64_t masked(std::uint64_t bits, FieldType type, std::uint32_t mask) {
 // Fills one reading, field by field. The first field that makes the block unusable ends it.
 class Decoder {
   public:
-    Decoder(const RegisterProfile& profile, Words words) : profile_(profile), block_(profile, words) {}
+    Decoder(const RegisterProfile& profile, std::span<const BlockRange> blocks, Words words)
+        : profile_(profile), block_(profile, blocks, words) {}
 
     std::expected<Reading, DecodeFault> run() {
         fault_ = block_.wrong_length();
@@ -276,7 +196,9 @@ class Decoder {
     }
 
     void take_counter() {
-        reading_.counter = whole("counter", profile_.counter.field);
+        if (!profile_.counter)
+            return;
+        reading_.counter = whole("counter", profile_.counter->field);
         if (!fault_)
             counter_ = reading_.counter;
     }
@@ -376,7 +298,7 @@ class Decoder {
 
     // A name that cannot be read must not pass for "the tool names none".
     void take_program_text(const TextField& field) {
-        const auto found = block_.registers(field.address, field.registers);
+        const auto found = block_.registers({profile_.table, field.address, field.registers});
         if (!found)
             return note({"program_text", "the registers of the text are not all in the block",
                          "correct the address in the profile", std::nullopt});
@@ -428,7 +350,8 @@ class Decoder {
             return;
         }
         case StampKind::calendar: {
-            const auto parts = block_.registers(stamp.field.address, 6);
+            const auto parts = block_.registers(
+                {stamp.field.table.value_or(profile_.table), stamp.field.address, calendar_registers});
             if (!parts)
                 return note({"stamp", "the six registers of the stamp are not all in the block",
                              "correct the address in the profile", std::nullopt});
@@ -445,36 +368,11 @@ class Decoder {
     }
 
     const RegisterProfile& profile_;
-    Block block_;
+    RegisterImage block_;
     Reading reading_;
     std::optional<std::uint64_t> counter_;
     std::optional<DecodeFault> fault_;
 };
-
-// What the raw number in a counter register says, against the last known count.
-WatchOutcome follow(const CounterField& counter, KnownResult& known, std::uint64_t raw) {
-    const std::uint64_t expected = known.counter + 1;
-    if (raw < counter.lowest || raw > counter.highest) {  // below: "no result yet"; above: no such count
-        if (raw == known.counter)
-            return NoNew{};
-        known.counter = raw;
-        return Jump{expected, raw, std::nullopt};
-    }
-    const std::uint64_t last = counter.highest - counter.lowest;  // ring size minus one, which always fits
-    const auto ring = static_cast<WideSigned>(last) + 1;
-    const WideSigned distance = (WideSigned{raw} - known.counter) % ring;
-    const auto advance = static_cast<std::uint64_t>(distance < 0 ? distance + ring : distance);
-    if (advance == 0)
-        return NoNew{};
-    if (advance > last / 2 + 1) {
-        known.counter = raw;
-        return Jump{expected, raw, std::nullopt};
-    }
-    known.counter += advance;
-    if (advance == 1)
-        return NewResult{known.counter};
-    return Jump{expected, known.counter, advance - 1};
-}
 
 }  // namespace
 
@@ -487,58 +385,44 @@ std::uint64_t to_bcd(std::uint64_t value) noexcept {
 
 std::expected<Reading, DecodeFault> decode(const RegisterProfile& profile,
                                            std::span<const std::uint16_t> words) {
-    return Decoder(profile, words).run();
+    const auto blocks = result_blocks(profile);
+    return Decoder(profile, blocks, words).run();
 }
 
-std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile, std::uint64_t counter) {
-    const CounterField& field = profile.counter;
+std::uint64_t raw_count(const CounterField& field, std::uint64_t counter) noexcept {
     const auto ring = static_cast<WideSigned>(field.highest) - field.lowest + 1;
     WideSigned raw = counter;
     if (ring > 0 && raw > field.highest)
         raw = field.lowest + (raw - field.lowest) % ring;
-    const auto count = static_cast<std::uint64_t>(raw);
-    return split(is_bcd(field.field.type) ? to_bcd(count) : count, width(field.field.type),
-                 order_of(field.field));
+    return static_cast<std::uint64_t>(raw);
 }
 
-std::expected<WatchOutcome, DecodeFault> ResultWatch::observe(const RegisterProfile& profile,
-                                                              std::span<const std::uint16_t> block,
-                                                              std::span<const std::uint16_t> again) {
-    const Block first(profile, block);
-    if (auto fault = first.wrong_length())
-        return std::unexpected(std::move(*fault));
-    const auto counter_words =
-        first.registers(profile.counter.field.address, width(profile.counter.field.type));
-    const auto raw = first.whole("counter", profile.counter.field);
-    if (!raw || !counter_words)
-        return std::unexpected(raw.error());
-    const Words compared = profile.second_read == SecondRead::counter ? *counter_words : block;
-    if (again.size() != compared.size())
-        return std::unexpected(DecodeFault{
-            "counter",
-            fmt::format("the second read has {} registers instead of {}", again.size(), compared.size()),
-            "check what the tool answers", *raw});
-    if (!std::ranges::equal(compared, again))
-        return Torn{};
+std::optional<std::uint64_t> counter_in(const RegisterProfile& profile,
+                                        std::span<const std::uint16_t> words) {
+    const auto blocks = result_blocks(profile);
+    const RegisterImage image(profile, blocks, words);
+    if (!profile.counter || image.wrong_length())
+        return std::nullopt;
+    const auto counter = image.whole("counter", profile.counter->field);
+    return counter ? std::optional(*counter) : std::nullopt;
+}
 
-    std::optional<std::uint64_t> epoch;
-    if (profile.epoch) {
-        const auto value = first.whole("epoch", *profile.epoch);
-        if (!value)
-            return std::unexpected(value.error());
-        epoch = *value;
-    }
-    if (!known_) {
-        known_ = KnownResult{*raw, epoch};
-        return Baseline{*raw};
-    }
-    if (epoch && known_->epoch && *epoch != *known_->epoch) {
-        const std::uint64_t before = *known_->epoch;
-        known_ = KnownResult{*raw, epoch};
-        return Restarted{before, *epoch, *raw};
-    }
-    known_->epoch = epoch;
-    return follow(profile.counter, *known_, *raw);
+bool is_ready(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    const auto blocks = result_blocks(profile);
+    const RegisterImage image(profile, blocks, words);
+    if (!profile.handshake || image.wrong_length())
+        return true;
+    const auto ready = image.whole("handshake", profile.handshake->ready);
+    return !ready || *ready != 0;
+}
+
+std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile, std::uint64_t counter) {
+    if (!profile.counter)
+        return {};
+    const CounterField& field = *profile.counter;
+    const std::uint64_t count = raw_count(field, counter);
+    return split(is_bcd(field.field.type) ? to_bcd(count) : count, width(field.field.type),
+                 order_of(field.field));
 }
 
 std::expected<EveryOrder, DecodeFault> in_every_order(FieldType type, std::span<const std::uint16_t> words) {

@@ -4,10 +4,13 @@
 #include <algorithm>
 #include <cstdlib>
 #include <limits>
+#include <span>
 #include <string_view>
 #include <utility>
 
 #include <fmt/format.h>
+
+#include "protocol/register_plan.hpp"
 
 namespace tautgate::protocol {
 
@@ -21,8 +24,9 @@ constexpr std::int64_t torque_limit_micro_nm = 1'000'000'000'000'000;
 struct Placed {
     std::string place;
     RegisterField field;
-    std::uint32_t registers = 1;
+    FieldPlace at;
     bool status_word = false;  // only some of its bits, so that another field may have others
+    bool in_slots = true;      // of a ring; otherwise beside them
 };
 
 bool is_fraction(FieldType type) { return type == FieldType::float32 || type == FieldType::float64; }
@@ -33,8 +37,8 @@ bool is_signed(FieldType type) {
 // Whether each means only some of the bits of the same number.
 bool share_a_word(const Placed& one, const Placed& other) {
     const auto partial = [](const Placed& each) { return each.status_word || each.field.bits; };
-    const bool same_word = one.field.address == other.field.address && one.field.type == other.field.type &&
-                           one.field.order == other.field.order;
+    const bool same_word =
+        one.at == other.at && one.field.type == other.field.type && one.field.order == other.field.order;
     if (!same_word || !partial(one) || !partial(other))
         return false;
     if (!one.field.bits || !other.field.bits)
@@ -51,6 +55,8 @@ std::uint64_t highest_of(const RegisterField& field) {
         return 9'999;
     if (field.type == FieldType::bcd32)
         return 99'999'999;
+    if (field.type == FieldType::bit)
+        return 1;
     const int bits = field.bits ? field.bits->count : 16 * width(field.type);
     return bits >= 64 ? std::numeric_limits<std::uint64_t>::max() : (1ULL << bits) - 1;
 }
@@ -61,7 +67,8 @@ class Checker {
 
     std::vector<ProfileFault> run() {
         check_block();
-        check_counter();
+        check_news();
+        check_ring();
         check_measured();
         check_codes();
         check_stamp();
@@ -78,20 +85,30 @@ class Checker {
     void check_block() {
         if (profile_.name.empty())
             fault("/name", "the profile has no name", "give it the name of the kind of tool");
-        if (profile_.length == 0 || profile_.length > registers_per_read)
+        if (profile_.length == 0 && profile_.start != 0)
+            fault("/length", "a start without a length", "give both, or leave both out");
+        const std::uint16_t most = most_per_read(profile_.table);
+        if (profile_.length > most)
             fault("/length", fmt::format("{} registers", profile_.length),
-                  "use 1 to 125, the most that one Modbus read returns");
-        else if (std::uint32_t{profile_.start} + profile_.length > 65536)
+                  fmt::format("use at most {}, what one Modbus read returns, or leave start and length out",
+                              most));
+        else if (profile_.length != 0 && std::uint32_t{profile_.start} + profile_.length > 65536)
             fault("/length", "the block ends beyond register 65535", "lower start or length");
         if (!profile_.torque && !profile_.angle)
             fault("", "the profile names neither torque nor angle", "name at least one measured value");
     }
 
     void place_field(const std::string& place, const RegisterField& field, bool status_word = false) {
-        placed_.push_back({place, field, width(field.type), status_word});
+        placed_.push_back({place, field, place_of(profile_, field), status_word});
+        const bool one_bit = is_bit_table(placed_.back().at.table);
+        if (one_bit != (field.type == FieldType::bit))
+            fault(place + "/type",
+                  one_bit ? "a coil or a discrete input is one bit" : "a register is not one bit",
+                  one_bit ? "use the type bit" : "use a number type, with bits to take one out");
         if (!field.bits)
             return;
-        if (is_fraction(field.type) || is_bcd(field.type) || is_signed(field.type))
+        if (field.type == FieldType::bit || is_fraction(field.type) || is_bcd(field.type) ||
+            is_signed(field.type))
             fault(place + "/bits", "only an unsigned number can be taken apart",
                   "use uint16, uint32 or uint64");
         else if (field.bits->count == 0 || field.bits->first + field.bits->count > 16 * width(field.type))
@@ -127,6 +144,8 @@ class Checker {
 
     void check_measurement(const std::string& place, const RegisterField& field) {
         place_field(place, field);
+        if (field.type == FieldType::bit)
+            fault(place + "/type", "one bit is no measured value", "use a number type");
         if (field.scale.mantissa == 0)
             fault(place + "/scale", "a scale of 0 makes every value 0",
                   "give the worth of one count, such as 0.1");
@@ -144,8 +163,34 @@ class Checker {
                   "use a power of ten, such as 0.001, and name the unit that the tool sends");
     }
 
-    void check_counter() {
-        const CounterField& counter = profile_.counter;
+    // Exactly one thing says that there is a new result.
+    void check_news() {
+        const bool by_stamp = profile_.stamp && profile_.stamp->marks_result;
+        const int ways = int{profile_.counter.has_value()} + int{profile_.toggle.has_value()} + int{by_stamp};
+        if (ways == 0 && !profile_.handshake)
+            fault(
+                "/counter", "missing",
+                "name the tool's counter; without one a toggle, a stamp that marks results, or a handshake");
+        if (ways > 1)
+            fault(profile_.toggle ? "/toggle" : "/stamp/marks_result",
+                  "new results are recognised in two ways", "keep one; a counter tells the most");
+        if (profile_.counter)
+            check_counter(*profile_.counter);
+        if (profile_.toggle)
+            check_code("/toggle", *profile_.toggle);
+        if (profile_.epoch) {
+            check_unsigned("/epoch", *profile_.epoch);
+            placed_.back().in_slots = !profile_.ring;
+            if (!profile_.counter)
+                fault("/epoch", "a restart of a counter that the profile does not name", "remove epoch");
+        }
+        if (!profile_.counter && profile_.second_read == SecondRead::counter)
+            fault("/second_read", "the profile names no counter to read again", "use block");
+        if (profile_.handshake)
+            check_handshake(*profile_.handshake);
+    }
+
+    void check_counter(const CounterField& counter) {
         check_unsigned("/counter/field", counter.field);
         if (counter.lowest > 1)
             fault("/counter/lowest", fmt::format("a counter that starts again at {}", counter.lowest),
@@ -154,8 +199,77 @@ class Checker {
         if (counter.highest <= counter.lowest || counter.highest > most)
             fault("/counter/highest", fmt::format("{} does not fit the counter", counter.highest),
                   fmt::format("use the last count before it starts again, at most {}", most));
-        if (profile_.epoch)
-            check_unsigned("/epoch", *profile_.epoch);
+    }
+
+    void check_handshake(const Handshake& shake) {
+        check_unsigned("/handshake/ready", shake.ready);
+        if (profile_.acknowledge)
+            fault("/handshake", "results are acknowledged in two ways", "remove acknowledge or handshake");
+        if (shake.table != RegisterTable::holding && shake.table != RegisterTable::coils)
+            fault("/handshake/table", "nothing can be written there", "use holding or coils");
+        if (shake.table == RegisterTable::coils && (shake.value > 1 || shake.cleared > 1))
+            fault("/handshake/value", "a coil holds 0 or 1", "use 0 and 1");
+        if (shake.value == shake.cleared)
+            fault("/handshake/cleared", fmt::format("{} is the acknowledgement itself", shake.cleared),
+                  "give the value that stands there while nothing is acknowledged");
+    }
+
+    void check_ring() {
+        if (!profile_.ring)
+            return;
+        const ResultRing& ring = *profile_.ring;
+        check_unsigned("/ring/newest", ring.newest);
+        placed_.back().in_slots = false;
+        if (!profile_.counter) {
+            fault("/ring", "a ring of results without a counter", "name the counter that each result bears");
+            return;
+        }
+        const CounterField& counter = *profile_.counter;
+        if (counter.highest > highest_of(ring.newest))
+            fault("/ring/newest/type", fmt::format("it cannot count to {}", counter.highest),
+                  "use a type as wide as the counter's");
+        if (ring.slots < 2) {
+            fault("/ring/slots", fmt::format("a ring of {} slots", ring.slots), "use 2 or more");
+            return;
+        }
+        const std::uint64_t last = counter.highest - counter.lowest;  // one less than there are counts
+        if (counter.highest > counter.lowest && last % ring.slots != std::uint64_t{ring.slots} - 1)
+            fault("/ring/slots",
+                  fmt::format(
+                      "{} slots do not go into the counts {} to {} without a rest, so that the slot of a "
+                      "result would change with each turn of the count",
+                      ring.slots, counter.lowest, counter.highest),
+                  "check the number of slots and the range of the counter");
+        if (profile_.toggle || profile_.handshake)
+            fault("/ring", "a ring keeps results without being told that they are stored",
+                  "remove the toggle or the handshake");
+        check_slots(ring);
+    }
+
+    void check_slots(const ResultRing& ring) {
+        const auto blocks = result_blocks(profile_);
+        if (blocks.size() != 1) {
+            fault("/ring", fmt::format("one result lies in {} blocks", blocks.size()),
+                  "the fields of a slot must lie together; give start and length of the first slot");
+            return;
+        }
+        if (ring.stride < blocks.front().length)
+            fault("/ring/stride",
+                  fmt::format("{} registers for a result of {}", ring.stride, blocks.front().length),
+                  "give the distance from one slot to the next");
+        const std::uint64_t end =
+            blocks.front().start + std::uint64_t{ring.stride} * (ring.slots - 1) + blocks.front().length;
+        if (end > 65536)
+            fault("/ring/slots", "the last slot ends beyond register 65535", "lower start, slots or stride");
+        const FieldPlace slots{blocks.front().table, blocks.front().start,
+                               static_cast<std::uint32_t>(end - blocks.front().start)};
+        for (const Placed& each : placed_)
+            if (!each.in_slots && overlap(each.at, slots))
+                fault(each.place + "/address", "lies in the slots of the ring",
+                      "what is not of one result lies outside of them");
+        if (reads_of(profile_).size() > 1)
+            fault("/epoch/address", "too far from the count of the newest result to be read with it",
+                  "both must fit into one read");
     }
 
     void check_measured() {
@@ -245,7 +359,11 @@ class Checker {
     }
 
     void check_text(const std::string& place, const TextField& text) {
-        placed_.push_back({place, {.address = text.address, .order = text.order}, text.registers});
+        placed_.push_back({place,
+                           {.address = text.address, .order = text.order},
+                           {profile_.table, text.address, text.registers}});
+        if (is_bit_table(profile_.table))
+            fault(place, "coils and discrete inputs hold no text", "use a table of registers");
         if (text.registers == 0)
             fault(place + "/registers", "a text of no registers", "say how many registers the text takes up");
         if (!text.order || *text.order == WordOrder::cdab || *text.order == WordOrder::dcba)
@@ -259,7 +377,7 @@ class Checker {
         const StampField& stamp = *profile_.stamp;
         check_whole("/stamp/field", stamp.field);
         if (stamp.kind == StampKind::calendar) {
-            placed_.back().registers = 6;
+            placed_.back().at.count = calendar_registers;
             if (stamp.field.type != FieldType::uint16)
                 fault("/stamp/field/type", "calendar stamps are six registers of their own", "use uint16");
         }
@@ -291,43 +409,74 @@ class Checker {
     }
 
     void check_places() {
-        const std::uint32_t end = std::uint32_t{profile_.start} + profile_.length;
+        const auto blocks = result_blocks(profile_);
+        constexpr std::size_t most_blocks = 8;
+        if (blocks.size() > most_blocks)
+            fault("",
+                  fmt::format("the fields lie so far apart that each poll takes {} requests", blocks.size()),
+                  "read fewer fields, or those that lie together");
         for (std::size_t i = 0; i < placed_.size(); ++i) {
-            const Placed& one = placed_[i];
-            if (width(one.field.type) > 1 && !one.field.order)
-                fault(one.place + "/order", "missing",
-                      "spell out the order of the bytes: abcd, cdab, badc or dcba");
-            if (one.field.address < profile_.start || one.field.address + one.registers > end)
-                fault(one.place + "/address",
-                      fmt::format("register {} is outside the block ({} to {})", one.field.address,
-                                  profile_.start, end == 0 ? 0 : end - 1),
-                      "addresses are zero-based wire offsets; correct it or widen the block");
+            check_place(placed_[i], blocks);
             for (std::size_t j = 0; j < i; ++j)
-                check_overlap(one, placed_[j]);
+                check_overlap(placed_[i], placed_[j]);
         }
-        if (profile_.acknowledge &&
-            std::uint32_t{*profile_.acknowledge} + width(profile_.counter.field.type) > 65536)
-            fault("/acknowledge", "the counter does not fit below register 65536", "correct the address");
-        check_acknowledge_apart(end);
+        check_written(blocks);
     }
 
-    // What the station writes must not destroy what the tool wrote. Input registers are others.
-    void check_acknowledge_apart(std::uint32_t end_of_block) {
-        if (!profile_.acknowledge || profile_.table != RegisterTable::holding ||
-            profile_.length > registers_per_read)
+    void check_place(const Placed& one, std::span<const BlockRange> blocks) {
+        if (width(one.field.type) > 1 && !one.field.order)
+            fault(one.place + "/order", "missing",
+                  "spell out the order of the bytes: abcd, cdab, badc or dcba");
+        if (one.at.address + one.at.count > 65536)
+            fault(one.place + "/address",
+                  fmt::format("register {} and its width end beyond 65535", one.at.address),
+                  "addresses are zero-based wire offsets; correct it");
+        else if (one.in_slots && profile_.length != 0 && !offset_in(blocks, one.at))
+            fault(one.place + "/address",
+                  fmt::format("register {} is outside the block ({} to {})", one.at.address, profile_.start,
+                              int{profile_.start} + profile_.length - 1),
+                  "addresses are zero-based wire offsets; correct it, widen the block, or leave start and "
+                  "length "
+                  "out");
+    }
+
+    // What the station writes must not destroy what the tool wrote.
+    void check_written(std::span<const BlockRange> blocks) {
+        if (profile_.acknowledge && profile_.counter)
+            check_apart("/acknowledge",
+                        {RegisterTable::holding, *profile_.acknowledge, width(profile_.counter->field.type)},
+                        blocks);
+        if (profile_.acknowledge && !profile_.counter)
+            fault("/acknowledge", "without a counter there is no count to write",
+                  "describe a handshake instead");
+        if (profile_.handshake)
+            check_apart("/handshake/address", {profile_.handshake->table, profile_.handshake->address, 1},
+                        blocks);
+    }
+
+    void check_apart(const std::string& place, const FieldPlace& written,
+                     std::span<const BlockRange> blocks) {
+        if (written.address + written.count > 65536) {
+            fault(place, "the counter does not fit below register 65536", "correct the address");
             return;
-        const std::uint32_t first = *profile_.acknowledge;
-        if (first < end_of_block && first + width(profile_.counter.field.type) > profile_.start)
-            fault("/acknowledge",
-                  fmt::format("register {} lies in the result block ({} to {}), which the tool writes", first,
-                              profile_.start, end_of_block - 1),
+        }
+        const auto read = std::ranges::find_if(blocks, [&](const BlockRange& block) {
+            return overlap(written, {block.table, block.start, block.length});
+        });
+        if (read != blocks.end())
+            fault(place,
+                  fmt::format("register {} lies in the result block ({} to {}), which the tool writes",
+                              written.address, read->start, int{read->start} + read->length - 1),
                   "give a register outside of the block");
     }
 
+    static bool overlap(const FieldPlace& one, const FieldPlace& other) {
+        return one.table == other.table && one.address < other.address + other.count &&
+               other.address < one.address + one.count;
+    }
+
     void check_overlap(const Placed& one, const Placed& other) {
-        const bool apart = one.field.address + one.registers <= other.field.address ||
-                           other.field.address + other.registers <= one.field.address;
-        if (!apart && !share_a_word(one, other))
+        if (overlap(one.at, other.at) && !share_a_word(one, other))
             fault(one.place + "/address", fmt::format("overlaps {}", other.place),
                   "give each field registers of its own");
     }
@@ -343,7 +492,8 @@ std::uint16_t width(FieldType type) noexcept {
     switch (type) {
     case FieldType::int16:
     case FieldType::uint16:
-    case FieldType::bcd16: return 1;
+    case FieldType::bcd16:
+    case FieldType::bit: return 1;
     case FieldType::int32:
     case FieldType::uint32:
     case FieldType::float32:

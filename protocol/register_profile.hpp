@@ -1,34 +1,32 @@
-// How a tool that is polled over Modbus lays out its newest result in registers, and what a block read from
-// it says. The profile is plain data, read and checked once; decoding is pure; any thread.
-//
-// In doubt nothing is made up: one value that is no measurement becomes Unreadable in an otherwise whole
-// reading; a block that cannot be understood is a DecodeFault; a block that was written while we read it is
-// Torn and must be read again; a counter that did not go on by one is a Jump, never a result.
+// How a tool that is polled over Modbus lays out its newest result in registers. Plain data, read and checked
+// once; any thread. What is read for it is in register_plan.hpp, what a reading says in register_decode.hpp,
+// and whether it is a new one in result_watch.hpp.
 //
 // Every address is the zero-based offset on the wire (the first holding register is 0, not 40001).
 #pragma once
 
 #include <cstdint>
-#include <expected>
 #include <optional>
-#include <span>
 #include <string>
-#include <variant>
 #include <vector>
 
 #include "protocol/describe.hpp"
 #include "protocol/quantity.hpp"
-#include "protocol/reading.hpp"
 
 namespace tautgate::protocol {
 
 // Most registers that one Modbus read returns (MODBUS Application Protocol V1.1b3, 6.3 and 6.4).
 inline constexpr std::uint16_t registers_per_read = 125;
 
-enum class RegisterTable : std::uint8_t { holding, input };
-TAUTGATE_ENUM(RegisterTable, holding, input);
+// The four tables of a Modbus device. A coil and a discrete input are one bit each, the others 16.
+enum class RegisterTable : std::uint8_t { holding, input, coils, discrete_inputs };
+TAUTGATE_ENUM(RegisterTable, holding, input, coils, discrete_inputs);
+[[nodiscard]] constexpr bool is_bit_table(RegisterTable table) noexcept {
+    return table == RegisterTable::coils || table == RegisterTable::discrete_inputs;
+}
 
-// Whole numbers in two's complement, binary32 and binary64 of IEEE 754, and decimal digits of four bits each.
+// Whole numbers in two's complement, binary32 and binary64 of IEEE 754, decimal digits of four bits each, and
+// the one bit of a coil or a discrete input.
 enum class FieldType : std::uint8_t {
     int16,
     uint16,
@@ -39,9 +37,10 @@ enum class FieldType : std::uint8_t {
     float32,
     float64,
     bcd16,
-    bcd32
+    bcd32,
+    bit
 };
-TAUTGATE_ENUM(FieldType, int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32);
+TAUTGATE_ENUM(FieldType, int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32, bit);
 
 // A is the most significant byte, in the order in which the bytes come over the wire. For a single register
 // abcd and cdab mean high byte first, badc and dcba low byte first. In four registers abcd has the high word
@@ -66,10 +65,11 @@ struct RegisterField {
         std::nullopt;  // needed for everything longer than one register; never defaulted
     Decimal scale{1, 0};
     Decimal offset{0, 0};
-    std::optional<BitRange> bits = std::nullopt;  // of an unsigned type
+    std::optional<BitRange> bits = std::nullopt;        // of an unsigned type
+    std::optional<RegisterTable> table = std::nullopt;  // if it is not that of the profile
     bool operator==(const RegisterField&) const = default;
 };
-TAUTGATE_FIELDS(RegisterField, address, type, order, scale, offset, bits);
+TAUTGATE_FIELDS(RegisterField, address, type, order, scale, offset, bits, table);
 
 // Printable ASCII, two characters to a register; a NUL ends it, and spaces at its end are dropped. With abcd
 // the high byte comes first, with badc the low byte.
@@ -148,14 +148,41 @@ enum class StampKind : std::uint8_t {
     calendar            // six registers in a row: year, month, day, hour, minute, second
 };
 TAUTGATE_ENUM(StampKind, unix_seconds, unix_milliseconds, calendar);
+inline constexpr std::uint16_t calendar_registers = 6;
 
 struct StampField {
     RegisterField field;  // for calendar the first of the six, type uint16
     StampKind kind = StampKind::unix_seconds;
     std::int16_t utc_offset_minutes = 0;  // the tool's clock minus UTC
+    // Of a tool that does not count: another stamp means another result.
+    bool marks_result = false;
     bool operator==(const StampField&) const = default;
 };
-TAUTGATE_FIELDS(StampField, field, kind, utc_offset_minutes);
+TAUTGATE_FIELDS(StampField, field, kind, utc_offset_minutes, marks_result);
+
+// Of a tool that shows one result and waits: `ready` is not 0 while it waits. Once the result is stored,
+// `value` is written to `address`; once `ready` has fallen, `cleared` is written there.
+struct Handshake {
+    RegisterField ready;
+    std::uint16_t address = 0;
+    RegisterTable table = RegisterTable::holding;  // or coils: then the values are 0 and 1
+    std::uint16_t value = 1;
+    std::uint16_t cleared = 0;
+    bool operator==(const Handshake&) const = default;
+};
+TAUTGATE_FIELDS(Handshake, ready, address, table, value, cleared);
+
+// The last results, each in a slot of its own. The fields of the profile are those of the first slot; the
+// others follow every `stride` registers. The result with count c lies in slot (c - lowest) mod slots, and
+// its own counter says so; `newest` is the count of the newest, outside of the slots, and written after its
+// slot.
+struct ResultRing {
+    RegisterField newest;
+    std::uint16_t slots = 0;
+    std::uint16_t stride = 0;
+    bool operator==(const ResultRing&) const = default;
+};
+TAUTGATE_FIELDS(ResultRing, newest, slots, stride);
 
 struct LimitFields {
     std::optional<RegisterField> torque_min;  // in the unit of the torque field
@@ -166,15 +193,21 @@ struct LimitFields {
 };
 TAUTGATE_FIELDS(LimitFields, torque_min, torque_max, angle_min, angle_max);
 
+// A new result is recognised by its counter; where the tool has none, by a value that is another one after
+// each result (`toggle`), by its stamp, or by the `ready` of a handshake. Exactly one of the four. Only a
+// counter tells that results were lost.
 struct RegisterProfile {
     std::string name;
     RegisterTable table = RegisterTable::holding;
+    // The one block that is read. Length 0: whatever blocks the fields lie in, see register_plan.hpp.
     std::uint16_t start = 0;
-    std::uint16_t length = 0;  // 1 to 125 registers, read in one request
-    CounterField counter;
+    std::uint16_t length = 0;
+    std::optional<CounterField> counter;
+    std::optional<RegisterField> toggle;
     SecondRead second_read = SecondRead::block;
     // A number that changes with every restart of the tool. Without it a restart is a gap in the counter.
     std::optional<RegisterField> epoch;
+    std::optional<ResultRing> ring;
     std::optional<ProgramField> program;
     std::optional<TextField> program_text;  // instead of `program`, where the tool writes a name
     std::optional<TorqueField> torque;
@@ -185,13 +218,20 @@ struct RegisterProfile {
     std::optional<StampField> stamp;
     std::optional<RegisterField> position;  // fastener number, 0: the tool does not know
     // Where the low word(s) of the counter are written once the result is stored, in the form of the
-    // counter field; its address is outside the block or within, as the tool has it.
+    // counter field; a holding register outside of what the tool writes.
     std::optional<std::uint16_t> acknowledge;
+    std::optional<Handshake> handshake;  // instead of `acknowledge`
     MeasuringRange range;
     bool operator==(const RegisterProfile&) const = default;
 };
-TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, second_read, epoch, program,
-                program_text, torque, angle, direction, verdict, limits, stamp, position, acknowledge, range);
+TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, toggle, second_read, epoch, ring,
+                program, program_text, torque, angle, direction, verdict, limits, stamp, position,
+                acknowledge, handshake, range);
+
+// The tool keeps what it has until the station confirms that it is stored.
+[[nodiscard]] constexpr bool waits_for_the_station(const RegisterProfile& profile) noexcept {
+    return profile.acknowledge.has_value() || profile.handshake.has_value();
+}
 
 // One mistake in a profile. `place` is a JSON pointer relative to the profile whose keys are the names of the
 // members: "/torque/unit", "/torque/field/scale", "/limits/angle_min/order".
@@ -203,114 +243,13 @@ struct ProfileFault {
 };
 TAUTGATE_FIELDS(ProfileFault, place, finding, remedy);
 
-// All mistakes, one each. Everything below asks for a profile in which this finds none; a profile with faults
-// is still never read beyond the words given: such a read is a DecodeFault.
+// All mistakes, one each.
 [[nodiscard]] std::vector<ProfileFault> check(const RegisterProfile& profile);
-
-// Why a block as a whole is no reading. Its counter, where it could be read, tells which result is missing.
-struct DecodeFault {
-    std::string field;  // "direction"; empty: the block itself
-    std::string what;
-    std::string remedy;
-    std::optional<std::uint64_t> counter;
-    bool operator==(const DecodeFault&) const = default;
-};
-TAUTGATE_FIELDS(DecodeFault, field, what, remedy, counter);
-
-// `words` is the block as read, profile.length registers. The reading's counter is the number in the
-// register; use the one that ResultWatch gives instead, which does not start again at a roll-over.
-[[nodiscard]] std::expected<Reading, DecodeFault> decode(const RegisterProfile& profile,
-                                                         std::span<const std::uint16_t> words);
-
-// The registers of an acknowledgement of the result with this counter (as ResultWatch gave it), in wire
-// order: the number as the type of the counter's field has it, without its bits.
-[[nodiscard]] std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile,
-                                                           std::uint64_t counter);
-
-// What two reads of a polled tool mean, against what is known of it.
-struct NoNew {
-    constexpr bool operator==(const NoNew&) const = default;
-};
-struct NewResult {
-    std::uint64_t counter = 0;
-    constexpr bool operator==(const NewResult&) const = default;
-};
-// The first look at a tool of which nothing is known: its newest result may be of any age and counts for
-// nothing.
-struct Baseline {
-    std::uint64_t counter = 0;
-    constexpr bool operator==(const Baseline&) const = default;
-};
-// The block changed while it was read: read again, soon.
-struct Torn {
-    constexpr bool operator==(const Torn&) const = default;
-};
-// Results are missing before the one that the block holds. `lost` is absent where the counter went back or
-// is outside its range, so that nobody knows.
-struct Jump {
-    std::uint64_t expected = 0;
-    std::uint64_t got = 0;
-    std::optional<std::uint64_t> lost;
-    constexpr bool operator==(const Jump&) const = default;
-};
-// The tool's epoch changed: its counter starts anew, and results from before may be lost.
-struct Restarted {
-    std::uint64_t epoch_before = 0;
-    std::uint64_t epoch = 0;
-    std::uint64_t counter = 0;
-    constexpr bool operator==(const Restarted&) const = default;
-};
-TAUTGATE_NO_FIELDS(NoNew);
-TAUTGATE_FIELDS(NewResult, counter);
-TAUTGATE_FIELDS(Baseline, counter);
-TAUTGATE_NO_FIELDS(Torn);
-TAUTGATE_FIELDS(Jump, expected, got, lost);
-TAUTGATE_FIELDS(Restarted, epoch_before, epoch, counter);
-using WatchOutcome = std::variant<NoNew, NewResult, Baseline, Torn, Jump, Restarted>;
-
-// What is known of the tool: the counter of its newest known result and its epoch. Counters here are never
-// rolled back: after 65535 in a 16-bit register comes 65536, and so each is the key of one result for ever.
-struct KnownResult {
-    std::uint64_t counter = 0;
-    std::optional<std::uint64_t> epoch;
-    bool operator==(const KnownResult&) const = default;
-};
-TAUTGATE_FIELDS(KnownResult, counter, epoch);
-
-// Follows one polled tool. Give it what the journal knows at start, then every pair of reads. It goes on from
-// any outcome but NoNew and Torn: what a Jump or a Restarted means is decided elsewhere.
-class ResultWatch {
-  public:
-    explicit ResultWatch(std::optional<KnownResult> known = std::nullopt) : known_(known) {}
-
-    // `again` is the second read: the registers of the counter field, or the whole block, as
-    // profile.second_read says. A read of the wrong length is a DecodeFault.
-    [[nodiscard]] std::expected<WatchOutcome, DecodeFault> observe(const RegisterProfile& profile,
-                                                                   std::span<const std::uint16_t> block,
-                                                                   std::span<const std::uint16_t> again);
-    [[nodiscard]] const std::optional<KnownResult>& known() const noexcept { return known_; }
-
-  private:
-    std::optional<KnownResult> known_;
-};
 
 // Registers that a field takes up: 1, 2 or 4.
 [[nodiscard]] std::uint16_t width(FieldType type) noexcept;
 [[nodiscard]] bool is_bcd(FieldType type) noexcept;
 // A number as its lowest 16 decimal digits of four bits each.
 [[nodiscard]] std::uint64_t to_bcd(std::uint64_t value) noexcept;
-
-// The number in `words` (as many as the type is wide) in every order, for a person who is looking for the
-// right one.
-struct EveryOrder {
-    std::string abcd;
-    std::string cdab;
-    std::string badc;
-    std::string dcba;
-    bool operator==(const EveryOrder&) const = default;
-};
-TAUTGATE_FIELDS(EveryOrder, abcd, cdab, badc, dcba);
-[[nodiscard]] std::expected<EveryOrder, DecodeFault> in_every_order(FieldType type,
-                                                                    std::span<const std::uint16_t> words);
 
 }  // namespace tautgate::protocol

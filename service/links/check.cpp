@@ -10,12 +10,14 @@
 
 #include <fmt/format.h>
 
+#include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
 
 namespace tautgate::links {
 
 using config::ConfigFinding;
 using config::Severity;
+using std::chrono::microseconds;
 using std::chrono::milliseconds;
 
 namespace {
@@ -23,45 +25,97 @@ namespace {
 // What one request and its answer take at a device of ordinary speed. Slower ones exist, faster ones too:
 // hence warnings only.
 constexpr milliseconds per_request{5};
-// Of the block and of what is read again to notice that it was torn.
-constexpr int requests_per_poll = 2;
 
 [[nodiscard]] std::size_t requests_for(std::size_t blocks, std::size_t per_request_most) {
     return (blocks + per_request_most - 1) / per_request_most;
 }
 
-void check_tool(std::vector<ConfigFinding>& findings, const config::RegisterLink& link,
-                const std::string& pointer) {
-    const milliseconds needed = requests_per_poll * per_request;
-    if (link.poll_interval < needed)
-        findings.push_back({Severity::warning, pointer + "/link/registers/poll_interval_ms",
-                            fmt::format("a poll is {} requests, about {} ms, and would be due every {} ms",
-                                        requests_per_poll, needed.count(), link.poll_interval.count()),
-                            fmt::format("give {} ms or more", needed.count())});
+[[nodiscard]] const protocol::RegisterProfile* profile_of(const config::Station& station,
+                                                          const config::RegisterLink& link) {
+    const auto found = std::ranges::find(station.profiles, link.profile, &config::NamedProfile::id);
+    return found == station.profiles.end() ? nullptr : &found->profile;
 }
 
-// Units behind one address share the wire of their gateway.
-void check_gateways(std::vector<ConfigFinding>& findings, const config::Station& station) {
+// The time of a character on a serial line: a start bit, eight data bits, parity, stop bits. A request
+// without data has 8 characters, an answer 5 and what it brings, and between frames there are 3.5 characters
+// of silence (MODBUS over Serial Line V1.02, 2.5.1).
+[[nodiscard]] microseconds on_the_line(const config::SerialLine& line, const protocol::BlockRange& block) {
+    constexpr double characters_besides = 8 + 5 + 2 * 3.5;
+    const double data = protocol::is_bit_table(block.table) ? (block.length + 7) / 8 : 2 * block.length;
+    const int bits = 9 + (line.parity == config::Parity::none ? 0 : 1) + line.stop_bits;
+    const double seconds = (characters_besides + data) * bits / std::max<std::uint32_t>(line.baud, 1);
+    return microseconds(static_cast<std::int64_t>(seconds * 1e6));
+}
+
+// What one poll takes: each of its blocks, and each again to notice that it was written meanwhile.
+struct PollCost {
+    std::size_t requests = 0;
+    microseconds time{};
+};
+[[nodiscard]] PollCost cost_of(const config::RegisterLink& link, const protocol::RegisterProfile& profile) {
+    PollCost cost;
+    auto blocks = protocol::reads_of(profile);
+    const auto second = protocol::second_read_of(profile);
+    const auto first_reads = blocks.size();
+    if (second)
+        blocks.push_back(*second);
+    else
+        for (std::size_t i = 0; i < first_reads; ++i)
+            blocks.push_back(blocks[i]);
+    for (const protocol::BlockRange& block : blocks) {
+        ++cost.requests;
+        cost.time += per_request;
+        if (link.serial)
+            cost.time += on_the_line(*link.serial, block);
+    }
+    return cost;
+}
+
+[[nodiscard]] std::int64_t whole_ms(microseconds time) {
+    return std::chrono::ceil<milliseconds>(time).count();
+}
+
+void check_tool(std::vector<ConfigFinding>& findings, const config::Station& station,
+                const config::RegisterLink& link, const std::string& pointer) {
+    const auto* profile = profile_of(station, link);
+    if (profile == nullptr)
+        return;  // the check of the description says so
+    const PollCost cost = cost_of(link, *profile);
+    if (link.poll_interval < cost.time)
+        findings.push_back({Severity::warning, pointer + "/link/registers/poll_interval_ms",
+                            fmt::format("a poll is {} requests, about {} ms, and would be due every {} ms",
+                                        cost.requests, whole_ms(cost.time), link.poll_interval.count()),
+                            fmt::format("give {} ms or more", whole_ms(cost.time))});
+}
+
+// Units behind one gateway, or on one serial line, share its wire.
+void check_shared_wires(std::vector<ConfigFinding>& findings, const config::Station& station) {
     struct Load {
         double share = 0;
         std::size_t tools = 0;
         std::size_t last = 0;
     };
-    std::map<std::pair<std::string, std::uint16_t>, Load> loads;
+    std::map<std::string, Load> loads;
     for (std::size_t i = 0; i < station.tools.size(); ++i)
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link)) {
-            Load& load = loads[{link->host, link->port}];
-            load.share += static_cast<double>((requests_per_poll * per_request).count()) /
-                          static_cast<double>(std::max<std::int64_t>(link->poll_interval.count(), 1));
+            const auto* profile = profile_of(station, *link);
+            if (profile == nullptr)
+                continue;
+            const std::string wire =
+                link->serial ? link->serial->device : fmt::format("{}:{}", link->host, link->port);
+            Load& load = loads[wire];
+            load.share +=
+                static_cast<double>(cost_of(*link, *profile).time.count()) /
+                static_cast<double>(std::max<std::int64_t>(microseconds(link->poll_interval).count(), 1));
             ++load.tools;
             load.last = i;
         }
-    for (const auto& [address, load] : loads)
+    for (const auto& [wire, load] : loads)
         if (load.tools > 1 && load.share > 1)
             findings.push_back(
                 {Severity::warning, fmt::format("/tools/{}/link/registers/poll_interval_ms", load.last),
-                 fmt::format("the {} tools behind {}:{} would keep its wire busy for {:.0f} % of the time",
-                             load.tools, address.first, address.second, 100 * load.share),
+                 fmt::format("the {} tools behind {} would keep its wire busy for {:.0f} % of the time",
+                             load.tools, wire, 100 * load.share),
                  "poll them less often"});
 }
 
@@ -87,14 +141,39 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
         return;
     for (const config::Tool& tool : station.tools) {
         const auto* link = std::get_if<config::RegisterLink>(&tool.link);
-        if (link != nullptr && link->host == controller.host && link->port == controller.port &&
-            link->unit == controller.unit)
+        if (link != nullptr && !link->serial && link->host == controller.host &&
+            link->port == controller.port && link->unit == controller.unit)
             findings.push_back(
                 {Severity::error, pointer + "/controller/port",
                  fmt::format(
                      "unit {} at {}:{} is tool {} as well, into whose registers the permissives would go",
                      controller.unit, controller.host, controller.port, tool.id),
                  "give the controller's own host, port or unit"});
+    }
+}
+
+// A tool that does not count cannot say that a result was lost; what it shows proves a joint of class C at
+// most.
+void check_proof(std::vector<ConfigFinding>& findings, const config::Station& station) {
+    const auto counts = [&](const config::Tool& tool) {
+        const auto* link = std::get_if<config::RegisterLink>(&tool.link);
+        const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
+        return profile == nullptr || profile->counter.has_value();
+    };
+    for (std::size_t i = 0; i < station.joints.size(); ++i) {
+        const config::Joint& joint = station.joints[i];
+        if (joint.risk == config::RiskClass::c)
+            continue;
+        for (std::size_t j = 0; j < joint.tools.size(); ++j) {
+            const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
+            if (tool != station.tools.end() && !counts(*tool))
+                findings.push_back(
+                    {Severity::error, fmt::format("/joints/{}/tools/{}", i, j),
+                     fmt::format("tool {} does not count its results, so that a lost one would not be "
+                                 "noticed; joint {} is of class {}",
+                                 tool->id, joint.id, joint.risk == config::RiskClass::a ? "A" : "B"),
+                     "use a tool whose profile names a counter, or set another class"});
+        }
     }
 }
 
@@ -108,8 +187,9 @@ std::vector<ConfigFinding> check(const config::Station& station) {
         check_tool_apart(findings, station, station.bays[i].controller, fmt::format("/bays/{}", i));
     for (std::size_t i = 0; i < station.tools.size(); ++i)
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link))
-            check_tool(findings, *link, fmt::format("/tools/{}", i));
-    check_gateways(findings, station);
+            check_tool(findings, station, *link, fmt::format("/tools/{}", i));
+    check_shared_wires(findings, station);
+    check_proof(findings, station);
     return findings;
 }
 

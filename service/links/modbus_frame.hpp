@@ -12,8 +12,11 @@
 
 namespace tautgate::links {
 
+inline constexpr std::uint8_t read_coils = 0x01;
+inline constexpr std::uint8_t read_discrete_inputs = 0x02;
 inline constexpr std::uint8_t read_holding = 0x03;
 inline constexpr std::uint8_t read_input = 0x04;
+inline constexpr std::uint8_t write_coil = 0x05;
 inline constexpr std::uint8_t write_multiple = 0x10;
 inline constexpr std::size_t frame_header = 7;  // transaction, protocol, length, unit
 inline constexpr std::size_t registers_per_write = 123;

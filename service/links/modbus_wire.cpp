@@ -34,15 +34,19 @@ void FreeModbus::operator()(modbus_t* context) const noexcept {
     modbus_free(context);
 }
 
+bool set_answer_time(modbus_t* context, std::chrono::milliseconds answer_within) {
+    const auto whole = std::chrono::duration_cast<std::chrono::seconds>(answer_within);
+    const auto seconds = static_cast<std::uint32_t>(whole.count());
+    const auto rest = static_cast<std::uint32_t>(std::chrono::microseconds(answer_within - whole).count());
+    return modbus_set_response_timeout(context, seconds, rest) == 0 &&
+           modbus_set_byte_timeout(context, seconds, rest) == 0;
+}
+
 std::expected<ModbusContext, std::string> dial(const std::string& host, std::uint16_t port, std::uint8_t unit,
                                                std::chrono::milliseconds answer_within) {
     ModbusContext context{modbus_new_tcp_pi(host.c_str(), std::to_string(port).c_str())};
-    const auto microseconds = std::chrono::microseconds(answer_within).count();
-    const auto seconds = static_cast<std::uint32_t>(microseconds / 1'000'000);
-    const auto rest = static_cast<std::uint32_t>(microseconds % 1'000'000);
     if (!context || modbus_set_slave(context.get(), unit) != 0 ||
-        modbus_set_response_timeout(context.get(), seconds, rest) != 0 ||
-        modbus_set_byte_timeout(context.get(), seconds, rest) != 0 ||
+        !set_answer_time(context.get(), answer_within) ||
         modbus_set_error_recovery(context.get(), MODBUS_ERROR_RECOVERY_NONE) != 0)
         return std::unexpected(
             fmt::format("cannot prepare a connection to {}:{}: {}", host, port, last_modbus_error()));
@@ -51,9 +55,23 @@ std::expected<ModbusContext, std::string> dial(const std::string& host, std::uin
     return context;
 }
 
+std::string refusal(std::uint8_t code) {
+    switch (code) {
+    case 1: return "it refuses: it does not know this function (exception 1)";
+    case 2: return "it refuses: it has no such registers (exception 2)";
+    case 3: return "it refuses: it does not take these values (exception 3)";
+    case 4: return "it refuses: it failed at it (exception 4)";
+    case 6: return "it refuses: it is busy (exception 6)";
+    default: return fmt::format("it refuses (exception {})", code);
+    }
+}
+
 std::string last_modbus_error() {
     if (errno == ETIMEDOUT)
         return "no answer in time";
+    // The library keeps the code of an exception in its error number.
+    if (errno >= EMBXILFUN && errno <= EMBXGTAR)
+        return refusal(static_cast<std::uint8_t>(errno - MODBUS_ENOBASE));
     return modbus_strerror(errno);
 }
 

@@ -26,8 +26,14 @@ using ModbusContext = std::unique_ptr<modbus_t, FreeModbus>;
 [[nodiscard]] std::expected<ModbusContext, std::string>
 dial(const std::string& host, std::uint16_t port, std::uint8_t unit, std::chrono::milliseconds answer_within);
 
+// For an answer, and for each of its bytes. False: the library refuses, and errno says why.
+[[nodiscard]] bool set_answer_time(modbus_t* context, std::chrono::milliseconds answer_within);
+
 // What the library says of the last error, in words that make sense to the reader of a health page.
 [[nodiscard]] std::string last_modbus_error();
+
+// What an exception code of section 7 (MODBUS Application Protocol V1.1b3) says, as the end of a sentence.
+[[nodiscard]] std::string refusal(std::uint8_t code);
 
 // Wakes one thread that waits in `wait`. `wake` may be called by any thread and never blocks.
 class Waker {

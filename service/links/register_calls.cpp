@@ -32,15 +32,24 @@ void put(Bytes& bytes, std::size_t value) {
 
 std::string words_of(int error) { return std::generic_category().message(error); }
 
-std::string refusal(std::uint8_t code) {
-    switch (code) {
-    case 1: return "it refuses: it does not know this function (exception 1)";
-    case 2: return "it refuses: it has no such registers (exception 2)";
-    case 3: return "it refuses: it does not take these values (exception 3)";
-    case 4: return "it refuses: it failed at it (exception 4)";
-    case 6: return "it refuses: it is busy (exception 6)";
-    default: return fmt::format("it refuses (exception {})", code);
+[[nodiscard]] std::uint8_t function_to_read(protocol::RegisterTable table) noexcept {
+    switch (table) {
+    case protocol::RegisterTable::holding: return read_holding;
+    case protocol::RegisterTable::input: return read_input;
+    case protocol::RegisterTable::coils: return read_coils;
+    case protocol::RegisterTable::discrete_inputs: return read_discrete_inputs;
     }
+    std::unreachable();
+}
+
+// Eight to a byte, the first in the lowest bit.
+std::optional<std::string> take_bits(std::span<const std::uint8_t> answer, std::span<std::uint16_t> into) {
+    const std::size_t bytes = (into.size() + 7) / 8;
+    if (answer.size() != 2 + bytes || answer[1] != bytes)
+        return "the answer has another number of bits than was asked for";
+    for (std::size_t i = 0; i < into.size(); ++i)
+        into[i] = static_cast<std::uint16_t>(answer[2 + i / 8] >> (i % 8) & 1U);
+    return std::nullopt;
 }
 
 // Whether the answer is one to this request. A read's registers go where they are wanted.
@@ -54,6 +63,12 @@ std::optional<std::string> misfit(std::span<const std::uint8_t> request, std::sp
         const bool same = answer.size() == 5 && std::ranges::equal(answer.subspan(1), request.subspan(1, 4));
         return same ? std::nullopt : std::optional<std::string>("the answer is about other registers");
     }
+    if (request[0] == write_coil)
+        return std::ranges::equal(answer, request)
+                   ? std::nullopt
+                   : std::optional<std::string>("the answer is about another coil");
+    if (request[0] == read_coils || request[0] == read_discrete_inputs)
+        return take_bits(answer, into);
     if (answer.size() != 2 + into.size() * 2 || answer[1] != into.size() * 2)
         return "the answer has another number of registers than was asked for";
     for (std::size_t i = 0; i < into.size(); ++i)
@@ -78,9 +93,16 @@ RegisterCalls::Done RegisterCalls::ask_to_write(std::uint16_t address, std::span
     return send(std::move(pdu), {});
 }
 
+RegisterCalls::Done RegisterCalls::ask_to_write_coil(std::uint16_t address, bool on) {
+    Bytes pdu{write_coil};
+    put(pdu, address);
+    put(pdu, on ? 0xFF00 : 0x0000);
+    return send(std::move(pdu), {});
+}
+
 RegisterCalls::Done RegisterCalls::ask_to_read(protocol::RegisterTable table, std::uint16_t address,
                                                std::span<std::uint16_t> into) {
-    Bytes pdu{table == protocol::RegisterTable::holding ? read_holding : read_input};
+    Bytes pdu{function_to_read(table)};
     put(pdu, address);
     put(pdu, into.size());
     return send(std::move(pdu), into);

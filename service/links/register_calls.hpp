@@ -27,8 +27,10 @@ class RegisterCalls {
 
     RegisterCalls(ModbusContext connection, std::uint8_t unit, std::chrono::milliseconds answer_within);
 
-    // Both send at once and wait for nothing. `into` is filled by `finish` and must live until then.
+    // All send at once and wait for nothing. `into` is filled by `finish` and must live until then; a coil or
+    // a discrete input comes as a word of 0 or 1.
     [[nodiscard]] Done ask_to_write(std::uint16_t address, std::span<const std::uint16_t> words);
+    [[nodiscard]] Done ask_to_write_coil(std::uint16_t address, bool on);
     [[nodiscard]] Done ask_to_read(protocol::RegisterTable table, std::uint16_t address,
                                    std::span<std::uint16_t> into);
     // Waits until every request is answered. `woken` runs whenever the waker was used meanwhile, and may ask

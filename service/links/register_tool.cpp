@@ -17,8 +17,10 @@
 #include "service/journal/digest.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/modbus_wire.hpp"
+#include "service/links/polled_blocks.hpp"
 #include "service/links/refusals.hpp"
-#include "service/links/register_calls.hpp"
+#include "service/links/register_line.hpp"
+#include "service/links/serial_bus.hpp"
 
 namespace tautgate::links {
 
@@ -51,8 +53,18 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
         tool.id));
 }
 
+// Never given before: of every run and tool another.
+[[nodiscard]] std::uint64_t seed_of_epochs() {
+    std::random_device random;
+    return std::uint64_t{random()} << 32U | random();
+}
+
 [[nodiscard]] std::string epoch_text(const std::optional<protocol::KnownResult>& known) {
     return std::to_string(known && known->epoch ? *known->epoch : 0);
+}
+
+[[nodiscard]] std::uint64_t digest_of(std::string_view raw) {
+    return journal::short_name(journal::sha256(raw));
 }
 
 [[nodiscard]] std::string bytes_of(const std::vector<std::uint16_t>& words) {
@@ -69,12 +81,13 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
   public:
     Poller(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool, Sink sink,
-           Known known, std::string boot)
+           Known known, std::string boot, std::shared_ptr<SerialBuses> buses)
         : loop_(loop), tool_(tool), link_(std::get<config::RegisterLink>(tool.link)),
           profile_(profile_of(station, tool)), boot_(std::move(boot)), sink_(std::move(sink)),
           ask_known_(std::move(known)),
           freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
-          backoff_(std::random_device{}()), refusals_(tool.id), shared_{.health = freshness_} {}
+          backoff_(std::random_device{}()), refusals_(tool.id), blocks_(profile_), buses_(std::move(buses)),
+          epochs_(seed_of_epochs()), shared_{.health = freshness_} {}
 
     // ---- on the loop ----
 
@@ -82,10 +95,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (thread_.joinable() || closed_)
             return;
         const auto known = ask_known_ ? ask_known_() : std::nullopt;
-        watch_ = protocol::ResultWatch{known};
-        // The journal has it, so that the tool may drop it.
-        if (known)
-            shared_.stored = Stored{epoch_text(known), known->counter};
+        if (known) {
+            watch_ = protocol::ResultWatch{known->result};
+            newest_ = known->digest;
+            // The journal has it, so that the tool may drop it.
+            shared_.stored = Stored{epoch_text(known->result), known->result.counter};
+        }
         thread_ = std::thread([this] { run(); });
     }
     void acknowledge(const interlock::Acknowledge& stored) {
@@ -182,14 +197,16 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     }
 
     [[nodiscard]] bool connect(SteadyTime now) {
-        auto dialled = dial(link_.host, link_.port, link_.unit, answer_within(tool_));
-        if (!dialled) {
+        auto opened = open_line(link_, answer_within(tool_), *buses_);
+        if (!opened) {
             count(&PollCounts::failed);
-            tell(freshness_.failed(now, dialled.error()));
+            tell(freshness_.failed(now, opened.error()));
             return false;
         }
-        connection_.emplace(std::move(*dialled), link_.unit, answer_within(tool_));
+        connection_ = std::move(*opened);
         answered_ = false;
+        must_clear_ = profile_.handshake.has_value();
+        watch_.unwatched(epochs_());
         return true;
     }
 
@@ -200,6 +217,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     bool lose(std::string why) {
         connection_.reset();
         whole_.clear();
+        ready_ = false;
         tell(freshness_.failed(steady_clock::now(), std::move(why)));
         return false;
     }
@@ -211,70 +229,80 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             const std::lock_guard lock{mutex_};
             stored = shared_.stored;
         }
-        if (!stored || stored == acknowledged_ || !profile_.acknowledge)
+        if (!stored || stored == acknowledged_ || !protocol::waits_for_the_station(profile_))
             return true;
         // Of another epoch, or the tool has not said yet which one is its own: it may change with the next
         // poll.
         if (!answered_ || stored->epoch != epoch_text(watch_.known()))
             return true;
-        const auto words = protocol::acknowledge_words(profile_, stored->counter);
-        auto done = connection_->ask_to_write(*profile_.acknowledge, words);
-        if (done)
-            done = connection_->finish();
-        if (!done)
+        // A handshake names no result: it is about the one that the tool shows, so that must be this one.
+        if (profile_.handshake && (!ready_ || stored->counter != watch_.known()->counter))
+            return true;
+        if (const auto done = tell_stored(stored->counter); !done)
             return lose(fmt::format("cannot acknowledge result {}: {}", stored->counter, done.error()));
         acknowledged_ = stored;
+        return true;
+    }
+
+    [[nodiscard]] RegisterLine::Done tell_stored(std::uint64_t counter) {
+        if (!profile_.handshake)
+            return connection_->write(*profile_.acknowledge, protocol::acknowledge_words(profile_, counter));
+        must_clear_ = true;
+        return shake(profile_.handshake->value);
+    }
+
+    [[nodiscard]] RegisterLine::Done shake(std::uint16_t value) {
+        const protocol::Handshake& handshake = *profile_.handshake;
+        if (handshake.table == protocol::RegisterTable::coils)
+            return connection_->write_coil(handshake.address, value != 0);
+        return connection_->write(handshake.address, {&value, 1});
+    }
+
+    // The tool has taken the acknowledgement; one that stayed would meet its next result. False: the
+    // connection was lost over it.
+    [[nodiscard]] bool clear_acknowledgement() {
+        if (!must_clear_ || ready_)
+            return true;
+        if (const auto done = shake(profile_.handshake->cleared); !done)
+            return lose(fmt::format("cannot clear the acknowledgement: {}", done.error()));
+        must_clear_ = false;
         return true;
     }
 
     // One look at the tool. False: the connection was lost over it.
     [[nodiscard]] bool poll(SteadyTime began) {
         constexpr int looks = 2;  // a torn block is read once more at once
+        understood_ = true;
         for (int look = 0; look < looks; ++look) {
-            std::vector<std::uint16_t> block(profile_.length);
-            if (const auto done = read(profile_.start, block); !done)
-                return lose_poll(done.error());
-            // Word for word what it showed when it was last whole: nothing is being written, and a second
-            // look could tell no more.
-            std::vector<std::uint16_t> again = second_part(block);
-            if (block != whole_) {
-                if (const auto done = read(second_start(), again); !done)
-                    return lose_poll(done.error());
-            }
-            const auto outcome = watch_.observe(profile_, block, again);
+            const auto seen = blocks_.look(*connection_, whole_);
+            if (!seen)
+                return lose_poll(seen.error());
+            const auto outcome = watch_.observe(profile_, seen->words, seen->again, is_newest(seen->words));
             if (!outcome) {
-                refuse(block, outcome.error());
+                refuse(seen->words, outcome.error());
                 return true;
             }
             if (std::holds_alternative<protocol::Torn>(*outcome))
                 continue;
-            whole_ = block;
-            take(*outcome, block, began);
-            return true;
+            whole_ = seen->words;
+            if (profile_.handshake)
+                ready_ = protocol::is_ready(profile_, whole_);
+            const bool kept = take(*outcome, began) && clear_acknowledgement();
+            if (kept && understood_)
+                count(&PollCounts::good);
+            return kept;
         }
         count(&PollCounts::discarded);
         return true;
     }
 
-    [[nodiscard]] std::uint16_t second_start() const {
-        return profile_.second_read == protocol::SecondRead::counter ? profile_.counter.field.address
-                                                                     : profile_.start;
-    }
-    // The part of a block that is read a second time.
-    [[nodiscard]] std::vector<std::uint16_t> second_part(const std::vector<std::uint16_t>& block) const {
-        if (profile_.second_read == protocol::SecondRead::block)
-            return block;
-        const auto begin = block.begin() + (profile_.counter.field.address - profile_.start);
-        return {begin, begin + static_cast<std::ptrdiff_t>(protocol::width(profile_.counter.field.type))};
-    }
-    // Without the first answer there is no second request: the tool may be writing, and the order matters.
-    [[nodiscard]] RegisterCalls::Done read(std::uint16_t address, std::vector<std::uint16_t>& into) {
-        if (auto asked = connection_->ask_to_read(profile_.table, address, into); !asked)
-            return asked;
-        return connection_->finish();
+    // The very words of the newest result that we have.
+    [[nodiscard]] bool is_newest(const std::vector<std::uint16_t>& words) const {
+        return !profile_.counter && newest_ && words != whole_ && digest_of(bytes_of(words)) == *newest_;
     }
 
     void refuse(const std::vector<std::uint16_t>& block, const protocol::DecodeFault& fault) {
+        understood_ = false;
         count(&PollCounts::discarded);
         std::string why = fault.field.empty() ? fault.what : fault.field + ": " + fault.what;
         if (!fault.remedy.empty())
@@ -283,33 +311,112 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             post(std::move(*refused));
     }
 
-    void take(const protocol::WatchOutcome& outcome, const std::vector<std::uint16_t>& block,
-              SteadyTime began) {
+    // False: the connection was lost over it.
+    [[nodiscard]] bool take(const protocol::WatchOutcome& outcome, SteadyTime began) {
         const SteadyTime now = steady_clock::now();
         if (!answered_ || count_began_anew(outcome))
             answer();
         tell(freshness_.alive(now));  // good only once the tool has said where it stands
+        if (profile_.ring)
+            return follow_ring(outcome, began);
         // A tool that waits for acknowledgements shows nothing newer before its first one has been
         // acknowledged, and that is done by the decision about it: made before we followed the tool, counted
         // for nothing.
-        const bool is_new =
-            !std::holds_alternative<protocol::NoNew>(outcome) &&
-            (!std::holds_alternative<protocol::Baseline>(outcome) || profile_.acknowledge.has_value());
-        // Zero where the count begins at one: the tool has none to show.
-        const std::uint64_t counter = watch_.known()->counter;
-        if (is_new && (counter != 0 || profile_.counter.lowest == 0)) {
-            auto reading = protocol::decode(profile_, block);
-            if (!reading) {
-                refuse(block, reading.error());
-                // It is one of the tool's results all the same: until it is settled, one is outstanding.
-                return answer();
-            }
-            reading->counter = counter;
-            report(std::move(*reading), now);
-        } else if (everything_acknowledged()) {
+        const bool is_new = !std::holds_alternative<protocol::NoNew>(outcome) &&
+                            (!std::holds_alternative<protocol::Baseline>(outcome) ||
+                             protocol::waits_for_the_station(profile_));
+        if (is_new && has_a_result())
+            decode(whole_, watch_.known()->counter);
+        else if (everything_acknowledged())
             caught_up_ = began;
+        return true;
+    }
+
+    // Zero where the count begins at one: the tool has none to show.
+    [[nodiscard]] bool has_a_result() const {
+        return watch_.known()->counter != 0 || (profile_.counter && profile_.counter->lowest == 0);
+    }
+
+    void decode(const std::vector<std::uint16_t>& words, std::uint64_t counter) {
+        auto reading = protocol::decode(profile_, words);
+        if (!reading) {
+            refuse(words, reading.error());
+            // It is one of the tool's results all the same: until it is settled, one is outstanding.
+            return answer();
         }
-        count(&PollCounts::good);
+        reading->counter = counter;
+        report(std::move(*reading), steady_clock::now());
+    }
+
+    // ---- a ring of results ----
+
+    // From which one on the ring is to be read after this outcome.
+    [[nodiscard]] std::optional<std::uint64_t> first_in_ring(const protocol::WatchOutcome& outcome) const {
+        if (const auto* next = std::get_if<protocol::NewResult>(&outcome))
+            return next->counter;
+        if (const auto* jump = std::get_if<protocol::Jump>(&outcome); jump != nullptr && jump->lost)
+            return jump->expected;
+        if (count_began_anew(outcome))
+            return oldest_in_ring();
+        return std::nullopt;
+    }
+
+    // Of a count that began anew.
+    [[nodiscard]] std::uint64_t oldest_in_ring() const {
+        const std::uint64_t newest = watch_.known()->counter;
+        const std::uint64_t slots = profile_.ring->slots;
+        return std::max(profile_.counter->lowest, newest >= slots ? newest - slots + 1 : 0);
+    }
+
+    // Reads what is missing, oldest first; a few at a time, so that the tool is still polled. False: the
+    // connection was lost over it.
+    [[nodiscard]] bool follow_ring(const protocol::WatchOutcome& outcome, SteadyTime began) {
+        constexpr int most_at_once = 8;
+        if (const auto first = first_in_ring(outcome); first && (!in_ring_ || count_began_anew(outcome)))
+            in_ring_ = first;
+        const std::uint64_t newest = watch_.known()->counter;
+        for (int i = 0; in_ring_ && i < most_at_once; ++i) {
+            if (*in_ring_ > newest) {
+                in_ring_.reset();
+                break;
+            }
+            if (newest - *in_ring_ >= profile_.ring->slots)  // written over: the gap in the count tells
+                in_ring_ = newest - profile_.ring->slots + 1;
+            const auto step = read_slot(*in_ring_);
+            if (!step)
+                return lose_poll(step.error());
+            if (!*step)
+                return true;
+            ++*in_ring_;
+        }
+        if (in_ring_ && *in_ring_ > newest)
+            in_ring_.reset();
+        if (!in_ring_ && everything_acknowledged())
+            caught_up_ = began;
+        return true;
+    }
+
+    // True: done with it, be it reported, refused or written over. False: it is being written, look again
+    // later.
+    [[nodiscard]] std::expected<bool, std::string> read_slot(std::uint64_t counter) {
+        constexpr int patience = 3;
+        const auto words = blocks_.slot(*connection_, counter);
+        if (!words)
+            return std::unexpected(words.error());
+        const auto stands = *words ? protocol::counter_in(profile_, **words) : std::nullopt;
+        if (stands && *stands == protocol::raw_count(*profile_.counter, counter)) {
+            slot_looks_ = 0;
+            decode(**words, counter);
+            return true;
+        }
+        if (++slot_looks_ < patience)
+            return false;
+        slot_looks_ = 0;
+        const std::string says = stands ? fmt::format("count {}", *stands) : "no count that stands still";
+        refuse(words->value_or(std::vector<std::uint16_t>{}),
+               {"ring", fmt::format("the slot of result {} says {}", counter, says),
+                "check slots, stride, the place of the counter and its range in the profile", counter});
+        return true;
     }
 
     // Told before the first result of the new count, or that would pass for one sent again.
@@ -326,7 +433,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 
     // A tool that waits for acknowledgements may have more behind the result that it shows.
     [[nodiscard]] bool everything_acknowledged() const {
-        if (!profile_.acknowledge)
+        if (!protocol::waits_for_the_station(profile_))
             return true;
         return !told_ || (acknowledged_ && acknowledged_->epoch == told_->epoch &&
                           acknowledged_->counter >= told_->counter);
@@ -337,7 +444,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     void report(protocol::Reading reading, SteadyTime now) {
         const std::int64_t from = caught_up_ ? since_boot(*caught_up_ - tool_.longest_run) : long_ago_ns;
         told_ = Stored{epoch_text(watch_.known()), reading.counter};
-        const std::uint64_t digest = journal::short_name(journal::sha256(reading.received.raw));
+        const std::uint64_t digest = digest_of(reading.received.raw);
+        newest_ = digest;
         post(interlock::ResultReceived{.tool = {tool_.id},
                                        .epoch = told_->epoch,
                                        .reading = std::move(reading),
@@ -381,12 +489,21 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     Freshness freshness_;
     Backoff backoff_;
     Refusals refusals_;
-    std::optional<RegisterCalls> connection_;
-    std::vector<std::uint16_t> whole_;     // the block as it was last whole; empty: not on this connection
-    bool answered_ = false;                // ToolAnswered was sent on this connection
-    std::optional<Stored> told_;           // newest result given to the loop
-    std::optional<Stored> acknowledged_;   // newest that was written
-    std::optional<SteadyTime> caught_up_;  // when the last look began that found nothing more
+    PolledBlocks blocks_;
+    std::shared_ptr<SerialBuses> buses_;
+    std::unique_ptr<RegisterLine> connection_;  // null: none
+    std::vector<std::uint16_t> whole_;  // what is read, as it was last whole; empty: not on this connection
+    std::optional<std::uint64_t> newest_;   // digest of the newest result
+    std::optional<std::uint64_t> in_ring_;  // the next result to be read from the ring; none: all are
+    int slot_looks_ = 0;                    // at the slot in hand
+    bool understood_ = true;                // everything in the poll in hand
+    bool ready_ = false;                    // by the last look the tool waits with a result
+    bool must_clear_ = false;               // the acknowledgement may still stand at the tool
+    std::mt19937_64 epochs_;                // names of counts that begin here
+    bool answered_ = false;                 // ToolAnswered was sent on this connection
+    std::optional<Stored> told_;            // newest result given to the loop
+    std::optional<Stored> acknowledged_;    // newest that was written
+    std::optional<SteadyTime> caught_up_;   // when the last look began that found nothing more
     // Both.
     Waker waker_;
     mutable std::mutex mutex_;
@@ -395,9 +512,10 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 };
 
 RegisterTool::RegisterTool(boost::asio::io_context& loop, const config::Station& station,
-                           const config::Tool& tool, Sink sink, Known known, std::string boot)
+                           const config::Tool& tool, Sink sink, Known known, std::string boot,
+                           std::shared_ptr<SerialBuses> buses)
     : poller_(std::make_shared<Poller>(loop, station, tool, std::move(sink), std::move(known),
-                                       std::move(boot))) {}
+                                       std::move(boot), std::move(buses))) {}
 
 RegisterTool::~RegisterTool() { poller_->stop(); }
 

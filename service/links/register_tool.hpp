@@ -1,5 +1,6 @@
-// A tool whose newest result we poll over Modbus TCP, at a fixed interval, with one request in flight. After
-// any time-out the connection is closed, so that a late answer never serves the next request.
+// A tool whose results we poll over Modbus, at a fixed interval, with one request in flight: over TCP, or
+// over a serial line that it shares with others. After any time-out the connection is given up, so that a
+// late answer never serves the next request.
 //
 // Has a thread of its own. Every function is called on the loop's thread; the sink is called there too.
 //
@@ -17,7 +18,7 @@
 #include <string>
 
 #include "config/station.hpp"
-#include "protocol/register_profile.hpp"
+#include "protocol/result_watch.hpp"
 #include "service/interlock/decide.hpp"
 #include "service/interlock/event.hpp"
 #include "service/links/freshness.hpp"
@@ -28,6 +29,8 @@ class io_context;
 
 namespace tautgate::links {
 
+class SerialBuses;
+
 // How polls ended since the start.
 struct PollCounts {
     std::uint64_t good = 0;
@@ -37,16 +40,22 @@ struct PollCounts {
     bool operator==(const PollCounts&) const = default;
 };
 
+struct KnownOfTool {
+    protocol::KnownResult result;
+    std::optional<std::uint64_t> digest;
+};
+
 class RegisterTool {
   public:
     using Sink = std::function<void(interlock::Payload)>;
-    // What the journal knows of the tool: its newest result, and its epoch as a number. Asked once, at start.
-    using Known = std::function<std::optional<protocol::KnownResult>()>;
+    // What the journal knows of the tool: its newest result, its epoch as a number, and the digest of its raw
+    // bytes. Asked once, at start.
+    using Known = std::function<std::optional<KnownOfTool>()>;
 
     // `tool` must have a register link, whose profile the station knows. Both are only read here. `boot` is
-    // the boot's id, for the intervals in which results were made.
+    // the boot's id, for the intervals in which results were made; `buses` are the station's serial lines.
     RegisterTool(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool,
-                 Sink sink, Known known, std::string boot);
+                 Sink sink, Known known, std::string boot, std::shared_ptr<SerialBuses> buses);
     // Stops, if nobody did.
     ~RegisterTool();
     RegisterTool(const RegisterTool&) = delete;
@@ -60,8 +69,8 @@ class RegisterTool {
     void acknowledge(const interlock::Acknowledge& stored);
     [[nodiscard]] SourceHealth health() const;
     [[nodiscard]] PollCounts polls() const;
-    // Takes no longer than three time-outs of a request (each at most 500 ms). Nothing reaches the sink
-    // afterwards.
+    // Takes no longer than three time-outs of a request (each at most 500 ms), and the turn at a shared line.
+    // Nothing reaches the sink afterwards.
     void stop();
 
   private:

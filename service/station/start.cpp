@@ -204,7 +204,7 @@ void Run::withhold_first() {
         return;  // nothing is written; the controllers' own time-out withholds
     Wiring::Callbacks nobody{[](const interlock::Payload&) {},
                              [](const domain::ToolId&, const std::string&) { return std::uint64_t{1}; },
-                             [](const domain::ToolId&) { return std::optional<protocol::KnownResult>{}; }};
+                             [](const domain::ToolId&) { return std::optional<links::KnownOfTool>{}; }};
     first_wiring_ = std::make_unique<Wiring>(loop_, staged_.station, clock_.boot(), std::move(nobody), mark_);
     first_wiring_->start_controllers();
 }

@@ -518,12 +518,7 @@ void Station::rewire() {
                 state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
             return following != nullptr && following->epoch == epoch ? following->counter + 1 : 1;
         },
-        [this](const domain::ToolId& tool) -> std::optional<protocol::KnownResult> {
-            const auto stored = stored_.find(tool);
-            if (stored == stored_.end())
-                return std::nullopt;
-            return protocol::KnownResult{stored->second.counter, number_in(stored->second.epoch)};
-        }};
+        [this](const domain::ToolId& tool) { return known_of(tool); }};
     if (parts_.wiring)
         parts_.wiring->stop();
     parts_.wiring =
@@ -555,6 +550,21 @@ void Station::forget_links() {
     }
     for (Payload& event : events)
         take(std::move(event), {}, {});
+}
+
+std::optional<links::KnownOfTool> Station::known_of(const domain::ToolId& tool) const {
+    const auto stored = stored_.find(tool);
+    if (stored == stored_.end())
+        return std::nullopt;
+    const auto& [id, epoch, counter] = stored->second;
+    links::KnownOfTool known{{counter, number_in(epoch)}, std::nullopt};
+    const interlock::ToolState* state = interlock::tool_of(state_, tool);
+    if (state == nullptr)
+        return known;
+    for (const interlock::SeenResult& seen : state->recent)
+        if (seen.epoch == epoch && seen.counter == counter)
+            known.digest = seen.digest;
+    return known;
 }
 
 // ---- outputs ------------------------------------------------------------------------------------------

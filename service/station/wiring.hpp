@@ -16,6 +16,7 @@
 #include "service/links/controller_link.hpp"
 #include "service/links/register_tool.hpp"
 #include "service/links/scanner_port.hpp"
+#include "service/links/serial_bus.hpp"
 #include "service/links/tool_port.hpp"
 #include "service/web/station_port.hpp"
 
@@ -30,7 +31,7 @@ class Wiring {
     struct Callbacks {
         std::function<void(interlock::Payload)> sink;
         links::ToolPort::WantedFrom wanted;
-        std::function<std::optional<protocol::KnownResult>(const domain::ToolId&)> known;
+        std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
@@ -74,6 +75,7 @@ class Wiring {
     Callbacks callbacks_;
     std::optional<protocol::LabelReader> labels_;
     std::vector<BayLine> controllers_;
+    std::shared_ptr<links::SerialBuses> buses_ = std::make_shared<links::SerialBuses>();
     std::vector<Polled> polled_;
     std::unique_ptr<links::ToolPort> tools_;
     std::unique_ptr<links::ScannerPort> scanners_;

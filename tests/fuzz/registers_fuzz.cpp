@@ -3,7 +3,7 @@
 #include <variant>
 #include <vector>
 
-#include "protocol/register_profile.hpp"
+#include "protocol/result_watch.hpp"
 #include "tests/fuzz/entry.hpp"
 
 using namespace tautgate::protocol;
@@ -36,7 +36,7 @@ class Source {
 RegisterField field_from(Source& source) {
     RegisterField field;
     field.address = static_cast<std::uint16_t>(source.byte() % 32);
-    field.type = static_cast<FieldType>(source.byte() % 6);
+    field.type = static_cast<FieldType>(source.byte() % 11);
     const unsigned order = source.byte();
     if (order % 8 != 7)
         field.order = static_cast<WordOrder>(order % 4);
@@ -55,9 +55,18 @@ RegisterProfile profile_from(Source& source) {
     profile.length = static_cast<std::uint16_t>(source.byte() % 33);
     const unsigned parts = source.byte();
     profile.second_read = (parts & 1U) != 0 ? SecondRead::counter : SecondRead::block;
-    profile.counter.field = field_from(source);
-    profile.counter.lowest = source.byte() % 3;
-    profile.counter.highest = source.word();
+    const unsigned ways = source.byte();
+    if (ways % 4 == 0)
+        profile.toggle = field_from(source);
+    else
+        profile.counter = CounterField{field_from(source), source.byte() % 3U, source.word()};
+    if ((ways & 4U) != 0)
+        profile.table = static_cast<RegisterTable>(source.byte() % 4);
+    if ((ways & 8U) != 0)
+        profile.handshake = Handshake{.ready = field_from(source), .address = source.word()};
+    if ((ways & 16U) != 0)
+        profile.ring = ResultRing{field_from(source), static_cast<std::uint16_t>(source.byte()),
+                                  static_cast<std::uint16_t>(source.byte())};
     profile.torque = TorqueField{field_from(source), static_cast<TorqueUnit>(source.byte() % 5)};
     if ((parts & 2U) != 0)
         profile.angle = field_from(source);
@@ -84,7 +93,7 @@ void check_reading(const RegisterProfile& profile, std::span<const std::uint16_t
                 "a fault says what and what to do");
         return;
     }
-    promise(block.size() == profile.length, "a block of another length is no reading");
+    promise(block.size() == words_in(result_blocks(profile)), "a block of another length is no reading");
     promise(reading->received.raw.size() == 2 * block.size(), "a reading keeps its registers");
     if (const auto* torque = std::get_if<Torque>(&reading->torque))
         promise(torque->micro_nm >= 0 && *torque <= profile.range.torque_max &&
@@ -103,17 +112,20 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     const bool sound = check(profile).empty();
     auto block = source.words(64);
     check_reading(profile, block);
-    block.resize(profile.length);
+    block.resize(words_in(result_blocks(profile)));
     check_reading(profile, block);
+    block.resize(words_in(reads_of(profile)));
 
     ResultWatch watch(KnownResult{41, 7});
-    const auto first = static_cast<std::size_t>(profile.counter.field.address);
-    const std::size_t count = width(profile.counter.field.type);
     std::span<const std::uint16_t> again = block;
-    if (profile.second_read == SecondRead::counter && first + count <= block.size())
-        again = again.subspan(first, count);
+    if (const auto part = second_read_of(profile)) {
+        const auto at = offset_in(reads_of(profile), {part->table, part->start, part->length});
+        if (at)
+            again = again.subspan(*at, part->length);
+    }
     const auto outcome = watch.observe(profile, block, again);
-    promise(outcome || !sound, "two equal reads under a sound profile have a meaning");
+    promise(outcome || !sound || !profile.counter || is_bcd(profile.counter->field.type),
+            "two equal reads under a sound profile have a meaning");
     promise(!outcome || !std::holds_alternative<Torn>(*outcome), "two equal reads are not torn");
     if (outcome && sound) {
         const auto second = watch.observe(profile, block, again);

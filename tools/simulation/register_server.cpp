@@ -4,16 +4,20 @@
 #include <array>
 #include <atomic>
 #include <cerrno>
+#include <cstdlib>
 #include <mutex>
 #include <optional>
+#include <system_error>
 #include <thread>
 #include <utility>
 
 #include <arpa/inet.h>
+#include <fcntl.h>
 #include <modbus.h>
 #include <poll.h>
 #include <sys/eventfd.h>
 #include <sys/socket.h>
+#include <termios.h>
 #include <unistd.h>
 
 #include <fmt/format.h>
@@ -28,9 +32,50 @@ struct FreeMapping {
     void operator()(modbus_mapping_t* mapping) const noexcept { modbus_mapping_free(mapping); }
 };
 
+using Mapping = std::unique_ptr<modbus_mapping_t, FreeMapping>;
+
+// Where requests come in: a listening socket, or the near end of a pseudo-terminal.
+struct Ends {
+    int listener = -1;
+    std::uint16_t port = 0;
+    int serial = -1;
+    int kept_open = -1;  // the far end, which would otherwise hang up with its last user
+    std::string device;
+};
+
+// A serial line does not change what goes over it.
+bool make_raw(int terminal) {
+    termios settings{};
+    if (tcgetattr(terminal, &settings) != 0)
+        return false;
+    cfmakeraw(&settings);
+    return tcsetattr(terminal, TCSANOW, &settings) == 0;
+}
+
+std::expected<Ends, std::string> open_pseudo_terminal() {
+    Ends ends;
+    ends.serial = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
+    std::array<char, 64> name{};
+    const bool has_far_end = ends.serial >= 0 && grantpt(ends.serial) == 0 && unlockpt(ends.serial) == 0 &&
+                             ptsname_r(ends.serial, name.data(), name.size()) == 0;
+    ends.device = name.data();
+    ends.kept_open = has_far_end ? ::open(name.data(), O_RDWR | O_NOCTTY | O_CLOEXEC) : -1;
+    if (ends.kept_open >= 0 && make_raw(ends.kept_open))
+        return ends;
+    std::string why = "cannot open a pseudo-terminal: " + std::generic_category().message(errno);
+    for (const int end : {ends.serial, ends.kept_open})
+        if (end >= 0)
+            close(end);
+    return std::unexpected(std::move(why));
+}
+
+constexpr int function_read_coils = 0x01;
+constexpr int function_read_discrete = 0x02;
 constexpr int function_read_holding = 0x03;
 constexpr int function_read_input = 0x04;
+constexpr int function_write_coil = 0x05;
 constexpr int function_write_one = 0x06;
+constexpr int function_write_coils = 0x0F;
 constexpr int function_write_many = 0x10;
 
 std::uint16_t word_at(std::span<const std::uint8_t> query, std::size_t place) {
@@ -38,17 +83,21 @@ std::uint16_t word_at(std::span<const std::uint8_t> query, std::size_t place) {
 }
 
 // What the request asks for, by the head of its PDU (MODBUS Application Protocol
-// V1.1b3, 6.3, 6.4, 6.6, 6.12).
+// V1.1b3, 6.1 to 6.6, 6.11, 6.12).
 std::optional<RegisterRequest> request_of(std::span<const std::uint8_t> query, std::size_t header) {
     if (query.size() < header + 5)
         return std::nullopt;
     const std::uint16_t address = word_at(query, header + 1);
     switch (query[header]) {
+    case function_read_coils:
+    case function_read_discrete: return RegisterRequest{false, true, address, word_at(query, header + 3)};
     case function_read_holding:
-    case function_read_input: return RegisterRequest{false, address, word_at(query, header + 3)};
-    case function_write_one: return RegisterRequest{true, address, 1};
-    case function_write_many: return RegisterRequest{true, address, word_at(query, header + 3)};
-    default: return std::nullopt;  // coils and others: the library answers
+    case function_read_input: return RegisterRequest{false, false, address, word_at(query, header + 3)};
+    case function_write_coil: return RegisterRequest{true, true, address, 1};
+    case function_write_coils: return RegisterRequest{true, true, address, word_at(query, header + 3)};
+    case function_write_one: return RegisterRequest{true, false, address, 1};
+    case function_write_many: return RegisterRequest{true, false, address, word_at(query, header + 3)};
+    default: return std::nullopt;  // the library answers
     }
 }
 
@@ -56,24 +105,29 @@ std::optional<RegisterRequest> request_of(std::span<const std::uint8_t> query, s
 
 class RegisterServer::Wire {
   public:
-    Wire(modbus_t* context, modbus_mapping_t* mapping, int listener, std::uint16_t port, Hooks hooks)
-        : context_(context), mapping_(mapping), listener_(listener),
-          wake_(eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)), port_(port), hooks_(std::move(hooks)) {
+    Wire(Context context, Mapping mapping, Ends ends, Hooks hooks)
+        : context_(std::move(context)), mapping_(std::move(mapping)), ends_(std::move(ends)),
+          wake_(eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)), hooks_(std::move(hooks)) {
+        if (ends_.serial >= 0)
+            peers_.push_back(ends_.serial);
         thread_ = std::thread([this] { run(); });
     }
     ~Wire() {
         stopping_ = true;
         wake();
         thread_.join();
-        close(listener_);
-        close(wake_);
+        for (const int end : {ends_.listener, ends_.kept_open, wake_})
+            if (end >= 0)
+                close(end);
     }
     Wire(const Wire&) = delete;
     Wire& operator=(const Wire&) = delete;
     Wire(Wire&&) = delete;
     Wire& operator=(Wire&&) = delete;
 
-    [[nodiscard]] std::uint16_t port() const noexcept { return port_; }
+    [[nodiscard]] std::uint16_t port() const noexcept { return ends_.port; }
+    [[nodiscard]] const std::string& device() const noexcept { return ends_.device; }
+    [[nodiscard]] std::span<std::uint8_t> bits() const noexcept { return {mapping_->tab_bits, size}; }
     [[nodiscard]] std::mutex& mutex() const noexcept { return mutex_; }
     [[nodiscard]] std::span<std::uint16_t> registers() const noexcept {
         return {mapping_->tab_registers, size};
@@ -102,7 +156,7 @@ class RegisterServer::Wire {
                 hung_up_ = true;
                 hung_up_.notify_all();
             }
-            std::vector<pollfd> waiting{{wake_, POLLIN, 0}, {listener_, POLLIN, 0}};
+            std::vector<pollfd> waiting{{wake_, POLLIN, 0}, {ends_.listener, POLLIN, 0}};
             for (const int peer : peers_)
                 waiting.push_back({peer, POLLIN, 0});
             if (poll(waiting.data(), waiting.size(), -1) < 0 && errno != EINTR)
@@ -130,7 +184,7 @@ class RegisterServer::Wire {
         close(peer);
     }
     void welcome() {
-        const int peer = accept4(listener_, nullptr, nullptr, SOCK_CLOEXEC);
+        const int peer = accept4(ends_.listener, nullptr, nullptr, SOCK_CLOEXEC);
         if (peer < 0)
             return;
         if (cut_)
@@ -142,6 +196,8 @@ class RegisterServer::Wire {
         std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> query{};
         modbus_set_socket(context_.get(), peer);
         const int length = modbus_receive(context_.get(), query.data());
+        if (length < 0 && ends_.serial >= 0)
+            return;  // noise on the line, or for another unit
         if (length < 0)
             return drop(peer);
         if (length == 0 || muted_)
@@ -156,6 +212,8 @@ class RegisterServer::Wire {
             hooks_.before_answer(*request, registers());
         if (query[header] == function_read_input)
             std::copy_n(mapping_->tab_registers, size, mapping_->tab_input_registers);
+        if (query[header] == function_read_discrete)
+            std::copy_n(mapping_->tab_bits, size, mapping_->tab_input_bits);
         if (modbus_reply(context_.get(), query.data(), length, mapping_.get()) < 0)
             return drop(peer);
         if (request && hooks_.after_answer)
@@ -163,10 +221,9 @@ class RegisterServer::Wire {
     }
 
     Context context_;
-    std::unique_ptr<modbus_mapping_t, FreeMapping> mapping_;
-    int listener_;
+    Mapping mapping_;
+    Ends ends_;
     int wake_;
-    std::uint16_t port_;
     Hooks hooks_;
     std::vector<int> peers_;
     std::atomic<bool> stopping_ = false;
@@ -183,7 +240,7 @@ RegisterServer::open(const std::string& host, std::uint16_t port, Hooks hooks) {
     Context context{modbus_new_tcp(host.c_str(), port)};
     if (!context)
         return std::unexpected(fmt::format("{}:{} is no address to serve at", host, port));
-    std::unique_ptr<modbus_mapping_t, FreeMapping> mapping{modbus_mapping_new(0, 0, size, size)};
+    Mapping mapping{modbus_mapping_new(size, size, size, size)};
     if (!mapping)
         return std::unexpected("no memory for the registers");
     const int listener = modbus_tcp_listen(context.get(), 4);
@@ -196,14 +253,36 @@ RegisterServer::open(const std::string& host, std::uint16_t port, Hooks hooks) {
         close(listener);
         return std::unexpected(fmt::format("cannot ask for the port at {}", host));
     }
-    return std::unique_ptr<RegisterServer>(new RegisterServer(std::make_unique<Wire>(
-        context.release(), mapping.release(), listener, ntohs(bound.sin_port), std::move(hooks))));
+    Ends ends;
+    ends.listener = listener;
+    ends.port = ntohs(bound.sin_port);
+    return std::unique_ptr<RegisterServer>(new RegisterServer(
+        std::make_unique<Wire>(std::move(context), std::move(mapping), std::move(ends), std::move(hooks))));
+}
+
+std::expected<std::unique_ptr<RegisterServer>, std::string> RegisterServer::open_serial(std::uint8_t unit,
+                                                                                        Hooks hooks) {
+    auto ends = open_pseudo_terminal();
+    if (!ends)
+        return std::unexpected(ends.error());
+    // The library asks for the parameters of a device; it is never opened, the terminal takes its place.
+    Context context{modbus_new_rtu("/dev/null", 19200, 'E', 8, 1)};
+    Mapping mapping{modbus_mapping_new(size, size, size, size)};
+    if (!context || !mapping || modbus_set_slave(context.get(), unit) != 0)
+        return std::unexpected(
+            fmt::format("cannot serve unit {} on a serial line: {}", unit, modbus_strerror(errno)));
+    return std::unique_ptr<RegisterServer>(new RegisterServer(
+        std::make_unique<Wire>(std::move(context), std::move(mapping), std::move(*ends), std::move(hooks))));
 }
 
 RegisterServer::RegisterServer(std::unique_ptr<Wire> wire) : wire_(std::move(wire)) {}
 RegisterServer::~RegisterServer() = default;
 
 std::uint16_t RegisterServer::port() const noexcept { return wire_->port(); }
+
+const std::string& RegisterServer::device() const noexcept { return wire_->device(); }
+
+std::span<std::uint8_t> RegisterServer::bits() noexcept { return wire_->bits(); }
 
 std::vector<std::uint16_t> RegisterServer::read(std::uint16_t address, std::uint16_t count) const {
     const std::lock_guard lock{wire_->mutex()};

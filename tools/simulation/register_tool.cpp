@@ -5,9 +5,12 @@
 #include <bit>
 #include <cmath>
 #include <cstdlib>
+#include <iterator>
 #include <optional>
+#include <string_view>
 #include <utility>
 
+#include "protocol/register_decode.hpp"
 #include "protocol/utc.hpp"
 
 namespace tautgate::simulation {
@@ -44,7 +47,8 @@ std::uint64_t bits_of(const RegisterField& field, double value) {
     case FieldType::uint32:
     case FieldType::uint64:
     case FieldType::bcd16:
-    case FieldType::bcd32: return bits_of(field, static_cast<std::uint64_t>(std::llround(raw)));
+    case FieldType::bcd32:
+    case FieldType::bit: return bits_of(field, static_cast<std::uint64_t>(std::llround(raw)));
     }
     return 0;
 }
@@ -66,26 +70,43 @@ void put_bits(std::span<std::uint16_t> words, const RegisterField& field, std::u
 
 class Layout {
   public:
-    explicit Layout(const protocol::RegisterProfile& profile) : profile_(profile), words_(profile.length) {}
+    explicit Layout(const protocol::RegisterProfile& profile)
+        : profile_(profile), blocks_(protocol::result_blocks(profile)), words_(protocol::words_in(blocks_)) {}
 
-    void put(const RegisterField& field, double value) {
-        put_bits(place(field), field, bits_of(field, value));
-    }
-    void put_number(const RegisterField& field, std::uint64_t value) {
-        put_bits(place(field), field, bits_of(field, value));
-    }
+    void put(const RegisterField& field, double value) { put_number(field, bits_of(field, value), true); }
+    void put_number(const RegisterField& field, std::uint64_t value) { put_number(field, value, false); }
     void put_if(const std::optional<RegisterField>& field,
                 const std::optional<protocol::WrittenValue>& value) {
         if (field && value)
             put(*field, std::strtod(value->value.c_str(), nullptr));
     }
+    // Two characters to a register, the rest of the field filled with NUL.
+    void put_text(const protocol::TextField& field, std::string_view text) {
+        const auto at = protocol::offset_in(blocks_, {profile_.table, field.address, field.registers});
+        if (!at)
+            return;
+        for (std::size_t i = 0; i < field.registers; ++i) {
+            const auto byte = [&](std::size_t place) {
+                return static_cast<std::uint16_t>(
+                    place < text.size() ? static_cast<unsigned char>(text[place]) : 0);
+            };
+            const std::uint16_t first = byte(2 * i);
+            const std::uint16_t second = byte(2 * i + 1);
+            words_[*at + i] = field.order == WordOrder::badc
+                                  ? static_cast<std::uint16_t>(second << 8U | first)
+                                  : static_cast<std::uint16_t>(first << 8U | second);
+        }
+    }
     [[nodiscard]] std::vector<std::uint16_t> take() { return std::move(words_); }
 
   private:
-    [[nodiscard]] std::span<std::uint16_t> place(const RegisterField& field) {
-        return std::span(words_).subspan(static_cast<std::size_t>(field.address - profile_.start));
+    // What is outside of a result, as the epoch beside a ring, is not laid out with it.
+    void put_number(const RegisterField& field, std::uint64_t value, bool are_bits) {
+        if (const auto at = protocol::offset_in(blocks_, protocol::place_of(profile_, field)))
+            put_bits(std::span(words_).subspan(*at), field, are_bits ? value : bits_of(field, value));
     }
     const protocol::RegisterProfile& profile_;
+    std::vector<protocol::BlockRange> blocks_;
     std::vector<std::uint16_t> words_;
 };
 
@@ -149,12 +170,19 @@ void put_stamp(Layout& layout, const protocol::StampField& stamp, const std::str
 std::vector<std::uint16_t> lay_out(const protocol::RegisterProfile& profile,
                                    const protocol::WrittenResult& result, std::uint64_t epoch) {
     Layout layout{profile};
-    layout.put_number(profile.counter.field, wrapped(profile.counter, result.counter));
+    if (profile.counter)
+        layout.put_number(profile.counter->field, wrapped(*profile.counter, result.counter));
+    if (profile.toggle)
+        layout.put_number(*profile.toggle, result.counter & 1U);
+    if (profile.handshake)
+        layout.put_number(profile.handshake->ready, result.counter == 0 ? 0 : 1);
     if (profile.epoch)
         layout.put_number(*profile.epoch, epoch);
     if (profile.program)
         layout.put_number(profile.program->field,
                           static_cast<std::uint64_t>(program_code(*profile.program, result.program)));
+    if (profile.program_text)
+        layout.put_text(*profile.program_text, result.program);
     if (profile.direction)
         layout.put_number(profile.direction->field,
                           static_cast<std::uint64_t>(direction_code(*profile.direction, result.direction)));
@@ -177,13 +205,27 @@ std::vector<std::uint16_t> lay_out(const protocol::RegisterProfile& profile,
 
 std::expected<std::unique_ptr<RegisterTool>, std::string>
 RegisterTool::open(const std::string& host, std::uint16_t port, protocol::RegisterProfile profile) {
-    if (const auto faults = protocol::check(profile); !faults.empty())
+    return begin(
+        std::unique_ptr<RegisterTool>(new RegisterTool(std::move(profile))),
+        [&](RegisterServer::Hooks hooks) { return RegisterServer::open(host, port, std::move(hooks)); });
+}
+
+std::expected<std::unique_ptr<RegisterTool>, std::string>
+RegisterTool::open_serial(std::uint8_t unit, protocol::RegisterProfile profile) {
+    return begin(
+        std::unique_ptr<RegisterTool>(new RegisterTool(std::move(profile))),
+        [&](RegisterServer::Hooks hooks) { return RegisterServer::open_serial(unit, std::move(hooks)); });
+}
+
+std::expected<std::unique_ptr<RegisterTool>, std::string> RegisterTool::begin(
+    std::unique_ptr<RegisterTool> tool,
+    const std::function<std::expected<std::unique_ptr<RegisterServer>, std::string>(RegisterServer::Hooks)>&
+        serve) {
+    if (const auto faults = protocol::check(tool->profile_); !faults.empty())
         return std::unexpected("the register profile is faulty at " + faults.front().place + ": " +
                                faults.front().finding);
-    std::unique_ptr<RegisterTool> tool{new RegisterTool(std::move(profile))};
     auto* self = tool.get();
-    auto server = RegisterServer::open(
-        host, port,
+    auto server = serve(
         {.before_answer = [self](const auto& request, auto registers) { self->on_read(request, registers); },
          .after_answer = [self](const auto& request, auto registers) { self->after(request, registers); }});
     if (!server)
@@ -196,7 +238,8 @@ RegisterTool::open(const std::string& host, std::uint16_t port, protocol::Regist
     return tool;
 }
 
-RegisterTool::RegisterTool(protocol::RegisterProfile profile) : profile_(std::move(profile)) {}
+RegisterTool::RegisterTool(protocol::RegisterProfile profile)
+    : profile_(std::move(profile)), blocks_(protocol::result_blocks(profile_)) {}
 
 std::uint64_t RegisterTool::report(protocol::WrittenResult result) {
     std::uint64_t counter = 0;
@@ -209,40 +252,92 @@ std::uint64_t RegisterTool::report(protocol::WrittenResult result) {
     return counter;
 }
 
-// With an acknowledge register the next result waits until the one shown was acknowledged.
+// With an acknowledge register or a handshake the next result waits until the one shown was acknowledged.
 void RegisterTool::show_next(std::span<std::uint16_t> registers) {
     if (held_back_)
         return;
-    if (!profile_.acknowledge) {
-        if (!kept_.empty())
-            show(kept_.back(), registers);
+    if (profile_.ring || !protocol::waits_for_the_station(profile_)) {
+        const std::size_t from = profile_.ring || kept_.empty() ? 0 : kept_.size() - 1;
+        for (std::size_t i = from; i < kept_.size(); ++i)
+            show(kept_[i], registers);
         kept_.clear();
-    } else if (!kept_.empty() && status_.shown != kept_.front().counter) {
+    } else if (!kept_.empty() && status_.shown != kept_.front().counter && !clear_awaited_) {
         show(kept_.front(), registers);
     }
     status_.kept = kept_.size();
 }
 
+// Into the slot of that counter, or where there are none the one place.
+void RegisterTool::put(std::span<const std::uint16_t> words, std::uint64_t slot,
+                       std::span<std::uint16_t> registers) {
+    for (protocol::BlockRange block : blocks_) {
+        if (profile_.ring)
+            block.start = protocol::slot_of(profile_, slot).start;
+        const auto part = words.first(block.length);
+        words = words.subspan(block.length);
+        if (protocol::is_bit_table(block.table))
+            std::ranges::copy(part, server_->bits().subspan(block.start).begin());
+        else
+            std::ranges::copy(part, registers.subspan(block.start).begin());
+    }
+}
+
+std::vector<std::uint16_t> RegisterTool::standing(std::span<std::uint16_t> registers) const {
+    std::vector<std::uint16_t> words;
+    for (const protocol::BlockRange& block : blocks_) {
+        if (protocol::is_bit_table(block.table))
+            std::ranges::copy(server_->bits().subspan(block.start, block.length), std::back_inserter(words));
+        else
+            std::ranges::copy(registers.subspan(block.start, block.length), std::back_inserter(words));
+    }
+    return words;
+}
+
+// Beside a ring: how far it is, and since which start.
+void RegisterTool::put_newest(std::uint64_t counter, std::span<std::uint16_t> registers) {
+    const RegisterField& newest = profile_.ring->newest;
+    put_bits(registers.subspan(newest.address), newest, wrapped(*profile_.counter, counter));
+    if (profile_.epoch)
+        put_bits(registers.subspan(profile_.epoch->address), *profile_.epoch, epoch_);
+}
+
 void RegisterTool::show(const protocol::WrittenResult& result, std::span<std::uint16_t> registers) {
     const auto words = lay_out(profile_, result, epoch_);
-    const auto block = registers.subspan(profile_.start, profile_.length);
     status_.shown = result.counter;
+    if (profile_.ring) {
+        if (result.counter != 0)
+            put(words, result.counter, registers);
+        return put_newest(result.counter, registers);
+    }
     if (tears_ == 0) {
-        std::ranges::copy(words, block.begin());
+        put(words, 0, registers);
         torn_rest_.clear();
         return;
     }
     // The counter still is the old one; of the values the first half is new.
     torn_rest_ = words;
-    const auto& counter = profile_.counter.field;
-    const auto counter_at = static_cast<std::size_t>(counter.address - profile_.start);
-    for (std::size_t i = 0; i < block.size() / 2 + 1; ++i)
-        if (i < counter_at || i >= counter_at + protocol::width(counter.type))
-            block[i] = words[i];
+    auto half = words;
+    const auto old = standing(registers);
+    std::ranges::copy(std::span(old).subspan(old.size() / 2 + 1),
+                      half.begin() + static_cast<std::ptrdiff_t>(old.size() / 2 + 1));
+    if (profile_.counter) {
+        const auto counter = protocol::place_of(profile_, profile_.counter->field);
+        const auto at = protocol::offset_in(blocks_, counter).value_or(0);
+        std::ranges::copy(std::span(old).subspan(at, counter.count),
+                          half.begin() + static_cast<std::ptrdiff_t>(at));
+    }
+    put(half, 0, registers);
+}
+
+bool RegisterTool::is_polled_by(const RegisterRequest& request) const {
+    return !request.writes && std::ranges::any_of(protocol::reads_of(profile_), [&](const auto& block) {
+        return request.bits == protocol::is_bit_table(block.table) &&
+               request.touches(block.start, block.length);
+    });
 }
 
 void RegisterTool::on_read(const RegisterRequest& request, std::span<std::uint16_t> /*registers*/) {
-    if (request.writes || !request.touches(profile_.start, profile_.length))
+    if (!is_polled_by(request))
         return;
     const std::lock_guard lock{mutex_};
     ++status_.reads;
@@ -251,15 +346,26 @@ void RegisterTool::on_read(const RegisterRequest& request, std::span<std::uint16
 
 void RegisterTool::after(const RegisterRequest& request, std::span<std::uint16_t> registers) {
     const std::lock_guard lock{mutex_};
-    if (!request.writes && request.touches(profile_.start, profile_.length) && !torn_rest_.empty()) {
+    if (is_polled_by(request) && !torn_rest_.empty()) {
         // The tool comes to the end of its write between two reads of the master.
-        std::ranges::copy(std::exchange(torn_rest_, {}), registers.subspan(profile_.start).begin());
+        put(std::exchange(torn_rest_, {}), 0, registers);
         if (tears_ > 0)
             --tears_;
     }
-    if (request.writes && profile_.acknowledge &&
-        request.touches(*profile_.acknowledge, protocol::width(profile_.counter.field.type)))
+    if (!request.writes)
+        return;
+    if (profile_.acknowledge && !request.bits &&
+        request.touches(*profile_.acknowledge, protocol::width(profile_.counter->field.type)))
         take_acknowledgement(registers);
+    if (profile_.handshake && request.bits == protocol::is_bit_table(profile_.handshake->table) &&
+        request.touches(profile_.handshake->address, 1))
+        take_handshake(registers);
+}
+
+void RegisterTool::shown_is_stored() {
+    status_.acknowledged = kept_.front().counter;
+    kept_.pop_front();
+    status_.kept = kept_.size();
 }
 
 void RegisterTool::take_acknowledgement(std::span<std::uint16_t> registers) {
@@ -269,10 +375,26 @@ void RegisterTool::take_acknowledgement(std::span<std::uint16_t> registers) {
     const auto written = registers.subspan(*profile_.acknowledge, wanted.size());
     if (!std::ranges::equal(wanted, written))
         return;
-    status_.acknowledged = kept_.front().counter;
-    kept_.pop_front();
+    shown_is_stored();
     show_next(registers);
     status_.kept = kept_.size();
+    changed_.notify_all();
+}
+
+// It takes the acknowledgement, shows that it has nothing to give, and goes on when that was seen.
+void RegisterTool::take_handshake(std::span<std::uint16_t> registers) {
+    const protocol::Handshake& handshake = *profile_.handshake;
+    const std::uint16_t written = protocol::is_bit_table(handshake.table)
+                                      ? std::uint16_t{server_->bits()[handshake.address]}
+                                      : registers[handshake.address];
+    if (written == handshake.value && !kept_.empty() && status_.shown == kept_.front().counter) {
+        shown_is_stored();
+        show({}, registers);
+        clear_awaited_ = true;
+    } else if (written == handshake.cleared && clear_awaited_) {
+        clear_awaited_ = false;
+        show_next(registers);
+    }
     changed_.notify_all();
 }
 
@@ -294,6 +416,7 @@ void RegisterTool::restart(std::uint64_t epoch) {
         const std::lock_guard lock{mutex_};
         epoch_ = epoch;
         kept_.clear();
+        clear_awaited_ = false;
         status_.newest = 0;
         status_.acknowledged = 0;
         status_.kept = 0;

@@ -1,6 +1,7 @@
-// A simulated tool that is polled over Modbus: it shows its newest result in registers, laid out by the same
-// profile that the station reads it by. It keeps results until they are acknowledged, where the profile has
-// an acknowledge register, and shows them one after the other; without one each result overwrites the last.
+// A simulated tool that is polled over Modbus, over TCP or a serial line: it shows its results in registers,
+// laid out by the same profile that the station reads it by. It keeps results until they are acknowledged,
+// where the profile has an acknowledge register or a handshake, and shows them one after the other; with a
+// ring it shows the last few; without any of these each result overwrites the last.
 //
 // Its server has a thread of its own; every function may be called from any other thread.
 #pragma once
@@ -17,6 +18,7 @@
 #include <vector>
 
 #include "protocol/line.hpp"
+#include "protocol/register_plan.hpp"
 #include "protocol/register_profile.hpp"
 #include "tools/simulation/register_server.hpp"
 
@@ -34,6 +36,9 @@ class RegisterTool {
 
     [[nodiscard]] static std::expected<std::unique_ptr<RegisterTool>, std::string>
     open(const std::string& host, std::uint16_t port, protocol::RegisterProfile profile);
+
+    [[nodiscard]] static std::expected<std::unique_ptr<RegisterTool>, std::string>
+    open_serial(std::uint8_t unit, protocol::RegisterProfile profile);
 
     // Takes over a result, gives it the next counter and returns that. Texts that the profile has no code for
     // (a program that it does not name) go out as code 0.
@@ -53,6 +58,8 @@ class RegisterTool {
     void lose_one();
 
     [[nodiscard]] std::uint16_t port() const noexcept { return server_->port(); }
+    // The path of the serial line; empty over TCP.
+    [[nodiscard]] const std::string& device() const noexcept { return server_->device(); }
     [[nodiscard]] Status status() const;
     [[nodiscard]] bool await(const std::function<bool(const Status&)>& wanted,
                              std::chrono::milliseconds limit) const;
@@ -64,8 +71,19 @@ class RegisterTool {
     void show_next(std::span<std::uint16_t> registers);
     void show(const protocol::WrittenResult& result, std::span<std::uint16_t> registers);
     void take_acknowledgement(std::span<std::uint16_t> registers);
+    void take_handshake(std::span<std::uint16_t> registers);
+    void shown_is_stored();
+    [[nodiscard]] static std::expected<std::unique_ptr<RegisterTool>, std::string>
+    begin(std::unique_ptr<RegisterTool> tool,
+          const std::function<
+              std::expected<std::unique_ptr<RegisterServer>, std::string>(RegisterServer::Hooks)>& serve);
+    [[nodiscard]] bool is_polled_by(const RegisterRequest& request) const;
+    [[nodiscard]] std::vector<std::uint16_t> standing(std::span<std::uint16_t> registers) const;
+    void put(std::span<const std::uint16_t> words, std::uint64_t slot, std::span<std::uint16_t> registers);
+    void put_newest(std::uint64_t counter, std::span<std::uint16_t> registers);
 
     protocol::RegisterProfile profile_;
+    std::vector<protocol::BlockRange> blocks_;  // of one result
     // The server's lock is always taken before this one.
     mutable std::mutex mutex_;
     mutable std::condition_variable changed_;
@@ -73,12 +91,13 @@ class RegisterTool {
     std::vector<std::uint16_t> torn_rest_;  // what stands in the registers once the write is over
     unsigned tears_ = 0;
     bool held_back_ = false;
+    bool clear_awaited_ = false;  // the acknowledgement of a handshake still stands
     Status status_;
     std::uint64_t epoch_ = 1;
     std::unique_ptr<RegisterServer> server_;  // last: its thread calls back into the members above
 };
 
-// The registers of one result by a profile: the counterpart of protocol::decode. Length: profile.length.
+// The registers of one result by a profile, its blocks in a row: the counterpart of protocol::decode.
 [[nodiscard]] std::vector<std::uint16_t> lay_out(const protocol::RegisterProfile& profile,
                                                  const protocol::WrittenResult& result, std::uint64_t epoch);
 

@@ -49,14 +49,19 @@ Bytes next_frame(const RawPeer& peer) {
     return frame;
 }
 
-// Reads the three registers of the example in 6.3 from a device that gives `answer_hex`, in which TTTT stands
-// for the transaction of the request. What was asked and what came of it.
+// Asks for the three registers of the example in 6.3, or what else is wanted, from a device that gives
+// `answer_hex`, in which TTTT stands for the transaction of the request. What was asked and what came of it.
 struct Read {
     std::string request;
     links::RegisterCalls::Done done;
     std::vector<std::uint16_t> values;
 };
-Read read_example(const std::string& answer_hex) {
+struct Wanted {
+    protocol::RegisterTable table = protocol::RegisterTable::holding;
+    std::uint16_t address = 0x006B;
+    std::uint16_t count = 3;
+};
+Read read_example(const std::string& answer_hex, const Wanted& wanted = {}) {
     RawListener listener;
     Read read;
     std::jthread device([&] {
@@ -74,10 +79,10 @@ Read read_example(const std::string& answer_hex) {
     auto dialled = links::dial("127.0.0.1", listener.port(), 0x11, std::chrono::milliseconds(200));
     if (!dialled)
         FAIL(dialled.error());
-    read.values.resize(3);
+    read.values.resize(wanted.count);
     {
         links::RegisterCalls calls(std::move(*dialled), 0x11, std::chrono::milliseconds(200));
-        read.done = calls.ask_to_read(protocol::RegisterTable::holding, 0x006B, read.values);
+        read.done = calls.ask_to_read(wanted.table, wanted.address, read.values);
         if (read.done)
             read.done = calls.finish();
     }
@@ -96,6 +101,36 @@ TEST_CASE(
                                     "03006b0003");
     REQUIRE(read.done);
     CHECK(read.values == std::vector<std::uint16_t>{555, 0, 100});
+}
+
+TEST_CASE(
+    "we ask for the coils of section 6.1 and the inputs of 6.2 and take their bits from the lowest on") {
+    const Read coils = read_example("TTTT000000061101"
+                                    "03cd6b05",
+                                    {protocol::RegisterTable::coils, 0x13, 0x13});
+    CHECK(coils.request.substr(4) == "0000"
+                                     "0006"
+                                     "11"
+                                     "0100130013");
+    REQUIRE(coils.done);
+    // coils 27 to 20: 1100 1101, 35 to 28: 0110 1011, 38 to 36: 101
+    CHECK(coils.values ==
+          std::vector<std::uint16_t>{1, 0, 1, 1, 0, 0, 1, 1, 1, 1, 0, 1, 0, 1, 1, 0, 1, 0, 1});
+    const Read inputs = read_example("TTTT000000061102"
+                                     "03acdb35",
+                                     {protocol::RegisterTable::discrete_inputs, 0xC4, 0x16});
+    CHECK(inputs.request.substr(4) == "0000"
+                                      "0006"
+                                      "11"
+                                      "0200c40016");
+    REQUIRE(inputs.done);
+    // inputs 204 to 197: 1010 1100, 212 to 205: 1101 1011, 218 to 213: 11 0101
+    CHECK(inputs.values ==
+          std::vector<std::uint16_t>{0, 0, 1, 1, 0, 1, 0, 1, 1, 1, 0, 1, 1, 0, 1, 1, 1, 0, 1, 0, 1, 1});
+    CHECK_FALSE(read_example("TTTT000000051101"
+                             "02cd6b",
+                             {protocol::RegisterTable::coils, 0x13, 0x13})
+                    .done);
 }
 
 TEST_CASE("an answer that does not fit its request is not believed, and the reason is told") {

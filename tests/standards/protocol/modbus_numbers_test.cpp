@@ -7,7 +7,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "protocol/register_profile.hpp"
+#include "protocol/register_decode.hpp"
 
 using namespace tautgate::protocol;
 

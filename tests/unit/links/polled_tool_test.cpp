@@ -6,6 +6,7 @@
 
 #include "config/reader.hpp"
 #include "service/links/register_tool.hpp"
+#include "service/links/serial_bus.hpp"
 #include "tests/unit/links/controller_peers.hpp"
 #include "tools/simulation/register_server.hpp"
 #include "tools/simulation/register_tool.hpp"
@@ -57,6 +58,9 @@ class Bench {
             profile.direction->loosen = {77};  // a code that the tool never sends
     }
     links::RegisterTool& connect(std::optional<protocol::KnownResult> known) {
+        return connect_known(known ? std::optional(links::KnownOfTool{*known, std::nullopt}) : std::nullopt);
+    }
+    links::RegisterTool& connect_known(std::optional<links::KnownOfTool> known) {
         auto of = station_.tools.at(1);
         auto& wire = std::get<config::RegisterLink>(of.link);
         wire.port = tool->port();
@@ -65,7 +69,8 @@ class Bench {
         of.settling = std::chrono::milliseconds(30);
         of.longest_run = std::chrono::seconds(7);
         link = std::make_unique<links::RegisterTool>(
-            floor.loop, station_, of, floor.sink(), [known] { return known; }, "boot-1");
+            floor.loop, station_, of, floor.sink(), [known] { return known; }, "boot-1",
+            std::make_shared<links::SerialBuses>());
         link->start();
         return *link;
     }
@@ -198,7 +203,8 @@ TEST_CASE("while a tool shows nothing new it is asked once a look, not twice") {
     wire.poll_interval = std::chrono::milliseconds(5);
     Floor floor;
     links::RegisterTool link(
-        floor.loop, larkmoor_station(), tool, floor.sink(), [] { return std::nullopt; }, "boot-1");
+        floor.loop, larkmoor_station(), tool, floor.sink(), [] { return std::nullopt; }, "boot-1",
+        std::make_shared<links::SerialBuses>());
     link.start();
     REQUIRE(floor.turn_until([&] { return link.polls().good >= 20; }));
     link.stop();
@@ -299,4 +305,307 @@ TEST_CASE("stop ends a link to a device that does not answer, soon and for good"
     bench.floor.loop.restart();
     bench.floor.loop.poll();
     CHECK(bench.floor.got.size() == said);
+}
+
+// ---- other ways to a result -------------------------------------------------------------------------------
+
+namespace {
+
+protocol::RegisterField word_at(std::uint16_t address) {
+    return {.address = address, .type = protocol::FieldType::uint16};
+}
+
+// Counter in 100, torque in 101 (tenths of N.m), angle in 102, and nothing else.
+protocol::RegisterProfile small_profile() {
+    protocol::RegisterProfile profile;
+    profile.name = "small";
+    profile.counter = protocol::CounterField{word_at(100), 0, 0xFFFF};
+    profile.torque = protocol::TorqueField{
+        {.address = 101, .type = protocol::FieldType::uint16, .scale = protocol::Decimal{1, -1}},
+        protocol::TorqueUnit::newton_metre};
+    profile.angle = word_at(102);
+    profile.range = {protocol::Torque{100'000}, protocol::Angle{1'000'000}, protocol::Torque{600'000'000},
+                     protocol::Angle{720'000'000}};
+    return profile;
+}
+
+protocol::RegisterProfile ring_profile() {
+    auto profile = small_profile();
+    profile.counter->lowest = 1;
+    profile.counter->highest = 64'000;
+    profile.epoch = word_at(11);
+    profile.ring = protocol::ResultRing{word_at(10), 16, 8};
+    return profile;
+}
+
+protocol::RegisterProfile handshake_profile() {
+    auto profile = small_profile();
+    profile.counter.reset();
+    profile.handshake = protocol::Handshake{.ready = {.address = 3,
+                                                      .type = protocol::FieldType::bit,
+                                                      .table = protocol::RegisterTable::discrete_inputs},
+                                            .address = 7,
+                                            .table = protocol::RegisterTable::coils};
+    return profile;
+}
+
+// A tool of any profile behind a link.
+class OtherBench {
+  public:
+    explicit OtherBench(const protocol::RegisterProfile& profile, bool serial = false)
+        : station_(larkmoor_station()) {
+        station_.profiles.front().profile = profile;
+        auto opened = serial ? simulation::RegisterTool::open_serial(unit, profile)
+                             : simulation::RegisterTool::open("127.0.0.1", 0, profile);
+        if (!opened)
+            throw std::runtime_error(opened.error());
+        tool = std::move(*opened);
+    }
+    void connect(std::optional<links::KnownOfTool> known, std::uint8_t of_unit = unit) {
+        auto of = station_.tools.at(1);
+        auto& wire = std::get<config::RegisterLink>(of.link);
+        if (!tool->device().empty()) {
+            wire.host.clear();
+            wire.serial = config::SerialLine{.device = tool->device()};
+        }
+        wire.port = tool->port();
+        wire.unit = of_unit;
+        wire.poll_interval = std::chrono::milliseconds(5);
+        of.silence_limit = std::chrono::milliseconds(400);
+        of.settling = std::chrono::milliseconds(30);
+        link = std::make_unique<links::RegisterTool>(
+            floor.loop, station_, of, floor.sink(), [known] { return known; }, "boot-1", buses);
+        link->start();
+    }
+    // Gone with everything that it knew; what was said before is forgotten.
+    void disconnect() {
+        link->stop();
+        link.reset();
+        floor.got.clear();
+    }
+    [[nodiscard]] std::vector<std::uint64_t> counters() const {
+        std::vector<std::uint64_t> all;
+        for (const auto& result : floor.all<ResultReceived>())
+            all.push_back(result.reading.counter);
+        return all;
+    }
+    [[nodiscard]] std::vector<std::int64_t> torques() const {
+        std::vector<std::int64_t> all;
+        for (const auto& result : floor.all<ResultReceived>())
+            all.push_back(std::get<protocol::Torque>(result.reading.torque).micro_nm / 1'000'000);
+        return all;
+    }
+    [[nodiscard]] bool until_results(std::size_t count) {
+        return floor.turn_until([&] { return counters().size() >= count; });
+    }
+    [[nodiscard]] bool until_polled(std::uint64_t more) {
+        const auto now = link->polls().good;
+        return floor.turn_until([&] { return link->polls().good >= now + more; });
+    }
+    // As the station does once the newest result is durable.
+    void store_newest() {
+        const auto newest = floor.all<ResultReceived>().back();
+        link->acknowledge({{"NR-16"}, newest.epoch, newest.reading.counter});
+    }
+    [[nodiscard]] links::KnownOfTool newest() const {
+        const auto result = floor.all<ResultReceived>().back();
+        return {{result.reading.counter, std::stoull(result.epoch)}, result.digest};
+    }
+
+    static constexpr std::uint8_t unit = 9;
+    Floor floor;
+    std::unique_ptr<simulation::RegisterTool> tool;
+    std::unique_ptr<links::RegisterTool> link;
+    std::shared_ptr<links::SerialBuses> buses = std::make_shared<links::SerialBuses>();
+
+  private:
+    config::Station station_;
+};
+
+}  // namespace
+
+TEST_CASE("results that a ring kept while nobody asked all come, oldest first") {
+    OtherBench bench(ring_profile());
+    for (int i = 1; i <= 12; ++i)
+        bench.tool->report(result_of(std::to_string(100 + i)));
+    bench.connect(links::KnownOfTool{{.counter = 2, .epoch = 1}, std::nullopt});
+    REQUIRE(bench.until_results(10));
+    bench.tool->report(result_of("113"));
+    REQUIRE(bench.until_results(11));
+    REQUIRE(bench.until_polled(5));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13});
+    CHECK(bench.torques() ==
+          std::vector<std::int64_t>{103, 104, 105, 106, 107, 108, 109, 110, 111, 112, 113});
+}
+
+TEST_CASE("what a ring has written over is a gap in the count, and the rest still comes") {
+    OtherBench bench(ring_profile());
+    for (int i = 1; i <= 40; ++i)
+        bench.tool->report(result_of(std::to_string(100 + i)));
+    bench.connect(links::KnownOfTool{{.counter = 2, .epoch = 1}, std::nullopt});
+    REQUIRE(bench.until_results(16));
+    REQUIRE(bench.until_polled(5));
+    CHECK(bench.counters().front() == 25);
+    CHECK(bench.counters().back() == 40);
+    CHECK(bench.counters().size() == 16);
+    CHECK(bench.floor.all<ToolAnswered>().front().last == 40);
+}
+
+TEST_CASE("a ring whose count began anew is read from its first result on") {
+    OtherBench bench(ring_profile());
+    bench.tool->report(result_of("101"));
+    bench.connect(links::KnownOfTool{{.counter = 1, .epoch = 1}, std::nullopt});
+    REQUIRE(bench.until_polled(2));
+    bench.tool->hold_back(true);
+    bench.tool->restart(2);
+    for (int i = 1; i <= 3; ++i)
+        bench.tool->report(result_of(std::to_string(200 + i)));
+    bench.tool->hold_back(false);
+    REQUIRE(bench.until_results(3));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1, 2, 3});
+    CHECK(bench.floor.all<ToolAnswered>().back().epoch == "2");
+    CHECK(bench.torques() == std::vector<std::int64_t>{201, 202, 203});
+}
+
+TEST_CASE("a slot with another count than it should have is refused with its words, and the next one comes") {
+    auto wrong = ring_profile();
+    wrong.ring->stride = 9;  // the tool's slots lie closer
+    OtherBench bench(ring_profile());
+    bench.tool->report(result_of("101"));
+    bench.tool->report(result_of("102"));
+    OtherBench misread(wrong);  // its own tool is not asked
+    misread.tool = std::move(bench.tool);
+    misread.connect(links::KnownOfTool{{.counter = 0, .epoch = 1}, std::nullopt});
+    REQUIRE(misread.until_results(1));
+    REQUIRE(misread.floor.turn_until([&] { return !misread.floor.all<interlock::InputRefused>().empty(); }));
+    CHECK(misread.counters() == std::vector<std::uint64_t>{1});
+    CHECK(misread.floor.all<interlock::InputRefused>().front().why.find("the slot of result 2") !=
+          std::string::npos);
+}
+
+TEST_CASE(
+    "a handshake is told when the result is stored, cleared when the tool took it, and then the next comes") {
+    OtherBench bench(handshake_profile());
+    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("101"));
+    bench.tool->report(result_of("102"));
+    REQUIRE(bench.until_results(1));
+    REQUIRE(bench.until_polled(5));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1});
+    CHECK(bench.tool->status().acknowledged == 0);
+    bench.store_newest();
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.tool->status().acknowledged == 1);
+    bench.store_newest();
+    REQUIRE(bench.floor.turn_until([&] { return bench.tool->status().acknowledged == 2; }));
+    REQUIRE(bench.until_polled(5));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1, 2});
+    CHECK(bench.torques() == std::vector<std::int64_t>{101, 102});
+}
+
+TEST_CASE("a result of a handshake that was stored but not told so is told so after a start, and not counted "
+          "again") {
+    OtherBench bench(handshake_profile());
+    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("101"));
+    bench.tool->report(result_of("102"));
+    REQUIRE(bench.until_results(1));
+    const auto known = bench.newest();
+    bench.disconnect();
+    bench.connect(known);
+    REQUIRE(bench.until_results(1));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{2});
+    CHECK(bench.torques() == std::vector<std::int64_t>{102});
+    CHECK(bench.tool->status().acknowledged == 1);
+}
+
+TEST_CASE("a result that waits at a start and is not the stored one is not told to be stored") {
+    OtherBench bench(handshake_profile());
+    bench.tool->report(result_of("105"));
+    bench.connect(links::KnownOfTool{{.counter = 4, .epoch = 0}, 0x1234});
+    REQUIRE(bench.until_results(1));
+    REQUIRE(bench.until_polled(10));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{5});
+    CHECK(bench.tool->status().acknowledged == 0);
+}
+
+TEST_CASE("a tool that only toggles counts while it is watched, and begins a new count after a gap") {
+    auto profile = small_profile();
+    profile.counter.reset();
+    profile.toggle = protocol::RegisterField{.address = 100, .bits = protocol::BitRange{15, 1}};
+    OtherBench bench(profile);
+    bench.connect(std::nullopt);
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("101"));
+    REQUIRE(bench.until_results(1));
+    bench.tool->report(result_of("102"));
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1, 2});
+    const auto first = bench.floor.all<ResultReceived>().front().epoch;
+    bench.tool->cut();
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
+    bench.tool->mend();
+    REQUIRE(bench.floor.turn_until([&] { return bench.floor.all<ToolAnswered>().size() >= 2; }));
+    CHECK(bench.floor.all<ToolAnswered>().back().epoch != first);
+}
+
+TEST_CASE("over a serial line a tool is polled, acknowledged and found again after silence") {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    OtherBench bench(profile, true);
+    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = std::nullopt}, std::nullopt});
+    REQUIRE(bench.until_polled(3));
+    bench.tool->report(result_of("101"));
+    REQUIRE(bench.until_results(1));
+    bench.store_newest();
+    REQUIRE(bench.floor.turn_until([&] { return bench.tool->status().acknowledged == 1; }));
+    bench.tool->mute(true);
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
+    CHECK(bench.link->health().why.find("no answer in time") != std::string::npos);
+    bench.tool->mute(false);
+    bench.tool->report(result_of("102"));
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1, 2});
+    CHECK(bench.torques() == std::vector<std::int64_t>{101, 102});
+}
+
+TEST_CASE("coils and discrete inputs come over a serial line as well") {
+    OtherBench bench(handshake_profile(), true);
+    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("101"));
+    REQUIRE(bench.until_results(1));
+    bench.store_newest();
+    CHECK(bench.floor.turn_until([&] { return bench.tool->status().acknowledged == 1; }));
+}
+
+TEST_CASE("a unit that is not on the line, and a device that is not there, fail the link in words") {
+    OtherBench bench(small_profile(), true);
+    bench.connect(std::nullopt, 8);
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
+    CHECK(bench.link->health().why.find("no answer in time") != std::string::npos);
+
+    links::SerialBus nowhere({.device = "/dev/no-such-line"});
+    const auto opened = nowhere.open();
+    REQUIRE_FALSE(opened);
+    CHECK(opened.error().find("there is no serial device /dev/no-such-line") != std::string::npos);
+}
+
+TEST_CASE("an answer that comes late on a serial line never serves a later request") {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    OtherBench bench(profile, true);
+    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = std::nullopt}, std::nullopt});
+    REQUIRE(bench.until_polled(3));
+    // The wait for an answer is a quarter of the silence limit of 400 ms; the line is left alone as long
+    // again.
+    bench.tool->answer_after(std::chrono::milliseconds(150));
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
+    bench.tool->report(result_of("101"));
+    bench.tool->answer_after(std::chrono::milliseconds(0));
+    REQUIRE(bench.until_results(1));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1});
+    CHECK(bench.torques() == std::vector<std::int64_t>{101});
 }

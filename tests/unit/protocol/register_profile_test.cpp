@@ -3,7 +3,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "protocol/register_profile.hpp"
+#include "protocol/result_watch.hpp"
 
 using namespace tautgate::protocol;
 
@@ -17,7 +17,7 @@ RegisterProfile full_profile() {
     profile.name = "all fields";
     profile.start = 100;
     profile.length = 24;
-    profile.counter = {at(100, FieldType::uint16), 1, 0xFFFF};
+    profile.counter = CounterField{at(100, FieldType::uint16), 1, 0xFFFF};
     profile.epoch = at(101, FieldType::uint16);
     profile.program = ProgramField{at(102, FieldType::uint16), {{7, "M20-final"}}};
     profile.torque = TorqueField{{.address = 103, .type = FieldType::float32, .order = WordOrder::cdab},
@@ -228,7 +228,7 @@ TEST_CASE("decimal digits of four bits each are a number, and no number where on
     profile.torque = TorqueField{
         {.address = 103, .type = FieldType::bcd32, .order = WordOrder::abcd, .scale = Decimal{1, -2}},
         TorqueUnit::newton_metre};
-    profile.counter = {at(100, FieldType::bcd16), 1, 9999};
+    profile.counter = CounterField{at(100, FieldType::bcd16), 1, 9999};
     CHECK(places(profile).empty());
     Block block = good_block();
     block[0] = 0x4212;
@@ -300,10 +300,10 @@ TEST_CASE("some bits of a word are a number of their own, and others may lie bes
         CHECK(reading_of(profile, good_block()).position == 1u);
     }
     SECTION("and a count of a few bits goes round at its end") {
-        profile.counter = {RegisterField{.address = 100, .type = FieldType::uint16, .bits = BitRange{4, 4}},
-                           0, 15};
+        profile.counter = CounterField{
+            RegisterField{.address = 100, .type = FieldType::uint16, .bits = BitRange{4, 4}}, 0, 15};
         CHECK(places(profile).empty());
-        profile.counter.highest = 16;
+        profile.counter->highest = 16;
         CHECK(places(profile) == std::vector<std::string>{"/counter/highest"});
     }
 }
@@ -347,7 +347,7 @@ TEST_CASE("a profile that points outside of its block is refused, and reads noth
     REQUIRE_FALSE(reading);
     CHECK(reading.error().field == "torque");
     profile = full_profile();
-    profile.counter.field.address = 99;
+    profile.counter->field.address = 99;
     CHECK(places(profile) == std::vector<std::string>{"/counter/field/address"});
     CHECK_FALSE(decode(profile, good_block()));
 }
@@ -360,13 +360,13 @@ TEST_CASE("each mistake in a profile is found once, at its place") {
     const Row rows[] = {
         {"/name", [](RegisterProfile& p) { p.name.clear(); }},
         {"/length", [](RegisterProfile& p) { p.length = 126; }},
-        {"/counter/lowest", [](RegisterProfile& p) { p.counter.lowest = 2; }},
-        {"/counter/highest", [](RegisterProfile& p) { p.counter.highest = 0x10000; }},
-        {"/counter/highest", [](RegisterProfile& p) { p.counter.highest = 1; }},
-        {"/counter/field/type", [](RegisterProfile& p) { p.counter.field.type = FieldType::int16; }},
+        {"/counter/lowest", [](RegisterProfile& p) { p.counter->lowest = 2; }},
+        {"/counter/highest", [](RegisterProfile& p) { p.counter->highest = 0x10000; }},
+        {"/counter/highest", [](RegisterProfile& p) { p.counter->highest = 1; }},
+        {"/counter/field/type", [](RegisterProfile& p) { p.counter->field.type = FieldType::int16; }},
         {"/counter/field/scale",
          [](RegisterProfile& p) {
-             p.counter.field.scale = Decimal{1, 1};
+             p.counter->field.scale = Decimal{1, 1};
          }},
         {"/epoch/offset",
          [](RegisterProfile& p) {
@@ -439,8 +439,8 @@ TEST_CASE("each mistake in a profile is found once, at its place") {
          }},
         {"/counter/highest",
          [](RegisterProfile& p) {
-             p.counter.field.type = FieldType::bcd16;
-             p.counter.highest = 10'000;
+             p.counter->field.type = FieldType::bcd16;
+             p.counter->highest = 10'000;
          }},
         {"/position/type",
          [](RegisterProfile& p) {

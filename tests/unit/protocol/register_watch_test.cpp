@@ -3,7 +3,7 @@
 #include <catch2/catch.hpp>
 #include <rapidcheck.h>
 
-#include "protocol/register_profile.hpp"
+#include "protocol/result_watch.hpp"
 
 using namespace tautgate::protocol;
 
@@ -18,7 +18,7 @@ RegisterProfile counting(std::uint64_t lowest, std::uint64_t highest) {
     RegisterProfile profile;
     profile.name = "counting";
     profile.length = 3;
-    profile.counter = {register_at(0, FieldType::uint16), lowest, highest};
+    profile.counter = CounterField{register_at(0, FieldType::uint16), lowest, highest};
     profile.second_read = SecondRead::counter;
     profile.torque = TorqueField{register_at(2, FieldType::uint16), TorqueUnit::newton_metre};
     profile.range = {Torque{1'000'000}, Angle{1}, Torque{100'000'000}};
@@ -145,9 +145,10 @@ TEST_CASE("every count of a rolling counter has one key for ever") {
 
 TEST_CASE("an acknowledgement is written in the order of the counter's registers") {
     auto profile = counting(0, 0xFFFF);
-    profile.counter = {{.address = 0, .type = FieldType::uint32, .order = WordOrder::abcd}, 0, 0xFFFFFFFF};
+    profile.counter =
+        CounterField{{.address = 0, .type = FieldType::uint32, .order = WordOrder::abcd}, 0, 0xFFFFFFFF};
     const auto words = [&](WordOrder order) {
-        profile.counter.field.order = order;
+        profile.counter->field.order = order;
         return acknowledge_words(profile, 0x1'1234'5678);  // once round
     };
     CHECK(words(WordOrder::abcd) == std::vector<std::uint16_t>{0x1234, 0x5678});
@@ -159,7 +160,7 @@ TEST_CASE("an acknowledgement is written in the order of the counter's registers
 TEST_CASE("a 64-bit counter is followed to its end") {
     auto profile = counting(0, 0xFFFF);
     profile.length = 5;
-    profile.counter = {
+    profile.counter = CounterField{
         {.address = 0, .type = FieldType::uint64, .order = WordOrder::cdab}, 0, 0xFFFF'FFFF'FFFF'FFFF};
     profile.torque->field.address = 4;
     REQUIRE(check(profile).empty());
@@ -176,4 +177,157 @@ TEST_CASE("reads of the wrong length are faults") {
     CHECK_FALSE(watch.observe(profile, std::span(block).first(2), std::span(block).first(1)));
     CHECK_FALSE(watch.observe(profile, block, std::span(block).first(0)));
     CHECK(watch.known()->counter == 7);
+}
+
+// ---- without a counter
+// --------------------------------------------------------------------------------------
+
+namespace {
+
+// Bit 0 of register 0 changes with each result, register 1 is a stamp, torque in register 2.
+RegisterProfile uncounted() {
+    RegisterProfile profile;
+    profile.name = "does not count";
+    profile.length = 3;
+    profile.torque = TorqueField{register_at(2, FieldType::uint16), TorqueUnit::newton_metre};
+    profile.range = {Torque{1'000'000}, Angle{1}, Torque{100'000'000}};
+    return profile;
+}
+RegisterProfile toggling() {
+    RegisterProfile profile = uncounted();
+    profile.toggle = RegisterField{.address = 0, .type = FieldType::uint16, .bits = BitRange{0, 1}};
+    REQUIRE(check(profile).empty());
+    return profile;
+}
+RegisterProfile stamping() {
+    RegisterProfile profile = uncounted();
+    profile.stamp = StampField{register_at(1, FieldType::uint16), StampKind::unix_seconds, 0, true};
+    REQUIRE(check(profile).empty());
+    return profile;
+}
+RegisterProfile shaking() {
+    RegisterProfile profile = uncounted();
+    profile.handshake = Handshake{.ready = register_at(0, FieldType::uint16), .address = 10};
+    REQUIRE(check(profile).empty());
+    return profile;
+}
+
+using Three = std::array<std::uint16_t, 3>;
+WatchOutcome see(ResultWatch& watch, const RegisterProfile& profile, const Three& words,
+                 bool familiar = false) {
+    const auto outcome = watch.observe(profile, words, words, familiar);
+    REQUIRE(outcome);
+    return *outcome;
+}
+
+}  // namespace
+
+TEST_CASE("a toggle that changes is one result more, and the rest of the word does not matter") {
+    ResultWatch watch;
+    const auto profile = toggling();
+    watch.unwatched(77);
+    CHECK(see(watch, profile, {0, 0, 5}) == WatchOutcome(Baseline{0}));
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NewResult{1}));
+    CHECK(see(watch, profile, {3, 0, 5}) == WatchOutcome(NoNew{}));
+    CHECK(see(watch, profile, {2, 0, 5}) == WatchOutcome(NewResult{2}));
+    CHECK(watch.known() == KnownResult{2, 77});
+}
+
+TEST_CASE("what a toggle did while nobody looked is not known, whatever it shows") {
+    const auto profile = toggling();
+    for (const bool familiar : {true, false}) {
+        ResultWatch watch(KnownResult{12, 5});
+        watch.unwatched(6);
+        CHECK(see(watch, profile, {1, 0, 5}, familiar) == WatchOutcome(Restarted{5, 6, 1}));
+        CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));
+        CHECK(see(watch, profile, {0, 0, 5}) == WatchOutcome(NewResult{2}));
+        watch.unwatched(9);
+        CHECK(see(watch, profile, {0, 0, 5}) == WatchOutcome(Restarted{6, 9, 1}));
+    }
+}
+
+TEST_CASE("a stamp that is the newest known one says that nothing was made meanwhile") {
+    const auto profile = stamping();
+    ResultWatch watch(KnownResult{12, 5});
+    watch.unwatched(6);
+    CHECK(see(watch, profile, {0, 300, 5}, true) == WatchOutcome(NoNew{}));
+    CHECK(watch.known() == KnownResult{12, 5});
+    CHECK(see(watch, profile, {0, 301, 5}) == WatchOutcome(NewResult{13}));
+    CHECK(see(watch, profile, {0, 301, 6}) == WatchOutcome(NoNew{}));
+    watch.unwatched(7);
+    CHECK(see(watch, profile, {0, 305, 5}, false) == WatchOutcome(Restarted{5, 7, 1}));
+}
+
+TEST_CASE("a calendar stamp is another one by any of its six parts") {
+    RegisterProfile profile = uncounted();
+    profile.length = 9;
+    profile.stamp = StampField{register_at(3, FieldType::uint16), StampKind::calendar, 0, true};
+    REQUIRE(check(profile).empty());
+    std::array<std::uint16_t, 9> words{0, 0, 5, 2026, 11, 25, 7, 14, 3};
+    ResultWatch watch;
+    watch.unwatched(1);
+    REQUIRE(watch.observe(profile, words, words) == WatchOutcome(Baseline{0}));
+    for (std::size_t part = 3; part < 9; ++part) {
+        ++words[part];
+        CHECK(watch.observe(profile, words, words) == WatchOutcome(NewResult{part - 2}));
+    }
+}
+
+TEST_CASE("a handshake shows each result until it was taken, and loses none while nobody looks") {
+    const auto profile = shaking();
+    ResultWatch watch(KnownResult{12, 5});
+    watch.unwatched(6);
+    CHECK(see(watch, profile, {0, 0, 0}) == WatchOutcome(NoNew{}));
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NewResult{13}));
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));
+    watch.unwatched(8);
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));
+    CHECK(see(watch, profile, {0, 0, 5}) == WatchOutcome(NoNew{}));
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NewResult{14}));  // another one of the same values
+    CHECK(watch.known() == KnownResult{14, 5});
+}
+
+TEST_CASE("after a start the result that waits is the one that is stored, or the next one") {
+    const auto profile = shaking();
+    ResultWatch stored(KnownResult{12, 5});
+    stored.unwatched(6);
+    CHECK(see(stored, profile, {1, 0, 5}, true) == WatchOutcome(NoNew{}));
+    ResultWatch next(KnownResult{12, 5});
+    next.unwatched(6);
+    CHECK(see(next, profile, {1, 0, 5}, false) == WatchOutcome(NewResult{13}));
+    ResultWatch first;
+    first.unwatched(6);
+    CHECK(see(first, profile, {1, 0, 5}) == WatchOutcome(Baseline{1}));
+    CHECK(first.known() == KnownResult{1, 6});
+}
+
+TEST_CASE("without a counter, too, a read that differs from the first is torn and teaches nothing") {
+    const auto profile = toggling();
+    ResultWatch watch(KnownResult{12, 5});
+    const Three early{0, 0, 5};
+    const Three late{1, 0, 5};
+    CHECK(watch.observe(profile, early, late) == WatchOutcome(Torn{}));
+    CHECK(watch.known() == KnownResult{12, 5});
+    CHECK_FALSE(watch.observe(profile, early, std::span(late).first(1)));
+}
+
+TEST_CASE("of a ring the newest count decides, read with the epoch beside it") {
+    RegisterProfile profile;
+    profile.name = "ring";
+    profile.counter = CounterField{register_at(100, FieldType::uint16), 0, 0xFFFF};
+    profile.torque = TorqueField{register_at(101, FieldType::uint16), TorqueUnit::newton_metre};
+    profile.epoch = register_at(11, FieldType::uint16);
+    profile.ring = ResultRing{register_at(10, FieldType::uint16), 8, 4};
+    profile.range = {Torque{1'000'000}, Angle{1}, Torque{100'000'000}};
+    REQUIRE(check(profile).empty());
+    CHECK(reads_of(profile) == std::vector<BlockRange>{{RegisterTable::holding, 10, 2}});
+    ResultWatch watch(KnownResult{65'535, 3});
+    const auto look_at = [&](std::uint16_t newest, std::uint16_t epoch) {
+        const std::array<std::uint16_t, 2> words{newest, epoch};
+        return watch.observe(profile, words, words);
+    };
+    CHECK(look_at(65'535, 3) == WatchOutcome(NoNew{}));
+    CHECK(look_at(1, 3) == WatchOutcome(Jump{65'536, 65'537, 1}));
+    CHECK(look_at(2, 3) == WatchOutcome(NewResult{65'538}));
+    CHECK(look_at(1, 4) == WatchOutcome(Restarted{3, 4, 1}));
 }

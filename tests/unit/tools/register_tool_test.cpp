@@ -2,7 +2,7 @@
 #include <catch2/catch.hpp>
 
 #include "config/reader.hpp"
-#include "protocol/register_profile.hpp"
+#include "protocol/result_watch.hpp"
 #include "protocol/utc.hpp"
 #include "tests/unit/tools/peers.hpp"
 #include "tools/simulation/register_tool.hpp"
@@ -48,7 +48,7 @@ struct TwoReads {
 TwoReads two_reads(Master& master, const protocol::RegisterProfile& profile) {
     const auto block = master.read(profile.start, profile.length);
     const auto again =
-        master.read(profile.counter.field.address, protocol::width(profile.counter.field.type));
+        master.read(profile.counter->field.address, protocol::width(profile.counter->field.type));
     return {block.value(), again.value()};
 }
 
