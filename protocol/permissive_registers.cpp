@@ -56,10 +56,10 @@ static_assert(fills(permissive_table, permissive_words), "every register once, w
 static_assert(fills(feedback_table, feedback_words), "every register once, without a gap");
 
 constexpr std::array code_table{
-    CodeText{Code::released, "released"},
-    CodeText{Code::withheld, "withheld"},
-    CodeText{Code::leaving_incomplete,
-             "leaving incomplete: people decided that this unit leaves unproven, by this way"},
+    StateCodeText{Code::released, "released"},
+    StateCodeText{Code::withheld, "withheld"},
+    StateCodeText{Code::leaving_incomplete,
+                  "leaving incomplete: people decided that this unit leaves unproven, by this way"},
 };
 static_assert(code_table.size() == boost::mp11::mp_size<boost::describe::describe_enumerators<Code>>::value,
               "every code has its text");
@@ -90,11 +90,18 @@ static_assert(fault_table.size() ==
 
 }  // namespace
 
+std::string_view caution_text() noexcept {
+    return "What the station gives is a process permissive: an added reason not to move. It is not a safety "
+           "function, it protects no person and replaces no guard, emergency stop or load-holding device. "
+           "The PLC "
+           "ANDs it with its own conditions and never ORs it.";
+}
+
 std::span<const RegisterText> permissive_registers() noexcept { return permissive_table; }
 
 std::span<const RegisterText> feedback_registers() noexcept { return feedback_table; }
 
-std::span<const CodeText> code_texts() noexcept { return code_table; }
+std::span<const StateCodeText> state_code_texts() noexcept { return code_table; }
 
 std::span<const TokenText> token_texts() noexcept { return token_table; }
 

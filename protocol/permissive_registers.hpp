@@ -12,6 +12,9 @@
 
 namespace tautgate::protocol {
 
+// What a permissive is not; stands at the head of everything that is printed about one.
+[[nodiscard]] std::string_view caution_text() noexcept;
+
 struct RegisterText {
     std::size_t offset = 0;     // from the start of the block, from zero
     std::size_t registers = 1;  // two: a number of 32 bits, high word first
@@ -22,11 +25,11 @@ struct RegisterText {
 [[nodiscard]] std::span<const RegisterText> permissive_registers() noexcept;
 [[nodiscard]] std::span<const RegisterText> feedback_registers() noexcept;
 
-struct CodeText {
+struct StateCodeText {
     Code code = Code::withheld;
     std::string_view meaning;
 };
-[[nodiscard]] std::span<const CodeText> code_texts() noexcept;
+[[nodiscard]] std::span<const StateCodeText> state_code_texts() noexcept;
 
 // Tokens from the first to the last.
 struct TokenText {

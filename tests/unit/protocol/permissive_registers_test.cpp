@@ -137,7 +137,7 @@ TEST_CASE("PERMISSIVE.md says the same of every register") {
 
 TEST_CASE("PERMISSIVE.md says the same of every code, token and fault") {
     std::vector<std::string> codes;
-    for (const CodeText& text : code_texts())
+    for (const StateCodeText& text : state_code_texts())
         codes.push_back(fmt::format("| 0x{:04X} | {} |", static_cast<unsigned>(text.code), text.meaning));
     codes.emplace_back("| any other | withheld |");
     CHECK(table_below("## State codes", "| code | meaning |") == codes);
@@ -154,6 +154,15 @@ TEST_CASE("PERMISSIVE.md says the same of every code, token and fault") {
         faults.push_back(fmt::format("| {} | {} |", static_cast<unsigned>(text.fault), text.meaning));
     CHECK(table_below(fmt::format("## Feedback block (PLC to station), {} registers", feedback_words),
                       "| fault | meaning |") == faults);
+}
+
+TEST_CASE("PERMISSIVE.md opens with the caution") {
+    std::ifstream file(TAUTGATE_SOURCE_DIR "/protocol/PERMISSIVE.md");
+    std::string text;
+    for (std::string word; file >> word && !word.starts_with("##");)
+        text += (text.empty() ? "" : " ") + word;
+    std::erase(text, '*');
+    CHECK(text.find(caution_text()) != std::string::npos);
 }
 
 TEST_CASE("the ranges of tokens lie side by side and say what token_kind() decides") {
