@@ -26,6 +26,8 @@ RUNS, SCANS = 40, 250
 CODES = (plc.RELEASED, plc.RELEASED, plc.RELEASED, plc.LEAVING_INCOMPLETE, plc.WITHHELD, plc.WITHHELD, 0, 0xFFFF,
          plc.RELEASED ^ 1)
 CHALLENGE = 0xFF00BEEF
+TOKENS = (0x00C0FFEE, 0x00C0FFEE, 0x00C0FFEF, CHALLENGE, CHALLENGE, 0, 0xFFFFFFFF, 0xFEFFFFFF)
+MOVEMENTS = {(False, False): 0, (True, False): 1, (True, True): 2}  # by MayMove and Incomplete
 
 
 # ---- the translator itself
@@ -68,8 +70,10 @@ def translator():
     for what, text in wrong.items():
         check(f"the translator refuses {what}", refuses(text) != "", text)
     add = Program(function("UINT", "A : UINT;", "F := A + 1;"))
-    check("a sum beyond its type ends the run", add.call("F", A=65534) == 65535 and ends(lambda: add.call("F", A=65535)))
-    index = Program(f"TYPE Row : ARRAY [0..3] OF WORD; END_TYPE\n{function('WORD', 'R : Row; I : INT;', 'F := R[I];')}")
+    check("a sum beyond its type ends the run",
+          add.call("F", A=65534) == 65535 and ends(lambda: add.call("F", A=65535)))
+    index = Program("TYPE Row : ARRAY [0..3] OF WORD; END_TYPE\n",
+                    function("WORD", "R : Row; I : INT;", "F := R[I];"))
     check("an index beyond its array ends the run, below as above",
           index.call("F", R=[1, 2, 3, 4], I=3) == 4 and ends(lambda: index.call("F", R=[1, 2, 3, 4], I=4))
           and ends(lambda: index.call("F", R=[1, 2, 3, 4], I=-1)))
@@ -81,8 +85,8 @@ def translator():
     timed = Program()
     timer = timed.instance("TON")
     shown = []
-    for now, signal in ((0, False), (10, True), (59, True), (60, True), (70, True), (80, False), (90, True), (139, True),
-                        (140, True)):
+    for now, signal in ((0, False), (10, True), (59, True), (60, True), (70, True), (80, False), (90, True),
+                        (139, True), (140, True)):
         timed.now_ms = now
         timer.scan(IN=signal, PT=50)
         shown.append((timer["Q"], timer["ET"]))
@@ -102,6 +106,21 @@ def crc(program, draw):
         if total ^ 0xFFFFFFFF != told:
             check("the CRC-32 of the Structured Text is zlib's", False, (words, hex(total), hex(told)))
     check("the CRC-32 of the Structured Text is zlib's", True)
+
+
+def desk_test(program):
+    """What deploy/plc/README.md promises for the example that PERMISSIVE.md prints."""
+    page = (SOURCE / "protocol/PERMISSIVE.md").read_text(encoding="utf-8")
+    words = [int(word, 16) for word in page.split("after 3 movements, beat 9 is")[1].split("##")[0].split()]
+    faults = []
+    for permissive in (1, 2):
+        unit, point = program.instance("BayUnit"), program.instance("PermissivePoint")
+        unit.scan(Present=False, Counts=structured_text.initial(program.types["BAYCOUNTS"]))
+        point.scan(Station=7, Bay=2, Permissive=permissive, OneShot=False, BeatLimit=LIMIT_MS, Block=words,
+                   Unit=unit["Unit"], Moved=False, EquipmentFault=False, MovedCount=3)
+        faults.append(point["Fault"])
+    check("the example of PERMISSIVE.md is good for the permissive that it names, and for no other", faults == [4, 1],
+          faults)
 
 
 # ---- the same rule three times
@@ -133,7 +152,7 @@ class Registers:
             return  # they stand
         self.moved = point.counts.moved if draw.random() < 0.9 else draw.randrange(0x10000)
         if draw.random() < 0.15:
-            self.token = draw.choice((0x00C0FFEE, 0x00C0FFEE, 0x00C0FFEF, CHALLENGE, 0, 0xFFFFFFFF, 0xFEFFFFFF))
+            self.token = draw.choice(TOKENS)
         if point.wants_token and draw.random() < 0.8:
             self.code = plc.WITHHELD
         elif draw.random() < 0.2:
@@ -149,8 +168,9 @@ class Registers:
             self.words = [*self.words]
             self.words[draw.randrange(plc.BLOCK_WORDS)] ^= 1 << draw.randrange(16)
         elif kind < 0.97:
-            self.words = self.block(own=[number + (place == draw.randrange(3)) for place, number in enumerate(self.own)],
-                                    layout=draw.choice((0, 1, 2)))
+            wrong = list(self.own)
+            wrong[draw.randrange(3)] += draw.choice((0, 1))
+            self.words = self.block(layout=draw.choice((0, 1, 2)), own=wrong)
         elif self.older:
             self.words = draw.choice(self.older)
 
@@ -166,12 +186,13 @@ class Signals:
 
     def step(self, points):
         draw = self.draw
-        if draw.random() < (0.03 if self.present else 0.2):
+        if draw.random() < (0.04 if self.present else 0.1):
             self.present = not self.present
         if draw.random() < 0.03:
             self.fault = not self.fault
         for place, point in enumerate(points):
-            chance = 0.3 if self.moved[place] else 0.05 if point.may_move() or point.left_allowed else 0.01
+            chance = (0.3 if self.moved[place] or point.left_allowed else 0.05 if point.may_move() or not self.present
+                      else 0.01)
             self.moved[place] = self.moved[place] != (draw.random() < chance)
 
 
@@ -226,8 +247,7 @@ class Bay:
 
     def _answer(self, place):
         one = self.plcs[place]
-        movement = 0 if not one["MayMove"] else 2 if one["Incomplete"] else 1
-        return (*one["Feedback"], movement)
+        return (*one["Feedback"], MOVEMENTS.get((one["MayMove"], one["Incomplete"]), "incomplete, yet refused"))
 
 
 def answer_of(point):
@@ -368,6 +388,7 @@ def main():
     program = Program(RULE, EXAMPLE_BAY)
     draw = random.Random(SEED)
     crc(program, draw)
+    desk_test(program)
     compare(program, draw)
     example(program)
 
