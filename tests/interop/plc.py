@@ -233,14 +233,12 @@ class Plc:
         with self.scanned:
             now = time.monotonic()
             moves, self._moves = self._moves, set()
-            feedback = []
             for place, point in enumerate(self.points):
                 words = blocks[place * BLOCK_WORDS:(place + 1) * BLOCK_WORDS]
                 point.scan(words, self._present, self.names[place] in moves, now)
-                feedback += point.feedback()
             self.scans += 1
             self.scanned.notify_all()
-            return feedback
+            return [word for point in self.points for word in point.feedback()]
 
     # ---- what the equipment does
 
