@@ -38,6 +38,7 @@ class TextPoint:
     def __init__(self, bay, is_first, settings):
         self.bay, self.is_first, self.settings = bay, is_first, settings
         self.moved = 0
+        self.free_after_count = []  # of each scan that counted a movement: whether another was allowed after it
         self.start()
 
     def start(self):
@@ -48,6 +49,8 @@ class TextPoint:
             self.bay.scan(present, now)
         self.block.scan(**self.settings, Block=words, Unit=self.bay.unit["Unit"], Moved=moving, EquipmentFault=False,
                         MovedCount=self.moved)
+        if self.block["MovedCount"] != self.moved:
+            self.free_after_count.append(self.may_move())
         self.moved = self.block["MovedCount"]
 
     @property
@@ -92,9 +95,9 @@ def proven(station, controller, tools):
 
 def movements(station, controller, token):
     check("the beam is raised", controller.move(BEAM), station.codes(BEAM))
-    check("which uses up its release, at the PLC as at the station",
-          not controller.point(BEAM).may_move() and ask_until(lambda: "movement_used" in station.codes(BEAM)),
-          station.codes(BEAM))
+    check("which uses up its release in the very scan that counts it", controller.point(BEAM).free_after_count == [False],
+          controller.point(BEAM).free_after_count)
+    check("and at the station", ask_until(lambda: "movement_used" in station.codes(BEAM)), station.codes(BEAM))
     station.decide({"rearm_permissive": {"permissive": BEAM}}, "engineering-release",
                    "the lift was interrupted half way")
     check("released once more it may move again", controller.await_point(BEAM, lambda point: point.may_move()),
