@@ -95,8 +95,8 @@ def proven(station, controller, tools):
 
 def movements(station, controller, token):
     check("the beam is raised", controller.move(BEAM), station.codes(BEAM))
-    check("which uses up its release in the very scan that counts it", controller.point(BEAM).free_after_count == [False],
-          controller.point(BEAM).free_after_count)
+    check("which uses up its release in the very scan that counts it",
+          controller.point(BEAM).free_after_count == [False], controller.point(BEAM).free_after_count)
     check("and at the station", ask_until(lambda: "movement_used" in station.codes(BEAM)), station.codes(BEAM))
     station.decide({"rearm_permissive": {"permissive": BEAM}}, "engineering-release",
                    "the lift was interrupted half way")
