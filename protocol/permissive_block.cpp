@@ -140,11 +140,15 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
         if (now_ms - state.accepted_ms >= settings.beat_limit_ms)
             return lose_link(state, PlcFault::beat_still);
         // A change without a beat is not accepted, but whatever it is, it is no reason to stay released.
-        if (block->code != state.code || block->token != state.code_token || block->moved != state.code_moved)
+        if (block->code != state.code || block->token != state.code_token ||
+            block->moved != state.code_moved) {
             state.code = Code::withheld;
+            state.overruled = true;
+        }
         return;
     }
     state.link_good = true;
+    state.overruled = false;
     state.accepted_ms = now_ms;
     state.accepted_beat = block->beat;
     state.code = block->code;
@@ -153,8 +157,8 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
 }
 
 void take_token(PlcState& state) {
-    const bool offered =
-        state.link_good && state.code == Code::withheld && token_kind(state.code_token) != TokenKind::none;
+    const bool offered = state.link_good && !state.overruled && state.code == Code::withheld &&
+                         token_kind(state.code_token) != TokenKind::none;
     if (state.wants_token && offered) {
         state.token = state.code_token;
         state.wants_token = false;

@@ -124,7 +124,7 @@ enum class PlcFault : std::uint16_t {
     bad_block = 1,             // CRC, layout, station, bay or permissive
     beat_still = 2,            // no new beat within the time agreed
     beat_jumped = 3,           // the beat went back or on by more than 8
-    waiting_for_beat = 4,      // first scan, or after a fault: no block has been accepted yet
+    waiting_for_beat = 4,      // since the start no block has been accepted yet
     no_token = 5,              // a unit is present but its token has not been taken
     other_token = 6,           // the block is for another unit than the one present
     moved_while_withheld = 7,  // until the next arrival
@@ -197,6 +197,7 @@ struct PlcState {
     Code code = Code::withheld;                        // of the last accepted block
     std::uint32_t code_token = 0;                      // whom it is for
     std::uint16_t code_moved = 0;                      // and after how many movements
+    bool overruled = false;                            // by another text under the same beat: withheld since
     PlcFault link_fault = PlcFault::waiting_for_beat;  // why the link is not good
     PlcFault fault = PlcFault::waiting_for_beat;       // what is reported
     bool left_allowed = false;                         // the unit went away while the movement was allowed
@@ -206,7 +207,7 @@ struct PlcState {
 };
 TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned, seen_beat, accepted_ms,
                 link_good, accepted_beat, present, moved, wants_token, token, code, code_token, code_moved,
-                link_fault, fault, left_allowed, used, moved_wrongly);
+                overruled, link_fault, fault, left_allowed, used, moved_wrongly);
 
 // The state at a start of the PLC program.
 [[nodiscard]] PlcState plc_start(const PlcState& before) noexcept;

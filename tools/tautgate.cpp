@@ -35,6 +35,7 @@ constexpr const char* examples =
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
+    "  tautgate registers station.json              for whoever programs the equipment's controller\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
@@ -68,6 +69,7 @@ struct Options {
     std::string anchor;
     std::string digest;
     bool strict = false;
+    RegisterForm form = RegisterForm::list;
     Following following;
     Signers signers;
     NewPerson person;
@@ -200,6 +202,17 @@ class Commands {
                            [&o](const Desk& desk) { return check_config(desk, o.name, o.strict); });
         config->add_option("file", o.name, "the file")->required();
         config->add_flag("--strict", o.strict, "warnings count as mistakes");
+        auto* registers =
+            add("registers", "what the equipment's controller must be told, register by register",
+                "tautgate registers station.json --csv",
+                [&o](const Desk& desk) { return show_registers(desk, o.name, o.form); });
+        registers->add_option("file", o.name, "the station's description")->required();
+        registers
+            ->add_flag_callback(
+                "--csv", [&o] { o.form = RegisterForm::csv; }, "one line for each register")
+            ->excludes(registers->add_flag_callback(
+                "--checklist", [&o] { o.form = RegisterForm::checklist; },
+                "what is to be tried at the machine, to print and to sign"));
     }
     void people() {
         auto& o = options_;

@@ -58,6 +58,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         promise(block.has_value() || allowed == Movement::refused, "a bad block moves nothing");
         promise(before.scanned || allowed == Movement::refused, "nothing moves in the first scan");
         promise(inputs.present || allowed == Movement::refused, "nothing moves without a unit");
+        promise(plc.token == before.token || plc.token == 0 || !plc.overruled,
+                "no token is taken from a block that was changed under its beat");
         if (allowed != Movement::refused) {
             promise(block->code != Code::withheld, "withheld moves nothing");
             promise(token_kind(block->token) == TokenKind::stay && block->token == plc.token,

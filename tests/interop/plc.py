@@ -50,8 +50,12 @@ class Block:
         self.token = long(words[4:6])
         self.code, self.reason, self.moved, self.beat = words[6:10]
 
+    def means(self):
+        """The code that counts: any but two means withheld."""
+        return self.code if self.code in (RELEASED, LEAVING_INCOMPLETE) else WITHHELD
+
     def says(self):
-        return self.code, self.token, self.moved
+        return self.means(), self.token, self.moved
 
     def is_for(self, own):
         return (self.layout, self.station, self.bay, self.permissive) == (LAYOUT, *own)
@@ -61,14 +65,26 @@ def is_stay(token):
     return 0x00000001 <= token <= 0xFEFFFFFF
 
 
-class Point:
-    """What the PLC program keeps for one permissive. `scan` is the rule of PERMISSIVE.md, in its order."""
+class Counts:
+    """What a PLC keeps over its starts."""
 
-    def __init__(self, own, beat_limit_s, one_shot=False):
+    def __init__(self, arrivals=7, departures=6, starts=1, moved=0):
+        self.arrivals, self.departures, self.starts, self.moved = arrivals, departures, starts, moved
+
+
+def one_up(count):
+    return (count + 1) & 0xFFFF
+
+
+class Point:
+    """What the PLC program keeps for one permissive. `scan` is the rule of PERMISSIVE.md, in its order. The beat limit
+    is in the unit in which `scan` is told the time."""
+
+    def __init__(self, own, beat_limit, one_shot=False, counts=None):
         self.own = own
         self.one_shot = one_shot
-        self.beat_limit_s = beat_limit_s
-        self.arrivals, self.departures, self.starts, self.moved = 7, 6, 1, 0
+        self.beat_limit = beat_limit
+        self.counts = counts or Counts()
         self.present = self.moving = self.scanned = False
         self.token, self.wants_token = 0, False
         self.seen_beat = None       # of the last good block
@@ -78,27 +94,45 @@ class Point:
         self.accepted_beat = 0
         self.fault = 4
         self.wrong_move = False
+        self.left_allowed = False   # the unit left its place while the movement was allowed
+        self.equipment_fault = False
 
-    def scan(self, words, present, moving, now):
+    def started(self):
+        """The point after another start of the PLC's program."""
+        self.counts.starts = one_up(self.counts.starts)
+        return Point(self.own, self.beat_limit, self.one_shot, self.counts)
+
+    def scan(self, words, present, moving, now, equipment_fault=False):
         was_allowed = self.may_move()
+        self._see_unit(present, was_allowed)
+        self._see_movement(moving, was_allowed)
+        self.scanned = True
+        self.equipment_fault = equipment_fault
+        self._take_block(Block(words), now)
+        in_force = None if self.overruled else self.accepted
+        if self.wants_token and in_force and in_force.means() == WITHHELD and in_force.token not in (0, 0xFFFFFFFF):
+            self.token, self.wants_token = in_force.token, False
+
+    def _see_unit(self, present, was_allowed):
         if not self.scanned:
             self.wants_token = present
         elif present and not self.present:
-            self.arrivals = (self.arrivals + 1) & 0xFFFF
-            self.token, self.wants_token, self.wrong_move = 0, True, False
+            self.counts.arrivals = one_up(self.counts.arrivals)
+            self.token, self.wants_token = 0, True
+            self.wrong_move = self.left_allowed = False
         elif self.present and not present:
-            self.departures = (self.departures + 1) & 0xFFFF
+            self.counts.departures = one_up(self.counts.departures)
             self.wants_token = False
+            self.left_allowed = was_allowed
         self.present = present
+
+    def _see_movement(self, moving, was_allowed):
         if self.scanned and moving and not self.moving:
-            self.moved = (self.moved + 1) & 0xFFFF
-            self.wrong_move = self.wrong_move or not was_allowed
+            self.counts.moved = one_up(self.counts.moved)
+            if not was_allowed and (self.present or not self.left_allowed):
+                self.wrong_move = True
+            self.left_allowed = False
         self.moving = moving
-        self.scanned = True
-        self._take_block(Block(words), now)
-        in_force = self.accepted
-        if self.wants_token and in_force and in_force.code == WITHHELD and in_force.token not in (0, 0xFFFFFFFF):
-            self.token, self.wants_token = in_force.token, False
 
     def _take_block(self, block, now):
         if not block.good_crc or not block.is_for(self.own):
@@ -110,7 +144,7 @@ class Point:
         if advance > 8:
             return self._lose(3)
         if advance == 0:
-            if self.accepted and now - self.accepted_at >= self.beat_limit_s:
+            if self.accepted and now - self.accepted_at >= self.beat_limit:
                 return self._lose(2)
             if self.accepted and block.says() != self.accepted.says():
                 self.overruled = True
@@ -128,9 +162,9 @@ class Point:
             return WITHHELD
         if self.token == 0 or block.token != self.token:
             return WITHHELD
-        if self.one_shot and block.moved != self.moved:
+        if self.one_shot and block.moved != self.counts.moved:
             return WITHHELD
-        return block.code if block.code in (RELEASED, LEAVING_INCOMPLETE) else WITHHELD
+        return block.means()
 
     def may_move(self):
         return is_stay(self.token) and self.acting() != WITHHELD
@@ -138,12 +172,19 @@ class Point:
     def fault_now(self):
         if self.wrong_move:
             return 7
-        return self.fault or (5 if self.wants_token else 0)
+        if self.accepted is None:
+            return self.fault
+        if self.wants_token:
+            return 5
+        block = self.accepted
+        if self.token != 0 and not self.overruled and block.means() != WITHHELD and block.token != self.token:
+            return 6
+        return 8 if self.equipment_fault else 0
 
     def feedback(self):
         return sealed([LAYOUT, *self.own, self.token >> 16, self.token & 0xFFFF, self.acting(), self.accepted_beat,
-                       int(self.present), self.arrivals, self.departures, self.starts, self.moved,
-                       self.fault_now()])
+                       int(self.present), self.counts.arrivals, self.counts.departures, self.counts.starts,
+                       self.counts.moved, self.fault_now()])
 
 
 class Plc:
@@ -153,9 +194,9 @@ class Plc:
     def __init__(self, description):
         bay = description["bays"][0]
         self.link = bay["controller"]
-        beat_limit_s = self.link["echo_timeout_ms"] / 1000
+        beat_limit = self.link["echo_timeout_ms"] / 1000
         self.names = [one["id"] for one in description["permissives"]]
-        self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit_s,
+        self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit,
                              one.get("one_shot", False))
                        for one in description["permissives"]]
         self.lock = threading.RLock()
@@ -192,14 +233,12 @@ class Plc:
         with self.scanned:
             now = time.monotonic()
             moves, self._moves = self._moves, set()
-            feedback = []
             for place, point in enumerate(self.points):
                 words = blocks[place * BLOCK_WORDS:(place + 1) * BLOCK_WORDS]
                 point.scan(words, self._present, self.names[place] in moves, now)
-                feedback += point.feedback()
             self.scans += 1
             self.scanned.notify_all()
-            return feedback
+            return [word for point in self.points for word in point.feedback()]
 
     # ---- what the equipment does
 

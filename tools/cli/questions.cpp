@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cstdio>
+#include <filesystem>
 #include <vector>
 
 #include <fmt/format.h>
@@ -11,7 +12,9 @@
 
 #include "config/reader.hpp"
 #include "config/shift.hpp"
+#include "tools/cli/commissioning.hpp"
 #include "tools/cli/journal_answers.hpp"
+#include "tools/cli/register_list.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
@@ -312,6 +315,35 @@ Asked<Exit> check_config(const Desk& desk, const std::string& file, bool strict)
                           errors, warnings));
     }
     return valid && (!strict || warnings == 0) ? Exit::fine : Exit::no;
+}
+
+Asked<Exit> show_registers(const Desk& desk, const std::string& file, RegisterForm form) {
+    if (desk.json && form != RegisterForm::list)
+        return std::unexpected(
+            Failure{Exit::wrong_usage,
+                    "--json, --csv and --checklist are three forms of the answer; give one of them"});
+    const auto loading = config::load_station_file(file);
+    if (!loading.station) {
+        for (const auto& finding : loading.findings)
+            if (finding.severity == config::Severity::error)
+                complain(plain(config::to_text(finding)));
+        return std::unexpected(Failure{
+            Exit::no,
+            fmt::format(
+                "{}: nothing was listed, since a list made from a faulty description would be faulty, "
+                "too; put right what is named above",
+                plain(file))});
+    }
+    const auto source = std::filesystem::path(file).filename().string();
+    if (desk.json)
+        print_json(registers_as_json(*loading.station, source));
+    else
+        switch (form) {
+        case RegisterForm::list: print(registers_as_markdown(*loading.station, source)); break;
+        case RegisterForm::csv: print(registers_as_csv(*loading.station)); break;
+        case RegisterForm::checklist: print(commissioning_checklist(*loading.station, source)); break;
+        }
+    return Exit::fine;
 }
 
 Asked<Exit> verify_journal(const Desk& desk, const std::string& file, const std::string& anchor) {

@@ -2,6 +2,7 @@
 // standard output, messages to standard error. One thread.
 #pragma once
 
+#include <cstdint>
 #include <expected>
 #include <string>
 
@@ -61,6 +62,10 @@ struct Following {
 [[nodiscard]] Asked<Exit> follow(const Desk& desk, const Following& what);
 
 [[nodiscard]] Asked<Exit> check_config(const Desk& desk, const std::string& file, bool strict);
+// What the programmer of the equipment's controller needs of a station's description (register_list.hpp), or
+// what is tried at the machine (commissioning.hpp). Nothing of a description with mistakes.
+enum class RegisterForm : std::uint8_t { list, csv, checklist };
+[[nodiscard]] Asked<Exit> show_registers(const Desk& desk, const std::string& file, RegisterForm form);
 [[nodiscard]] Asked<Exit> verify_journal(const Desk& desk, const std::string& file,
                                          const std::string& anchor);
 

@@ -291,6 +291,21 @@ TEST_CASE("insertion: another text under the beat already seen withholds at once
     CHECK(movement(rig.plc) == Movement::refused);
 }
 
+TEST_CASE("insertion: no token is taken from a block that was changed under its beat") {
+    Rig rig;
+    rig.scan().write();
+    rig.block.code = Code::released;
+    rig.present(true);
+    REQUIRE(rig.plc.token == 0);
+    rig.show(Code::withheld, 0);  // says what would let the token be taken, but under the old beat
+    CHECK(rig.plc.token == 0);
+    CHECK(rig.plc.fault == PlcFault::no_token);
+    rig.show(Code::released);
+    CHECK(movement(rig.plc) == Movement::refused);
+    rig.show(Code::withheld).show(Code::released);
+    CHECK(movement(rig.plc) == Movement::allowed);
+}
+
 TEST_CASE("delay: a release left in the registers from before the first scan counts for nothing") {
     Rig rig;
     rig.block.code = Code::released;

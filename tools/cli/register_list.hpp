@@ -1,0 +1,61 @@
+// The registers of a station's permissives, laid out for whoever programs the equipment's controller: every
+// register with its address, the numbers to copy, and what the codes mean. Made from the station's
+// description alone; the words are those of protocol/permissive_registers.hpp. Pure; any thread.
+#pragma once
+
+#include <chrono>
+#include <cstddef>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include <nlohmann/json_fwd.hpp>
+
+#include "config/station.hpp"
+
+namespace tautgate::cli {
+
+struct ListedRegister {
+    std::uint32_t address = 0;  // from zero, as on the wire
+    std::size_t in_block = 0;   // offset from the start of its block
+    std::string name;           // "token, high word"
+    std::string type;
+    std::optional<std::uint16_t> always;  // the value that never changes
+    std::string_view meaning;
+};
+
+struct ListedBlock {
+    std::uint32_t start = 0;
+    std::vector<ListedRegister> registers;
+};
+
+struct ListedPermissive {
+    const config::Permissive* permissive = nullptr;
+    ListedBlock to_plc;
+    ListedBlock to_station;
+};
+
+struct ListedBay {
+    const config::Bay* bay = nullptr;
+    std::vector<ListedPermissive> permissives;  // in the order of their blocks
+};
+
+// Every bay of the station, which must outlive the list.
+[[nodiscard]] std::vector<ListedBay> list_registers(const config::Station& station);
+
+// The one-based reference of a holding register as many PLC tools write it: 400001 for address 0.
+[[nodiscard]] std::uint32_t reference_of(std::uint32_t address) noexcept;
+// As in a file of the controller: T#500ms.
+[[nodiscard]] std::string time_literal(std::chrono::milliseconds time);
+// Text of the description for a line or a cell of Markdown.
+[[nodiscard]] std::string markdown_cell(std::string_view text);
+
+// `source` is the name of the file that the station was read from.
+[[nodiscard]] std::string registers_as_markdown(const config::Station& station, std::string_view source);
+// RFC 4180, one line for each register.
+[[nodiscard]] std::string registers_as_csv(const config::Station& station);
+[[nodiscard]] nlohmann::json registers_as_json(const config::Station& station, std::string_view source);
+
+}  // namespace tautgate::cli
