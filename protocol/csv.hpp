@@ -3,8 +3,8 @@
 // (doubled) and line breaks; lines end with CR LF or LF; spaces belong to the field. The separator is told,
 // never found out. A byte order mark before the first field is no part of it.
 //
-// Written here because no library at hand does it: of those packaged for C++, one reads no line break within
-// quotes, and the other says neither the line of a mistake nor stops at a length. Pure functions; any thread.
+// Written here because no library that we found for C or C++ tells all mistakes of a file at once, each with
+// the line in which its record begins, and keeps to set lengths. Pure functions; any thread.
 #pragma once
 
 #include <cstddef>
