@@ -119,13 +119,14 @@ TEST_CASE("any text that is written is read back as it was") {
         const auto separator = *rc::gen::element(Separator::comma, Separator::semicolon);
         const auto piece = rc::gen::element<std::string>("a", "\"", ",", ";", "\r", "\n", " ", "\xC3\xA9",
                                                          "\xEF\xBB\xBF", "\xF0\x9F\x94\xA9", "'", "=");
-        const auto rows = *rc::gen::container<std::vector<Fields>>(
-            rc::gen::container<Fields>(rc::gen::map(rc::gen::container<Fields>(piece), [](const Fields& all) {
-                std::string field;
-                for (const std::string& one : all)
-                    field += one;
-                return field;
-            })));
+        const auto rows =
+            *rc::gen::resize(20, rc::gen::container<std::vector<Fields>>(rc::gen::container<Fields>(
+                                     rc::gen::map(rc::gen::container<Fields>(piece), [](const Fields& all) {
+                                         std::string field;
+                                         for (const std::string& one : all)
+                                             field += one;
+                                         return field;
+                                     }))));
         std::string bytes;
         std::vector<Fields> expected;
         for (const Fields& row : rows) {

@@ -240,7 +240,7 @@ TEST_CASE("the answer names the file and says one sentence for each order or mis
     CHECK(outcome_of(OrdersAccepted{orders}) == "accepted");
     CHECK(answer_csv(file, OrdersAccepted{orders}, Separator::comma) ==
           "line,answer\r\n"
-          "0,\"the file monday.csv (SHA-256 00ff) is accepted; orders: 3\"\r\n"
+          "0,the file monday.csv (SHA-256 00ff) is accepted; orders: 3\r\n"
           "2,\"order 4,7 is added, variant express\"\r\n"
           "3,\"order 48 is changed, variant plain\"\r\n"
           "4,order 49 is cancelled\r\n");
