@@ -211,24 +211,48 @@ TEST_CASE("files without an answer come again in the order of taking, before new
     stand.put("taken/a note.txt", "not taken as an order file");
     stand.put("0.csv");
     Looker looker(stand);
-    std::vector<std::uint64_t> numbers;
-    for (int file = 0; file < 3; ++file) {
-        const OrdersOffered next = looker.offered();
-        numbers.push_back(next.number);
-        looker.accept(next);
-    }
-    CHECK(numbers == std::vector<std::uint64_t>{9, 1'000'000, 1'000'001});
+    const OrdersOffered first = looker.offered();
+    CHECK(first.number == 9);
+    looker.accept(first);
+    looker.now += OrderStand::still_for;
+    const OrdersOffered second = looker.offered();
+    CHECK(second.number == 1'000'000);
+    CHECK(stand.files().contains("0.csv"));
+    looker.accept(second);
+    CHECK(looker.offered().number == 1'000'001);
+}
+
+TEST_CASE("a number that an answer bears is not given again, though its file was moved away") {
+    const OrderStand stand;
+    fs::create_directory(stand.folder / "answers");
+    stand.put("answers/000005.monday.accepted.csv", "");
+    stand.put("monday.csv");
+    Looker looker(stand);
+    CHECK(looker.offered().number == 6);
 }
 
 TEST_CASE("half an answer that a crash left behind is no answer, and is completed") {
     const OrderStand stand;
     stand.put("monday.csv");
     (void)Looker(stand).offered();
-    stand.put("answers/.000001.monday.accepted.csv.new", "line,answ");
+    stand.put("answers/.000001.monday.accepted.csv.new", std::string(10'000, 'x'));
     Looker restarted(stand);
     restarted.accept(restarted.offered());
     CHECK_FALSE(restarted.next());
     CHECK(stand.files() == Names{"taken/000001.monday.csv", "answers/000001.monday.accepted.csv"});
+    CHECK_THAT(stand.bytes_of("answers/000001.monday.accepted.csv"), Catch::EndsWith("variant plain\"\r\n"));
+}
+
+TEST_CASE("an answer that stands there already is left as it is, and the work goes on") {
+    const OrderStand stand;
+    stand.put("a.csv");
+    stand.put("b.csv");
+    Looker looker(stand);
+    looker.accept(looker.offered());
+    stand.put("answers/000001.a.accepted.csv", "written by an attempt whose sync failed");
+    CHECK(looker.offered().file.name == "b.csv");
+    CHECK(looker.folder.troubles().empty());
+    CHECK(stand.bytes_of("answers/000001.a.accepted.csv") == "written by an attempt whose sync failed");
 }
 
 TEST_CASE("a number that somebody else has put into the folder of taken files is left alone") {

@@ -14,11 +14,10 @@ using namespace tautgate::links::testing;
 namespace {
 
 struct WatchBench {
-    WatchBench()
+    explicit WatchBench(std::chrono::milliseconds look_interval = std::chrono::milliseconds(20))
         : watch(
               loop, stand.order_folder(),
-              [this](OrderNotice notice) { notices.push_back(std::move(notice)); },
-              std::chrono::milliseconds(20)) {}
+              [this](OrderNotice notice) { notices.push_back(std::move(notice)); }, look_interval) {}
 
     template <class Kind>
     [[nodiscard]] std::vector<Kind> told() const {
@@ -58,6 +57,20 @@ TEST_CASE("a file that is no order file is told, and answered without the loop")
     CHECK(run_until(bench.loop,
                     [&] { return bench.stand.files().contains("answers/000001.monday.rejected.csv"); }));
     CHECK(run_until(bench.loop, [&] { return bench.told<OrdersMisread>().size() == 1; }));
+}
+
+TEST_CASE("neither an answer nor the file behind one that is no order file waits for the next look") {
+    WatchBench bench(std::chrono::hours(1));
+    std::filesystem::create_directory(bench.stand.folder / "taken");
+    bench.stand.put("taken/000001.nonsense.csv", "nonsense");
+    bench.stand.put("taken/000002.monday.csv");
+    bench.stand.put("taken/000003.tuesday.csv");
+    bench.watch.start();
+    REQUIRE(run_until(bench.loop, [&] { return bench.told<OrdersOffered>().size() == 1; }));
+    CHECK(bench.told<OrdersMisread>().size() == 1);
+    bench.watch.answer(2, protocol::OrdersRejected{});
+    REQUIRE(run_until(bench.loop, [&] { return bench.told<OrdersOffered>().size() == 2; }));
+    CHECK(bench.stand.files().contains("answers/000002.monday.rejected.csv"));
 }
 
 TEST_CASE("a trouble is told when it begins and when it is over") {
