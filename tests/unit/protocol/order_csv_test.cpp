@@ -135,6 +135,14 @@ TEST_CASE("all mistakes of a file are told, each with the line in which its row 
             "11: action is empty; fill it in"});
 }
 
+TEST_CASE("a number that is only begun with digits, and a name with a space behind it, are mistakes") {
+    for (const char* sequence : {"5x", "+5", "5 ", "-1", "4294967296", "1.5"}) {
+        INFO(sequence);
+        CHECK(mistakes_in("action,order,variant,sequence\nadd,1,plain," + std::string(sequence)).size() == 1);
+    }
+    CHECK(mistakes_in("action,order,variant\nadd,1 ,plain\n").size() == 1);
+}
+
 TEST_CASE("an unknown column is refused with the name that it probably was meant to be") {
     CHECK(mistakes_in("action,order,varaint\nadd,1,plain\n") ==
           Words{"1: there is no column 'varaint'; variant was probably meant"});
@@ -184,6 +192,8 @@ TEST_CASE("a file that is empty, too large, in another encoding or full of mista
     CHECK(mistakes_in(std::string("\xFF\xFE"
                                   "a\0c\0",
                                   6)) == Words{"0: the file is UTF-16; save it as CSV in UTF-8"});
+    CHECK(mistakes_in(std::string("\xFE\xFF\0a", 4)) ==
+          Words{"0: the file is UTF-16; save it as CSV in UTF-8"});
     CHECK(mistakes_in(std::string(order_limits.bytes + 1, 'x')) ==
           Words{"0: the file has 4194305 bytes, more than 4194304; divide it into several files"});
     std::string many = "action,order,variant\n";
