@@ -491,6 +491,15 @@ Shape<Endpoint> endpoint_shape() {
         .required("port", &Endpoint::port, Whole(0, highest_16_bit));
 }
 
+Shape<OrderFeed> order_feed_shape() {
+    using protocol::Separator;
+    return Shape<OrderFeed>()
+        .required("folder", &OrderFeed::folder, Text(1000))
+        .required("separator", &OrderFeed::separator,
+                  OneOf<Separator>({{"comma", Separator::comma}, {"semicolon", Separator::semicolon}}))
+        .optional("still_for_ms", &OrderFeed::still_for, Whole(100, minute_ms));
+}
+
 Shape<NamedProfile> profile_shape() {
     return Shape<NamedProfile>()
         .required("id", &NamedProfile::id, Identifier{})
@@ -549,6 +558,7 @@ Shape<Station> station_shape() {
         .required("api", &Station::api, endpoint_shape())
         .optional("tool_port", &Station::tool_port, endpoint_shape())
         .optional("scanner_port", &Station::scanner_port, endpoint_shape())
+        .optional("orders", &Station::orders, order_feed_shape())
         .optional("sync_limit_ms", &Station::sync_limit, Whole(100, minute_ms))
         .required("bays", &Station::bays, ListOf(bay_shape(), 1, 64))
         .required("tools", &Station::tools, ListOf(tool(), 0, 64))

@@ -8,36 +8,13 @@
 #include <arpa/inet.h>
 #include <fmt/format.h>
 
+#include "protocol/text.hpp"
+
 namespace tautgate::config {
 
+using protocol::nearest_word;
+
 namespace {
-
-// Edits (insert, remove, replace, swap of neighbours) that lead from one word to the other.
-std::size_t edit_distance(std::string_view from, std::string_view to) {
-    std::vector<std::vector<std::size_t>> edits(from.size() + 1, std::vector<std::size_t>(to.size() + 1));
-    for (std::size_t i = 0; i <= from.size(); ++i) {
-        for (std::size_t j = 0; j <= to.size(); ++j) {
-            if (i == 0 || j == 0) {
-                edits[i][j] = i + j;
-                continue;
-            }
-            const std::size_t replace = edits[i - 1][j - 1] + (from[i - 1] == to[j - 1] ? 0 : 1);
-            edits[i][j] = std::min({edits[i - 1][j] + 1, edits[i][j - 1] + 1, replace});
-            if (i > 1 && j > 1 && from[i - 1] == to[j - 2] && from[i - 2] == to[j - 1]) {
-                edits[i][j] = std::min(edits[i][j], edits[i - 2][j - 2] + 1);
-            }
-        }
-    }
-    return edits[from.size()][to.size()];
-}
-
-std::string in_small_letters(std::string_view text) {
-    std::string out(text);
-    for (char& c : out) {
-        c = c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
-    }
-    return out;
-}
 
 bool is_letter_or_digit(char c) {
     return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
@@ -87,26 +64,6 @@ void report_missing(Errors& errors, const Node& node, const std::string& pointer
 }
 
 }  // namespace
-
-std::string nearest_word(std::string_view word, const std::vector<std::string>& known) {
-    constexpr std::size_t longest = 64;
-    if (word.size() > longest) {
-        return {};
-    }
-    const auto small = in_small_letters(word);
-    std::size_t best = std::max<std::size_t>(1, word.size() / 3) + 1;
-    std::string nearest;
-    for (const auto& candidate : known) {
-        if (candidate.size() < 2) {
-            continue;  // every other letter is as near to it
-        }
-        if (const auto distance = edit_distance(small, in_small_letters(candidate)); distance < best) {
-            best = distance;
-            nearest = candidate;
-        }
-    }
-    return nearest;
-}
 
 std::string to_text(const ConfigError& error) {
     std::string out = error.file;

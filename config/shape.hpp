@@ -28,9 +28,6 @@ struct KnownKey {
     auto operator<=>(const KnownKey&) const = default;
 };
 
-// The word of `known` that `word` was probably meant to be: few edits away for its length. Empty: none.
-[[nodiscard]] std::string nearest_word(std::string_view word, const std::vector<std::string>& known);
-
 // Collects the errors of one file.
 class Errors {
   public:

@@ -12,6 +12,7 @@
 #include <variant>
 #include <vector>
 
+#include "protocol/csv.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/register_profile.hpp"
 #include "protocol/ticket.hpp"
@@ -261,6 +262,14 @@ struct Endpoint {
     std::uint16_t port = 0;
 };
 
+// From where orders come: files that somebody puts into a folder (protocol/ORDERS.md).
+struct OrderFeed {
+    std::string folder;
+    protocol::Separator separator = protocol::Separator::comma;
+    // A file whose size and time stood still for so long is whole.
+    std::chrono::milliseconds still_for{2000};
+};
+
 struct NamedProfile {
     std::string id;
     protocol::RegisterProfile profile;
@@ -313,6 +322,7 @@ struct Station {
     Endpoint api;                       // HTTP
     std::optional<Endpoint> tool_port;  // line protocol
     std::optional<Endpoint> scanner_port;
+    std::optional<OrderFeed> orders;
     std::chrono::milliseconds sync_limit{5000};  // a sync outstanding for longer withholds
     std::vector<Bay> bays;
     std::vector<Tool> tools;

@@ -4,6 +4,7 @@
 #include <cstddef>
 #include <string>
 #include <string_view>
+#include <vector>
 
 namespace tautgate::protocol {
 
@@ -17,5 +18,8 @@ namespace tautgate::protocol {
 
 // For a message: at most `most` bytes, in quotes, with everything that is not printable ASCII as \xNN.
 [[nodiscard]] std::string shown(std::string_view bytes, std::size_t most = 40);
+
+// The word of `known` that `word` was probably meant to be: few edits away for its length. Empty: none.
+[[nodiscard]] std::string nearest_word(std::string_view word, const std::vector<std::string>& known);
 
 }  // namespace tautgate::protocol

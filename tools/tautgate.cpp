@@ -17,7 +17,7 @@
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 
-#include "config/shape.hpp"
+#include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
@@ -111,7 +111,7 @@ std::optional<std::string> command_fault(const CLI::App& app, std::string_view w
         names.push_back(sub->get_name());
     if (std::ranges::find(names, word) != names.end())
         return std::nullopt;
-    const auto nearest = config::nearest_word(word, names);
+    const auto nearest = protocol::nearest_word(word, names);
     return fmt::format("there is no command '{}'; {}see tautgate --help", plain(word),
                        nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest));
 }

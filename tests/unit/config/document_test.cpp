@@ -54,26 +54,6 @@ TEST_CASE("a text that would exhaust the reader is refused") {
     }
 }
 
-TEST_CASE("a word is suggested only where it comes near") {
-    const std::vector<std::string> known{"poll_interval_ms", "port", "host", "unit", "A"};
-    struct Row {
-        std::string word;
-        std::string nearest;
-    };
-    for (const auto& row : std::vector<Row>{{"pol_interval_ms", "poll_interval_ms"},
-                                            {"prot", "port"},  // neighbours swapped: one edit
-                                            {"pollinterval", "poll_interval_ms"},
-                                            {"hosts", "host"},
-                                            {"colour", ""},
-                                            {"HOST", "host"},  // only the case differs
-                                            {"D", ""},
-                                            {"", ""},
-                                            {std::string(5000, 'p'), ""}}) {
-        INFO(row.word);
-        CHECK(nearest_word(row.word, known) == row.nearest);
-    }
-}
-
 TEST_CASE("what is shown of a value stays short and printable") {
     CHECK(shown(std::string_view("a\nb\x1b[31m")) == "\"a?b?[31m\"");
     CHECK(shown(std::string_view(std::string(60, 'x'))) == "\"" + std::string(48, 'x') + "...\"");

@@ -75,6 +75,9 @@ TEST_CASE("the example file loads without a finding") {
     // 500 cN.m, converted once and exactly.
     CHECK(station.tools[1].torque_min == Torque{5'000'000});
     CHECK(std::get<RegisterLink>(station.tools[1].link).profile == "block");
+    REQUIRE(station.orders.has_value());
+    CHECK(station.orders->separator == tautgate::protocol::Separator::semicolon);
+    CHECK(station.orders->still_for == std::chrono::seconds(2));
     CHECK(std::get<ConfirmStep>(station.plans[0].stages[1].steps[2]).id == "seal");
     CHECK(station.joints[0].passes[0].window.angle->threshold == Torque{25'000'000});
     CHECK(station.profiles[0].profile.counter->highest == 4294967295U);
@@ -88,6 +91,7 @@ TEST_CASE("a key that is left out has the default of the value type") {
     CHECK(station.number == 1);
     CHECK(station.api.address == "127.0.0.1");
     CHECK_FALSE(station.scanner_port.has_value());
+    CHECK_FALSE(station.orders.has_value());
     CHECK(station.bays[0].controller.port == defaults.port);
     CHECK(station.bays[0].controller.echo_timeout == defaults.echo_timeout);
     CHECK(station.joints[0].retry.attempts == 1);

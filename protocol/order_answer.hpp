@@ -1,0 +1,47 @@
+// What the sender of an order file is told about it: a file of rows again, with the line that each answer is
+// about (0: the file as a whole) and one sentence. It names the file and its SHA-256, so that nobody has to
+// guess which of two files of one name was meant. Pure functions that give the bytes; any thread.
+#pragma once
+
+#include <string>
+#include <string_view>
+#include <variant>
+#include <vector>
+
+#include "protocol/csv.hpp"
+#include "protocol/describe.hpp"
+#include "protocol/order_csv.hpp"
+
+namespace tautgate::protocol {
+
+// The file that is answered.
+struct OrderFileName {
+    std::string name;    // as the sender gave it
+    std::string sha256;  // of its bytes, in hex; empty: it was not read
+    bool operator==(const OrderFileName&) const = default;
+};
+TAUTGATE_FIELDS(OrderFileName, name, sha256);
+
+// Every order of the file is in force.
+struct OrdersAccepted {
+    std::vector<OrderEntry> orders;
+    bool operator==(const OrdersAccepted&) const = default;
+};
+TAUTGATE_FIELDS(OrdersAccepted, orders);
+
+// None of them is.
+struct OrdersRejected {
+    std::vector<RowFault> faults;
+    bool operator==(const OrdersRejected&) const = default;
+};
+TAUTGATE_FIELDS(OrdersRejected, faults);
+
+using OrderAnswer = std::variant<OrdersAccepted, OrdersRejected>;
+
+// "accepted" or "rejected", as it stands in the name of the answer's file.
+[[nodiscard]] std::string_view outcome_of(const OrderAnswer& answer);
+
+[[nodiscard]] std::string answer_csv(const OrderFileName& file, const OrderAnswer& answer,
+                                     Separator separator);
+
+}  // namespace tautgate::protocol

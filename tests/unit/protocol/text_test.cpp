@@ -1,0 +1,28 @@
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include "protocol/text.hpp"
+
+using namespace tautgate::protocol;
+
+TEST_CASE("a word is suggested only where it comes near") {
+    const std::vector<std::string> known{"poll_interval_ms", "port", "host", "unit", "A"};
+    struct Row {
+        std::string word;
+        std::string nearest;
+    };
+    for (const auto& row : std::vector<Row>{{"pol_interval_ms", "poll_interval_ms"},
+                                            {"prot", "port"},  // neighbours swapped: one edit
+                                            {"pollinterval", "poll_interval_ms"},
+                                            {"hosts", "host"},
+                                            {"colour", ""},
+                                            {"HOST", "host"},  // only the case differs
+                                            {"D", ""},
+                                            {"", ""},
+                                            {std::string(5000, 'p'), ""}}) {
+        INFO(row.word);
+        CHECK(nearest_word(row.word, known) == row.nearest);
+    }
+}
