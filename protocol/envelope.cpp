@@ -45,8 +45,7 @@ std::vector<std::string_view> split_at(std::string_view text, char separator) {
     }
 }
 
-// ---- data identifiers (ANSI MH10.8.2)
-// -----------------------------------------------------------------------
+// ---- data identifiers (ANSI MH10.8.2) --------------------------------------------------------------------
 
 // Characters of the data identifier with which the text begins; 0: none.
 std::size_t data_identifier_length(std::string_view text) {
@@ -66,8 +65,7 @@ OrFault<Fields> data_identified(std::string_view field) {
     return Fields{{std::string(field.substr(0, length)), std::string(field.substr(length))}};
 }
 
-// ---- application identifiers (GS1 General Specifications, section 3 and figure 7.8.5-2)
-// ---------------------
+// ---- application identifiers (GS1 General Specifications, section 3) -------------------------------------
 
 // All application identifiers that begin with the same two digits. Those whose data has a predefined length
 // need no separator behind them.
@@ -123,8 +121,7 @@ OrFault<Fields> application_identified(std::string_view field) {
     return fields;
 }
 
-// ---- envelopes
-// ----------------------------------------------------------------------------------------------
+// ---- envelopes -------------------------------------------------------------------------------------------
 
 // The format envelopes of a message, each without its RS.
 OrFault<std::vector<std::string_view>> format_envelopes(std::string_view text) {

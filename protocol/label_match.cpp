@@ -19,8 +19,7 @@ constexpr std::string_view another_label = "scan the build ticket, not another l
 
 Near near(std::string what, std::string_view remedy) { return {{std::move(what), std::string(remedy)}}; }
 
-// ---- patterns
-// -----------------------------------------------------------------------------------------------
+// ---- patterns --------------------------------------------------------------------------------------------
 
 // A label of which the pattern fits more than half has most likely something stuck to it.
 Fit near_pattern(const TicketPattern& pattern, std::string_view label) {
@@ -39,8 +38,7 @@ Fit near_pattern(const TicketPattern& pattern, std::string_view label) {
 
 using MatchedLabel = std::variant<LabelParts, Near, Far>;
 
-// ---- columns
-// ------------------------------------------------------------------------------------------------
+// ---- columns ---------------------------------------------------------------------------------------------
 
 std::string in_columns(std::string_view label, const std::optional<Columns>& columns) {
     if (!columns)
@@ -77,8 +75,7 @@ MatchedLabel match_fixed(const FixedLabel& rule, std::string_view label) {
     return Far{};
 }
 
-// ---- messages
-// -----------------------------------------------------------------------------------------------
+// ---- messages --------------------------------------------------------------------------------------------
 
 std::string_view words_of(TicketPart part) {
     switch (part) {

@@ -1,5 +1,4 @@
-// A compiled pattern of a label rule. Used by this folder only; the one place that knows RE2. May be used by
-// any thread.
+// A compiled pattern of a label rule; the one place that knows RE2. Used by this folder only; any thread.
 #pragma once
 
 #include <array>
@@ -40,8 +39,7 @@ class TicketPattern {
     TicketPattern& operator=(const TicketPattern&) = delete;
     ~TicketPattern();
 
-    // What is wrong with the pattern, in the words of the library; empty: nothing, and only then the rest
-    // counts.
+    // What is wrong with the pattern, in the words of the library. Only where it is empty the rest counts.
     [[nodiscard]] std::string error() const;
     [[nodiscard]] std::vector<std::string> unknown_groups() const;
     [[nodiscard]] bool states(TicketPart part) const;

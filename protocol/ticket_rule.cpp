@@ -27,8 +27,7 @@ std::array<std::pair<TicketPart, const Place*>, ticket_parts.size()> parts_of(co
              {TicketPart::type, label.type ? &*label.type : nullptr}}};
 }
 
-// ---- one rule
-// -----------------------------------------------------------------------------------------------
+// ---- one rule --------------------------------------------------------------------------------------------
 
 class RuleCheck {
   public:
@@ -228,8 +227,7 @@ class RuleCheck {
     RuleFaults& faults_;
 };
 
-// ---- two rules
-// ----------------------------------------------------------------------------------------------
+// ---- two rules -------------------------------------------------------------------------------------------
 
 // What all labels of a rule have in common.
 struct Outline {

@@ -1,6 +1,5 @@
-// Check characters against ISO/IEC 7064:2003, the GS1 General Specifications and 49 CFR 565.15(c). Where a
-// value stands in the standard itself or is computed by a library that others wrote, the source stands beside
-// it.
+// Check characters against ISO/IEC 7064:2003, the GS1 General Specifications and 49 CFR 565.15(c). The
+// source of each value stands beside it.
 #include <array>
 #include <fstream>
 #include <sstream>
@@ -32,8 +31,7 @@ void expect_right(const Checked& one) {
 
 TEST_CASE("the examples of ISO/IEC 7064 come out as the standard has them") {
     // "ISO79" is the example of its section 8.2, as two open implementations quote it with that number; the
-    // others are quoted as its examples by the documentation of python3-stdnum 1.18 and by an implementation
-    // in Rust.
+    // others are quoted as its examples by an implementation in Rust and by python3-stdnum 1.18.
     for (const Checked& one :
          {Checked{CheckSystem::mod_11_2, "07940", "0"}, Checked{CheckSystem::mod_11_2, "079X", "X"},
           Checked{CheckSystem::mod_97_10, "79444", "44"}, Checked{CheckSystem::mod_97_10, "079444", "44"},
@@ -51,12 +49,10 @@ TEST_CASE("check characters published with open libraries come out the same") {
              Checked{CheckSystem::mod_97_10, "9999123456789012141490", "90"},
              Checked{CheckSystem::mod_97_10, "435411161155111431", "31"},
              Checked{CheckSystem::mod_97_10, "2218132140253432144670161135", "35"},
-             // Letters as two digits: an example of ISO 17442 there, and the specimen of ISO 13616 (from
-             // memory).
+             // Letters as two digits: an example of ISO 17442 there; the specimen of ISO 13616, from memory.
              Checked{CheckSystem::mod_97_10, "213800KUD8LAJWSQ9D15", "15"},
              Checked{CheckSystem::mod_97_10, "WEST12345698765432GB82", "82"},
-             // Test vectors of two JavaScript and one Java implementation of ISO/IEC 7064, computed once more
-             // by hand.
+             // Test vectors of two JavaScript and one Java implementation of ISO/IEC 7064.
              Checked{CheckSystem::mod_661_26, "XKFSHTWWCOMYYASPSYTHJWCJ", "CJ"},
              Checked{CheckSystem::mod_661_26, "ABCDKN", "KN"},
              Checked{CheckSystem::mod_661_26, "BAISDLAFKBM", "BM"},

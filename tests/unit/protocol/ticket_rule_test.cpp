@@ -85,8 +85,7 @@ TicketRule fixed_rule(std::string kind, std::string prefix, std::uint16_t length
 
 }  // namespace
 
-// ---- columns
-// --------------------------------------------------------------------------------------------------
+// ---- columns ---------------------------------------------------------------------------------------------
 
 TEST_CASE("a label in columns is read column by column, blanks at both ends of a part left out") {
     const auto reader = reader_of({{"D", bogie_columns()}});
@@ -124,8 +123,7 @@ TEST_CASE("a label in columns that is wrong in one thing is refused for it") {
           "the label 'D 40017 MB3\\x1d TM000871#' holds control characters");
 }
 
-// ---- messages
-// -------------------------------------------------------------------------------------------------
+// ---- messages --------------------------------------------------------------------------------------------
 
 TEST_CASE("a message is read by its identifiers, in whatever order and beside whatever else") {
     const auto reader = reader_of({{"D", bogie_message()}});
@@ -215,8 +213,7 @@ TEST_CASE("a message that is wrong in one thing is refused for it") {
           "it fits kind D except that it holds format '05' where 06 is expected");
 }
 
-// ---- symbology identifiers
-// ------------------------------------------------------------------------------------
+// ---- symbology identifiers -------------------------------------------------------------------------------
 
 TEST_CASE("a symbology identifier is taken off where the rule lists it, and asked for") {
     TicketRule rule{"D", PatternLabel{R"(D(?P<serial>\d{6}))"}, {"]C0", "]d1"}};
@@ -232,8 +229,7 @@ TEST_CASE("a symbology identifier is taken off where the rule lists it, and aske
           "it fits kind D except that the symbology identifier ']d1' stands before it");
 }
 
-// ---- patterns
-// -------------------------------------------------------------------------------------------------
+// ---- patterns --------------------------------------------------------------------------------------------
 
 TEST_CASE("what sticks to a label that a pattern would fit is named") {
     const auto reader = reader_of({{"D", PatternLabel{R"(D(?P<serial>\d{6}))"}}});
@@ -244,8 +240,7 @@ TEST_CASE("what sticks to a label that a pattern would fit is named") {
           "the label 'pallet D000871 of 12' is no build ticket of this station");
 }
 
-// ---- check characters
-// -----------------------------------------------------------------------------------------
+// ---- check characters ------------------------------------------------------------------------------------
 
 TEST_CASE("a wrong check character is a misread that says which was expected") {
     const LabelCheck of_serial{CheckSystem::mod_37_36, CheckScope::serial};
@@ -282,8 +277,7 @@ TEST_CASE("a label with a wrong check character is not read by a rule that check
     CHECK(reader.read("0000000F")->kind == "F");
 }
 
-// ---- several kinds
-// --------------------------------------------------------------------------------------------
+// ---- several kinds ---------------------------------------------------------------------------------------
 
 TEST_CASE("a label close to several kinds is told its exception for each, and the sentence stays bounded") {
     const auto rule = [](std::string kind) {
@@ -309,8 +303,7 @@ TEST_CASE("two rules of one kind that read one label differently are refused whe
     CHECK(reader.read("12-12")->serial == "12");
 }
 
-// ---- mistakes in rules
-// ----------------------------------------------------------------------------------------
+// ---- mistakes in rules -----------------------------------------------------------------------------------
 
 TEST_CASE("columns that overlap, are none, or go beyond the label are mistakes") {
     FixedLabel label = bogie_columns();
