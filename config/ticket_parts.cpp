@@ -49,7 +49,8 @@ Shape<EnvelopeLabel> envelope_shape() {
     return Shape<EnvelopeLabel>()
         .required("format", &EnvelopeLabel::format,
                   OneOf<EnvelopeFormat>({{"05", EnvelopeFormat::application_identifiers},
-                                         {"06", EnvelopeFormat::data_identifiers}}))
+                                         {"06", EnvelopeFormat::data_identifiers},
+                                         {"gs1", EnvelopeFormat::element_strings}}))
         .required("serial", &EnvelopeLabel::serial, envelope_field_shape())
         .optional("order", &EnvelopeLabel::order, envelope_field_shape())
         .optional("type", &EnvelopeLabel::type, envelope_field_shape())

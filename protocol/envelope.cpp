@@ -141,17 +141,9 @@ OrFault<std::vector<std::string_view>> format_envelopes(std::string_view text) {
     return split_at(text.substr(0, text.size() - 1), message_rs);
 }
 
-OrFault<Fields> read_envelope(std::string_view envelope, EnvelopeFormat format) {
-    const std::string_view indicator = indicator_of(format);
-    if (!envelope.starts_with(indicator))
-        return std::unexpected(MessageFault{
-            fmt::format("it holds format {} where {} is expected", shown(envelope.substr(0, 2)), indicator),
-            "scan the build ticket, not another label"});
-    envelope.remove_prefix(indicator.size());
-    if (!envelope.starts_with(message_gs))
-        return set_scanner(fmt::format("GS is missing after its format indicator {}", indicator));
+OrFault<Fields> read_fields(std::string_view text, EnvelopeFormat format) {
     Fields fields;
-    for (const std::string_view field : split_at(envelope.substr(1), message_gs)) {
+    for (const std::string_view field : split_at(text, message_gs)) {
         if (field.empty())
             return scan_again("a field of it is empty");
         if (has_unseen(field))
@@ -165,12 +157,25 @@ OrFault<Fields> read_envelope(std::string_view envelope, EnvelopeFormat format) 
     return fields;
 }
 
+OrFault<Fields> read_envelope(std::string_view envelope, EnvelopeFormat format) {
+    const std::string_view indicator = indicator_of(format);
+    if (!envelope.starts_with(indicator))
+        return std::unexpected(MessageFault{
+            fmt::format("it holds format {} where {} is expected", shown(envelope.substr(0, 2)), indicator),
+            "scan the build ticket, not another label"});
+    envelope.remove_prefix(indicator.size());
+    if (!envelope.starts_with(message_gs))
+        return set_scanner(fmt::format("GS is missing after its format indicator {}", indicator));
+    return read_fields(envelope.substr(1), format);
+}
+
 }  // namespace
 
 std::string_view indicator_of(EnvelopeFormat format) {
     switch (format) {
     case EnvelopeFormat::application_identifiers: return "05";
     case EnvelopeFormat::data_identifiers: return "06";
+    case EnvelopeFormat::element_strings: return "";
     }
     return "?";
 }
@@ -201,6 +206,8 @@ std::string with_control_characters(std::string_view text, const Substitutes& su
 
 std::expected<std::vector<MessageField>, MessageFault> read_message(std::string_view text,
                                                                     EnvelopeFormat format) {
+    if (format == EnvelopeFormat::element_strings)
+        return read_fields(text, format);
     if (!text.starts_with(message_header))
         return std::unexpected(MessageFault{"it does not begin with the header \"[)>\"",
                                             "scan the build ticket, not another label"});
@@ -223,11 +230,12 @@ std::optional<std::string> identifier_fault(std::string_view identifier, Envelop
         if (!identifier.empty() && data_identifier_length(identifier) == identifier.size())
             return std::nullopt;
         return fmt::format("{} is no data identifier of format 06", shown(identifier));
-    case EnvelopeFormat::application_identifiers: {
+    case EnvelopeFormat::application_identifiers:
+    case EnvelopeFormat::element_strings: {
         const IdentifierGroup* const group = group_of(identifier);
         if (group != nullptr && group->digits == identifier.size())
             return std::nullopt;
-        return fmt::format("{} is no application identifier of format 05", shown(identifier));
+        return fmt::format("{} is no application identifier of GS1", shown(identifier));
     }
     }
     return std::nullopt;

@@ -21,9 +21,14 @@ namespace tautgate::protocol {
 
 inline constexpr std::string_view message_header = "[)>";
 
-enum class EnvelopeFormat : std::uint8_t { application_identifiers, data_identifiers };  // 05, 06
-TAUTGATE_ENUM(EnvelopeFormat, application_identifiers, data_identifiers);
+enum class EnvelopeFormat : std::uint8_t {
+    application_identifiers,  // 05
+    data_identifiers,         // 06
+    element_strings           // no envelope: elements of GS1 from the first character to the last
+};
+TAUTGATE_ENUM(EnvelopeFormat, application_identifiers, data_identifiers, element_strings);
 
+// The two digits of its format indicator; empty: there is no envelope.
 [[nodiscard]] std::string_view indicator_of(EnvelopeFormat format);
 
 // Printable characters that stand for a control character; empty: the control character itself comes.
@@ -46,13 +51,14 @@ struct MessageField {
 };
 TAUTGATE_FIELDS(MessageField, identifier, data);
 
-// Why a text that begins with the header is no message, in words that follow "except that".
+// Why a text is no message, in words that follow "except that".
 struct MessageFault {
     std::string what;
     std::string remedy;
 };
 
-// The fields of a message all of whose format envelopes are of `format`, in the order of the message.
+// The fields of a message of `format`, in the order of the message. One with several format envelopes has no
+// other.
 [[nodiscard]] std::expected<std::vector<MessageField>, MessageFault> read_message(std::string_view text,
                                                                                   EnvelopeFormat format);
 

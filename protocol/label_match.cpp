@@ -110,7 +110,7 @@ std::expected<std::string, Near> in_fields(const std::vector<MessageField>& fiel
 }
 
 MatchedLabel match_envelope(const EnvelopeLabel& rule, std::string_view label) {
-    if (!label.starts_with(message_header))
+    if (rule.format != EnvelopeFormat::element_strings && !label.starts_with(message_header))
         return Far{};
     const auto fields = read_message(with_control_characters(label, rule.substitutes), rule.format);
     if (!fields)

@@ -172,6 +172,8 @@ class RuleCheck {
                         "give each its own field");
         }
         check_serial_category(content);
+        if (content.format == EnvelopeFormat::element_strings)
+            check_element_strings(content.substitutes);
         check_substitutes(content.substitutes);
         if (rule_.check && rule_.check->over == CheckScope::label)
             add("check/over", "a message has no check characters of its own",
@@ -182,9 +184,18 @@ class RuleCheck {
         case EnvelopeFormat::data_identifiers:
             return "give up to three digits and a capital letter, such as \"S\" or \"1T\" (ANSI MH10.8.2)";
         case EnvelopeFormat::application_identifiers:
+        case EnvelopeFormat::element_strings:
             return "give two to four digits, such as \"21\" (GS1 General Specifications)";
         }
         return {};
+    }
+    void check_element_strings(const Substitutes& substitutes) {
+        if (rule_.symbology_identifiers.empty())
+            add("envelope/format", "without an envelope, a label of GS1 begins like many another",
+                "list the symbology identifiers that the scanner puts before it, such as \"]d2\"");
+        if (!substitutes.rs.empty() || !substitutes.eot.empty())
+            add("envelope/substitutes", "without an envelope there is neither RS nor EOT",
+                "leave out \"rs\" and \"eot\"");
     }
     // Categories D and Q of ANSI MH10.8.2 are dates and quantities.
     void check_serial_category(const EnvelopeLabel& content) {
@@ -243,14 +254,17 @@ void outline_content(const FixedLabel& content, const std::string& before, std::
     const std::size_t length = before.size() + content.length;
     out.push_back({before + content.prefix, content.suffix, length, length});
 }
-// Without a substitute for each, a message holds control characters and resembles no label in columns.
+// Without a substitute for each, an envelope holds control characters and resembles no label in columns.
 void outline_content(const EnvelopeLabel& content, const std::string& before, std::vector<Outline>& out) {
     const auto& [rs, gs, eot] = content.substitutes;
-    if (rs.empty() || gs.empty() || eot.empty())
+    const bool has_envelope = content.format != EnvelopeFormat::element_strings;
+    if (has_envelope && (rs.empty() || gs.empty() || eot.empty()))
         return;
-    Outline outline;
-    outline.head = fmt::format("{}{}{}{}{}", before, message_header, rs, indicator_of(content.format), gs);
-    outline.tail = rs + eot;
+    Outline outline{before, "", 0, std::nullopt};
+    if (has_envelope) {
+        outline.head += fmt::format("{}{}{}{}", message_header, rs, indicator_of(content.format), gs);
+        outline.tail = rs + eot;
+    }
     outline.shortest = outline.head.size() + content.serial.identifier.size() + 1 + outline.tail.size();
     out.push_back(std::move(outline));
 }

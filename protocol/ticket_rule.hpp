@@ -58,7 +58,8 @@ struct EnvelopeField {
 };
 TAUTGATE_FIELDS(EnvelopeField, identifier, prefix);
 
-// A message of ISO/IEC 15434 whose format envelopes are all of one format. It may hold other fields as well.
+// A message of ISO/IEC 15434 whose format envelopes are all of one format, or elements of GS1 without an
+// envelope. It may hold other fields as well.
 struct EnvelopeLabel {
     EnvelopeFormat format = EnvelopeFormat::data_identifiers;
     EnvelopeField serial;

@@ -34,7 +34,15 @@ TicketRule in_elements() {
     label.format = EnvelopeFormat::application_identifiers;
     label.serial = {"21", ""};
     label.type = EnvelopeField{"01", ""};
-    return {"elements", label, {"]d2"}};
+    return {"elements", label, {"]d1"}};
+}
+
+TicketRule in_bare_elements() {
+    EnvelopeLabel label;
+    label.format = EnvelopeFormat::element_strings;
+    label.serial = {"21", ""};
+    label.type = EnvelopeField{"01", ""};
+    return {"bare", label, {"]d2", "]C1"}};
 }
 
 const LabelReader& reader() {
@@ -48,7 +56,8 @@ const LabelReader& reader() {
                                LabelCheck{CheckSystem::vin, CheckScope::serial}},
                               in_columns(),
                               in_fields(),
-                              in_elements()});
+                              in_elements(),
+                              in_bare_elements()});
     promise(compiled.has_value(), "the rules compile");
     return *compiled;
 }
@@ -99,8 +108,11 @@ void check_ticket(const Ticket& ticket, std::string_view text) {
     if (ticket.kind == "fields")
         promise(ticket.serial.starts_with("TM") && !ticket.order.empty() && text.starts_with("[)>"),
                 "a message has its fields");
+    if (ticket.kind == "bare")
+        promise(ticket.type.size() == 14 && (text.starts_with("]d2") || text.starts_with("]C1")),
+                "an element needs no envelope behind its symbology identifier");
     if (ticket.kind == "elements")
-        promise(ticket.type.size() == 14 && text.starts_with("]d2[)>"),
+        promise(ticket.type.size() == 14 && text.starts_with("]d1[)>"),
                 "an element has its predefined length");
 }
 
@@ -159,8 +171,7 @@ class RuleFromBytes {
     }
     EnvelopeLabel envelope() {
         EnvelopeLabel label;
-        label.format =
-            number() % 2 == 0 ? EnvelopeFormat::data_identifiers : EnvelopeFormat::application_identifiers;
+        label.format = static_cast<EnvelopeFormat>(number() % 3);
         label.serial = {text(), text()};
         if (number() % 2 == 0)
             label.type = EnvelopeField{text(), text()};

@@ -135,3 +135,19 @@ TEST_CASE("messages of format 05 are read with and without a separator behind pr
                      EnvelopeFormat::application_identifiers) ==
           "its field '4412' begins with no application identifier");
 }
+
+TEST_CASE("elements of GS1 come without an envelope as a scanner transmits them") {
+    // The example of the GS1 documentation of an open barcode generator: FNC1 at the front becomes the
+    // symbology identifier, which is taken off before, and FNC1 behind data of no predefined length becomes
+    // GS.
+    CHECK(fields_of("0109521234543213"
+                    "17100101"
+                    "10123ABC\x1d"
+                    "211234567890",
+                    EnvelopeFormat::element_strings) ==
+          std::vector<MessageField>{
+              {"01", "09521234543213"}, {"17", "100101"}, {"10", "123ABC"}, {"21", "1234567890"}});
+    CHECK(refusal_of("10123ABC\x1d", EnvelopeFormat::element_strings) == "a field of it is empty");
+    CHECK(refusal_of("TM000871", EnvelopeFormat::element_strings) ==
+          "its field 'TM000871' begins with no application identifier");
+}

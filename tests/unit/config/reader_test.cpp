@@ -104,6 +104,10 @@ TEST_CASE("labels are read by the rules of the file, whatever their kind") {
                  "21BF001203J\x1d"
                  "40040017\x1d"
                  "240plain\x1e\x04") == "M 40017 plain BF001203J");
+    CHECK(serial("]d2"
+                 "21BF001203J\x1d"
+                 "40040017\x1d"
+                 "240plain") == "M 40017 plain BF001203J");
     CHECK(
         serial("]C0M40017 plain TM0008718 *")
             .ends_with(

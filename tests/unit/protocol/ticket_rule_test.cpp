@@ -155,6 +155,28 @@ TEST_CASE("application identifiers of GS1 are read the same way") {
     CHECK(ticket->order == "40017");
 }
 
+TEST_CASE("elements of GS1 without an envelope are read behind their symbology identifier") {
+    EnvelopeLabel label;
+    label.format = EnvelopeFormat::element_strings;
+    label.serial = {"21", "TM"};
+    label.order = EnvelopeField{"400", ""};
+    label.substitutes.gs = "|";
+    const auto reader = reader_of({{"D", label, {"]d2"}}});
+    const std::string sent = "]d2"
+                             "0198412345678908"
+                             "21TM000871\x1d"
+                             "40040017";
+    CHECK(reader.read(sent) == Ticket{"D", "TM000871", "40017", "", sent});
+    CHECK(reader.read("]d221TM000871|40040017")->order == "40017");
+    CHECK(exception_by(reader, "]d221TM000871") ==
+          "it fits kind D except that it has no field 400 for the order");
+    CHECK(exception_by(reader, "]d2TM000871") ==
+          "it fits kind D except that its field 'TM000871' begins with no application identifier");
+    CHECK(exception_by(reader, sent.substr(3)) ==
+          "it fits kind D except that it has no symbology identifier where ]d2 is expected");
+    CHECK(refusal_by(reader, "21TM000871") == "the label '21TM000871' is no build ticket of this station");
+}
+
 TEST_CASE("printable substitutes stand for control characters only where the rule lists them") {
     const std::string typed = "[)>^06|STM000871|1K40017|1PMB3^~";
     EnvelopeLabel label = bogie_message();
@@ -354,8 +376,14 @@ TEST_CASE("identifiers that the standards do not know, or that serve twice, are 
     label.order->identifier = "400";
     label.type->identifier = "05";
     CHECK(mistakes(label) ==
+          std::vector<std::string>{"0 envelope/type/identifier: '05' is no application identifier of GS1"});
+    label.format = EnvelopeFormat::element_strings;
+    label.type->identifier = "240";
+    label.substitutes = {"^", "|", "~"};
+    CHECK(mistakes(label) ==
           std::vector<std::string>{
-              "0 envelope/type/identifier: '05' is no application identifier of format 05"});
+              "0 envelope/format: without an envelope, a label of GS1 begins like many another",
+              "0 envelope/substitutes: without an envelope there is neither RS nor EOT"});
     label = bogie_message();
     label.serial.identifier = "16D";
     label.order.reset();
@@ -447,6 +475,16 @@ TEST_CASE("rules that could both fit one label are a mistake, rules that never c
     CHECK(alike({"D", typed}, fixed_rule("F", "", 24)));
     CHECK_FALSE(alike({"D", typed}, fixed_rule("F", "", 6)));
     CHECK_FALSE(alike({"D", typed}, fixed_rule("F", "", 24, "#")));
+
+    // Nor can elements of GS1 without an envelope, which need no control character.
+    EnvelopeLabel elements;
+    elements.format = EnvelopeFormat::element_strings;
+    elements.serial = {"21", ""};
+    TicketRule symbol_of_gs1{"D", elements, {"]d2"}};
+    CHECK_FALSE(alike(symbol_of_gs1, fixed_rule("F", "TM", 24)));
+    CHECK_FALSE(alike(symbol_of_gs1, fixed_rule("F", "", 5)));
+    CHECK(alike(symbol_of_gs1, fixed_rule("F", "", 24)));
+    CHECK_FALSE(alike(message, symbol_of_gs1));
 
     // Of patterns it cannot be told.
     CHECK_FALSE(alike({"D", PatternLabel{"(?P<serial>.*)"}}, fixed_rule("F", "", 8)));
