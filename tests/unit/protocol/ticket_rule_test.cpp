@@ -42,6 +42,13 @@ LabelReader reader_of(std::vector<TicketRule> rules) {
     return std::move(*compiled);
 }
 
+Ticket ticket_by(const LabelReader& reader, std::string_view text) {
+    CAPTURE(text);
+    const auto ticket = reader.read(text);
+    REQUIRE(ticket);
+    return *ticket;
+}
+
 std::string refusal_by(const LabelReader& reader, std::string_view text) {
     CAPTURE(text);
     const auto ticket = reader.read(text);
@@ -97,7 +104,7 @@ TEST_CASE("a label in columns is read column by column, blanks at both ends of a
 
 TEST_CASE("constants at the ends of a label may be part of what is read") {
     const auto reader = reader_of({fixed_rule("F", "BF", 8)});
-    CHECK(reader.read("BF001203")->serial == "BF001203");
+    CHECK(ticket_by(reader, "BF001203").serial == "BF001203");
 }
 
 TEST_CASE("a label in columns that is wrong in one thing is refused for it") {
@@ -167,7 +174,7 @@ TEST_CASE("elements of GS1 without an envelope are read behind their symbology i
                              "21TM000871\x1d"
                              "40040017";
     CHECK(reader.read(sent) == Ticket{"D", "TM000871", "40017", "", sent});
-    CHECK(reader.read("]d221TM000871|40040017")->order == "40017");
+    CHECK(ticket_by(reader, "]d221TM000871|40040017").order == "40017");
     CHECK(exception_by(reader, "]d221TM000871") ==
           "it fits kind D except that it has no field 400 for the order");
     CHECK(exception_by(reader, "]d2TM000871") ==
@@ -185,7 +192,7 @@ TEST_CASE("printable substitutes stand for control characters only where the rul
     label.substitutes = {"^", "|", "~"};
     const auto reader = reader_of({{"D", label}});
     CHECK(reader.read(typed) == Ticket{"D", "TM000871", "40017", "MB3", typed});
-    CHECK(reader.read(whole_message)->serial == "TM000871");
+    CHECK(ticket_by(reader, whole_message).serial == "TM000871");
     // A scanner that can send some of them; and what is no substitute where the character itself comes.
     CHECK(reader
               .read("[)>\x1e"
@@ -198,8 +205,9 @@ TEST_CASE("printable substitutes stand for control characters only where the rul
                     "1PMB3\x1e\x04")
               ->serial == "TM|871");
     label.substitutes = {"<RS>", "<GS>", "<EOT>"};
-    CHECK(reader_of({{"D", label}}).read("[)><RS>06<GS>STM000871<GS>1K40017<GS>1PMB3<RS><EOT>")->serial ==
-          "TM000871");
+    CHECK(
+        ticket_by(reader_of({{"D", label}}), "[)><RS>06<GS>STM000871<GS>1K40017<GS>1PMB3<RS><EOT>").serial ==
+        "TM000871");
 }
 
 TEST_CASE("a message that is wrong in one thing is refused for it") {
@@ -241,7 +249,7 @@ TEST_CASE("a symbology identifier is taken off where the rule lists it, and aske
     TicketRule rule{"D", PatternLabel{R"(D(?P<serial>\d{6}))"}, {"]C0", "]d1"}};
     const auto reader = reader_of({rule});
     CHECK(reader.read("]d1D000871") == Ticket{"D", "000871", "", "", "]d1D000871"});
-    CHECK(reader.read("]C0D000871")->serial == "000871");
+    CHECK(ticket_by(reader, "]C0D000871").serial == "000871");
     CHECK(exception_by(reader, "]Q3D000871") ==
           "it fits kind D except that it begins with ']Q3' where ]C0 or ]d1 is expected");
     CHECK(exception_by(reader, "D000871") ==
@@ -268,13 +276,13 @@ TEST_CASE("a wrong check character is a misread that says which was expected") {
     const LabelCheck of_serial{CheckSystem::mod_37_36, CheckScope::serial};
     const auto reader = reader_of({{"D", PatternLabel{R"(D (?P<serial>\w+))"}, {}, of_serial},
                                    {"F", PatternLabel{R"(F (?P<serial>\w+))"}}});
-    CHECK(reader.read("D TQ0001G")->serial == "TQ0001G");
+    CHECK(ticket_by(reader, "D TQ0001G").serial == "TQ0001G");
     CHECK(exception_by(reader, "D TQ0001H") == "it fits kind D except that its serial number 'TQ0001H' has "
                                                "the check character 'H' where the rest of it asks "
                                                "for 'G' by ISO/IEC 7064 MOD 37,36");
     CHECK(reader.read("D TQ0001H").error().remedy ==
           "scan again; if it stays, have the ticket printed again");
-    CHECK(reader.read("F TQ0001H")->kind == "F");
+    CHECK(ticket_by(reader, "F TQ0001H").kind == "F");
 }
 
 TEST_CASE("check characters over the whole label leave out the symbology identifier") {
@@ -282,7 +290,7 @@ TEST_CASE("check characters over the whole label leave out the symbology identif
     rule.symbology_identifiers = {"]E0"};
     rule.check = LabelCheck{CheckSystem::gs1_mod_10, CheckScope::label};
     const auto reader = reader_of({rule});
-    CHECK(reader.read("]E06291041500213")->serial == "6291041500213");
+    CHECK(ticket_by(reader, "]E06291041500213").serial == "6291041500213");
     CHECK(exception_by(reader, "]E06291041500214") ==
           "it fits kind D except that the whole of it has the check character '4' where the rest of it asks "
           "for '3' by "
@@ -296,7 +304,7 @@ TEST_CASE("a label with a wrong check character is not read by a rule that check
     CHECK(exception_by(reader, "00000002") == "it fits kind D except that its serial number '00000002' has "
                                               "the check character '2' where the rest of it "
                                               "asks for '1' by ISO/IEC 7064 MOD 11-2");
-    CHECK(reader.read("0000000F")->kind == "F");
+    CHECK(ticket_by(reader, "0000000F").kind == "F");
 }
 
 // ---- several kinds ---------------------------------------------------------------------------------------
@@ -322,7 +330,7 @@ TEST_CASE("two rules of one kind that read one label differently are refused whe
     const auto reader = reader_of(
         {{"D", PatternLabel{R"((?P<serial>\d+)-\d+)"}}, {"D", PatternLabel{R"(\d+-(?P<serial>\d+))"}}});
     CHECK(refusal_by(reader, "12-34") == "the label '12-34' can be read as a ticket of kind D in two ways");
-    CHECK(reader.read("12-12")->serial == "12");
+    CHECK(ticket_by(reader, "12-12").serial == "12");
 }
 
 // ---- mistakes in rules -----------------------------------------------------------------------------------
