@@ -135,13 +135,12 @@ TEST_CASE("a label in columns that is wrong in one thing is refused for it") {
 TEST_CASE("a message is read by its identifiers, in whatever order and beside whatever else") {
     const auto reader = reader_of({{"D", bogie_message()}});
     CHECK(reader.read(whole_message) == Ticket{"D", "TM000871", "40017", "MB3", whole_message});
-    CHECK(reader
-              .read("[)>\x1e"
-                    "06\x1d"
-                    "1PMB3\x1dQ1\x1d"
-                    "1K40017\x1e"
-                    "06\x1dSTM000871\x1dSTM000871\x1e\x04")
-              ->serial == "TM000871");
+    CHECK(ticket_by(reader, "[)>\x1e"
+                            "06\x1d"
+                            "1PMB3\x1dQ1\x1d"
+                            "1K40017\x1e"
+                            "06\x1dSTM000871\x1dSTM000871\x1e\x04")
+              .serial == "TM000871");
 }
 
 TEST_CASE("application identifiers of GS1 are read the same way") {
@@ -194,16 +193,14 @@ TEST_CASE("printable substitutes stand for control characters only where the rul
     CHECK(reader.read(typed) == Ticket{"D", "TM000871", "40017", "MB3", typed});
     CHECK(ticket_by(reader, whole_message).serial == "TM000871");
     // A scanner that can send some of them; and what is no substitute where the character itself comes.
-    CHECK(reader
-              .read("[)>\x1e"
-                    "06|STM000871|1K40017|1PMB3\x1e~")
-              ->serial == "TM000871");
-    CHECK(reader
-              .read("[)>\x1e"
-                    "06\x1dSTM|871\x1d"
-                    "1K40017\x1d"
-                    "1PMB3\x1e\x04")
-              ->serial == "TM|871");
+    CHECK(ticket_by(reader, "[)>\x1e"
+                            "06|STM000871|1K40017|1PMB3\x1e~")
+              .serial == "TM000871");
+    CHECK(ticket_by(reader, "[)>\x1e"
+                            "06\x1dSTM|871\x1d"
+                            "1K40017\x1d"
+                            "1PMB3\x1e\x04")
+              .serial == "TM|871");
     label.substitutes = {"<RS>", "<GS>", "<EOT>"};
     CHECK(
         ticket_by(reader_of({{"D", label}}), "[)><RS>06<GS>STM000871<GS>1K40017<GS>1PMB3<RS><EOT>").serial ==
@@ -268,6 +265,15 @@ TEST_CASE("what sticks to a label that a pattern would fit is named") {
     // Where most of the label is something else, the likeness is chance.
     CHECK(refusal_by(reader, "pallet D000871 of 12") ==
           "the label 'pallet D000871 of 12' is no build ticket of this station");
+}
+
+TEST_CASE("a pattern that would take anything takes nothing that is not seen") {
+    const auto reader = reader_of({{"D", PatternLabel{"D(?P<serial>.*)"}}});
+    CHECK(refusal_by(reader, "D0\x1d") == "the label 'D0\\x1d' holds control characters");
+    // A character that turns the direction of writing (UAX #9).
+    CHECK(refusal_by(reader, "D0\xe2\x80\xae"
+                             "1") == "the label 'D0\\xe2\\x80\\xae1' holds control characters");
+    CHECK(ticket_by(reader, "D\xc3\xbc").serial == "\xc3\xbc");
 }
 
 // ---- check characters ------------------------------------------------------------------------------------
