@@ -3,7 +3,7 @@
 #include "config/findings.hpp"
 #include "protocol/permissive_block.hpp"
 #include "protocol/register_profile.hpp"
-#include "protocol/ticket.hpp"
+#include "protocol/ticket_rule.hpp"
 
 namespace tautgate::config {
 
@@ -288,13 +288,9 @@ void check_profiles(Findings& findings, const Station& station) {
 }
 
 void check_tickets(Findings& findings, const Station& station) {
-    const auto reader = protocol::LabelReader::compile(station.tickets);
-    if (reader) {
-        return;
-    }
-    for (const auto& fault : reader.error()) {
-        findings.error(fmt::format("/tickets/{}/{}", fault.rule, fault.key), fault.finding, fault.remedy);
-    }
+    for (const auto& fault : protocol::check(station.tickets))
+        findings.error(at("tickets", fault.rule, fault.key.empty() ? "" : "/" + fault.key), fault.finding,
+                       fault.remedy);
 }
 
 void check_bays(Findings& findings, const Station& station) {

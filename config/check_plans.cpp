@@ -1,7 +1,3 @@
-#include <memory>
-
-#include <re2/re2.h>
-
 #include "config/findings.hpp"
 
 namespace tautgate::config {
@@ -37,11 +33,22 @@ std::vector<JointUse> joint_uses(const Station& station, const Plan& plan, const
     return uses;
 }
 
+bool contains(const std::vector<std::string>& list, const std::string& value) {
+    return std::find(list.begin(), list.end(), value) != list.end();
+}
+
+// The rules for labels of the kind; none where the kind is unknown, which is reported elsewhere.
+std::vector<const protocol::TicketRule*> rules_of_kind(const Station& station, const std::string& kind) {
+    std::vector<const protocol::TicketRule*> rules;
+    for (const auto& rule : station.tickets)
+        if (rule.kind == kind)
+            rules.push_back(&rule);
+    return rules;
+}
+
 void check_ticket_kind(Findings& findings, const Station& station, const std::string& kind,
                        const std::string& pointer) {
-    const auto known = std::any_of(station.tickets.begin(), station.tickets.end(),
-                                   [&kind](const protocol::TicketRule& rule) { return rule.kind == kind; });
-    if (!known) {
+    if (rules_of_kind(station, kind).empty()) {
         std::vector<std::string> kinds;
         kinds.reserve(station.tickets.size());
         for (const auto& rule : station.tickets) {
@@ -49,6 +56,17 @@ void check_ticket_kind(Findings& findings, const Station& station, const std::st
         }
         findings.error(pointer, fmt::format("there is no ticket kind \"{}\"", kind),
                        fmt::format("give one of {}", fmt::join(kinds, ", ")));
+    }
+}
+
+// Only the tickets of the pair are taken at the station; a scan step of another kind would never be done.
+void check_kind_is_of_pair(Findings& findings, const Station& station, const std::string& kind,
+                           const std::string& pointer) {
+    const auto& kinds = station.pair.ticket_kinds;
+    if (!rules_of_kind(station, kind).empty() && !contains(kinds, kind)) {
+        findings.error(pointer,
+                       fmt::format("\"{}\" is no ticket of the pair, so its scan would never be taken", kind),
+                       "add it to the pair's ticket_kinds, or remove the step");
     }
 }
 
@@ -63,6 +81,7 @@ void check_steps(Findings& findings, const Station& station, const Plan& plan, c
     for_each_step(plan, pointer, [&](const Step& step, std::size_t /*stage*/, const std::string& here) {
         if (const auto* scan = std::get_if<ScanStep>(&step)) {
             check_ticket_kind(findings, station, scan->ticket_kind, here + "/scan");
+            check_kind_is_of_pair(findings, station, scan->ticket_kind, here + "/scan");
             once("scan " + scan->ticket_kind, here + "/scan",
                  fmt::format("a scan of \"{}\"", scan->ticket_kind));
         } else if (const auto* tighten = std::get_if<TightenStep>(&step)) {
@@ -219,31 +238,25 @@ void check_leaving(Findings& findings, const Station& station, const Plan& plan,
 
 // ---- pair and variants ------------------------------------------------------------------------------------
 
-bool contains(const std::vector<std::string>& list, const std::string& value) {
-    return std::find(list.begin(), list.end(), value) != list.end();
-}
+using protocol::TicketPart;
 
-// Whether the label of that kind states `group`; true where the pattern is faulty, which is reported
-// elsewhere.
-bool label_states(const Station& station, const std::string& kind, const std::string& group) {
-    for (const auto& rule : station.tickets) {
-        if (rule.kind == kind) {
-            re2::RE2::Options quiet;
-            quiet.set_log_errors(false);
-            const re2::RE2 pattern(rule.pattern, quiet);
-            return !pattern.ok() || pattern.NamedCapturingGroups().contains(group);
+void check_labels_state(Findings& findings, const Station& station, const std::string& kind, TicketPart part,
+                        const std::string& pointer, std::string_view why) {
+    const std::string_view name = part == TicketPart::order ? "order" : "type";
+    for (const auto* rule : rules_of_kind(station, kind)) {
+        if (!states(*rule, part)) {
+            findings.error(
+                pointer, fmt::format("a label of kind \"{}\" states no {}, {}", kind, name, why),
+                fmt::format("add \"{0}\" to each rule for its labels, in a pattern as (?P<{0}>...)", name));
+            return;
         }
     }
-    return true;
 }
 
-void check_label_states(Findings& findings, const Station& station, const std::string& kind,
-                        const std::string& group, const std::string& pointer, std::string_view why) {
-    if (!label_states(station, kind, group)) {
-        findings.error(pointer,
-                       fmt::format("the label of kind \"{}\" has no group \"{}\", {}", kind, group, why),
-                       fmt::format("add (?P<{}>...) to its pattern", group));
-    }
+bool labels_may_state(const Station& station, const std::string& kind, TicketPart part) {
+    const auto rules = rules_of_kind(station, kind);
+    return rules.empty() ||
+           std::ranges::any_of(rules, [part](const auto* rule) { return states(*rule, part); });
 }
 
 void check_pair(Findings& findings, const Station& station) {
@@ -252,7 +265,7 @@ void check_pair(Findings& findings, const Station& station) {
         const auto here = fmt::format("/pair/ticket_kinds/{}", index);
         check_ticket_kind(findings, station, pair.ticket_kinds[index], here);
         if (pair.same_order) {
-            check_label_states(findings, station, pair.ticket_kinds[index], "order", here,
+            check_labels_state(findings, station, pair.ticket_kinds[index], TicketPart::order, here,
                                "but the pair must be of one order");
         }
     }
@@ -268,7 +281,7 @@ void check_pair(Findings& findings, const Station& station) {
         findings.error("/pair/variant_kind",
                        fmt::format("\"{}\" is no ticket of the pair", pair.variant_kind), allowed);
     } else {
-        check_label_states(findings, station, pair.variant_kind, "type", "/pair/variant_kind",
+        check_labels_state(findings, station, pair.variant_kind, TicketPart::type, "/pair/variant_kind",
                            "but its type is to name the variant");
     }
 }
@@ -296,7 +309,8 @@ void check_types_of(Findings& findings, const Station& station, const Variant& v
         const bool listed =
             std::any_of(variant.types.begin(), variant.types.end(),
                         [&kind](const TypesOfKind& types) { return types.ticket_kind == kind; });
-        if (!listed && (kind == station.pair.variant_kind || label_states(station, kind, "type"))) {
+        if (!listed &&
+            (kind == station.pair.variant_kind || labels_may_state(station, kind, TicketPart::type))) {
             findings.error(pointer + "/types",
                            fmt::format("nothing says which types of \"{}\" belong to the variant", kind),
                            "add an entry for that ticket kind");
@@ -356,13 +370,23 @@ void check_pair_and_variants(Findings& findings, const Station& station) {
 
 void warn_of_unused_plans_and_joints(Findings& findings, const Station& station) {
     std::set<std::string> joints;
+    std::set<std::string> scanned;
     for (const auto& plan : station.plans) {
-        for_each_step(plan, "",
-                      [&joints](const Step& step, std::size_t /*stage*/, const std::string& /*here*/) {
-                          if (const auto* tighten = std::get_if<TightenStep>(&step)) {
-                              joints.insert(tighten->joint);
-                          }
-                      });
+        for_each_step(plan, "", [&](const Step& step, std::size_t /*stage*/, const std::string& /*here*/) {
+            if (const auto* tighten = std::get_if<TightenStep>(&step)) {
+                joints.insert(tighten->joint);
+            } else if (const auto* scan = std::get_if<ScanStep>(&step)) {
+                scanned.insert(scan->ticket_kind);
+            }
+        });
+    }
+    for (std::size_t index = 0; index < station.tickets.size(); ++index) {
+        const auto& kind = station.tickets[index].kind;
+        if (!scanned.contains(kind)) {
+            findings.warning(fmt::format("/tickets/{}", index),
+                             fmt::format("no step scans a ticket of kind \"{}\"", kind),
+                             "use it or remove it");
+        }
     }
     for (std::size_t index = 0; index < station.joints.size(); ++index) {
         if (!joints.contains(station.joints[index].id)) {

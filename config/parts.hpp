@@ -1,11 +1,13 @@
-// Descriptions of the parts of a station that more than one file of the reader needs: quantities with their
-// units and the register profile. Used by the reader only.
+// Descriptions of the parts of a station that have a file of their own or that more than one file of the
+// reader needs: quantities with their units, the register profile and the rules of labels. Used by the reader
+// only.
 #pragma once
 
 #include <string>
 
 #include "config/shape.hpp"
 #include "protocol/register_profile.hpp"
+#include "protocol/ticket_rule.hpp"
 
 namespace tautgate::config {
 
@@ -37,5 +39,12 @@ struct AngleQuantity {
 };
 
 [[nodiscard]] Shape<protocol::RegisterProfile> register_profile_shape();
+
+// Reader of one kind of build ticket, whose labels are described by exactly one of pattern, fixed and
+// envelope.
+struct TicketRuleObject {
+    void read(Errors& errors, const Node& node, const std::string& pointer, protocol::TicketRule& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
 
 }  // namespace tautgate::config

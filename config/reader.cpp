@@ -313,13 +313,6 @@ Shape<PairRule> pair_shape() {
         .required("variant_kind", &PairRule::variant_kind, Identifier{});
 }
 
-Shape<protocol::TicketRule> ticket_shape() {
-    using protocol::TicketRule;
-    return Shape<TicketRule>()
-        .required("kind", &TicketRule::kind, Identifier{})
-        .required("pattern", &TicketRule::pattern, Text(1000));
-}
-
 // -- equipment
 
 Shape<ControllerLink> controller_shape() {
@@ -564,7 +557,7 @@ Shape<Station> station_shape() {
         .required("tools", &Station::tools, ListOf(tool(), 0, 64))
         .optional("scanners", &Station::scanners, ListOf(scanner_shape(), 0, 64))
         .optional("profiles", &Station::profiles, ListOf(profile_shape(), 0, 64))
-        .required("tickets", &Station::tickets, ListOf(ticket_shape(), 1, 16))
+        .required("tickets", &Station::tickets, ListOf(TicketRuleObject{}, 1, 16))
         .required("permissives", &Station::permissives, ListOf(permissive_shape(), 1, 64))
         .required("joints", &Station::joints, ListOf(joint_shape(), 1))
         .required("plans", &Station::plans, ListOf(plan_shape(), 1))

@@ -15,7 +15,7 @@
 #include "protocol/csv.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/register_profile.hpp"
-#include "protocol/ticket.hpp"
+#include "protocol/ticket_rule.hpp"
 
 namespace tautgate::config {
 

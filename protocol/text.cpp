@@ -94,6 +94,10 @@ bool has_unseen(std::string_view utf8) noexcept {
     return false;
 }
 
+bool is_printable_ascii(std::string_view bytes) noexcept {
+    return std::ranges::all_of(bytes, [](char byte) { return byte >= 0x20 && byte < 0x7F; });
+}
+
 std::string shown(std::string_view bytes, std::size_t most) {
     std::string out = "'";
     for (const char byte : bytes.substr(0, most)) {

@@ -16,6 +16,9 @@ namespace tautgate::protocol {
 // Zp, and the explicit directional formatting characters of UAX #9).
 [[nodiscard]] bool has_unseen(std::string_view utf8) noexcept;
 
+// Nothing but the characters 0x20 to 0x7E.
+[[nodiscard]] bool is_printable_ascii(std::string_view bytes) noexcept;
+
 // For a message: at most `most` bytes, in quotes, with everything that is not printable ASCII as \xNN.
 [[nodiscard]] std::string shown(std::string_view bytes, std::size_t most = 40);
 

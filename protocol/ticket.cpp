@@ -1,13 +1,12 @@
 #include "protocol/ticket.hpp"
 
 #include <algorithm>
-#include <array>
-#include <map>
 #include <utility>
+#include <variant>
 
 #include <fmt/format.h>
-#include <re2/re2.h>
 
+#include "protocol/label_match.hpp"
 #include "protocol/text.hpp"
 
 namespace tautgate::protocol {
@@ -18,11 +17,6 @@ LabelFault fault(std::string what, std::string remedy, std::string_view text) {
     return {std::move(what), std::move(remedy), std::string(text.substr(0, label_limit))};
 }
 
-bool is_control(char c) {
-    const auto byte = static_cast<unsigned char>(c);
-    return byte < 0x20 || byte == 0x7F;
-}
-
 // What makes a text no label whatever the rules are.
 std::optional<LabelFault> unfit(std::string_view text) {
     if (text.empty())
@@ -30,98 +24,88 @@ std::optional<LabelFault> unfit(std::string_view text) {
     if (text.size() > label_limit)
         return fault(fmt::format("the label is longer than {} bytes", label_limit),
                      "scan the build ticket, not another label", text);
-    if (std::ranges::any_of(text, is_control))
-        return fault(fmt::format("the label {} holds control characters", shown(text)),
-                     "scan again; if it stays, check the scanner's settings", text);
     if (!is_utf8(text))
         return fault(fmt::format("the label {} is not UTF-8", shown(text)),
                      "scan again; if it stays, check the scanner's settings", text);
     return std::nullopt;
 }
 
-constexpr std::array<std::string_view, 3> group_names{"serial", "order", "type"};
+// What the rules make of a label that is no ticket.
+struct NearMiss {
+    std::string kind;
+    Obstacle obstacle;
+};
+
+// "...: it fits kind D except that ...; it fits kind F except that ...", of at most three kinds.
+LabelFault misread(std::string_view text, const std::vector<NearMiss>& misses) {
+    constexpr std::size_t most_told = 3;
+    if (misses.empty() && has_unseen(text))
+        return fault(fmt::format("the label {} holds control characters", shown(text)),
+                     "scan again; if it stays, check the scanner's settings", text);
+    std::string what = fmt::format("the label {} is no build ticket of this station", shown(text));
+    for (std::size_t i = 0; i < std::min(misses.size(), most_told); ++i)
+        what += fmt::format("{} it fits kind {} except that {}", i == 0 ? ":" : ",", misses[i].kind,
+                            misses[i].obstacle.what);
+    if (misses.size() > most_told)
+        what += fmt::format(", and {} more have one exception each", misses.size() - most_told);
+    const bool is_one_remedy = !misses.empty() && std::ranges::all_of(misses, [&](const NearMiss& miss) {
+        return miss.obstacle.remedy == misses.front().obstacle.remedy;
+    });
+    return fault(std::move(what),
+                 is_one_remedy ? misses.front().obstacle.remedy : "scan the build ticket of the sub-assembly",
+                 text);
+}
+
+LabelFault ambiguous(std::string_view text, const Ticket& one, const Ticket& other) {
+    const std::string claims = one.kind == other.kind
+                                   ? fmt::format("a ticket of kind {} in two ways", one.kind)
+                                   : fmt::format("a ticket of kind {} and of kind {}", one.kind, other.kind);
+    return fault(fmt::format("the label {} can be read as {}", shown(text), claims),
+                 "have the rules of the labels corrected", text);
+}
 
 }  // namespace
 
-struct LabelReader::Compiled {
-    std::string kind;
-    std::unique_ptr<const re2::RE2> pattern;
-    std::array<int, group_names.size()> groups{};  // 0: not in the pattern
-
-    [[nodiscard]] std::optional<Ticket> match(std::string_view text) const {
-        std::vector<re2::StringPiece> found(static_cast<std::size_t>(pattern->NumberOfCapturingGroups()) + 1);
-        if (!pattern->Match(text, 0, text.size(), re2::RE2::ANCHOR_BOTH, found.data(),
-                            static_cast<int>(found.size())))
-            return std::nullopt;
-        const auto group = [&](std::size_t name) {
-            return groups[name] == 0 ? std::string()
-                                     : std::string(found[static_cast<std::size_t>(groups[name])]);
-        };
-        return Ticket{kind, group(0), group(1), group(2), std::string(text)};
-    }
-};
-
-LabelReader::LabelReader(std::vector<Compiled> rules) : rules_(std::move(rules)) {}
+LabelReader::LabelReader(std::vector<LabelMatch> rules) : rules_(std::move(rules)) {}
 LabelReader::LabelReader(LabelReader&&) noexcept = default;
 LabelReader& LabelReader::operator=(LabelReader&&) noexcept = default;
 LabelReader::~LabelReader() = default;
 
 std::expected<LabelReader, std::vector<TicketRuleFault>>
 LabelReader::compile(const std::vector<TicketRule>& rules) {
-    std::vector<TicketRuleFault> faults;
-    std::vector<Compiled> compiled;
-    re2::RE2::Options options(re2::RE2::Quiet);
-    options.set_max_mem(1 << 20);
-    for (std::size_t i = 0; i < rules.size(); ++i) {
-        if (rules[i].kind.empty())
-            faults.push_back({i, "kind", "the kind is empty", "name the kind of ticket, such as \"D\""});
-        Compiled one{rules[i].kind, std::make_unique<const re2::RE2>(rules[i].pattern, options), {}};
-        if (!one.pattern->ok()) {
-            faults.push_back(
-                {i, "pattern", one.pattern->error(), "write a regular expression in RE2 syntax"});
-            continue;
-        }
-        for (const auto& [name, number] : one.pattern->NamedCapturingGroups()) {
-            const auto known = std::ranges::find(group_names, name);
-            if (known == group_names.end())
-                faults.push_back({i, "pattern", fmt::format("unknown group {}", shown(name)),
-                                  "the groups are serial, order and type"});
-            else
-                one.groups[static_cast<std::size_t>(known - group_names.begin())] = number;
-        }
-        if (one.groups[0] == 0)
-            faults.push_back(
-                {i, "pattern", "no group is named serial", "put (?P<serial>...) around the serial number"});
-        compiled.push_back(std::move(one));
-    }
-    if (!faults.empty())
+    if (auto faults = check(rules); !faults.empty())
         return std::unexpected(std::move(faults));
+    std::vector<LabelMatch> compiled;
+    compiled.reserve(rules.size());
+    for (const TicketRule& rule : rules)
+        compiled.emplace_back(rule);
     return LabelReader(std::move(compiled));
 }
 
 std::expected<Ticket, LabelFault> LabelReader::read(std::string_view text) const {
     if (auto refusal = unfit(text))
         return std::unexpected(std::move(*refusal));
-    std::optional<Ticket> ticket;
-    for (const Compiled& rule : rules_) {
-        auto match = rule.match(text);
-        if (!match)
-            continue;
-        if (match->serial.empty())
-            return std::unexpected(fault(fmt::format("the label {} has an empty serial number", shown(text)),
-                                         "have the ticket printed again", text));
-        if (ticket && *ticket != *match)
-            return std::unexpected(
-                fault(fmt::format("the label {} can be read as a ticket of kind {} and of kind {}",
-                                  shown(text), ticket->kind, match->kind),
-                      "have the ticket patterns corrected", text));
-        ticket = std::move(match);
+    std::vector<Ticket> tickets;
+    std::vector<NearMiss> spoilt;
+    std::vector<NearMiss> near;
+    for (const LabelMatch& rule : rules_) {
+        Fit fit = rule.match(text);
+        if (auto* const fits = std::get_if<Fits>(&fit))
+            tickets.push_back({rule.kind(), std::move(fits->parts.serial), std::move(fits->parts.order),
+                               std::move(fits->parts.type), std::string(text)});
+        else if (auto* const bad = std::get_if<Spoilt>(&fit))
+            spoilt.push_back({rule.kind(), std::move(bad->obstacle)});
+        else if (auto* const almost = std::get_if<Near>(&fit))
+            near.push_back({rule.kind(), std::move(almost->obstacle)});
     }
-    if (!ticket)
-        return std::unexpected(
-            fault(fmt::format("the label {} is no build ticket of this station", shown(text)),
-                  "scan the build ticket of the sub-assembly", text));
-    return std::move(*ticket);
+    if (!spoilt.empty())
+        return std::unexpected(misread(text, spoilt));
+    if (tickets.empty())
+        return std::unexpected(misread(text, near));
+    for (const Ticket& other : tickets)
+        if (other != tickets.front())
+            return std::unexpected(ambiguous(text, tickets.front(), other));
+    return std::move(tickets.front());
 }
 
 void ScanSplitter::feed(std::string_view bytes) {

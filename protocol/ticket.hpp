@@ -1,30 +1,21 @@
-// Build tickets and what a scanner reads from them. Each kind of ticket has a pattern with named groups; a
-// text that fits none, or more than one, is refused with the reason, never guessed. A reader holds compiled
-// patterns and may be used by any thread; a splitter belongs to one scanner and one thread.
+// Build tickets and what a scanner reads from them. Each kind of ticket has rules for its labels
+// (ticket_rule.hpp); a text that fits none of them, or fits more than one with different meaning, is refused
+// with the reason, never guessed. A label that fits a rule but for its check character, or that has no serial
+// number, is refused even where it would fit another rule as well: it is misread. A reader holds compiled
+// rules and may be used by any thread; a splitter belongs to one scanner and one thread.
 #pragma once
 
 #include <cstddef>
 #include <expected>
-#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
 
 #include "protocol/describe.hpp"
+#include "protocol/ticket_rule.hpp"
 
 namespace tautgate::protocol {
-
-// Most bytes of a label.
-inline constexpr std::size_t label_limit = 256;
-
-// The pattern (RE2 syntax) must fit the whole label. Named groups: `serial` (needed), `order`, `type`.
-struct TicketRule {
-    std::string kind;  // "D"
-    std::string pattern;
-    bool operator==(const TicketRule&) const = default;
-};
-TAUTGATE_FIELDS(TicketRule, kind, pattern);
 
 struct Ticket {
     std::string kind;
@@ -36,7 +27,8 @@ struct Ticket {
 };
 TAUTGATE_FIELDS(Ticket, kind, serial, order, type, raw);
 
-// Why a scan is no ticket; one sentence each, fit for the operator.
+// Why a scan is no ticket; one sentence each, fit for the operator. Where the label is nearly one of some
+// kinds, it says what is wrong with it for each.
 struct LabelFault {
     std::string what;
     std::string remedy;
@@ -45,15 +37,7 @@ struct LabelFault {
 };
 TAUTGATE_FIELDS(LabelFault, what, remedy, raw);
 
-// A mistake in a rule. `rule` is its index, `key` the member ("pattern").
-struct TicketRuleFault {
-    std::size_t rule = 0;
-    std::string key;
-    std::string finding;
-    std::string remedy;
-    bool operator==(const TicketRuleFault&) const = default;
-};
-TAUTGATE_FIELDS(TicketRuleFault, rule, key, finding, remedy);
+class LabelMatch;
 
 class LabelReader {
   public:
@@ -70,9 +54,8 @@ class LabelReader {
     [[nodiscard]] std::expected<Ticket, LabelFault> read(std::string_view text) const;
 
   private:
-    struct Compiled;
-    explicit LabelReader(std::vector<Compiled> rules);
-    std::vector<Compiled> rules_;
+    explicit LabelReader(std::vector<LabelMatch> rules);
+    std::vector<LabelMatch> rules_;
 };
 
 // Cuts what a scanner sends into labels. A label ends with CR, LF or CR LF; a scanner that sends no end is

@@ -30,6 +30,10 @@ Angle deg(std::int64_t value) { return Angle{value * 1'000'000}; }
 
 Window& window(Station& station) { return station.joints[0].passes[0].window; }
 
+void set_pattern(Station& station, const std::string& pattern) {
+    station.tickets[0].content = tautgate::protocol::PatternLabel{pattern};
+}
+
 // A second joint in the same stage, tightened by the same tool.
 void add_twin(Station& station, const std::string& program) {
     auto twin = station.joints[0];
@@ -305,13 +309,35 @@ TEST_CASE("tickets name one variant, and the pair can be judged") {
          [](Station& s) { s.pair.unit_kind = "Q"; },
          {"/pair/unit_kind: \"Q\" is no ticket of the pair"}},
         {"label without the order",
-         [](Station& s) { s.tickets[0].pattern = "M (?P<type>[a-z]+) (?P<serial>[0-9]+)"; },
-         {"/pair/ticket_kinds/0: the label of kind \"M\" has no group \"order\", but the pair must be of one "
-          "order"}},
+         [](Station& s) { set_pattern(s, "M (?P<type>[a-z]+) (?P<serial>[0-9]+)"); },
+         {"/pair/ticket_kinds/0: a label of kind \"M\" states no order, but the pair must be of one order"}},
         {"label without the type",
-         [](Station& s) { s.tickets[0].pattern = "M (?P<order>[0-9]+) (?P<serial>[0-9]+)"; },
-         {"/pair/variant_kind: the label of kind \"M\" has no group \"type\", but its type is to name the "
-          "variant"}},
+         [](Station& s) { set_pattern(s, "M (?P<order>[0-9]+) (?P<serial>[0-9]+)"); },
+         {"/pair/variant_kind: a label of kind \"M\" states no type, but its type is to name the variant"}},
+        {"a second rule of the kind, without the order",
+         [](Station& s) {
+             s.tickets.push_back(
+                 {"M", tautgate::protocol::PatternLabel{"old (?P<type>[a-z]+) (?P<serial>[0-9]+)"}});
+         },
+         {"/pair/ticket_kinds/0: a label of kind \"M\" states no order, but the pair must be of one order"}},
+        {"scan of a kind that is no ticket of the pair",
+         [](Station& s) {
+             s.tickets.push_back({"Q", tautgate::protocol::PatternLabel{"Q (?P<serial>[0-9]+)"}});
+             s.plans[0].stages[0].steps.emplace_back(ScanStep{.ticket_kind = "Q"});
+         },
+         {"/plans/0/stages/0/steps/1/scan: \"Q\" is no ticket of the pair, so its scan would never be "
+          "taken"}},
+        {"a mistake of a rule as a whole",
+         [](Station& s) {
+             tautgate::protocol::FixedLabel label;
+             label.length = 12;
+             label.serial = {1, 12};
+             s.tickets.push_back({"Q", label});
+             s.tickets.push_back({"M", label});
+         },
+         {"/tickets/2: one label can fit both this rule and the rule of kind 'Q' at place 1",
+          "/pair/ticket_kinds/0: a label of kind \"M\" states no order, but the pair must be of one order",
+          "/pair/variant_kind: a label of kind \"M\" states no type, but its type is to name the variant"}},
         {"scan of an unknown kind",
          [](Station& s) { s.plans[0].stages[0].steps.emplace_back(ScanStep{.ticket_kind = "Q"}); },
          {"/plans/0/stages/0/steps/1/scan: there is no ticket kind \"Q\""}},
@@ -476,6 +502,7 @@ TEST_CASE("what is odd but harmless is a warning, told once the errors are gone"
     station.tools[1].id = "T2";
     station.tools[0].simulated = true;
     station.api.port = 0;
+    station.tickets.push_back({"Q", tautgate::protocol::PatternLabel{"Q (?P<serial>[0-9]+)"}});
     CHECK(found(station).empty());
     const auto warnings = found(station, Severity::warning);
     CHECK(warnings ==
@@ -483,5 +510,5 @@ TEST_CASE("what is odd but harmless is a warning, told once the errors are gone"
               "/tools/0/simulated: results of the simulated tool \"T1\" prove nothing at bay \"B1\", whose "
               "equipment is real",
               "/api/port: with port 0 the system picks another port at every start",
-              "/tools/1: nothing uses the tool \"T2\""});
+              "/tools/1: nothing uses the tool \"T2\"", "/tickets/1: no step scans a ticket of kind \"Q\""});
 }

@@ -6,6 +6,7 @@
 #include <catch2/catch.hpp>
 
 #include "config/document.hpp"
+#include "protocol/ticket.hpp"
 #include "tests/unit/config/station_fixture.hpp"
 
 using namespace tautgate::config;
@@ -83,6 +84,41 @@ TEST_CASE("the example file loads without a finding") {
     CHECK(station.profiles[0].profile.counter->highest == 4294967295U);
     CHECK(station.calendar.shifts[1].begin == std::chrono::hours(22));
     CHECK(station.people.sign_in_lasts == std::chrono::minutes(5));
+}
+
+TEST_CASE("labels are read by the rules of the file, whatever their kind") {
+    const auto loading = load_station_file(test_folder + "good/label-rules.json");
+    CHECK(loading.findings.empty());
+    REQUIRE(loading.station.has_value());
+    const auto reader = tautgate::protocol::LabelReader::compile(loading.station->tickets);
+    REQUIRE(reader.has_value());
+    const auto serial = [&](std::string_view label) {
+        const auto ticket = reader->read(label);
+        return ticket ? ticket->kind + " " + ticket->order + " " + ticket->type + " " + ticket->serial
+                      : ticket.error().what;
+    };
+    // The last character of each serial number is its check character by ISO/IEC 7064 MOD 37,36, computed
+    // with python3-stdnum 1.18.
+    CHECK(serial("]C0M40017 plain TM0008719 *") == "M 40017 plain TM0008719");
+    CHECK(serial("[)>\x1e"
+                 "06\x1dSTM0008719\x1d"
+                 "1K40017\x1d"
+                 "1Pplain\x1e\x04") == "M 40017 plain TM0008719");
+    CHECK(serial("[)>^06|STM0008719|1K40017|1Pplain^~") == "M 40017 plain TM0008719");
+    CHECK(serial("[)>\x1e"
+                 "05\x1d"
+                 "21BF001203J\x1d"
+                 "40040017\x1d"
+                 "240plain\x1e\x04") == "M 40017 plain BF001203J");
+    CHECK(serial("]d2"
+                 "21BF001203J\x1d"
+                 "40040017\x1d"
+                 "240plain") == "M 40017 plain BF001203J");
+    CHECK(
+        serial("]C0M40017 plain TM0008718 *")
+            .ends_with(
+                "its serial number 'TM0008718' has the check character '8' where the rest of it asks for '9' "
+                "by ISO/IEC 7064 MOD 37,36"));
 }
 
 TEST_CASE("a key that is left out has the default of the value type") {

@@ -113,7 +113,7 @@ function vary(owner, key, node, at) {
         for (const count of [0, here.minItems, here.minItems - 1, here.maxItems, here.maxItems + 1])
             if (count >= 0) withValue(owner, key, new Array(count).fill(value[0]), `${at} with ${count} values`);
         if (value.length > 0) vary(value, 0, here.items, `${at}/0`);
-        if (here.items.$ref === "#/$defs/step" || at === "/tools") value.forEach((_, index) => vary(value, index, here.items, `${at}/${index}`));
+        if (here.items.$ref === "#/$defs/step" || ["/tools", "/tickets"].includes(at)) value.forEach((_, index) => vary(value, index, here.items, `${at}/${index}`));
     } else if (here.type === "object") {
         for (const name of Object.keys(value)) {
             if (name === "comments") continue;

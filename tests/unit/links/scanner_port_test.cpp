@@ -23,7 +23,9 @@ struct ScannerBench {
     boost::asio::io_context loop;
     config::Station station;
     protocol::LabelReader reader =
-        protocol::LabelReader::compile({{"D", "D-(?P<serial>[0-9]+)-(?P<type>[A-Z]+)"}}).value();
+        protocol::LabelReader::compile(
+            {{"D", protocol::PatternLabel{"D-(?P<serial>[0-9]+)-(?P<type>[A-Z]+)"}}})
+            .value();
     Heard heard;
     std::optional<ScannerPort> port;
 };

@@ -7,8 +7,8 @@ using namespace tautgate::protocol;
 namespace {
 
 const std::vector<TicketRule> rules{
-    {"D", R"(D(?P<serial>\d{6})-(?P<order>\d{5})-(?P<type>[A-E]))"},
-    {"F", R"(F(?P<serial>\d{6})-(?P<order>\d{5}))"},
+    {"D", PatternLabel{R"(D(?P<serial>\d{6})-(?P<order>\d{5})-(?P<type>[A-E]))"}},
+    {"F", PatternLabel{R"(F(?P<serial>\d{6})-(?P<order>\d{5}))"}},
 };
 
 LabelReader reader() {
@@ -40,7 +40,9 @@ TEST_CASE("a ticket's kind, serial number, order and type come from its label") 
 
 TEST_CASE("a label that is no ticket is refused and shown") {
     CHECK(refusal("X1") == "the label 'X1' is no build ticket of this station");
-    CHECK(refusal("D000123-40017-BB") == "the label 'D000123-40017-BB' is no build ticket of this station");
+    CHECK(refusal("D000123-40017-BB") == "the label 'D000123-40017-BB' is no build ticket of this station: "
+                                         "it fits kind D except that 'B' stands behind "
+                                         "it");
     CHECK(refusal("") == "the label is empty");
     CHECK(refusal("D000123\x1d-40017-B") == "the label 'D000123\\x1d-40017-B' holds control characters");
     CHECK(refusal("D\xff") == "the label 'D\\xff' is not UTF-8");
@@ -48,29 +50,32 @@ TEST_CASE("a label that is no ticket is refused and shown") {
 }
 
 TEST_CASE("a label that two kinds of ticket could claim is refused, never guessed") {
-    const auto both = LabelReader::compile({{"D", R"((?P<serial>\d+))"}, {"F", R"((?P<serial>\d\d))"}});
+    const auto both = LabelReader::compile(
+        {{"D", PatternLabel{R"((?P<serial>\d+))"}}, {"F", PatternLabel{R"((?P<serial>\d\d))"}}});
     REQUIRE(both);
     CHECK(both->read("12").error().what == "the label '12' can be read as a ticket of kind D and of kind F");
     CHECK(both->read("123")->kind == "D");
 }
 
 TEST_CASE("two patterns of one kind that read the same do not contradict each other") {
-    const auto same = LabelReader::compile({{"D", R"((?P<serial>\d+))"}, {"D", R"((?P<serial>\d\d))"}});
+    const auto same = LabelReader::compile(
+        {{"D", PatternLabel{R"((?P<serial>\d+))"}}, {"D", PatternLabel{R"((?P<serial>\d\d))"}}});
     REQUIRE(same);
     CHECK(same->read("12")->serial == "12");
 }
 
 TEST_CASE("an empty serial number is no serial number") {
-    const auto loose = LabelReader::compile({{"D", R"(D(?P<serial>\d*))"}});
+    const auto loose = LabelReader::compile({{"D", PatternLabel{R"(D(?P<serial>\d*))"}}});
     REQUIRE(loose);
-    CHECK(loose->read("D").error().what == "the label 'D' has an empty serial number");
+    CHECK(loose->read("D").error().what == "the label 'D' is no build ticket of this station: it fits kind D "
+                                           "except that its serial number is empty");
 }
 
 TEST_CASE("mistakes in patterns are all found, each at its rule") {
-    const auto compiled = LabelReader::compile({{"D", "("},
-                                                {"", R"((?P<serial>.+))"},
-                                                {"F", R"(F(?P<order>\d+))"},
-                                                {"G", R"((?P<serial>.+)(?P<colour>.))"}});
+    const auto compiled = LabelReader::compile({{"D", PatternLabel{"("}},
+                                                {"", PatternLabel{R"((?P<serial>.+))"}},
+                                                {"F", PatternLabel{R"(F(?P<order>\d+))"}},
+                                                {"G", PatternLabel{R"((?P<serial>.+)(?P<colour>.))"}}});
     REQUIRE_FALSE(compiled);
     const auto& faults = compiled.error();
     REQUIRE(faults.size() == 4);
