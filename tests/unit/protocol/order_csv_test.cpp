@@ -37,6 +37,18 @@ std::vector<std::string> mistakes_in(std::string_view bytes, const OrderFormat& 
 
 using Words = std::vector<std::string>;
 
+// The same without the remedies, of which each mistake has one.
+Words findings_in(std::string_view bytes) {
+    const auto orders = read_orders(bytes, comma);
+    REQUIRE_FALSE(orders);
+    Words words;
+    for (const RowFault& fault : orders.error()) {
+        words.push_back(std::to_string(fault.line) + ": " + fault.what);
+        CHECK_FALSE(fault.remedy.empty());
+    }
+    return words;
+}
+
 std::string as_csv(const std::vector<OrderEntry>& orders, const OrderFormat& format) {
     struct Written {
         std::string action;
@@ -73,6 +85,28 @@ std::string as_csv(const std::vector<OrderEntry>& orders, const OrderFormat& for
     return csv;
 }
 
+std::string some_name() {
+    return *rc::gen::container<std::string>(rc::gen::element<char>('a', '"', ';', ',', '7', '='));
+}
+
+// The one in the given place of its file; whatever may stand there once only ends with the place.
+OrderEntry some_entry(std::size_t place, const OrderFormat& format) {
+    const std::string number = std::to_string(place);
+    OrderContent content{.variant = some_name() + "v", .tickets = {}, .sequence = {}, .due_utc_us = {}};
+    for (const std::string& kind : format.ticket_kinds) {
+        ExpectedTicket ticket{kind, some_name(), some_name() + number};
+        if (*rc::gen::arbitrary<bool>())
+            content.tickets.push_back(std::move(ticket));
+    }
+    if (*rc::gen::arbitrary<bool>())
+        content.sequence = static_cast<std::uint32_t>(place) + 1;
+    if (*rc::gen::arbitrary<bool>())
+        content.due_utc_us = *rc::gen::inRange<std::int64_t>(0, 4'000'000'000'000'000);
+    const auto action =
+        *rc::gen::element<OrderAction>(AddOrder{content}, ChangeOrder{content}, CancelOrder{});
+    return {place + 2, some_name() + number, action};
+}
+
 }  // namespace
 
 TEST_CASE("each row adds, changes or cancels one order, whatever the order of the columns") {
@@ -105,34 +139,23 @@ TEST_CASE("an order file may come from a spreadsheet: with a byte order mark and
 }
 
 TEST_CASE("all mistakes of a file are told, each with the line in which its row begins") {
-    CHECK(
-        mistakes_in("action,order,variant,sequence,due\n"
-                    "add,,plain,0,\n"
-                    "remove,40018,plain,,tomorrow\n"
-                    "add,40019,\"pla\nin\",,\n"
-                    "cancel,40020,plain,,\n"
-                    "add,40021,plain\n"
-                    "\n"
-                    "add,40022, plain,,\n"
-                    "add,40023,plain,,\"2026\"11\n"
-                    ",40024,plain,,\n") ==
-        Words{
-            "2: order is empty; fill it in",
-            "2: sequence is '0', which is no number; give a whole number from 1 to 4294967295, or nothing",
-            "3: due is 'tomorrow', which is no time; give date, time and offset as in "
-            "2026-11-25T06:14:00+01:00, or nothing",
-            "3: action is 'remove', which is none; give add, change or cancel",
-            "4: variant is 'pla\\x0ain', which holds something that is not seen; remove line breaks, "
-            "control characters and marks that turn the writing",
-            "6: the order is cancelled, and variant is 'plain'; leave it empty, or write another action",
-            "7: the number of fields is 3, and that of columns 5; give each column its field, also where it "
-            "is empty",
-            "8: the line is empty; remove it",
-            "9: variant is ' plain', with a space at an end; remove the space; it would make another name of "
-            "it",
-            "10: something follows the quote that closes field 5; put the whole field in quotes and write a "
-            "quote within it twice",
-            "11: action is empty; fill it in"});
+    CHECK(findings_in("action,order,variant,sequence,due\n"
+                      "add,,plain,0,\n"
+                      "remove,40018,plain,,tomorrow\n"
+                      "add,40019,\"pla\nin\",,\n"
+                      "cancel,40020,plain,,\n"
+                      "add,40021,plain\n"
+                      "\n"
+                      "add,40022, plain,,\n"
+                      "add,40023,plain,,\"2026\"11\n"
+                      ",40024,plain,,\n") ==
+          Words{"2: order is empty", "2: sequence is '0', which is no number",
+                "3: due is 'tomorrow', which is no time", "3: action is 'remove', which is none",
+                "4: variant is 'pla\\x0ain', which holds something that is not seen",
+                "6: the order is cancelled, and variant is 'plain'",
+                "7: the number of fields is 3, and that of columns 5", "8: the line is empty",
+                "9: variant is ' plain', with a space at an end",
+                "10: something follows the quote that closes field 5", "11: action is empty"});
 }
 
 TEST_CASE("a number that is only begun with digits, and a name with a space behind it, are mistakes") {
@@ -217,27 +240,10 @@ TEST_CASE("orders that are written are read back as they were") {
     CHECK(rc::check("orders", [] {
         const OrderFormat format{.separator = *rc::gen::element(Separator::comma, Separator::semicolon),
                                  .ticket_kinds = {"D", "F"}};
-        const auto name = [] {
-            return *rc::gen::container<std::string>(rc::gen::element<char>('a', '"', ';', ',', '7', '='));
-        };
         std::vector<OrderEntry> orders;
         const auto count = *rc::gen::inRange<std::size_t>(0, 6);
-        for (std::size_t i = 0; i < count; ++i) {
-            const std::string number = std::to_string(i);
-            OrderContent content{.variant = name() + "v", .tickets = {}, .sequence = {}, .due_utc_us = {}};
-            for (const std::string& kind : format.ticket_kinds)
-                if (const ExpectedTicket ticket{kind, name(),
-                                                *rc::gen::element<std::string>("", "s") + name() + number};
-                    *rc::gen::arbitrary<bool>())
-                    content.tickets.push_back(ticket);
-            if (*rc::gen::arbitrary<bool>())
-                content.sequence = static_cast<std::uint32_t>(i) + 1;
-            if (*rc::gen::arbitrary<bool>())
-                content.due_utc_us = *rc::gen::inRange<std::int64_t>(0, 4'000'000'000'000'000);
-            const auto action =
-                *rc::gen::element<OrderAction>(AddOrder{content}, ChangeOrder{content}, CancelOrder{});
-            orders.push_back({i + 2, name() + number, action});
-        }
+        while (orders.size() < count)
+            orders.push_back(some_entry(orders.size(), format));
         const auto read = read_orders(as_csv(orders, format), format);
         RC_ASSERT(read.has_value());
         RC_ASSERT(*read == orders);
