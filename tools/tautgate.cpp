@@ -26,7 +26,7 @@
 namespace {
 
 using namespace tautgate::cli;
-namespace config = tautgate::config;
+namespace protocol = tautgate::protocol;
 
 constexpr const char* examples =
     "Examples:\n"
