@@ -97,6 +97,7 @@ RegisterProfile torque_only(FieldType type, WordOrder order) {
     RegisterProfile profile;
     profile.name = "two registers";
     profile.length = 3;
+    profile.counter = CounterField{{.address = 0, .type = FieldType::uint16}, 0, 0xFFFF};
     profile.torque = TorqueField{{.address = 1, .type = type, .order = order}, TorqueUnit::newton_metre};
     profile.range = {Torque{1}, Angle{1}, Torque{1'000'000'000'000'000}};
     return profile;
