@@ -407,6 +407,36 @@ std::optional<std::uint64_t> counter_in(const RegisterProfile& profile,
     return counter ? std::optional(*counter) : std::nullopt;
 }
 
+namespace {
+
+// Of a status word the bits that mean something.
+std::uint64_t meant(const RegisterProfile& profile, const RegisterField& field, std::uint64_t bits) {
+    std::uint64_t mask = 0;
+    if (profile.verdict && profile.verdict->field == field)
+        mask |= profile.verdict->mask;
+    if (profile.direction && profile.direction->field == field)
+        mask |= profile.direction->mask;
+    return mask == 0 ? bits : bits & mask;
+}
+
+}  // namespace
+
+std::vector<std::uint16_t> content_of(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    const auto blocks = result_blocks(profile);
+    const RegisterImage image(profile, blocks, words);
+    std::vector<std::uint16_t> content;
+    if (image.wrong_length())
+        return content;
+    for (const RegisterField& field : result_fields(profile)) {
+        const auto bits = image.bits("", field);
+        if (!bits)
+            return {};
+        for (int shift = 48; shift >= 0; shift -= 16)
+            content.push_back(static_cast<std::uint16_t>(meant(profile, field, *bits) >> shift));
+    }
+    return content;
+}
+
 bool is_ready(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
     const auto blocks = result_blocks(profile);
     const RegisterImage image(profile, blocks, words);

@@ -47,6 +47,12 @@ TAUTGATE_FIELDS(DecodeFault, field, what, remedy, counter);
 [[nodiscard]] std::optional<std::uint64_t> counter_in(const RegisterProfile& profile,
                                                       std::span<const std::uint16_t> words);
 
+// The registers (and bits) that the profile names, those of one result, in a row: what else lies between them
+// or in the same word does not matter. Without what only says that there is a result. Empty: they cannot be
+// read.
+[[nodiscard]] std::vector<std::uint16_t> content_of(const RegisterProfile& profile,
+                                                    std::span<const std::uint16_t> words);
+
 // Whether the tool of a handshake waits with a result. What cannot be read waits: nothing is cleared on
 // doubt.
 [[nodiscard]] bool is_ready(const RegisterProfile& profile, std::span<const std::uint16_t> words);

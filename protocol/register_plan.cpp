@@ -9,42 +9,35 @@ namespace {
 
 constexpr std::uint32_t widest_gap = 16;
 
-void add(std::vector<FieldPlace>& places, const RegisterProfile& profile,
-         const std::optional<RegisterField>& field) {
+void add(std::vector<RegisterField>& fields, const std::optional<RegisterField>& field) {
     if (field)
-        places.push_back(place_of(profile, *field));
+        fields.push_back(*field);
+}
+
+// Registers that hold no number: of a text, of the parts of a stamp.
+void add_words(std::vector<RegisterField>& fields, std::uint16_t first, std::uint16_t count,
+               std::optional<RegisterTable> table) {
+    for (std::uint16_t i = 0; i < count; ++i)
+        fields.push_back({.address = static_cast<std::uint16_t>(first + i), .table = table});
+}
+
+void add_stamp(std::vector<RegisterField>& fields, const StampField& stamp) {
+    if (stamp.kind == StampKind::calendar)
+        add_words(fields, stamp.field.address, calendar_registers, stamp.field.table);
+    else
+        fields.push_back(stamp.field);
 }
 
 // Of all fields that every result has for itself.
 std::vector<FieldPlace> places_in_result(const RegisterProfile& profile) {
-    std::vector<FieldPlace> places;
-    if (profile.counter)
-        places.push_back(place_of(profile, profile.counter->field));
-    add(places, profile, profile.toggle);
+    std::vector<RegisterField> fields = result_fields(profile);
+    add(fields, profile.toggle);
     if (profile.handshake)
-        places.push_back(place_of(profile, profile.handshake->ready));
-    if (!profile.ring)
-        add(places, profile, profile.epoch);
-    if (profile.program)
-        places.push_back(place_of(profile, profile.program->field));
-    if (profile.program_text)
-        places.push_back({profile.table, profile.program_text->address, profile.program_text->registers});
-    if (profile.torque)
-        places.push_back(place_of(profile, profile.torque->field));
-    add(places, profile, profile.angle);
-    if (profile.direction)
-        places.push_back(place_of(profile, profile.direction->field));
-    if (profile.verdict)
-        places.push_back(place_of(profile, profile.verdict->field));
-    for (const auto* limit : {&profile.limits.torque_min, &profile.limits.torque_max,
-                              &profile.limits.angle_min, &profile.limits.angle_max})
-        add(places, profile, *limit);
-    if (profile.stamp) {
-        places.push_back(place_of(profile, profile.stamp->field));
-        if (profile.stamp->kind == StampKind::calendar)
-            places.back().count = calendar_registers;
-    }
-    add(places, profile, profile.position);
+        fields.push_back(profile.handshake->ready);
+    std::vector<FieldPlace> places;
+    places.reserve(fields.size());
+    for (const RegisterField& field : fields)
+        places.push_back(place_of(profile, field));
     return places;
 }
 
@@ -75,6 +68,32 @@ FieldPlace place_of(const RegisterProfile& profile, const RegisterField& field) 
     return {field.table.value_or(profile.table), field.address, width(field.type)};
 }
 
+std::vector<RegisterField> result_fields(const RegisterProfile& profile) {
+    std::vector<RegisterField> fields;
+    if (profile.counter)
+        fields.push_back(profile.counter->field);
+    if (!profile.ring)
+        add(fields, profile.epoch);
+    if (profile.program)
+        fields.push_back(profile.program->field);
+    if (profile.program_text)
+        add_words(fields, profile.program_text->address, profile.program_text->registers, std::nullopt);
+    if (profile.torque)
+        fields.push_back(profile.torque->field);
+    add(fields, profile.angle);
+    if (profile.direction)
+        fields.push_back(profile.direction->field);
+    if (profile.verdict)
+        fields.push_back(profile.verdict->field);
+    for (const auto* limit : {&profile.limits.torque_min, &profile.limits.torque_max,
+                              &profile.limits.angle_min, &profile.limits.angle_max})
+        add(fields, *limit);
+    if (profile.stamp)
+        add_stamp(fields, *profile.stamp);
+    add(fields, profile.position);
+    return fields;
+}
+
 std::vector<BlockRange> result_blocks(const RegisterProfile& profile) {
     if (profile.length != 0)
         return {{profile.table, profile.start, profile.length}};
@@ -85,7 +104,8 @@ std::vector<BlockRange> reads_of(const RegisterProfile& profile) {
     if (!profile.ring)
         return result_blocks(profile);
     std::vector<FieldPlace> places{place_of(profile, profile.ring->newest)};
-    add(places, profile, profile.epoch);
+    if (profile.epoch)
+        places.push_back(place_of(profile, *profile.epoch));
     return cover(std::move(places));
 }
 

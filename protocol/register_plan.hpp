@@ -44,6 +44,9 @@ TAUTGATE_FIELDS(FieldPlace, table, address, count);
 // for its fields, without reading over a gap of more than 16 registers. Of a ring: its first slot.
 [[nodiscard]] std::vector<BlockRange> result_blocks(const RegisterProfile& profile);
 
+// The fields that a result has for itself, but for those by which it shows (toggle, ready of a handshake).
+[[nodiscard]] std::vector<RegisterField> result_fields(const RegisterProfile& profile);
+
 // What each poll reads, in this order: the result's blocks, or of a ring the count of its newest result (and
 // the epoch).
 [[nodiscard]] std::vector<BlockRange> reads_of(const RegisterProfile& profile);

@@ -41,18 +41,18 @@ WatchOutcome follow(const CounterField& counter, KnownResult& known, std::uint64
 
 bool marked_by_stamp(const RegisterProfile& profile) { return profile.stamp && profile.stamp->marks_result; }
 
-// Torn, or a second read that cannot be compared; nothing: both reads are the same.
-std::optional<std::expected<WatchOutcome, DecodeFault>> unlike(std::span<const std::uint16_t> first,
-                                                               std::span<const std::uint16_t> again,
-                                                               std::optional<std::uint64_t> counter) {
-    if (again.size() != first.size())
-        return std::unexpected(DecodeFault{
-            "counter",
-            fmt::format("the second read has {} registers instead of {}", again.size(), first.size()),
-            "check what the tool answers", counter});
-    if (!std::ranges::equal(first, again))
-        return Torn{};
-    return std::nullopt;
+// Of a second read that is compared as a whole: what the profile names, and how the result shows.
+std::vector<std::uint16_t> compared(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    if (profile.ring)
+        return {words.begin(), words.end()};
+    auto content = content_of(profile, words);
+    const auto blocks = reads_of(profile);
+    const RegisterImage image(profile, blocks, words);
+    for (const RegisterField* mark : {profile.toggle ? &*profile.toggle : nullptr,
+                                      profile.handshake ? &profile.handshake->ready : nullptr})
+        if (mark != nullptr)
+            content.push_back(static_cast<std::uint16_t>(image.bits("", *mark).value_or(0)));
+    return content;
 }
 
 // The number by which the tool says how far it is; of a ring the newest one's, outside of the slots.
@@ -92,12 +92,6 @@ std::expected<std::vector<std::uint64_t>, DecodeFault> marks_in(const RegisterPr
     return marks;
 }
 
-std::span<const std::uint16_t> compared_words(const RegisterProfile& profile, const RegisterImage& first) {
-    if (const auto part = second_read_of(profile))
-        return first.registers({part->table, part->start, part->length}).value_or(first.words());
-    return first.words();
-}
-
 }  // namespace
 
 std::optional<BlockRange> second_read_of(const RegisterProfile& profile) {
@@ -118,13 +112,31 @@ std::expected<WatchOutcome, DecodeFault> ResultWatch::observe(const RegisterProf
     return profile.counter ? counted(profile, first, again) : marked(profile, first, again, familiar);
 }
 
+// Torn, or a second read that cannot be compared; nothing: both reads are the same.
+std::optional<ResultWatch::Seen> ResultWatch::unlike(const RegisterProfile& profile,
+                                                     const RegisterImage& first,
+                                                     std::span<const std::uint16_t> again,
+                                                     std::optional<std::uint64_t> counter) {
+    const auto part = second_read_of(profile);
+    const auto once = part ? first.registers({part->table, part->start, part->length}).value_or(first.words())
+                           : first.words();
+    if (again.size() != once.size())
+        return std::unexpected(DecodeFault{
+            "counter",
+            fmt::format("the second read has {} registers instead of {}", again.size(), once.size()),
+            "check what the tool answers", counter});
+    const bool same =
+        part ? std::ranges::equal(once, again) : compared(profile, once) == compared(profile, again);
+    return same ? std::nullopt : std::optional<Seen>(Torn{});
+}
+
 std::expected<WatchOutcome, DecodeFault> ResultWatch::counted(const RegisterProfile& profile,
                                                               const RegisterImage& first,
                                                               std::span<const std::uint16_t> again) {
     const auto raw = first.whole("counter", count_field(profile));
     if (!raw)
         return std::unexpected(raw.error());
-    if (const auto fault_or_torn = unlike(compared_words(profile, first), again, *raw))
+    if (const auto fault_or_torn = unlike(profile, first, again, *raw))
         return *fault_or_torn;
     std::optional<std::uint64_t> epoch;
     if (profile.epoch) {
@@ -143,9 +155,9 @@ std::expected<WatchOutcome, DecodeFault> ResultWatch::marked(const RegisterProfi
     auto marks = marks_in(profile, first);
     if (!marks)
         return std::unexpected(std::move(marks.error()));
-    if (const auto fault_or_torn = unlike(first.words(), again, std::nullopt))
+    if (const auto fault_or_torn = unlike(profile, first, again, std::nullopt))
         return *fault_or_torn;
-    Look look{std::move(*marks), {first.words().begin(), first.words().end()}};
+    Look look{std::move(*marks), content_of(profile, first.words())};
     const bool by_handshake = !profile.toggle && !marked_by_stamp(profile);
     return by_handshake ? by_ready(std::move(look), familiar)
                         : by_change(std::move(look), marked_by_stamp(profile) && familiar);
@@ -197,7 +209,7 @@ WatchOutcome ResultWatch::by_ready(Look look, bool familiar) {
         known_ = KnownResult{ready ? std::uint64_t{1} : std::uint64_t{0}, gap};
         return Baseline{known_->counter};
     }
-    const bool shown_before = before ? waits(*before) && before->words == last_->words : familiar;
+    const bool shown_before = before ? waits(*before) && before->content == last_->content : familiar;
     if (!ready || shown_before)
         return NoNew{};
     return NewResult{++known_->counter};

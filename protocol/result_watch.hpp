@@ -86,8 +86,8 @@ class ResultWatch {
     void unwatched(std::uint64_t epoch) { unwatched_ = epoch; }
 
     // `words` are the blocks of reads_of(profile); `again` is the second read, see second_read_of.
-    // `familiar`: the words are those of the newest known result, every one of them; it is only looked at
-    // without a counter. A read of the wrong length is a DecodeFault.
+    // `familiar`: the content (content_of) is that of the newest known result; it is only looked at without a
+    // counter. A read of the wrong length is a DecodeFault.
     [[nodiscard]] std::expected<WatchOutcome, DecodeFault> observe(const RegisterProfile& profile,
                                                                    std::span<const std::uint16_t> words,
                                                                    std::span<const std::uint16_t> again,
@@ -97,9 +97,13 @@ class ResultWatch {
   private:
     struct Look {
         std::vector<std::uint64_t> marks;
-        std::vector<std::uint16_t> words;
+        std::vector<std::uint16_t> content;
     };
     using Seen = std::expected<WatchOutcome, DecodeFault>;
+    [[nodiscard]] static std::optional<Seen> unlike(const RegisterProfile& profile,
+                                                    const RegisterImage& first,
+                                                    std::span<const std::uint16_t> again,
+                                                    std::optional<std::uint64_t> counter);
     [[nodiscard]] Seen counted(const RegisterProfile& profile, const RegisterImage& first,
                                std::span<const std::uint16_t> again);
     [[nodiscard]] Seen marked(const RegisterProfile& profile, const RegisterImage& first,

@@ -160,12 +160,25 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
         const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
         return profile == nullptr || profile->counter.has_value();
     };
+    const auto tells_restarts = [&](const config::Tool& tool) {
+        const auto* link = std::get_if<config::RegisterLink>(&tool.link);
+        const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
+        return profile == nullptr || profile->epoch.has_value();
+    };
     for (std::size_t i = 0; i < station.joints.size(); ++i) {
         const config::Joint& joint = station.joints[i];
         if (joint.risk == config::RiskClass::c)
             continue;
         for (std::size_t j = 0; j < joint.tools.size(); ++j) {
             const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
+            if (tool != station.tools.end() && counts(*tool) && !tells_restarts(*tool))
+                findings.push_back(
+                    {Severity::warning, fmt::format("/joints/{}/tools/{}", i, j),
+                     fmt::format("tool {} does not show its restarts, so that results of a count that began "
+                                 "anew could "
+                                 "pass for the next ones; joint {} is of class {}",
+                                 tool->id, joint.id, joint.risk == config::RiskClass::a ? "A" : "B"),
+                     "name an epoch in its profile, or make sure that its count outlives a loss of power"});
             if (tool != station.tools.end() && !counts(*tool))
                 findings.push_back(
                     {Severity::error, fmt::format("/joints/{}/tools/{}", i, j),

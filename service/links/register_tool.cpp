@@ -128,6 +128,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         waker_.wake();
         if (thread_.joinable())
             thread_.join();
+        connection_.reset();
+        buses_.reset();  // handlers under way still hold this, and must not hold the line
     }
 
   private:
@@ -206,6 +208,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         connection_ = std::move(*opened);
         answered_ = false;
         must_clear_ = profile_.handshake.has_value();
+        tell_again_ = true;  // it may have lost power before it acted on what it was told
         watch_.unwatched(epochs_());
         return true;
     }
@@ -229,7 +232,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             const std::lock_guard lock{mutex_};
             stored = shared_.stored;
         }
-        if (!stored || stored == acknowledged_ || !protocol::waits_for_the_station(profile_))
+        const bool told = stored == acknowledged_ && !tell_again_;
+        if (!stored || told || !protocol::waits_for_the_station(profile_))
             return true;
         // Of another epoch, or the tool has not said yet which one is its own: it may change with the next
         // poll.
@@ -241,10 +245,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (const auto done = tell_stored(stored->counter); !done)
             return lose(fmt::format("cannot acknowledge result {}: {}", stored->counter, done.error()));
         acknowledged_ = stored;
+        tell_again_ = false;
         return true;
     }
 
     [[nodiscard]] RegisterLine::Done tell_stored(std::uint64_t counter) {
+        written_at_ = steady_clock::now();
         if (!profile_.handshake)
             return connection_->write(*profile_.acknowledge, protocol::acknowledge_words(profile_, counter));
         must_clear_ = true;
@@ -266,6 +272,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (const auto done = shake(profile_.handshake->cleared); !done)
             return lose(fmt::format("cannot clear the acknowledgement: {}", done.error()));
         must_clear_ = false;
+        written_at_ = steady_clock::now();
         return true;
     }
 
@@ -296,9 +303,13 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return true;
     }
 
-    // The very words of the newest result that we have.
+    // What the newest result that we have said.
     [[nodiscard]] bool is_newest(const std::vector<std::uint16_t>& words) const {
-        return !profile_.counter && newest_ && words != whole_ && digest_of(bytes_of(words)) == *newest_;
+        return !profile_.counter && newest_ && words != whole_ && content_digest(words) == *newest_;
+    }
+
+    [[nodiscard]] std::uint64_t content_digest(const std::vector<std::uint16_t>& words) const {
+        return digest_of(bytes_of(protocol::content_of(profile_, words)));
     }
 
     void refuse(const std::vector<std::uint16_t>& block, const protocol::DecodeFault& fault) {
@@ -327,8 +338,27 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
                              protocol::waits_for_the_station(profile_));
         if (is_new && has_a_result())
             decode(whole_, watch_.known()->counter);
-        else if (everything_acknowledged())
+        else if (changed_under_its_count(outcome, began))
+            decode(whole_, watch_.known()->counter);
+        else if (nothing_behind(began))
             caught_up_ = began;
+        return true;
+    }
+
+    // The tool wrote its count before its values, so slowly that both reads saw the old ones; or it gives its
+    // count to another result. What was told is not true, and the core is to say so. Most tools write their
+    // values first: for a moment other values under the old count mean that the next one is being written.
+    [[nodiscard]] bool changed_under_its_count(const protocol::WatchOutcome& outcome, SteadyTime began) {
+        const bool differs = profile_.counter && std::holds_alternative<protocol::NoNew>(outcome) && told_ &&
+                             newest_ && told_->counter == watch_.known()->counter &&
+                             content_digest(whole_) != *newest_;
+        if (!differs)
+            differs_since_.reset();
+        else if (!differs_since_)
+            differs_since_ = began;
+        if (!differs || began - *differs_since_ < tool_.settling)
+            return false;
+        differs_since_.reset();
         return true;
     }
 
@@ -345,7 +375,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             return answer();
         }
         reading->counter = counter;
-        report(std::move(*reading), steady_clock::now());
+        report(std::move(*reading), words, steady_clock::now());
     }
 
     // ---- a ring of results ----
@@ -361,11 +391,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return std::nullopt;
     }
 
-    // Of a count that began anew.
+    // The slot of the oldest result is the one that the next is written to, perhaps just now and values
+    // first.
     [[nodiscard]] std::uint64_t oldest_in_ring() const {
         const std::uint64_t newest = watch_.known()->counter;
-        const std::uint64_t slots = profile_.ring->slots;
-        return std::max(profile_.counter->lowest, newest >= slots ? newest - slots + 1 : 0);
+        const std::uint64_t usable = profile_.ring->slots - 1U;
+        return std::max(profile_.counter->lowest, newest >= usable ? newest - usable + 1 : 0);
     }
 
     // Reads what is missing, oldest first; a few at a time, so that the tool is still polled. False: the
@@ -380,8 +411,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
                 in_ring_.reset();
                 break;
             }
-            if (newest - *in_ring_ >= profile_.ring->slots)  // written over: the gap in the count tells
-                in_ring_ = newest - profile_.ring->slots + 1;
+            if (stopping())
+                return true;
+            in_ring_ = std::max(*in_ring_, oldest_in_ring());  // what was written over is a gap in the count
             const auto step = read_slot(*in_ring_);
             if (!step)
                 return lose_poll(step.error());
@@ -391,7 +423,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         }
         if (in_ring_ && *in_ring_ > newest)
             in_ring_.reset();
-        if (!in_ring_ && everything_acknowledged())
+        if (!in_ring_ && nothing_behind(began))
             caught_up_ = began;
         return true;
     }
@@ -416,6 +448,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         refuse(words->value_or(std::vector<std::uint16_t>{}),
                {"ring", fmt::format("the slot of result {} says {}", counter, says),
                 "check slots, stride, the place of the counter and its range in the profile", counter});
+        answer();  // it is one of the tool's results all the same
         return true;
     }
 
@@ -431,20 +464,26 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             .tool = {tool_.id}, .epoch = epoch_text(watch_.known()), .last = watch_.known()->counter});
     }
 
-    // A tool that waits for acknowledgements may have more behind the result that it shows.
-    [[nodiscard]] bool everything_acknowledged() const {
-        if (!protocol::waits_for_the_station(profile_))
+    // A tool that waits for acknowledgements may have more behind the result that it shows, and shows that
+    // only some time after it was told that the one shown is stored.
+    [[nodiscard]] bool nothing_behind(SteadyTime began) const {
+        if (!protocol::waits_for_the_station(profile_) || (profile_.counter && !has_a_result()))
             return true;
-        return !told_ || (acknowledged_ && acknowledged_->epoch == told_->epoch &&
-                          acknowledged_->counter >= told_->counter);
+        if (written_at_ && began < *written_at_ + tool_.settling)
+            return false;
+        if (profile_.handshake)
+            return !ready_ && !must_clear_;
+        const auto& known = watch_.known();
+        return acknowledged_ && acknowledged_->epoch == epoch_text(known) &&
+               acknowledged_->counter >= known->counter;
     }
 
     // The result came after the last look that found nothing new, and its run began at most the longest run
     // before that. Where there was no such look in this run of the program nobody knows how old it is.
-    void report(protocol::Reading reading, SteadyTime now) {
+    void report(protocol::Reading reading, const std::vector<std::uint16_t>& words, SteadyTime now) {
         const std::int64_t from = caught_up_ ? since_boot(*caught_up_ - tool_.longest_run) : long_ago_ns;
         told_ = Stored{epoch_text(watch_.known()), reading.counter};
-        const std::uint64_t digest = digest_of(reading.received.raw);
+        const std::uint64_t digest = content_digest(words);
         newest_ = digest;
         post(interlock::ResultReceived{.tool = {tool_.id},
                                        .epoch = told_->epoch,
@@ -493,17 +532,20 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     std::shared_ptr<SerialBuses> buses_;
     std::unique_ptr<RegisterLine> connection_;  // null: none
     std::vector<std::uint16_t> whole_;  // what is read, as it was last whole; empty: not on this connection
-    std::optional<std::uint64_t> newest_;   // digest of the newest result
-    std::optional<std::uint64_t> in_ring_;  // the next result to be read from the ring; none: all are
-    int slot_looks_ = 0;                    // at the slot in hand
-    bool understood_ = true;                // everything in the poll in hand
-    bool ready_ = false;                    // by the last look the tool waits with a result
-    bool must_clear_ = false;               // the acknowledgement may still stand at the tool
-    std::mt19937_64 epochs_;                // names of counts that begin here
-    bool answered_ = false;                 // ToolAnswered was sent on this connection
-    std::optional<Stored> told_;            // newest result given to the loop
-    std::optional<Stored> acknowledged_;    // newest that was written
-    std::optional<SteadyTime> caught_up_;   // when the last look began that found nothing more
+    std::optional<std::uint64_t> newest_;      // digest of the newest result
+    std::optional<std::uint64_t> in_ring_;     // the next result to be read from the ring; none: all are
+    int slot_looks_ = 0;                       // at the slot in hand
+    bool understood_ = true;                   // everything in the poll in hand
+    bool ready_ = false;                       // by the last look the tool waits with a result
+    bool must_clear_ = false;                  // the acknowledgement may still stand at the tool
+    std::mt19937_64 epochs_;                   // names of counts that begin here
+    bool answered_ = false;                    // ToolAnswered was sent on this connection
+    std::optional<Stored> told_;               // newest result given to the loop
+    std::optional<SteadyTime> differs_since_;  // other values stand under the count that was told
+    bool tell_again_ = false;                  // the acknowledgement, on this connection
+    std::optional<SteadyTime> written_at_;     // when the tool was last told something
+    std::optional<Stored> acknowledged_;       // newest that was written
+    std::optional<SteadyTime> caught_up_;      // when the last look began that found nothing more
     // Both.
     Waker waker_;
     mutable std::mutex mutex_;

@@ -99,6 +99,7 @@ SerialBus::Done SerialBus::request(std::uint8_t unit, milliseconds answer_within
         return opened;
     if (modbus_set_slave(context_.get(), unit) != 0 || !set_answer_time(context_.get(), answer_within))
         return Broken(fmt::format("unit {}: {}", unit, last_modbus_error()));
+    static_cast<void>(modbus_flush(context_.get()));  // what came since the last answer is for nobody
     const int done = ask(context_.get());
     if (done == wanted)
         return {};

@@ -352,6 +352,8 @@ void RegisterTool::after(const RegisterRequest& request, std::span<std::uint16_t
         if (tears_ > 0)
             --tears_;
     }
+    if (take_at_ && std::chrono::steady_clock::now() >= *take_at_)
+        take_acknowledgement(registers);
     if (!request.writes)
         return;
     if (profile_.acknowledge && !request.bits &&
@@ -375,6 +377,11 @@ void RegisterTool::take_acknowledgement(std::span<std::uint16_t> registers) {
     const auto written = registers.subspan(*profile_.acknowledge, wanted.size());
     if (!std::ranges::equal(wanted, written))
         return;
+    if (slow_.count() > 0 && !take_at_) {
+        take_at_ = std::chrono::steady_clock::now() + slow_;
+        return;
+    }
+    take_at_.reset();
     shown_is_stored();
     show_next(registers);
     status_.kept = kept_.size();
@@ -404,6 +411,11 @@ void RegisterTool::hold_back(bool on) {
         held_back_ = on;
         show_next(registers);
     });
+}
+
+void RegisterTool::slow_to_take(std::chrono::milliseconds delay) {
+    const std::lock_guard lock{mutex_};
+    slow_ = delay;
 }
 
 void RegisterTool::tear(unsigned reads) {

@@ -14,6 +14,7 @@
 #include <functional>
 #include <memory>
 #include <mutex>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -50,6 +51,8 @@ class RegisterTool {
     void answer_after(std::chrono::milliseconds delay) { server_->answer_after(delay); }
     // While held back, results stay in the tool and the registers show the one before.
     void hold_back(bool on);
+    // So long after an acknowledgement the tool still shows the result that it was about.
+    void slow_to_take(std::chrono::milliseconds delay);
     // The next `reads` of the block show a result half written: new values beside the old counter.
     void tear(unsigned reads);
     // Power off and on: a new epoch where the profile has one, the count starts again, nothing is kept.
@@ -91,6 +94,8 @@ class RegisterTool {
     std::vector<std::uint16_t> torn_rest_;  // what stands in the registers once the write is over
     unsigned tears_ = 0;
     bool held_back_ = false;
+    std::chrono::milliseconds slow_{0};
+    std::optional<std::chrono::steady_clock::time_point> take_at_;  // it was told, and acts on it then
     bool clear_awaited_ = false;  // the acknowledgement of a handshake still stands
     Status status_;
     std::uint64_t epoch_ = 1;

@@ -3,6 +3,7 @@
 
 #include <atomic>
 #include <stdexcept>
+#include <thread>
 
 #include "config/reader.hpp"
 #include "service/links/register_tool.hpp"
@@ -362,17 +363,23 @@ class OtherBench {
         tool = std::move(*opened);
     }
     void connect(std::optional<links::KnownOfTool> known, std::uint8_t of_unit = unit) {
+        connect_to(tool->port(), std::move(known), of_unit);
+    }
+    // To another device of the same profile.
+    void connect_to(std::uint16_t port, std::optional<links::KnownOfTool> known,
+                    std::uint8_t of_unit = unit) {
         auto of = station_.tools.at(1);
         auto& wire = std::get<config::RegisterLink>(of.link);
         if (!tool->device().empty()) {
             wire.host.clear();
             wire.serial = config::SerialLine{.device = tool->device()};
         }
-        wire.port = tool->port();
+        wire.port = port;
         wire.unit = of_unit;
         wire.poll_interval = std::chrono::milliseconds(5);
         of.silence_limit = std::chrono::milliseconds(400);
-        of.settling = std::chrono::milliseconds(30);
+        of.settling = settling;
+        of.longest_run = std::chrono::milliseconds(10);
         link = std::make_unique<links::RegisterTool>(
             floor.loop, station_, of, floor.sink(), [known] { return known; }, "boot-1", buses);
         link->start();
@@ -413,6 +420,7 @@ class OtherBench {
     }
 
     static constexpr std::uint8_t unit = 9;
+    std::chrono::milliseconds settling{30};
     Floor floor;
     std::unique_ptr<simulation::RegisterTool> tool;
     std::unique_ptr<links::RegisterTool> link;
@@ -443,11 +451,12 @@ TEST_CASE("what a ring has written over is a gap in the count, and the rest stil
     for (int i = 1; i <= 40; ++i)
         bench.tool->report(result_of(std::to_string(100 + i)));
     bench.connect(links::KnownOfTool{{.counter = 2, .epoch = 1}, std::nullopt});
-    REQUIRE(bench.until_results(16));
+    // Not the oldest of the 16: its slot is the one that the next result is written to.
+    REQUIRE(bench.until_results(15));
     REQUIRE(bench.until_polled(5));
-    CHECK(bench.counters().front() == 25);
+    CHECK(bench.counters().front() == 26);
     CHECK(bench.counters().back() == 40);
-    CHECK(bench.counters().size() == 16);
+    CHECK(bench.counters().size() == 15);
     CHECK(bench.floor.all<ToolAnswered>().front().last == 40);
 }
 
@@ -608,4 +617,91 @@ TEST_CASE("an answer that comes late on a serial line never serves a later reque
     REQUIRE(bench.until_results(1));
     CHECK(bench.counters() == std::vector<std::uint64_t>{1});
     CHECK(bench.torques() == std::vector<std::int64_t>{101});
+}
+
+TEST_CASE(
+    "values that change under a count that was told are told once more, so that it cannot pass for true") {
+    auto profile = small_profile();
+    auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
+    REQUIRE(device);
+    OtherBench bench(profile);
+    const auto show = [&](std::uint16_t count, std::uint16_t torque) {
+        (*device)->write(100, std::vector<std::uint16_t>{count, torque, 30});
+    };
+    show(4, 1000);
+    bench.settling = std::chrono::seconds(1);  // the two polls below take far less
+    bench.connect_to((*device)->port(),
+                     links::KnownOfTool{{.counter = 4, .epoch = std::nullopt}, std::nullopt});
+    REQUIRE(bench.until_polled(3));
+    show(5, 1000);  // the count first, with the values of the result before
+    REQUIRE(bench.until_results(1));
+    show(5, 2000);
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{5, 5});
+    CHECK(bench.torques() == std::vector<std::int64_t>{100, 200});
+    // Values first, for a moment: the next result is being written.
+    show(5, 3000);
+    REQUIRE(bench.until_polled(2));
+    show(6, 3000);
+    REQUIRE(bench.until_results(3));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{5, 5, 6});
+}
+
+TEST_CASE("what the profile does not name makes neither a result nor a torn read") {
+    auto profile = handshake_profile();
+    profile.handshake->ready = {.address = 103, .bits = protocol::BitRange{0, 1}};
+    auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
+    REQUIRE(device);
+    OtherBench bench(profile);
+    const auto show = [&](std::uint16_t torque, std::uint16_t status) {
+        (*device)->write(100, std::vector<std::uint16_t>{status, torque, 30, status});
+    };
+    show(1000, 0);
+    bench.connect_to((*device)->port(), links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    REQUIRE(bench.until_polled(3));
+    show(1000, 1);
+    REQUIRE(bench.until_results(1));
+    for (std::uint16_t beat = 0; beat < 20; ++beat) {
+        show(1000,
+             static_cast<std::uint16_t>(1 | beat << 4U));  // other bits of the word, and a register between
+        REQUIRE(bench.until_polled(1));
+    }
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1});
+    CHECK(bench.link->polls().discarded == 0);
+}
+
+TEST_CASE("a result that waited behind another one is not dated into the time since that was shown") {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    OtherBench bench(profile);
+    bench.tool->slow_to_take(std::chrono::milliseconds(20));
+    bench.tool->report(result_of("101"));
+    bench.tool->report(result_of("102"));
+    const auto made = std::chrono::steady_clock::now().time_since_epoch();
+    std::this_thread::sleep_for(std::chrono::milliseconds(150));
+    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = std::nullopt}, std::nullopt});
+    REQUIRE(bench.until_results(1));
+    bench.store_newest();
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.floor.all<ResultReceived>().back().made.from_ns <
+          std::chrono::duration_cast<std::chrono::nanoseconds>(made).count());
+}
+
+TEST_CASE("what a tool was told is told again on a new connection: it may have lost power before it acted") {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    std::atomic<int> writes = 0;
+    auto device = simulation::RegisterServer::open(
+        "127.0.0.1", 0,
+        {.before_answer = [&](const auto& request, auto) { writes += request.writes ? 1 : 0; },
+         .after_answer = {}});
+    REQUIRE(device);
+    OtherBench bench(profile);
+    (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
+    bench.connect_to((*device)->port(), links::KnownOfTool{{.counter = 7, .epoch = 0}, std::nullopt});
+    REQUIRE(bench.floor.turn_until([&] { return writes == 1; }));
+    (*device)->cut();
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
+    (*device)->mend();
+    CHECK(bench.floor.turn_until([&] { return writes == 2; }));
 }
