@@ -336,9 +336,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         const bool is_new = !std::holds_alternative<protocol::NoNew>(outcome) &&
                             (!std::holds_alternative<protocol::Baseline>(outcome) ||
                              protocol::waits_for_the_station(profile_));
-        if (is_new && has_a_result())
-            decode(whole_, watch_.known()->counter);
-        else if (changed_under_its_count(outcome, began))
+        const bool to_be_told = (is_new && has_a_result()) || changed_under_its_count(outcome, began);
+        if (to_be_told)
             decode(whole_, watch_.known()->counter);
         else if (nothing_behind(began))
             caught_up_ = began;
