@@ -15,8 +15,6 @@ namespace tautgate::protocol {
 
 namespace {
 
-__extension__ typedef __int128 WideSigned;
-
 using Words = std::span<const std::uint16_t>;
 
 std::vector<std::uint16_t> split(std::uint64_t bits, std::uint16_t registers, WordOrder order) {
@@ -122,16 +120,6 @@ Scaled number(std::uint64_t bits, const RegisterField& field) {
         return raw.error();
     auto value = scaled(*raw, field);
     return {to_text(value ? *value : *raw), value};
-}
-
-std::string wire_bytes(Words words) {
-    std::string bytes;
-    bytes.reserve(words.size() * 2);
-    for (const std::uint16_t word : words) {
-        bytes += static_cast<char>(word >> 8U);
-        bytes += static_cast<char>(word & 0xFFU);
-    }
-    return bytes;
 }
 
 const std::string* text_of(const std::vector<CodeText>& names, std::int64_t code) {
@@ -387,6 +375,16 @@ std::expected<Reading, DecodeFault> decode(const RegisterProfile& profile,
                                            std::span<const std::uint16_t> words) {
     const auto blocks = result_blocks(profile);
     return Decoder(profile, blocks, words).run();
+}
+
+std::string wire_bytes(std::span<const std::uint16_t> words) {
+    std::string bytes;
+    bytes.reserve(words.size() * 2);
+    for (const std::uint16_t word : words) {
+        bytes += static_cast<char>(word >> 8U);
+        bytes += static_cast<char>(word & 0xFFU);
+    }
+    return bytes;
 }
 
 std::uint64_t raw_count(const CounterField& field, std::uint64_t counter) noexcept {

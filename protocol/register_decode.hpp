@@ -40,6 +40,9 @@ TAUTGATE_FIELDS(DecodeFault, field, what, remedy, counter);
 [[nodiscard]] std::vector<std::uint16_t> acknowledge_words(const RegisterProfile& profile,
                                                            std::uint64_t counter);
 
+// The bytes of registers as they come over the wire.
+[[nodiscard]] std::string wire_bytes(std::span<const std::uint16_t> words);
+
 // The number that stands in the registers for the result with this counter (as ResultWatch gave it).
 [[nodiscard]] std::uint64_t raw_count(const CounterField& field, std::uint64_t counter) noexcept;
 

@@ -12,6 +12,8 @@
 
 namespace tautgate::protocol {
 
+__extension__ typedef __int128 WideSigned;
+
 // The bits of a number, brought from the order of the wire into that of a number.
 [[nodiscard]] std::uint64_t join(std::span<const std::uint16_t> words, WordOrder order) noexcept;
 // A single register needs no order.

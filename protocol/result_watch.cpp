@@ -12,8 +12,6 @@ namespace tautgate::protocol {
 
 namespace {
 
-__extension__ typedef __int128 WideDistance;
-
 // What the raw number in a counter register says, against the last known count.
 WatchOutcome follow(const CounterField& counter, KnownResult& known, std::uint64_t raw) {
     const std::uint64_t expected = known.counter + 1;
@@ -24,8 +22,8 @@ WatchOutcome follow(const CounterField& counter, KnownResult& known, std::uint64
         return Jump{expected, raw, std::nullopt};
     }
     const std::uint64_t last = counter.highest - counter.lowest;  // ring size minus one, which always fits
-    const auto ring = static_cast<WideDistance>(last) + 1;
-    const WideDistance distance = (WideDistance{raw} - known.counter) % ring;
+    const auto ring = static_cast<WideSigned>(last) + 1;
+    const WideSigned distance = (WideSigned{raw} - known.counter) % ring;
     const auto advance = static_cast<std::uint64_t>(distance < 0 ? distance + ring : distance);
     if (advance == 0)
         return NoNew{};
@@ -126,7 +124,7 @@ std::optional<ResultWatch::Seen> ResultWatch::unlike(const RegisterProfile& prof
             fmt::format("the second read has {} registers instead of {}", again.size(), once.size()),
             "check what the tool answers", counter});
     const bool same =
-        part ? std::ranges::equal(once, again) : compared(profile, once) == compared(profile, again);
+        std::ranges::equal(once, again) || (!part && compared(profile, once) == compared(profile, again));
     return same ? std::nullopt : std::optional<Seen>(Torn{});
 }
 

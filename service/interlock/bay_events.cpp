@@ -20,7 +20,6 @@ void add_once(std::vector<PermissiveId>& list, const PermissiveId& id) {
 
 // ---- the equipment's report ---------------------------------------------------------------------------
 
-// A movement was made that was not released on the wire.
 void note_movement(std::vector<MovementSeen>& movements, const PermissiveId& permissive, EventNumber now) {
     const auto known = std::ranges::find(movements, permissive, &MovementSeen::permissive);
     if (known == movements.end())
@@ -29,6 +28,7 @@ void note_movement(std::vector<MovementSeen>& movements, const PermissiveId& per
         known->seen = now;
 }
 
+// A movement was made that was not released on the wire.
 void moved_wrongly(Transition& t, BayState& bay, const PermissiveId& permissive) {
     Stay* stay = stay_at(bay);
     const Serial unit = stay != nullptr ? unit_of(*stay) : Serial{};

@@ -75,6 +75,7 @@ bool serves(const config::Joint& joint, const ToolId& tool) {
 
 BayState* bay_of(State& state, const BayId& id) { return find_in(state.bays, id, &BayState::id); }
 const BayState* bay_of(const State& state, const BayId& id) { return find_in(state.bays, id, &BayState::id); }
+
 std::uint16_t movements_of(const BayState& bay, const PermissiveId& id) {
     if (!bay.controller.counts)
         return 0;

@@ -54,20 +54,18 @@ struct PollCost {
 };
 [[nodiscard]] PollCost cost_of(const config::RegisterLink& link, const protocol::RegisterProfile& profile) {
     PollCost cost;
-    auto blocks = protocol::reads_of(profile);
-    const auto second = protocol::second_read_of(profile);
-    const auto first_reads = blocks.size();
-    if (second)
-        blocks.push_back(*second);
-    else
-        for (std::size_t i = 0; i < first_reads; ++i)
-            blocks.push_back(blocks[i]);
-    for (const protocol::BlockRange& block : blocks) {
+    const auto add = [&](const protocol::BlockRange& block) {
         ++cost.requests;
         cost.time += per_request;
         if (link.serial)
             cost.time += on_the_line(*link.serial, block);
-    }
+    };
+    const auto blocks = protocol::reads_of(profile);
+    std::ranges::for_each(blocks, add);
+    if (const auto second = protocol::second_read_of(profile))
+        add(*second);
+    else
+        std::ranges::for_each(blocks, add);
     return cost;
 }
 
@@ -154,38 +152,38 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
 
 // A tool that does not count cannot say that a result was lost; what it shows proves a joint of class C at
 // most.
+void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& joint,
+                    const config::Tool& tool, const protocol::RegisterProfile& profile,
+                    const std::string& pointer) {
+    const char* risk = joint.risk == config::RiskClass::a ? "A" : "B";
+    if (!profile.counter)
+        findings.push_back({Severity::error, pointer,
+                            fmt::format("tool {} does not count its results, so that a lost one would not be "
+                                        "noticed; joint {} is of class {}",
+                                        tool.id, joint.id, risk),
+                            "use a tool whose profile names a counter, or set another class"});
+    else if (!profile.epoch)
+        findings.push_back(
+            {Severity::warning, pointer,
+             fmt::format(
+                 "tool {} does not show its restarts, so that results of a count that began anew could "
+                 "pass for the next ones; joint {} is of class {}",
+                 tool.id, joint.id, risk),
+             "name an epoch in its profile, or make sure that its count outlives a loss of power"});
+}
+
 void check_proof(std::vector<ConfigFinding>& findings, const config::Station& station) {
-    const auto counts = [&](const config::Tool& tool) {
-        const auto* link = std::get_if<config::RegisterLink>(&tool.link);
-        const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
-        return profile == nullptr || profile->counter.has_value();
-    };
-    const auto tells_restarts = [&](const config::Tool& tool) {
-        const auto* link = std::get_if<config::RegisterLink>(&tool.link);
-        const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
-        return profile == nullptr || profile->epoch.has_value();
-    };
     for (std::size_t i = 0; i < station.joints.size(); ++i) {
         const config::Joint& joint = station.joints[i];
         if (joint.risk == config::RiskClass::c)
             continue;
         for (std::size_t j = 0; j < joint.tools.size(); ++j) {
             const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
-            if (tool != station.tools.end() && counts(*tool) && !tells_restarts(*tool))
-                findings.push_back(
-                    {Severity::warning, fmt::format("/joints/{}/tools/{}", i, j),
-                     fmt::format("tool {} does not show its restarts, so that results of a count that began "
-                                 "anew could "
-                                 "pass for the next ones; joint {} is of class {}",
-                                 tool->id, joint.id, joint.risk == config::RiskClass::a ? "A" : "B"),
-                     "name an epoch in its profile, or make sure that its count outlives a loss of power"});
-            if (tool != station.tools.end() && !counts(*tool))
-                findings.push_back(
-                    {Severity::error, fmt::format("/joints/{}/tools/{}", i, j),
-                     fmt::format("tool {} does not count its results, so that a lost one would not be "
-                                 "noticed; joint {} is of class {}",
-                                 tool->id, joint.id, joint.risk == config::RiskClass::a ? "A" : "B"),
-                     "use a tool whose profile names a counter, or set another class"});
+            const auto* link =
+                tool != station.tools.end() ? std::get_if<config::RegisterLink>(&tool->link) : nullptr;
+            const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
+            if (profile != nullptr)
+                check_proof_by(findings, joint, *tool, *profile, fmt::format("/joints/{}/tools/{}", i, j));
         }
     }
 }

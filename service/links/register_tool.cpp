@@ -67,15 +67,6 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
     return journal::short_name(journal::sha256(raw));
 }
 
-[[nodiscard]] std::string bytes_of(const std::vector<std::uint16_t>& words) {
-    std::string bytes;
-    for (const std::uint16_t word : words) {
-        bytes.push_back(static_cast<char>(word >> 8U));
-        bytes.push_back(static_cast<char>(word & 0xFFU));
-    }
-    return bytes;
-}
-
 }  // namespace
 
 class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
@@ -309,7 +300,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     }
 
     [[nodiscard]] std::uint64_t content_digest(const std::vector<std::uint16_t>& words) const {
-        return digest_of(bytes_of(protocol::content_of(profile_, words)));
+        return digest_of(protocol::wire_bytes(protocol::content_of(profile_, words)));
     }
 
     void refuse(const std::vector<std::uint16_t>& block, const protocol::DecodeFault& fault) {
@@ -318,7 +309,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         std::string why = fault.field.empty() ? fault.what : fault.field + ": " + fault.what;
         if (!fault.remedy.empty())
             why += "; " + fault.remedy;
-        if (auto refused = refusals_.add(steady_clock::now(), bytes_of(block), std::move(why)))
+        if (auto refused = refusals_.add(steady_clock::now(), protocol::wire_bytes(block), std::move(why)))
             post(std::move(*refused));
     }
 
@@ -348,9 +339,11 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     // count to another result. What was told is not true, and the core is to say so. Most tools write their
     // values first: for a moment other values under the old count mean that the next one is being written.
     [[nodiscard]] bool changed_under_its_count(const protocol::WatchOutcome& outcome, SteadyTime began) {
-        const bool differs = profile_.counter && std::holds_alternative<protocol::NoNew>(outcome) && told_ &&
-                             newest_ && told_->counter == watch_.known()->counter &&
-                             content_digest(whole_) != *newest_;
+        const bool is_the_told_one = profile_.counter && std::holds_alternative<protocol::NoNew>(outcome) &&
+                                     told_ && told_->counter == watch_.known()->counter;
+        const bool differs =
+            is_the_told_one && whole_ != told_words_ &&
+            protocol::content_of(profile_, whole_) != protocol::content_of(profile_, told_words_);
         if (!differs)
             differs_since_.reset();
         else if (!differs_since_)
@@ -402,26 +395,21 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     // connection was lost over it.
     [[nodiscard]] bool follow_ring(const protocol::WatchOutcome& outcome, SteadyTime began) {
         constexpr int most_at_once = 8;
-        if (const auto first = first_in_ring(outcome); first && (!in_ring_ || count_began_anew(outcome)))
-            in_ring_ = first;
         const std::uint64_t newest = watch_.known()->counter;
-        for (int i = 0; in_ring_ && i < most_at_once; ++i) {
-            if (*in_ring_ > newest) {
-                in_ring_.reset();
-                break;
-            }
-            if (stopping())
-                return true;
+        if (count_began_anew(outcome))
+            in_ring_.reset();
+        if (const auto first = first_in_ring(outcome); !in_ring_ && first && *first <= newest)
+            in_ring_ = first;
+        for (int i = 0; in_ring_ && i < most_at_once && !stopping(); ++i) {
             in_ring_ = std::max(*in_ring_, oldest_in_ring());  // what was written over is a gap in the count
             const auto step = read_slot(*in_ring_);
             if (!step)
                 return lose_poll(step.error());
             if (!*step)
                 return true;
-            ++*in_ring_;
+            if (++*in_ring_ > newest)
+                in_ring_.reset();
         }
-        if (in_ring_ && *in_ring_ > newest)
-            in_ring_.reset();
         if (!in_ring_ && nothing_behind(began))
             caught_up_ = began;
         return true;
@@ -484,6 +472,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         told_ = Stored{epoch_text(watch_.known()), reading.counter};
         const std::uint64_t digest = content_digest(words);
         newest_ = digest;
+        told_words_ = words;
         post(interlock::ResultReceived{.tool = {tool_.id},
                                        .epoch = told_->epoch,
                                        .reading = std::move(reading),
@@ -540,6 +529,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     std::mt19937_64 epochs_;                   // names of counts that begin here
     bool answered_ = false;                    // ToolAnswered was sent on this connection
     std::optional<Stored> told_;               // newest result given to the loop
+    std::vector<std::uint16_t> told_words_;    // and what it was read from
     std::optional<SteadyTime> differs_since_;  // other values stand under the count that was told
     bool tell_again_ = false;                  // the acknowledgement, on this connection
     std::optional<SteadyTime> written_at_;     // when the tool was last told something

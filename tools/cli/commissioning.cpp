@@ -8,7 +8,7 @@
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 
-#include "protocol/permissive_registers.hpp"
+#include "protocol/permissive_block.hpp"
 #include "tools/cli/register_list.hpp"
 #include "tools/cli/text.hpp"
 
@@ -264,21 +264,17 @@ std::string where(const ListedRegister& one) {
 }
 
 std::string head(const config::Station& station, std::string_view source) {
-    return fmt::format("# Commissioning of {} ({})\n\n{}, station number {}. Made from {}; make it anew "
-                       "whenever that changes.\n\n"
-                       "> **Caution.** {}\n\n"
-                       "What is tried, and with which load, is for the machine's own assessment, the rules "
-                       "of the place and people "
-                       "who are licensed for it; they come first, and this list adds to theirs. Somebody who "
-                       "did not write the "
-                       "PLC's program tries each point at the machine. A box stays empty until the point was "
-                       "seen; what cannot be "
-                       "tried is written down with the reason.\n\n"
-                       "| | |\n|---|---|\n| date | |\n| version of the PLC's program | |\n| version of the "
-                       "service (`tautgate "
-                       "--version`) | |\n| rules in force, digest (`tautgate rules`) | |\n",
-                       markdown_cell(station.name), station.id, markdown_cell(station.site), station.number,
-                       markdown_cell(source), protocol::caution_text());
+    return markdown_head("Commissioning", station, source) +
+           "What is tried, and with which load, is for the machine's own assessment, the rules "
+           "of the place and people "
+           "who are licensed for it; they come first, and this list adds to theirs. Somebody who "
+           "did not write the "
+           "PLC's program tries each point at the machine. A box stays empty until the point was "
+           "seen; what cannot be "
+           "tried is written down with the reason.\n\n"
+           "| | |\n|---|---|\n| date | |\n| version of the PLC's program | |\n| version of the "
+           "service (`tautgate "
+           "--version`) | |\n| rules in force, digest (`tautgate rules`) | |\n";
 }
 
 std::string line_section(const ListedBay& listed) {

@@ -280,19 +280,22 @@ std::string markdown_cell(std::string_view text) {
     return result;
 }
 
+std::string markdown_head(std::string_view about, const config::Station& station, std::string_view source) {
+    return fmt::format("# {} of {} ({})\n\n{}, station number {}. Made from {}; make it anew whenever that "
+                       "changes.\n\n> **Caution.** {}\n\n",
+                       about, markdown_cell(station.name), station.id, markdown_cell(station.site),
+                       station.number, markdown_cell(source), protocol::caution_text());
+}
+
 std::string registers_as_markdown(const config::Station& station, std::string_view source) {
-    std::string text = fmt::format(
-        "# Registers of {} ({})\n\n{}, station number {}. Made from {}; make it anew whenever that "
-        "changes.\n\n"
-        "> **Caution.** {}\n\n"
+    std::string text = markdown_head("Registers", station, source);
+    text +=
         "Addresses count from zero, as on the wire. A reference is what many PLC tools show for the same "
         "register: one "
         "more, with a 4 before it; some write it with one digit less (40001). All are holding registers; of "
         "32 "
         "bits the high word comes first. `protocol/PERMISSIVE.md` says how the PLC uses them, `deploy/plc/` "
-        "has it in Structured Text, whose names the settings have here.\n",
-        markdown_cell(station.name), station.id, markdown_cell(station.site), station.number,
-        markdown_cell(source), protocol::caution_text());
+        "has it in Structured Text, whose names the settings have here.\n";
     for (const ListedBay& listed : list_registers(station)) {
         text += fmt::format("\n## Bay {} ({})\n\n{}\n\n{}", markdown_cell(listed.bay->name), listed.bay->id,
                             who_asks(listed.bay->controller), link_table(listed));

@@ -52,7 +52,10 @@ struct ListedBay {
 // Text of the description for a line or a cell of Markdown.
 [[nodiscard]] std::string markdown_cell(std::string_view text);
 
-// `source` is the name of the file that the station was read from.
+// The first lines of a document about the station, with the caution; `about` is "Registers". `source` is the
+// name of the file that the station was read from, here and below.
+[[nodiscard]] std::string markdown_head(std::string_view about, const config::Station& station,
+                                        std::string_view source);
 [[nodiscard]] std::string registers_as_markdown(const config::Station& station, std::string_view source);
 // RFC 4180, one line for each register.
 [[nodiscard]] std::string registers_as_csv(const config::Station& station);

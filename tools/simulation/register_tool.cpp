@@ -137,12 +137,6 @@ std::int64_t direction_code(const protocol::DirectionField& field, protocol::Dir
     return codes.empty() ? 0 : codes.front();
 }
 
-std::uint64_t wrapped(const protocol::CounterField& counter, std::uint64_t value) {
-    if (value <= counter.highest)
-        return value;
-    return counter.lowest + (value - counter.lowest) % (counter.highest - counter.lowest + 1);
-}
-
 void put_stamp(Layout& layout, const protocol::StampField& stamp, const std::string& text) {
     const auto utc = protocol::parse_utc(text);
     if (!utc)
@@ -171,7 +165,7 @@ std::vector<std::uint16_t> lay_out(const protocol::RegisterProfile& profile,
                                    const protocol::WrittenResult& result, std::uint64_t epoch) {
     Layout layout{profile};
     if (profile.counter)
-        layout.put_number(profile.counter->field, wrapped(*profile.counter, result.counter));
+        layout.put_number(profile.counter->field, protocol::raw_count(*profile.counter, result.counter));
     if (profile.toggle)
         layout.put_number(*profile.toggle, result.counter & 1U);
     if (profile.handshake)
@@ -296,7 +290,7 @@ std::vector<std::uint16_t> RegisterTool::standing(std::span<std::uint16_t> regis
 // Beside a ring: how far it is, and since which start.
 void RegisterTool::put_newest(std::uint64_t counter, std::span<std::uint16_t> registers) {
     const RegisterField& newest = profile_.ring->newest;
-    put_bits(registers.subspan(newest.address), newest, wrapped(*profile_.counter, counter));
+    put_bits(registers.subspan(newest.address), newest, protocol::raw_count(*profile_.counter, counter));
     if (profile_.epoch)
         put_bits(registers.subspan(profile_.epoch->address), *profile_.epoch, epoch_);
 }

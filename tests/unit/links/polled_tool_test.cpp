@@ -35,8 +35,29 @@ protocol::WrittenResult result_of(const std::string& torque) {
     return result;
 }
 
-// A simulated tool, the link to it, and a station that acknowledges when the test says so.
-class Bench {
+// A simulated tool, the link to it, and what came of it.
+struct Polled {
+    [[nodiscard]] std::vector<std::uint64_t> counters() const {
+        std::vector<std::uint64_t> all;
+        for (const auto& result : floor.all<ResultReceived>())
+            all.push_back(result.reading.counter);
+        return all;
+    }
+    [[nodiscard]] bool until_results(std::size_t count) {
+        return floor.turn_until([&] { return counters().size() >= count; });
+    }
+    [[nodiscard]] bool until_polled(std::uint64_t more) {
+        const auto now = link->polls().good;
+        return floor.turn_until([&] { return link->polls().good >= now + more; });
+    }
+
+    Floor floor;
+    std::unique_ptr<simulation::RegisterTool> tool;
+    std::unique_ptr<links::RegisterTool> link;
+};
+
+// The demo's tool, and a station that acknowledges when the test says so.
+class Bench : public Polled {
   public:
     // How the tool differs from the demo's, and what the profile knows of it.
     struct Traits {
@@ -59,9 +80,6 @@ class Bench {
             profile.direction->loosen = {77};  // a code that the tool never sends
     }
     links::RegisterTool& connect(std::optional<protocol::KnownResult> known) {
-        return connect_known(known ? std::optional(links::KnownOfTool{*known, std::nullopt}) : std::nullopt);
-    }
-    links::RegisterTool& connect_known(std::optional<links::KnownOfTool> known) {
         auto of = station_.tools.at(1);
         auto& wire = std::get<config::RegisterLink>(of.link);
         wire.port = tool->port();
@@ -70,28 +88,14 @@ class Bench {
         of.settling = std::chrono::milliseconds(30);
         of.longest_run = std::chrono::seconds(7);
         link = std::make_unique<links::RegisterTool>(
-            floor.loop, station_, of, floor.sink(), [known] { return known; }, "boot-1",
-            std::make_shared<links::SerialBuses>());
+            floor.loop, station_, of, floor.sink(),
+            [known] {
+                return known ? std::optional(links::KnownOfTool{*known, std::nullopt}) : std::nullopt;
+            },
+            "boot-1", std::make_shared<links::SerialBuses>());
         link->start();
         return *link;
     }
-    [[nodiscard]] std::vector<std::uint64_t> counters() const {
-        std::vector<std::uint64_t> all;
-        for (const auto& result : floor.all<ResultReceived>())
-            all.push_back(result.reading.counter);
-        return all;
-    }
-    [[nodiscard]] bool until_results(std::size_t count) {
-        return floor.turn_until([&] { return counters().size() >= count; });
-    }
-    [[nodiscard]] bool until_polled(std::uint64_t more) {
-        const auto now = link->polls().good;
-        return floor.turn_until([&] { return link->polls().good >= now + more; });
-    }
-
-    Floor floor;
-    std::unique_ptr<simulation::RegisterTool> tool;
-    std::unique_ptr<links::RegisterTool> link;
 
   private:
     config::Station station_;
@@ -351,7 +355,7 @@ protocol::RegisterProfile handshake_profile() {
 }
 
 // A tool of any profile behind a link.
-class OtherBench {
+class OtherBench : public Polled {
   public:
     explicit OtherBench(const protocol::RegisterProfile& profile, bool serial = false)
         : station_(larkmoor_station()) {
@@ -390,24 +394,11 @@ class OtherBench {
         link.reset();
         floor.got.clear();
     }
-    [[nodiscard]] std::vector<std::uint64_t> counters() const {
-        std::vector<std::uint64_t> all;
-        for (const auto& result : floor.all<ResultReceived>())
-            all.push_back(result.reading.counter);
-        return all;
-    }
     [[nodiscard]] std::vector<std::int64_t> torques() const {
         std::vector<std::int64_t> all;
         for (const auto& result : floor.all<ResultReceived>())
             all.push_back(std::get<protocol::Torque>(result.reading.torque).micro_nm / 1'000'000);
         return all;
-    }
-    [[nodiscard]] bool until_results(std::size_t count) {
-        return floor.turn_until([&] { return counters().size() >= count; });
-    }
-    [[nodiscard]] bool until_polled(std::uint64_t more) {
-        const auto now = link->polls().good;
-        return floor.turn_until([&] { return link->polls().good >= now + more; });
     }
     // As the station does once the newest result is durable.
     void store_newest() {
@@ -421,9 +412,6 @@ class OtherBench {
 
     static constexpr std::uint8_t unit = 9;
     std::chrono::milliseconds settling{30};
-    Floor floor;
-    std::unique_ptr<simulation::RegisterTool> tool;
-    std::unique_ptr<links::RegisterTool> link;
     std::shared_ptr<links::SerialBuses> buses = std::make_shared<links::SerialBuses>();
 
   private:
