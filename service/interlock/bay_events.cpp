@@ -66,10 +66,19 @@ Leaving way_of_leaving(const BayState& bay, const Stay& stay, const std::vector<
     return stay.leaves_incomplete && !leaves_proven(bay, over) ? Leaving::incomplete : Leaving::proven;
 }
 
-void one_movement(Transition& t, BayState& bay, Report& report, const PermissiveId& id) {
+// A movement that was counted, or more than one since the last report.
+struct Made {
+    PermissiveId id;
+    bool once = true;
+};
+
+void one_movement(Transition& t, BayState& bay, Report& report, const Made& made) {
+    const PermissiveId& id = made.id;
     const config::Station* station = rules_at(t.rules, t.state, bay);
     const config::Permissive* permissive = station != nullptr ? permissive_in(*station, id) : nullptr;
-    const bool allowed = contains(report.allowed, id);
+    // A one-shot release allows one.
+    const bool one_too_many = permissive != nullptr && permissive->one_shot && !made.once;
+    const bool allowed = contains(report.allowed, id) && !one_too_many;
     Stay* stay = stay_at(bay);
     if (stay == nullptr) {
         // The stay may have ended by the departure before the movement was counted.
@@ -94,19 +103,19 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Permissive
 }
 
 void movements(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
-    std::vector<PermissiveId> made;
+    std::vector<Made> made;
     for (const Moved& moved : report.now.moved) {
         const auto was = std::ranges::find(before.moved, moved.permissive, &Moved::permissive);
         const std::uint16_t count_before = was == before.moved.end() ? std::uint16_t{0} : was->count;
         const bool baseline = std::erase(bay.uncounted, moved.permissive) > 0;
         if (moved.count != count_before && !baseline)
-            made.push_back(moved.permissive);
+            made.push_back({moved.permissive, static_cast<std::uint16_t>(moved.count - count_before) == 1});
     }
     // The one that takes the unit away was the last.
-    std::ranges::stable_partition(
-        made, [&](const PermissiveId& id) { return !released_for_leaving(t, bay, {id}); });
-    for (const PermissiveId& id : made)
-        one_movement(t, bay, report, id);
+    std::ranges::stable_partition(made,
+                                  [&](const Made& each) { return !released_for_leaving(t, bay, {each.id}); });
+    for (const Made& each : made)
+        one_movement(t, bay, report, each);
 }
 
 void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {

@@ -295,6 +295,13 @@ void take_word(ToolState& tool, const ToolAnswered& answered, const Stamp& at) {
 void accept_gap(ToolState& tool) {
     if (const auto* broken = std::get_if<Broken>(&tool.count))
         tool.count = Following{broken->epoch, broken->newest};
+    // What the tool holds and cannot show, or shows in words that nobody understands, is part of the gap: it
+    // may drop that, or it would show it for ever.
+    if (auto* following = std::get_if<Following>(&tool.count);
+        following != nullptr && tool.outstanding_to && *tool.outstanding_to > following->counter) {
+        note_missing(tool, following->counter + 1, *tool.outstanding_to);
+        following->counter = *tool.outstanding_to;
+    }
     for (MissingRange& range : tool.missing)
         range.accepted = true;
     tool.conflict = false;

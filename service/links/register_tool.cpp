@@ -90,7 +90,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             watch_ = protocol::ResultWatch{known->result};
             newest_ = known->digest;
             // The journal has it, so that the tool may drop it.
-            shared_.stored = Stored{epoch_text(known->result), known->result.counter};
+            if (known->complete)
+                shared_.stored = Stored{epoch_text(known->result), known->result.counter};
         }
         thread_ = std::thread([this] { run(); });
     }

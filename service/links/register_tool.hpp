@@ -43,6 +43,7 @@ struct PollCounts {
 struct KnownOfTool {
     protocol::KnownResult result;
     std::optional<std::uint64_t> digest;
+    bool complete = true;  // everything before it came, so that the tool may be told that it is stored
 };
 
 class RegisterTool {

@@ -553,12 +553,16 @@ void Station::forget_links() {
 }
 
 std::optional<links::KnownOfTool> Station::known_of(const domain::ToolId& tool) const {
-    const auto stored = stored_.find(tool);
-    if (stored == stored_.end())
-        return std::nullopt;
-    const auto& [id, epoch, counter] = stored->second;
-    links::KnownOfTool known{{counter, number_in(epoch)}, std::nullopt};
     const interlock::ToolState* state = interlock::tool_of(state_, tool);
+    const auto* broken = state != nullptr ? std::get_if<interlock::Broken>(&state->count) : nullptr;
+    const auto stored = stored_.find(tool);
+    if (stored == stored_.end() && broken == nullptr)
+        return std::nullopt;
+    // Where something is missing, the newest that came is where to go on; it is not what the tool may drop.
+    const auto& [epoch, counter] = stored != stored_.end()
+                                       ? std::pair(stored->second.epoch, stored->second.counter)
+                                       : std::pair(broken->epoch, broken->newest);
+    links::KnownOfTool known{{counter, number_in(epoch)}, std::nullopt, stored != stored_.end()};
     if (state == nullptr)
         return known;
     for (const interlock::SeenResult& seen : state->recent)

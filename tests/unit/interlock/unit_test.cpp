@@ -86,6 +86,18 @@ TEST_CASE("a one-shot movement is used up by being made, and made again only by 
     CHECK(std::get<Released>(story.permissive("lift").output).by > before);
 }
 
+TEST_CASE(
+    "two movements under a release that was for one are held against the unit, though one report has both") {
+    Story story;
+    story.joined_unit();
+    story.equipment.moved.push_back({PermissiveId{"lift"}, 2});
+    story.report();
+    CHECK(story.alarmed(AlarmCode::moved_unproven));
+    CHECK(story.on_hold("D1"));
+    CHECK(story.held_by("lift", ReasonCode::moved_unproven));
+    CHECK(story.held_by("lift", ReasonCode::movement_used));
+}
+
 TEST_CASE("tickets that do not belong together prove nothing until the right one is scanned") {
     Story story;
     story.arrives();
