@@ -368,7 +368,9 @@ Shape<SerialLine> serial_line() {
 }
 
 auto tool_link() {
-    auto line = Shape<LineLink>().required("peer", &LineLink::peer, IpAddress{});
+    auto line = Shape<LineLink>()
+                    .required("peer", &LineLink::peer, IpAddress{})
+                    .optional("key", &LineLink::key, Text());
     auto registers = Shape<RegisterLink>()
                          .optional("host", &RegisterLink::host, Host{})
                          .optional("serial", &RegisterLink::serial, serial_line())

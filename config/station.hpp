@@ -214,6 +214,8 @@ struct Bay {
 // and by the name in its hello.
 struct LineLink {
     std::string peer;  // address from which it may connect
+    std::string key =
+        {};  // file with the key that both sides share, beside the journal; empty: lines bear no seal
 };
 enum class Parity : std::uint8_t { none, even, odd };
 TAUTGATE_ENUM(Parity, none, even, odd);

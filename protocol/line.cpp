@@ -40,7 +40,8 @@ enum class Place : std::uint8_t {
     acknowledge,
     refused,
     enable,
-    disable
+    disable,
+    challenge
 };
 
 enum class Key : std::uint8_t {
@@ -62,7 +63,8 @@ enum class Key : std::uint8_t {
     why,
     remedy,
     order,
-    enabled
+    enabled,
+    nonce
 };
 
 struct Row {
@@ -80,6 +82,7 @@ constexpr std::array rows{
     Row{Place::hello, "tool", Key::tool},
     Row{Place::hello, "epoch", Key::epoch},
     Row{Place::hello, "last", Key::last},
+    Row{Place::hello, "nonce", Key::nonce},
     Row{Place::result, "counter", Key::counter},
     Row{Place::result, "program", Key::program},
     Row{Place::result, "direction", Key::direction},
@@ -124,6 +127,8 @@ constexpr std::array rows{
     Row{Place::enable, "order", Key::order},
     Row{Place::enable, "program", Key::program},
     Row{Place::disable, "order", Key::order},
+    Row{Place::station_line, "challenge", Key::object, Place::challenge},
+    Row{Place::challenge, "nonce", Key::nonce},
 };
 static_assert(rows.size() <= 64);
 
@@ -154,7 +159,7 @@ constexpr std::size_t index_of(Place place) {
 static_assert(index_of(Place::angle_max) < value_places);
 
 struct Content {
-    std::string tool, epoch, program, direction, verdict, reason, stamp, why, remedy;
+    std::string tool, epoch, program, direction, verdict, reason, stamp, why, remedy, nonce;
     std::optional<std::uint64_t> last, counter, resend_from, order;
     std::optional<std::uint32_t> position;
     bool aborted = false;
@@ -339,6 +344,7 @@ class LineHandler {
         case Key::last: return take(token, content_.last);
         case Key::counter: return take(token, content_.counter);
         case Key::resend_from: return take(token, content_.resend_from);
+        case Key::nonce: return take(token, content_.nonce);
         case Key::order: return take(token, content_.order);
         case Key::enabled:
             if (token.kind != JsonKind::boolean)
@@ -492,7 +498,7 @@ std::expected<Hello, Complaint> hello_from(LineHandler& handler) {
     if (!content.last)
         return std::unexpected(Complaint{"hello names no last result",
                                          "send the newest counter under 'last', \"0\" if there is none"});
-    return Hello{std::move(content.tool), std::move(content.epoch), *content.last};
+    return Hello{std::move(content.tool), std::move(content.epoch), *content.last, std::move(content.nonce)};
 }
 
 std::expected<ToolSays, Complaint> state_from(LineHandler& handler) {
@@ -691,6 +697,11 @@ std::expected<StationMessage, Complaint> station_message_from(LineHandler& handl
     }
     if (*message == Place::refused)
         return Refused{std::move(content.why), std::move(content.remedy)};
+    if (*message == Place::challenge) {
+        if (content.nonce.empty())
+            return std::unexpected(Complaint{"challenge names no nonce", "send it under 'nonce'"});
+        return Challenge{std::move(content.nonce)};
+    }
     if (*message == Place::enable || *message == Place::disable) {
         if (!content.order)
             return std::unexpected(Complaint{"an order without its number", "send it under 'order'"});
@@ -773,6 +784,10 @@ std::string to_line(const Acknowledge& acknowledge) {
     return fmt::format("{{\"acknowledge\":{{\"counter\":\"{}\"}}}}\n", acknowledge.counter);
 }
 
+std::string to_line(const Challenge& challenge) {
+    return fmt::format("{{\"challenge\":{{\"nonce\":{}}}}}\n", json_text(challenge.nonce));
+}
+
 std::string to_line(const Refused& refused) {
     return fmt::format("{{\"refused\":{{\"why\":{},\"remedy\":{}}}}}\n", json_text(refused.why),
                        json_text(refused.remedy));
@@ -796,8 +811,9 @@ std::string to_line(const ToolSays& says) {
 std::string to_line(const Beat&) { return "{\"beat\":{}}\n"; }
 
 std::string to_line(const Hello& hello) {
-    return fmt::format("{{\"hello\":{{\"tool\":{},\"epoch\":{},\"last\":\"{}\"}}}}\n", json_text(hello.tool),
-                       json_text(hello.epoch), hello.last);
+    const std::string nonce = hello.nonce.empty() ? "" : ",\"nonce\":" + json_text(hello.nonce);
+    return fmt::format("{{\"hello\":{{\"tool\":{},\"epoch\":{},\"last\":\"{}\"{}}}}}\n",
+                       json_text(hello.tool), json_text(hello.epoch), hello.last, nonce);
 }
 
 std::string to_line(const WrittenResult& result) {
@@ -833,9 +849,9 @@ void LineSplitter::feed(std::string_view bytes) {
 }
 
 std::optional<std::expected<std::string_view, LineFault>> LineSplitter::next() {
-    const auto too_long = [](std::string_view bytes) {
-        return LineFault{fmt::format("a line is longer than {} bytes", line_limit), "send shorter lines",
-                         std::string(bytes.substr(0, line_limit))};
+    const auto too_long = [this](std::string_view bytes) {
+        return LineFault{fmt::format("a line is longer than {} bytes", limit_), "send shorter lines",
+                         std::string(bytes.substr(0, limit_))};
     };
     while (true) {
         const std::size_t end = buffer_.find('\n', std::max(begin_, searched_));
@@ -843,7 +859,7 @@ std::optional<std::expected<std::string_view, LineFault>> LineSplitter::next() {
         if (end == std::string::npos) {
             searched_ = buffer_.size();
             // One byte more than the limit may be the CR of a whole line.
-            if (!discarding_ && rest.size() > line_limit + 1) {
+            if (!discarding_ && rest.size() > limit_ + 1) {
                 discarding_ = true;
                 LineFault fault = too_long(rest);
                 begin_ = buffer_.size();
@@ -861,7 +877,7 @@ std::optional<std::expected<std::string_view, LineFault>> LineSplitter::next() {
             line.remove_suffix(1);
         if (line.empty())
             continue;
-        if (line.size() > line_limit)
+        if (line.size() > limit_)
             return std::unexpected(too_long(line));
         if (line.find('\0') != std::string_view::npos)
             return std::unexpected(

@@ -15,6 +15,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <expected>
+#include <filesystem>
 #include <functional>
 #include <memory>
 #include <string>
@@ -33,7 +34,8 @@ class io_context;
 namespace tautgate::links {
 
 struct ToolPortSettings {
-    std::string boot{};  // the boot's id, for the intervals in which results were made
+    std::string boot{};            // the boot's id, for the intervals in which results were made
+    std::filesystem::path keys{};  // folder of the files with the tools' keys
     std::size_t unconfirmed =
         256;  // results of one connection that wait to be acknowledged; then no more is read
     std::size_t connections = 64;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <charconv>
+#include <filesystem>
 #include <utility>
 
 #include <boost/asio/post.hpp>
@@ -518,7 +519,8 @@ void Station::rewire() {
                 state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
             return following != nullptr && following->epoch == epoch ? following->counter + 1 : 1;
         },
-        [this](const domain::ToolId& tool) { return known_of(tool); }};
+        [this](const domain::ToolId& tool) { return known_of(tool); },
+        std::filesystem::path(parts_.journal).parent_path()};
     if (parts_.wiring)
         parts_.wiring->stop();
     parts_.wiring =

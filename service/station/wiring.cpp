@@ -62,6 +62,7 @@ std::vector<std::string> Wiring::start_sources() {
     }
     links::ToolPortSettings settings;
     settings.boot = boot_;
+    settings.keys = callbacks_.beside_journal;
     tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.wanted, settings);
     if (auto up = tools_->listen(); !up)
         faults.push_back(up.error());

@@ -4,6 +4,7 @@
 #pragma once
 
 #include <expected>
+#include <filesystem>
 #include <functional>
 #include <memory>
 #include <optional>
@@ -32,6 +33,7 @@ class Wiring {
         std::function<void(interlock::Payload)> sink;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
+        std::filesystem::path beside_journal{};  // where the files lie that the rules name
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,

@@ -154,10 +154,13 @@ class LineTool::Wire {
     void greet() {
         error_code ignored;  // without it the link is only slower
         (void)socket_.set_option(ip::tcp::no_delay(true), ignored);
-        splitter_ = {};
+        splitter_ = protocol::LineSplitter{protocol::sealed_limit};
+        seal_.reset();
         outgoing_.clear();
         open_ = true;
-        send(to_line(protocol::Hello{settings_.id, settings_.epoch, newest_}));
+        hello_ = to_line(protocol::Hello{settings_.id, settings_.epoch, newest_,
+                                         settings_.key ? protocol::fresh_nonce() : std::string{}});
+        send(hello_);
         read();
         beat();
     }
@@ -182,7 +185,8 @@ class LineTool::Wire {
         beat_.async_wait([this](const error_code& error) {
             if (error || !open_)
                 return;
-            send(to_line(protocol::Beat{}));
+            if (!settings_.key || seal_)  // before the challenge nothing can be sealed
+                send(to_line(protocol::Beat{}));
             beat();
         });
     }
@@ -200,7 +204,9 @@ class LineTool::Wire {
                                         read();
                                 });
     }
-    void take(const std::expected<std::string_view, protocol::LineFault>& line) {
+    void take(std::expected<std::string_view, protocol::LineFault> line) {
+        if (line && seal_)
+            line = seal_->open(*line);
         const auto message =
             line
                 ? protocol::parse_station_line(*line)
@@ -230,6 +236,13 @@ class LineTool::Wire {
         });
     }
     void obey(const protocol::Beat& /*beat*/) {}
+    void obey(const protocol::Challenge& challenge) {
+        if (!settings_.key)
+            return;
+        seal_.emplace(*settings_.key, protocol::LineSeal::Side::tool, hello_.substr(0, hello_.size() - 1),
+                      challenge.nonce);
+        send(to_line(protocol::Beat{}));  // proves who it is
+    }
     void obey(const protocol::Enable& enable) {
         update([&](Status& status) {
             status.may_run = true;
@@ -262,6 +275,8 @@ class LineTool::Wire {
     void send(std::string bytes) {
         if (!open_)
             return;
+        if (seal_)
+            bytes = seal_->seal(bytes);
         outgoing_.push_back(std::move(bytes));
         if (outgoing_.size() == 1)
             write();
@@ -287,6 +302,8 @@ class LineTool::Wire {
     asio::steady_timer beat_;
     asio::steady_timer redial_;
     protocol::LineSplitter splitter_;
+    std::string hello_;
+    std::optional<protocol::LineSeal> seal_;
     std::array<char, 4096> incoming_{};
     std::deque<std::string> outgoing_;
     std::deque<protocol::WrittenResult> kept_;

@@ -10,9 +10,11 @@
 #include <cstdint>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "protocol/line.hpp"
+#include "protocol/line_seal.hpp"
 
 namespace tautgate::simulation {
 
@@ -21,6 +23,7 @@ struct LineToolSettings {
     std::string host = "127.0.0.1";
     std::uint16_t port = 0;
     std::string epoch = "1";
+    std::optional<protocol::SharedKey> key{};
     std::chrono::milliseconds beat_interval{400};
     std::chrono::milliseconds redial_after{250};
 };
