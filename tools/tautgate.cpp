@@ -6,6 +6,7 @@
 #include <cstdlib>
 #include <functional>
 #include <limits>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -19,6 +20,7 @@
 
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
+#include "tools/cli/look.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
 #include "version.hpp"
@@ -36,6 +38,7 @@ constexpr const char* examples =
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
+    "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
@@ -71,6 +74,7 @@ struct Options {
     bool strict = false;
     RegisterForm form = RegisterForm::list;
     Following following;
+    LookOrder sight;
     Signers signers;
     NewPerson person;
     DecisionWords decision;
@@ -138,6 +142,7 @@ class Commands {
         look();
         record();
         people();
+        wiring();
         rules();
         decisions();
         at_the_bay();
@@ -213,6 +218,31 @@ class Commands {
             ->excludes(registers->add_flag_callback(
                 "--checklist", [&o] { o.form = RegisterForm::checklist; },
                 "what is to be tried at the machine, to print and to sign"));
+    }
+    void wiring() {
+        auto& o = options_;
+        auto& sight = o.sight;
+        auto* sub = add("look", "what one tool says on its wire, raw and decoded, without the service",
+                        "tautgate look station.json NR-16 --orders\n"
+                        "  tautgate look station.json NR-16 --for 60s --record nr16.capture\n"
+                        "  tautgate look station.json --replay nr16.capture",
+                        [&o](const Desk& desk) { return look_at(desk, o.sight); });
+        sub->add_option("file", sight.file, "the station's description")->required();
+        sub->add_option("tool", sight.tool, "its id; not needed with --replay");
+        sub->add_flag("--orders", sight.orders, "numbers of several registers in every word order");
+        auto* once = sub->add_flag("--once", sight.once, "one look, then the exit code is the answer");
+        sub->add_option("--for", sight.for_s, "ends after so long: 60s, 5min, 1h")
+            ->transform(CLI::AsNumberWithUnit(
+                std::map<std::string, std::uint64_t>{{"s", 1}, {"min", 60}, {"h", 3600}},
+                CLI::AsNumberWithUnit::CASE_INSENSITIVE | CLI::AsNumberWithUnit::UNIT_OPTIONAL, "TIME"))
+            ->check(whole_from_one(604'800))
+            ->excludes(once);
+        sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new");
+        sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
+        sub->add_flag("--acknowledge", sight.acknowledge,
+                      "tells the tool that results are stored, though they are not: for trials");
+        sub->add_option("--port", sight.port, "where a tool of the line protocol calls, if not as described")
+            ->check(CLI::Range(1, 65535));
     }
     void people() {
         auto& o = options_;
