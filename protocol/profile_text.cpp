@@ -28,8 +28,8 @@ ordered_json described(const std::vector<Value>& values);
 template <class Struct>
 requires std::is_class_v<Struct> ordered_json described(const Struct& value) {
     ordered_json object = ordered_json::object();
-    using Fields = boost::describe::describe_members<Struct, boost::describe::mod_public>;
-    boost::mp11::mp_for_each<Fields>(
+    using Members = boost::describe::describe_members<Struct, boost::describe::mod_public>;
+    boost::mp11::mp_for_each<Members>(
         [&](auto field) { object[field.name] = described(value.*field.pointer); });
     return object;
 }

@@ -158,9 +158,10 @@ std::expected<std::vector<std::uint16_t>, AnswerFault> content(std::string_view 
     const std::uint16_t count = big_endian_at(asked, 4);
     const std::size_t wanted = reads_bits(function) ? (count + 7U) / 8U : std::size_t{2} * count;
     if (got.size() != 3 + wanted || byte_at(got, 2) != wanted)
-        return std::unexpected(AnswerFault{
-            fmt::format("the answer holds {} byte(s) of values instead of {}", got.size() - 3, wanted),
-            "let the profile read fewer at once, see start and length"});
+        return std::unexpected(
+            AnswerFault{fmt::format("the answer holds {} byte(s) of values and says {}, asked for were {}",
+                                    got.size() - 3, byte_at(got, 2), wanted),
+                        "let the profile read fewer at once, see start and length"});
     return words_of(function, got.substr(3), count);
 }
 
