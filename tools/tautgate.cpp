@@ -23,6 +23,7 @@
 #include "tools/cli/look.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
+#include "tools/cli/wiring_test.hpp"
 #include "version.hpp"
 
 namespace {
@@ -75,6 +76,7 @@ struct Options {
     RegisterForm form = RegisterForm::list;
     Following following;
     LookOrder sight;
+    WiringTestOrder wiring;
     Signers signers;
     NewPerson person;
     DecisionWords decision;
@@ -143,6 +145,7 @@ class Commands {
         record();
         people();
         wiring();
+        wiring_test();
         rules();
         decisions();
         at_the_bay();
@@ -233,8 +236,7 @@ class Commands {
         auto* once = sub->add_flag("--once", sight.once, "one look, then the exit code is the answer");
         sub->add_option("--for", sight.for_s, "ends after so long: 60s, 5min, 1h")
             ->transform(CLI::AsNumberWithUnit(
-                std::map<std::string, std::uint64_t>{{"s", 1}, {"min", 60}, {"h", 3600}},
-                CLI::AsNumberWithUnit::CASE_INSENSITIVE | CLI::AsNumberWithUnit::UNIT_OPTIONAL, "TIME"))
+                std::map<std::string, std::uint64_t>{{"s", 1}, {"min", 60}, {"h", 3600}}))
             ->check(whole_from_one(604'800))
             ->excludes(once);
         sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new");
@@ -243,6 +245,17 @@ class Commands {
                       "tells the tool that results are stored, though they are not: for trials");
         sub->add_option("--port", sight.port, "where a tool of the line protocol calls, if not as described")
             ->check(CLI::Range(1, 65535));
+    }
+    void wiring_test() {
+        auto& o = options_;
+        auto* sub = add("wiring-test", "shows an empty bay's controller released, on which it must not move",
+                        "tautgate wiring-test J1 --as B-44\n  tautgate wiring-test J1 lift --as B-44\n"
+                        "  tautgate wiring-test J1 --end --as B-44",
+                        [&o](const Desk& desk) { return test_wiring(desk, o.wiring, o.signers); });
+        sub->add_option("bay", o.wiring.bay, "id of the bay")->required();
+        auto* one = sub->add_option("permissive", o.wiring.permissive, "id of one; otherwise all of the bay");
+        sub->add_flag("--end", o.wiring.end, "ends one that is under way")->excludes(one);
+        signers(sub, false);
     }
     void people() {
         auto& o = options_;
