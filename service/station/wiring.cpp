@@ -95,6 +95,14 @@ void Wiring::acknowledge(const interlock::Acknowledge& stored) {
         tools_->acknowledge(stored);
 }
 
+void Wiring::order(const domain::ToolId& tool, links::RunOrder order) {
+    const auto polled = std::ranges::find(polled_, tool, &Polled::tool);
+    if (polled != polled_.end())
+        polled->link->order(std::move(order));
+    else if (tools_)
+        tools_->order(tool, std::move(order));
+}
+
 std::vector<domain::PermissiveId> Wiring::released_on_wire(const domain::BayId& bay) const {
     const BayLine* line = line_of(bay);
     return line != nullptr ? line->link->released_on_wire() : std::vector<domain::PermissiveId>{};

@@ -360,6 +360,20 @@ json bay_view(const StationPort& station, const BayState& bay, const people::Ros
              })}};
 }
 
+json control_view(const ToolState& tool, const config::Tool* described) {
+    if (described == nullptr || !described->control)
+        return nullptr;
+    const auto* on = std::get_if<interlock::ToolOn>(&tool.order);
+    const auto* off = std::get_if<interlock::ToolOff>(&tool.order);
+    return {{"may_run", on != nullptr},
+            {"at", on == nullptr ? json(nullptr) : json(on->bay.text)},
+            {"program", on == nullptr || on->program.empty() ? json(nullptr) : json(on->program)},
+            {"confirmed", on != nullptr ? on->confirmed : off->confirmed.has_value()},
+            {"bays", config::bays_of(*described)},
+            {"called_to", or_null(tool.called_to, [](const BayId& bay) { return bay.text; })},
+            {"disobeys", tool.disobeys}};
+}
+
 json tool_view(const ToolState& tool, const config::Station* rules) {
     const auto* described = rules == nullptr ? nullptr : by_id(rules->tools, tool.id.text);
     json view{{"id", tool.id.text},
@@ -370,7 +384,8 @@ json tool_view(const ToolState& tool, const config::Station* rules) {
               {"counter", nullptr},
               {"expected", nullptr},
               {"outstanding_to", or_null(tool.outstanding_to, [](std::uint64_t n) { return n; })},
-              {"conflict", tool.conflict}};
+              {"conflict", tool.conflict},
+              {"control", control_view(tool, described)}};
     std::visit(Overloaded{[&](const NoBaseline&) { view["count"] = "no_baseline"; },
                           [&](const Following& f) {
                               view["count"] = "following";
