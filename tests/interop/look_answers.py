@@ -106,8 +106,8 @@ def record_and_replay(file, tool, folder):
     whole = capture.read_bytes()
     (folder / "cut.capture").write_bytes(whole[:-5])
     code, cut, err = look(file, "--replay", folder / "cut.capture", "--json")
-    check("a capture that was cut off is shown up to there", "was cut off" in err and cut and
-          without_times(live)[:len(cut.splitlines())] == without_times(cut), err)
+    check("a capture that was cut off is shown up to there", code == 0 and "was cut off" in err and cut and
+          without_times(live)[:len(cut.splitlines())] == without_times(cut), (code, err))
     lines = whole.splitlines(keepends=True)
     lines[3] = b"rubbish\n"
     (folder / "bad.capture").write_bytes(b"".join(lines))
