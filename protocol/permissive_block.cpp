@@ -107,7 +107,8 @@ void see_unit(PlcState& state, const PlcInputs& inputs, Movement allowed_before)
 }
 
 void see_movement(PlcState& state, const PlcInputs& inputs, Movement allowed_before) {
-    // Its level is kept over a start: what moved while the program did not run is counted, and nothing allowed it.
+    // Its level is kept over a start: what moved while the program did not run is counted, and nothing
+    // allowed it.
     if (inputs.moved && !state.moved) {
         state.moved_count = plus_one(state.moved_count);
         // The unit may lose its place sensor before the movement reports its end.

@@ -118,7 +118,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     }
     [[nodiscard]] SourceHealth health() const {
         const std::lock_guard lock{mutex_};
-        return shared_.health.health(tool_.id, steady_clock::now());
+        SourceHealth health = shared_.health.health(tool_.id, steady_clock::now());
+        health.polls = shared_.polls;
+        return health;
     }
     [[nodiscard]] PollCounts polls() const {
         const std::lock_guard lock{mutex_};

@@ -32,15 +32,6 @@ namespace tautgate::links {
 
 class SerialBuses;
 
-// How polls ended since the start.
-struct PollCounts {
-    std::uint64_t good = 0;
-    std::uint64_t failed = 0;     // no connection, no answer, a wrong one
-    std::uint64_t skipped = 0;    // due while an earlier one still ran
-    std::uint64_t discarded = 0;  // answered, but torn or not understood
-    bool operator==(const PollCounts&) const = default;
-};
-
 struct KnownOfTool {
     protocol::KnownResult result;
     std::optional<std::uint64_t> digest;

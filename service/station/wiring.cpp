@@ -7,7 +7,19 @@ namespace tautgate::station {
 namespace {
 
 web::InputHealth as_input(web::InputKind kind, const links::SourceHealth& source, std::string bay) {
-    return {kind, source.name, std::move(bay), source.quality, source.age, source.why};
+    const auto& [became_good, lost, failures] = source.counts;
+    web::InputHealth input{kind,
+                           source.name,
+                           std::move(bay),
+                           source.quality,
+                           source.age,
+                           source.why,
+                           {became_good, lost, failures},
+                           std::nullopt};
+    if (source.polls)
+        input.polls = web::InputPolls{source.polls->good, source.polls->failed, source.polls->skipped,
+                                      source.polls->discarded};
+    return input;
 }
 
 template <class List>

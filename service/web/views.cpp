@@ -529,13 +529,26 @@ json health_reasons(const StationPort& station, const HealthFacts& facts) {
     return reasons;
 }
 
+json counts_view(const InputCounts& counts) {
+    return {{"became_good", counts.became_good}, {"lost", counts.lost}, {"failures", counts.failures}};
+}
+
+json polls_view(const InputPolls& polls) {
+    return {{"good", polls.good},
+            {"failed", polls.failed},
+            {"skipped", polls.skipped},
+            {"discarded", polls.discarded}};
+}
+
 json input_view(const InputHealth& input) {
     return {{"kind", enum_name(input.kind)},
             {"id", input.id},
             {"bay", text_or_null(input.bay)},
             {"quality", enum_name(input.quality)},
             {"age_ms", or_null(input.age, [](std::chrono::milliseconds age) { return age.count(); })},
-            {"why", text_or_null(input.why)}};
+            {"why", text_or_null(input.why)},
+            {"counts", counts_view(input.counts)},
+            {"polls", or_null(input.polls, polls_view)}};
 }
 
 json journal_view(const JournalHealth& journal) {

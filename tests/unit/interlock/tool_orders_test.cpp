@@ -1,4 +1,6 @@
 // Which tool may run where: only for what the next step needs, and a shared one at one bay at a time.
+#include <rapidcheck.h>
+
 #include "tests/unit/interlock/story.hpp"
 
 using namespace tautgate;
@@ -343,4 +345,78 @@ TEST_CASE("what a shared tool at rest had said does not hold over a lost link") 
     CHECK(shop.off());
     shop.obeys();
     CHECK(shop.on());
+}
+
+namespace {
+
+// A shared tool used by people who pull the trigger wherever it lets them, results that come late, and words
+// of the tool that are true when they are said and may be overtaken.
+class Hectic {
+  public:
+    Hectic() {
+        shop_.obeys();
+        shop_.identified_unit();
+        shop_.unit_at_second();
+    }
+
+    void step(int what) {
+        switch (what % 7) {
+        case 0: return pull_trigger();
+        case 1: return deliver();
+        case 2: return say();
+        case 3: shop_.happens(ToolCalled{BayId{"B1"}, ToolId{"T1"}, worker}); return;
+        case 4: shop_.happens(ToolCalled{BayId{"B2"}, ToolId{"T1"}, worker}); return;
+        case 5: shop_.happens(ToolLinkChanged{ToolId{"T1"}, Quality::failed, "", 1}); return;
+        default: shop_.happens(ToolLinkChanged{ToolId{"T1"}, Quality::good, "", 1}); return;
+        }
+    }
+    [[nodiscard]] std::size_t counted() const { return counted_; }
+
+  private:
+    struct Made {
+        ResultReceived result;
+        std::optional<EventNumber> stay;  // the tool was let run at its bay when it was made
+    };
+
+    // Without leave it does not run.
+    void pull_trigger() {
+        const ToolOn* on = shop_.on();
+        if (on == nullptr)
+            return;
+        const Stay& stay = on->bay == BayId{"B1"} ? shop_.stay() : shop_.second_stay();
+        made_.push_back({shop_.made(mount_ok), stay.id});
+        shop_.says(true, on->program);
+    }
+    void deliver() {
+        if (made_.empty())
+            return;
+        const Made next = made_.front();
+        made_.erase(made_.begin());
+        const Outcome outcome = shop_.happens(next.result);
+        const auto* counted = std::get_if<Attributed>(&outcome);
+        if (counted == nullptr)
+            return;
+        ++counted_;
+        RC_ASSERT(next.stay == counted->stay);
+    }
+    // The count that the tool tells is of what it has made, wherever that is by now.
+    void say() { shop_.obeys(); }
+
+    Shop shop_{shared_station()};
+    std::vector<Made> made_;
+    std::size_t counted_ = 0;
+};
+
+}  // namespace
+
+TEST_CASE(
+    "whatever happens to a shared tool, a result counts for the unit at which it was made, or for none") {
+    std::size_t counted = 0;
+    CHECK(rc::check("shared tool", [&](const std::vector<std::uint8_t>& acts) {
+        Hectic hectic;
+        for (const std::uint8_t act : acts)
+            hectic.step(act);
+        counted += hectic.counted();
+    }));
+    CHECK(counted > 0);
 }
