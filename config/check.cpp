@@ -122,6 +122,10 @@ void check_people_alone(Findings& findings, const PeopleRules& people) {
     check_roles(findings, people.decisions, "/people/decisions", "answer what the station asks");
 }
 
+void check_wiring_tests_alone(Findings& findings, const WiringTests& tests) {
+    check_roles(findings, tests.roles, "/wiring_tests/roles", "try the wiring");
+}
+
 // Whether the overrides of the station's joints can be given at all.
 void check_overrides_possible(Findings& findings, const Station& station) {
     for (const auto risk : {RiskClass::a, RiskClass::b, RiskClass::c}) {
@@ -526,6 +530,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     Findings findings;
     check_parts_alone(findings, station);
     check_people_alone(findings, station.people);
+    check_wiring_tests_alone(findings, station.wiring_tests);
     check_overrides_possible(findings, station);
     check_shifts_apart(findings, station.calendar);
     check_all_ids(findings, station);

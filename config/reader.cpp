@@ -529,6 +529,12 @@ Shape<PeopleRules> people_shape() {
         .optional("sign_in_lasts_s", &PeopleRules::sign_in_lasts, Whole(10, longest_sign_in_s));
 }
 
+Shape<WiringTests> wiring_tests_shape() {
+    return Shape<WiringTests>()
+        .optional("roles", &WiringTests::roles, ListOf(role_word()))
+        .optional("limit_s", &WiringTests::limit, Whole(10, 1800));
+}
+
 Shape<Calendar> calendar_shape() {
     using std::chrono::weekday;
     auto day = OneOf<weekday>({{"monday", std::chrono::Monday},
@@ -573,6 +579,7 @@ Shape<Station> station_shape() {
         .required("variants", &Station::variants, ListOf(variant_shape(), 1))
         .required("pair", &Station::pair, pair_shape())
         .required("people", &Station::people, people_shape())
+        .optional("wiring_tests", &Station::wiring_tests, wiring_tests_shape())
         .required("calendar", &Station::calendar, calendar_shape());
 }
 

@@ -321,6 +321,12 @@ struct PeopleRules {
     std::chrono::seconds sign_in_lasts{300};
 };
 
+// Who may have an empty bay's permissives shown as released to try the wiring, and for how long.
+struct WiringTests {
+    std::vector<Role> roles{Role::maintenance, Role::manufacturing_engineer};
+    std::chrono::seconds limit{120};
+};
+
 struct Shift {
     std::string name;
     std::chrono::minutes begin{0};           // of the local day
@@ -357,6 +363,7 @@ struct Station {
     std::vector<Variant> variants;
     PairRule pair;
     PeopleRules people;
+    WiringTests wiring_tests;
     Calendar calendar;
 };
 

@@ -6,6 +6,7 @@
 #include <cstdlib>
 #include <functional>
 #include <limits>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -19,8 +20,10 @@
 
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
+#include "tools/cli/look.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
+#include "tools/cli/wiring_test.hpp"
 #include "version.hpp"
 
 namespace {
@@ -36,6 +39,7 @@ constexpr const char* examples =
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
+    "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
@@ -71,6 +75,8 @@ struct Options {
     bool strict = false;
     RegisterForm form = RegisterForm::list;
     Following following;
+    LookOrder sight;
+    WiringTestOrder wiring;
     Signers signers;
     NewPerson person;
     DecisionWords decision;
@@ -138,6 +144,8 @@ class Commands {
         look();
         record();
         people();
+        wiring();
+        wiring_test();
         rules();
         decisions();
         at_the_bay();
@@ -213,6 +221,41 @@ class Commands {
             ->excludes(registers->add_flag_callback(
                 "--checklist", [&o] { o.form = RegisterForm::checklist; },
                 "what is to be tried at the machine, to print and to sign"));
+    }
+    void wiring() {
+        auto& o = options_;
+        auto& sight = o.sight;
+        auto* sub = add("look", "what one tool says on its wire, raw and decoded, without the service",
+                        "tautgate look station.json NR-16 --orders\n"
+                        "  tautgate look station.json NR-16 --for 60s --record nr16.capture\n"
+                        "  tautgate look station.json --replay nr16.capture",
+                        [&o](const Desk& desk) { return look_at(desk, o.sight); });
+        sub->add_option("file", sight.file, "the station's description")->required();
+        sub->add_option("tool", sight.tool, "its id; not needed with --replay");
+        sub->add_flag("--orders", sight.orders, "numbers of several registers in every word order");
+        auto* once = sub->add_flag("--once", sight.once, "one look, then the exit code is the answer");
+        sub->add_option("--for", sight.for_s, "ends after so long: 60s, 5min, 1h")
+            ->transform(CLI::AsNumberWithUnit(
+                std::map<std::string, std::uint64_t>{{"s", 1}, {"min", 60}, {"h", 3600}}))
+            ->check(whole_from_one(604'800))
+            ->excludes(once);
+        sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new");
+        sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
+        sub->add_flag("--acknowledge", sight.acknowledge,
+                      "tells the tool that results are stored, though they are not: for trials");
+        sub->add_option("--port", sight.port, "where a tool of the line protocol calls, if not as described")
+            ->check(CLI::Range(1, 65535));
+    }
+    void wiring_test() {
+        auto& o = options_;
+        auto* sub = add("wiring-test", "shows an empty bay's controller released, on which it must not move",
+                        "tautgate wiring-test J1 --as B-44\n  tautgate wiring-test J1 lift --as B-44\n"
+                        "  tautgate wiring-test J1 --end --as B-44",
+                        [&o](const Desk& desk) { return test_wiring(desk, o.wiring, o.signers); });
+        sub->add_option("bay", o.wiring.bay, "id of the bay")->required();
+        auto* one = sub->add_option("permissive", o.wiring.permissive, "id of one; otherwise all of the bay");
+        sub->add_flag("--end", o.wiring.end, "ends one that is under way")->excludes(one);
+        signers(sub, false);
     }
     void people() {
         auto& o = options_;

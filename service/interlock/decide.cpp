@@ -169,6 +169,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     Transition transition{rules, decision.state, event, {}};
     decision.record.outcome =
         std::visit([&](const auto& payload) { return apply(transition, payload); }, event.payload);
+    end_wiring_tests(transition);
     decision.record.effects = std::move(transition.effects);
     decision.record.ended = ended_since(std::move(overrides), decision.state);
     if (changes_outputs(event.payload)) {

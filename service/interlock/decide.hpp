@@ -183,7 +183,26 @@ struct TakeSnapshot {
 };
 TAUTGATE_NO_FIELDS(TakeSnapshot);
 
-using Effect = std::variant<Acknowledge, Alarm, TakeSnapshot>;
+// A test of the wiring is over: the permissives are withheld again.
+enum class WiringTestEnd : std::uint8_t {
+    by_person,
+    time_over,
+    unit_seen,        // an arrival, a ticket, or a present signal that is not surely off
+    equipment_moved,  // or its controller started anew
+    link_lost,
+    station_restarted,
+    rules_changed
+};
+TAUTGATE_ENUM(WiringTestEnd, by_person, time_over, unit_seen, equipment_moved, link_lost, station_restarted,
+              rules_changed);
+struct WiringTestOver {
+    BayId bay;
+    WiringTestEnd why = WiringTestEnd::by_person;
+    bool operator==(const WiringTestOver&) const = default;
+};
+TAUTGATE_FIELDS(WiringTestOver, bay, why);
+
+using Effect = std::variant<Acknowledge, Alarm, TakeSnapshot, WiringTestOver>;
 
 // A permissive whose output or whose reasons are not what they were. Said is what changed, not all that there
 // is: with every result of a long plan, hardly one of its many reasons does.

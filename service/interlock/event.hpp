@@ -245,6 +245,27 @@ struct CheckConfirmed {
 };
 TAUTGATE_FIELDS(CheckConfirmed, bay, step, by, seen);
 
+// ---- the wiring ---------------------------------------------------------------------------------------
+
+// A person tries the wiring of an empty bay: its permissives are shown as released for a token from the
+// reserved range, on which no controller moves.
+struct WiringTestBegan {
+    BayId bay;
+    std::optional<PermissiveId> permissive;  // none: all of the bay
+    PersonNumber by;
+    Token token;
+    bool operator==(const WiringTestBegan&) const = default;
+};
+TAUTGATE_FIELDS(WiringTestBegan, bay, permissive, by, token);
+
+// Ended by a person, or by its time. Whatever else ends it is in the event that did (WiringTestOver).
+struct WiringTestEnded {
+    BayId bay;
+    std::optional<PersonNumber> by;  // none: its time is over
+    bool operator==(const WiringTestEnded&) const = default;
+};
+TAUTGATE_FIELDS(WiringTestEnded, bay, by);
+
 // ---- decisions of people ------------------------------------------------------------------------------
 
 // One joint of this unit counts without proof.
@@ -427,7 +448,8 @@ using Payload =
                  SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported,
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
-                 DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled>;
+                 DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled, WiringTestBegan,
+                 WiringTestEnded>;
 
 struct Event {
     EventNumber number;

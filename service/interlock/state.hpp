@@ -409,6 +409,19 @@ struct SignOn {
 };
 TAUTGATE_FIELDS(SignOn, person, since);
 
+// The permissives of an empty bay are shown as released, to try its wiring. It lives no longer than
+// everything under which it began is so.
+struct WiringTest {
+    EventNumber began;
+    std::optional<PermissiveId> permissive;  // none: all of the bay
+    PersonNumber by;
+    Token token;  // of the reserved range: no controller moves on it
+    Stamp since;
+    ControllerCounts counts;  // of the equipment, which must stand still
+    bool operator==(const WiringTest&) const = default;
+};
+TAUTGATE_FIELDS(WiringTest, began, permissive, by, token, since, counts);
+
 struct BayState {
     BayId id;
     Token offered;  // on the wire while the bay is empty; the next stay takes it
@@ -425,10 +438,11 @@ struct BayState {
     std::vector<PermissiveId>
         uncounted;  // brought in by new rules: the first count of its movements is a baseline
     std::vector<EventNumber> set_aside;  // while no unit was there: the next one waits for what people say
+    std::optional<WiringTest> wiring_test;
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives, sign_ons, uncounted, set_aside);
+                permissives, sign_ons, uncounted, set_aside, wiring_test);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {

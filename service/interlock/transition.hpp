@@ -85,6 +85,11 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const EventSetAside& aside);
 [[nodiscard]] Outcome apply(Transition& t, const DecisionDiffered& differed);
 [[nodiscard]] Outcome apply(Transition& t, const SnapshotTaken& taken);
+[[nodiscard]] Outcome apply(Transition& t, const WiringTestBegan& began);
+[[nodiscard]] Outcome apply(Transition& t, const WiringTestEnded& ended);
+
+// Ends every test of the wiring that something speaks against after this event (wiring_test.cpp).
+void end_wiring_tests(Transition& t);
 
 // Whether some of the time in which it may have been made lies in the present stay (results.cpp).
 [[nodiscard]] bool may_be_made_in(const Stay& stay, const Interval& made);

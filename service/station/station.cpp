@@ -40,6 +40,15 @@ interlock::Token draw_token() {
     }
 }
 
+// One on which no controller moves.
+interlock::Token draw_reserved_token() {
+    for (;;) {
+        const std::uint32_t value = randombytes_random() | 0xFF000000U;
+        if (protocol::token_kind(value) == protocol::TokenKind::challenge)
+            return {value};
+    }
+}
+
 std::vector<interlock::FreshToken> draw_tokens(const config::Station& station) {
     std::vector<interlock::FreshToken> tokens;
     tokens.reserve(station.bays.size());
@@ -83,6 +92,12 @@ std::vector<interlock::PermissiveId> out_in(const interlock::State& state) {
 bool touches(const interlock::Record& record, const std::vector<interlock::PermissiveId>& out) {
     return std::ranges::any_of(record.changes, [&](const interlock::PermissiveChange& change) {
         return std::ranges::find(out, change.permissive) != out.end();
+    });
+}
+
+bool ends_wiring_test(const interlock::Record& record) {
+    return std::ranges::any_of(record.effects, [](const interlock::Effect& effect) {
+        return std::holds_alternative<interlock::WiringTestOver>(effect);
     });
 }
 
@@ -324,6 +339,8 @@ void Station::fill_in(Payload& payload, std::vector<journal::Attachment>& attach
                 journal::Document{approved->revision.digest, "config", parts_.staged.text});
         }
     }
+    if (auto* began = std::get_if<interlock::WiringTestBegan>(&payload))
+        began->token = draw_reserved_token();
     if (auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
         if (auto* left = std::get_if<interlock::UnitHasLeft>(&proposed->action))
             left->fresh = draw_token();
@@ -368,7 +385,7 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
     const interlock::Record& record = entry.stored.record;
     state_ = std::move(decision->state);
     // Withholding never waits. A release does, at the link until it is durable: the disk is asked first.
-    const bool withholds = touches(record, out_before);
+    const bool withholds = touches(record, out_before) || ends_wiring_test(record);
     const bool to_release = !withholds && releases(record);
     if (withholds)
         publish();
@@ -432,6 +449,10 @@ void Station::follow_effects(const interlock::Record& record, Waiting& waiting) 
                        [&](const interlock::Alarm& alarm) {
                            spdlog::warn("alarm {} bay={} unit={} \"{}\"", web::enum_name(alarm.code),
                                         alarm.bay.text, alarm.unit.text, alarm.detail);
+                       },
+                       [&](const interlock::WiringTestOver& over) {
+                           spdlog::info("wiring-test bay={} over {}", over.bay.text,
+                                        web::enum_name(over.why));
                        },
                        [&](const interlock::TakeSnapshot&) {
                            if (!std::exchange(snapshot_due_, true) && !stopping_)
@@ -680,6 +701,7 @@ void Station::keep_house() {
     } else if (troubles_.clear("sync_overdue")) {
         publish();
     }
+    end_wiring_tests_if_due();
     look_at_disk();
     check_file_if_due();
     note_head_if_due();
@@ -689,6 +711,23 @@ void Station::keep_house() {
         if (!error && !failed_ && !stopping_)
             keep_house();
     });
+}
+
+void Station::end_wiring_tests_if_due() {
+    const auto* in_force = interlock::rules_of(rules_, state_.rules);
+    if (in_force == nullptr)
+        return;
+    const auto now = parts_.clock.stamp();
+    std::vector<interlock::BayId> due;
+    for (const interlock::BayState& bay : state_.bays) {
+        if (!bay.wiring_test)
+            continue;
+        const std::chrono::nanoseconds lasted{now.monotonic_ns - bay.wiring_test->since.monotonic_ns};
+        if (lasted >= in_force->wiring_tests.limit)
+            due.push_back(bay.id);
+    }
+    for (const interlock::BayId& bay : due)
+        take(interlock::WiringTestEnded{.bay = bay, .by = std::nullopt}, {}, {});
 }
 
 void Station::look_at_disk() {

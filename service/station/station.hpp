@@ -149,6 +149,7 @@ class Station final : public web::StationPort {
     [[nodiscard]] std::vector<links::PermissiveOrder> orders_of(const interlock::BayState& bay) const;
     void arm_beat();
     void keep_house();
+    void end_wiring_tests_if_due();
     void look_at_disk();
     void check_file_if_due();
     void file_checked(const FileCheck& check);

@@ -96,6 +96,7 @@ const std::array<Api::Work::Entry, 21> Api::Work::table{{
     {"POST", "/v1/people/{person}/unlocking", Needs::session, &Work::unlock},
     {"POST", "/v1/rules/approve", Needs::session, &Work::approve_rules},
     {"POST", "/v1/bays/{bay}/operator", Needs::session, &Work::operator_at_bay},
+    {"POST", "/v1/bays/{bay}/wiring-test", Needs::session, &Work::try_wiring},
     {"POST", "/v1/bays/{bay}/scans", Needs::session, &Work::scan},
     {"POST", "/v1/bays/{bay}/checks", Needs::session, &Work::confirm_check},
     {"POST", "/v1/bays/{bay}/tools", Needs::session, &Work::call_tool},

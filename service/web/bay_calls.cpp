@@ -55,6 +55,26 @@ void Api::Work::operator_at_bay(Call& call) {
         submit(OperatorSignedOff{.bay = *bay, .by = person}, std::nullopt, std::move(call));
 }
 
+void Api::Work::try_wiring(Call& call) {
+    const auto bay = bay_of(call);
+    if (!bay)
+        return;
+    auto body = Body::parse(call.request.body);
+    const auto act = body.text("act");
+    const auto permissive = body.optional_text("permissive");
+    if (act != "begin" && act != "end")
+        body.refuse("act", "it is neither begin nor end", "give one of them");
+    if (const auto fault = body.fault())
+        return call.refuse(*fault);
+    const auto person = call.person;
+    if (act == "end")
+        return submit(WiringTestEnded{.bay = *bay, .by = person}, std::nullopt, std::move(call));
+    WiringTestBegan event{.bay = *bay, .permissive = std::nullopt, .by = person, .token = {}};
+    if (permissive)
+        event.permissive = PermissiveId{*permissive};
+    submit(std::move(event), std::nullopt, std::move(call));
+}
+
 void Api::Work::scan(Call& call) {
     const auto bay = bay_of(call);
     if (!bay)

@@ -319,11 +319,28 @@ json bay_permissive_view(const StationPort& station, const BayState& bay, const 
     return view;
 }
 
+json counts_view(const ControllerCounts& counts) {
+    return {{"arrivals", counts.arrivals},
+            {"departures", counts.departures},
+            {"starts", counts.starts},
+            {"moved", list_of(counts.moved, [](const Moved& moved) {
+                 return json{{"permissive", moved.permissive.text}, {"count", moved.count}};
+             })}};
+}
+
 json controller_view(const ControllerState& controller) {
     return {{"link", enum_name(controller.link)},
             {"present", enum_name(controller.present)},
             {"fault", controller.fault},
-            {"echoed_token", controller.echoed.value}};
+            {"echoed_token", controller.echoed.value},
+            {"counts", controller.counts ? counts_view(*controller.counts) : json(nullptr)}};
+}
+
+json wiring_test_view(const WiringTest& test, const people::Roster& roster) {
+    return {{"began", test.began.value},
+            {"permissive", test.permissive ? json(test.permissive->text) : json(nullptr)},
+            {"by", person_or_null(test.by, roster)},
+            {"token", test.token.value}};
 }
 
 json bay_view(const StationPort& station, const BayState& bay, const people::Roster& roster) {
@@ -337,6 +354,7 @@ json bay_view(const StationPort& station, const BayState& bay, const people::Ros
             {"signed_on", person_or_null(bay.signed_on, roster)},
             {"occupant", stay == nullptr ? json(nullptr) : stay_view(*stay, rules, roster)},
             {"departure_due", bay.departure_due},
+            {"wiring_test", bay.wiring_test ? wiring_test_view(*bay.wiring_test, roster) : json(nullptr)},
             {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
                  return bay_permissive_view(station, bay, p, rules);
              })}};

@@ -106,6 +106,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void unlock(Call& call);
     void approve_rules(Call& call);
     void operator_at_bay(Call& call);
+    void try_wiring(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
     void call_tool(Call& call);

@@ -12,6 +12,7 @@
 #include <boost/describe.hpp>
 #include <boost/mp11/algorithm.hpp>
 
+#include "protocol/permissive_block.hpp"
 #include "tests/exploration/floor.hpp"
 #include "tests/exploration/normal.hpp"
 
@@ -85,11 +86,26 @@ std::string doubt_fault(const State& state, OnWire code) {
     return {};
 }
 
+// P1: what tries the wiring is for a token on which nothing moves, and never while a unit is there.
+std::string wiring_fault(const Situation& at, const WireOrder& order) {
+    const BayState& bay = at.newest.bays.front();
+    if (!bay.wiring_test || bay.wiring_test->token != order.token || stay_at(bay) != nullptr)
+        return "it is shown for a token that is no stay's, and no wiring is tried";
+    if (!at.on_disk().bays.front().wiring_test)
+        return "the wiring is tried, and the disk does not know it";
+    return {};
+}
+
 std::string fault_on_wire(const Situation& at) {
     for (const PermissiveState& permissive : at.newest.bays.front().permissives) {
         const WireOrder order = on_wire(at, permissive);
         if (order.code == OnWire::withheld)
             continue;
+        if (protocol::token_kind(order.token.value) != protocol::TokenKind::stay) {
+            if (std::string fault = wiring_fault(at, order); !fault.empty())
+                return "P1: " + permissive.id.text + ": " + fault;
+            continue;
+        }
         for (const State* state : {&at.newest, &at.on_disk()}) {
             std::string fault = order.code == OnWire::released
                                     ? release_fault(*state, permissive.id.text, order.token)

@@ -9,6 +9,7 @@ namespace {
 using namespace story;
 
 const BayId bay_id{"B1"};
+constexpr Token reserved_token{0xFF000001};  // of those that no stay is given
 
 // Two joints of two fasteners: `mount` (A, loosened between two attempts) and `cap` (B, replaced after one
 // that is not OK). A check is confirmed at the end.
@@ -22,6 +23,7 @@ config::Station two_joints() {
     station.plans.front().stages = {{"scan", {config::ScanStep{"D"}, config::ScanStep{"F"}}},
                                     {"join", {config::TightenStep{"mount"}, config::TightenStep{"cap"}}},
                                     {"finish", {config::ConfirmStep{"look", "Look at it"}}}};
+    station.wiring_tests.roles = {config::Role::quality_engineer};
     return station;
 }
 
@@ -283,10 +285,22 @@ class Possible {
         });
     }
 
+    // Somebody tries the wiring of the empty bay.
+    void wiring() {
+        if (bay_.wiring_test) {
+            happens("the test of the wiring is ended", WiringTestEnded{bay_id, quality});
+            changes("the equipment shows that it receives the test", false,
+                    [&](Equipment& e) { e.echoed = bay_.wiring_test->token; });
+        } else if (link_good() && stay_ == nullptr) {
+            happens("the wiring is tried", WiringTestBegan{bay_id, std::nullopt, quality, reserved_token});
+        }
+    }
+
     void equipment() {
         link();
         const Equipment& real = now_.equipment;
         if (!real.unit_there) {
+            wiring();
             if (link_good())
                 changes("a unit arrives", false, [&](Equipment& e) {
                     e.unit_there = true;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <limits>
 
+#include "protocol/permissive_block.hpp"
 #include "service/interlock/canonical.hpp"
 
 namespace tautgate::exploration {
@@ -42,6 +43,8 @@ void each_event(State& state, const Visit& visit) {
         }
         for (EventNumber& event : bay.set_aside)
             visit(event);
+        if (bay.wiring_test)
+            visit(bay.wiring_test->began);
         auto* stay = std::get_if<Stay>(&bay.occupant);
         if (stay == nullptr)
             continue;
@@ -148,6 +151,8 @@ void forget(State& state) {
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
         forget_sign_ons(bay);
+        if (bay.wiring_test)
+            bay.wiring_test->since = {};
         if (auto* stay = std::get_if<Stay>(&bay.occupant))
             forget_in_stay(*stay);
     }
@@ -211,8 +216,18 @@ void each_token(State& state, const Visit& visit) {
 
 void renumber_tokens(Situation& at) {
     Ranks<Token> ranks;
-    const auto note = [&](Token& token) { ranks.note(token); };
-    const auto apply = [&](Token& token) { ranks.apply(token); };
+    // The reserved ones are told apart from those of stays by what they are.
+    const auto is_reserved = [](const Token& token) {
+        return protocol::token_kind(token.value) == protocol::TokenKind::challenge;
+    };
+    const auto note = [&](Token& token) {
+        if (!is_reserved(token))
+            ranks.note(token);
+    };
+    const auto apply = [&](Token& token) {
+        if (!is_reserved(token))
+            ranks.apply(token);
+    };
     note(at.equipment.echoed);
     note(at.equipment.units_own);
     each_token(at.newest, note);
@@ -251,6 +266,9 @@ void shift_counts(Situation& at) {
         each(*controller.counts, base);
     if (at.durable && at.durable->bays.front().controller.counts)
         each(*at.durable->bays.front().controller.counts, base);
+    for (State* state : {&at.newest, at.durable ? &*at.durable : nullptr})
+        if (state != nullptr && state->bays.front().wiring_test)
+            each(state->bays.front().wiring_test->counts, base);
 }
 
 void shift_tool(ToolState& tool, const ToolOnFloor& real) {

@@ -579,6 +579,8 @@ Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signe
     if (!bay)
         return std::unexpected(bay.error());
     json body{{std::string(act.key), act.value}};
+    if (!act.permissive.empty())
+        body["permissive"] = act.permissive;
     if (act.about_the_unit) {
         const auto station = ask(desk, "/v1/station");
         if (!station)

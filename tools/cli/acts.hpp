@@ -87,7 +87,7 @@ struct Proposal {
 [[nodiscard]] Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers);
 [[nodiscard]] Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers);
 
-// `what` is "operator", "scans", "checks" or "tools"; `key` and `value` the one member of its body.
+// `what` is "operator", "scans", "checks", "tools" or "wiring-test"; `key` and `value` a member of its body.
 struct BayAct {
     std::string bay;
     std::string_view what;
@@ -95,6 +95,7 @@ struct BayAct {
     std::string value;
     bool about_the_unit =
         false;  // refused if another unit is there by the time that the person has signed in
+    std::string permissive = {};  // of a test of the wiring; empty: not named
 };
 [[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
 

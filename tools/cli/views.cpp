@@ -534,7 +534,9 @@ std::string kind_words(const std::string& kind) {
                                   {"ToolCalled", "call of a shared tool"},
                                   {"Proposed", "decision"},
                                   {"Seconded", "consent"},
-                                  {"ProposalEnded", "end of a proposal"}};
+                                  {"ProposalEnded", "end of a proposal"},
+                                  {"WiringTestBegan", "test of the wiring"},
+                                  {"WiringTestEnded", "end of a test of the wiring"}};
     return told_as(asked, kind).value_or(plain(words(api_name(kind))));
 }
 

@@ -53,6 +53,8 @@ const std::map<std::string, std::vector<std::string>> expected{
      {R"(:48: /plans/0/leaving_incomplete: a unit that cannot be proven has no way out; name a leaving permissive, or describe a way that no permissive guards in "unguarded_way")"}},
     {"meaning/nobody-may-decide.json",
      {R"(:55: /people/decisions: nobody could ever answer what the station asks; list at least one role)"}},
+    {"meaning/nobody-may-try-the-wiring.json",
+     {R"(:58: /wiring_tests/roles: nobody could ever try the wiring; list at least one role)"}},
     {"meaning/operator-approves.json",
      {R"(:52: /people/overrides/0/roles/0: an operator may not approve an override; name a role that does not work at the joint)"}},
     {"meaning/port-used-twice.json",

@@ -160,6 +160,11 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/rules/approve", post("/v1/rules/approve", R"({"digest":")" + rules_digest + R"("})", both));
     record("/v1/bays/{bay}/operator", post(at + "/operator", R"({"act":"sign_on"})", by));
     record("/v1/bays/{bay}/operator", post(at + "/operator", R"({"act":"sign_off"})", by));
+    const std::string test = at + "/wiring-test";
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"begin"})", by));
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"begin","permissive":"lift"})", by));
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"end"})", by));
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"pause"})", by));
     auto form = post(at + "/operator", R"({"act":"sign_off"})", by);
     form.content_type = "text/plain";
     record("/v1/bays/{bay}/operator", form);
