@@ -122,6 +122,11 @@ void check_people_alone(Findings& findings, const PeopleRules& people) {
     check_roles(findings, people.decisions, "/people/decisions", "answer what the station asks");
 }
 
+void check_orders_alone(Findings& findings, const Station& station) {
+    if (station.orders)
+        check_roles(findings, station.orders->entitled, "/orders/entitled", "change orders");
+}
+
 // Whether the overrides of the station's joints can be given at all.
 void check_overrides_possible(Findings& findings, const Station& station) {
     for (const auto risk : {RiskClass::a, RiskClass::b, RiskClass::c}) {
@@ -523,6 +528,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     Findings findings;
     check_parts_alone(findings, station);
     check_people_alone(findings, station.people);
+    check_orders_alone(findings, station);
     check_overrides_possible(findings, station);
     check_shifts_apart(findings, station.calendar);
     check_all_ids(findings, station);
