@@ -173,8 +173,8 @@ TAUTGATE_ENUM(OrderEnd, built, cancelled);
 struct ClosedOrder {
     std::string number;
     OrderEnd end = OrderEnd::cancelled;
-    Serial unit;       // that was built for it; empty: it was cancelled
-    EventNumber with;  // the event that closed it
+    Serial unit = {};       // that was built for it; empty: it was cancelled
+    EventNumber with = {};  // the event that closed it
     std::int64_t utc_us = 0;
     bool operator==(const ClosedOrder&) const = default;
 };

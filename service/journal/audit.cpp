@@ -28,7 +28,9 @@ struct Table {
 constexpr std::array tables{
     Table{"stay", "stay", 1},        Table{"ticket", "serial, stay, scanned, kind, accepted", 5},
     Table{"tightening", "event", 1}, Table{"release", "bay, event, permissive", 3},
-    Table{"decision", "event", 1},   Table{"snapshot", "event", 1}};
+    Table{"decision", "event", 1},   Table{"snapshot", "event", 1},
+    Table{"genealogy", "serial, unit, kind, since", 4},
+    Table{"works_order", "order_number, added", 2}};
 
 std::string ask_for(const Table& table) {
     return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;
