@@ -28,11 +28,13 @@ std::string minute_of(std::int64_t utc_us) {
 }
 
 const ClosedOrder* closed_in(const std::vector<ClosedOrder>& closed, std::string_view number) {
-    const auto newest = std::ranges::find(closed.rbegin(), closed.rend(), number, &ClosedOrder::number);
-    return newest == closed.rend() ? nullptr : &*newest;
+    const auto known = std::ranges::find(closed, number, &ClosedOrder::number);
+    return known == closed.end() ? nullptr : &*known;
 }
 
 void note_closed(State& state, ClosedOrder closed) {
+    std::erase_if(state.closed_orders,
+                  [&](const ClosedOrder& before) { return before.number == closed.number; });
     state.closed_orders.push_back(std::move(closed));
     if (state.closed_orders.size() > closed_orders_kept)
         state.closed_orders.erase(state.closed_orders.begin());

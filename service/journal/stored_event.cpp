@@ -55,10 +55,8 @@ void add_withdrawn(EventNumber stay, const std::vector<Ticket>& before, const st
 void add_order(EventNumber stay, const std::string& number, const State& now, std::vector<StayChange>& out) {
     if (number.empty())
         return;
-    const auto closed =
-        std::ranges::find(now.closed_orders.rbegin(), now.closed_orders.rend(), number,
-                          &interlock::ClosedOrder::number);
-    const bool is_built = closed != now.closed_orders.rend() && closed->with == now.newest &&
+    const auto closed = std::ranges::find(now.closed_orders, number, &interlock::ClosedOrder::number);
+    const bool is_built = closed != now.closed_orders.end() && closed->with == now.newest &&
                           closed->end == interlock::OrderEnd::built;
     if (is_built)
         out.emplace_back(OrderBuilt{stay, number, closed->unit});

@@ -686,7 +686,10 @@ Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers
     constexpr unsigned rejected = 422;
     if (!reply || (reply->status != 200 && reply->status != rejected)) {
         const auto refused = answer_of(reply);
-        return std::unexpected(refused ? Failure{} : refused.error());
+        return std::unexpected(refused ? Failure{Exit::could_not_ask,
+                                                 "the service's answer to the file cannot be read; see that "
+                                                 "tautgate and tautgated are of the same version"}
+                                       : refused.error());
     }
     print(reply->body);  // a file's answer, as the folder would have written it
     return reply->status == 200 ? Exit::fine : Exit::no;
