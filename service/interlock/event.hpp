@@ -380,11 +380,10 @@ struct AcceptReuse {
 };
 TAUTGATE_FIELDS(AcceptReuse, serial);
 
-using Action =
-    std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource, UnlockFastener,
-                 AssignResult, SetResultAside, UnitStillHere, UnitHasLeft, CorrectTicket, AcceptReturn,
-                 AcknowledgeMove, RearmPermissive, DisposeSetAside, AcceptDifference, PlaceHold, LiftHold,
-                 SettleOrder, AcceptReuse>;
+using Action = std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource,
+                            UnlockFastener, AssignResult, SetResultAside, UnitStillHere, UnitHasLeft,
+                            CorrectTicket, AcceptReturn, AcknowledgeMove, RearmPermissive, DisposeSetAside,
+                            AcceptDifference, PlaceHold, LiftHold, SettleOrder, AcceptReuse>;
 
 // A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
 // another person's Seconded. `seen` is the newest event that the person's screen had shown.
@@ -457,22 +456,22 @@ TAUTGATE_ENUM(OrderSource, folder, request);
 // the folder, by its number and its bytes, counts once.
 struct OrdersReceived {
     OrderSource source = OrderSource::folder;
-    std::uint64_t number = 0;         // under which the folder took the file; 0: it came by request
-    std::string name;                 // of the file
-    std::string sha256;               // of its bytes, in hex
-    std::optional<PersonNumber> by;   // of a request
+    std::uint64_t number = 0;        // under which the folder took the file; 0: it came by request
+    std::string name;                // of the file
+    std::string sha256;              // of its bytes, in hex
+    std::optional<PersonNumber> by;  // of a request
     std::vector<protocol::OrderEntry> orders;
     std::vector<ClosedOrder> closed;  // those of them that the journal has as closed
     bool operator==(const OrdersReceived&) const = default;
 };
 TAUTGATE_FIELDS(OrdersReceived, source, number, name, sha256, by, orders, closed);
 
-using Payload = std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
-                             SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged,
-                             ControllerReported, TicketScanned, LabelMisread, OperatorSignedOn,
-                             OperatorSignedOff, ResultReceived, InputRefused, CheckConfirmed, Proposed,
-                             Seconded, ProposalEnded, EventSetAside, DecisionDiffered, SnapshotTaken,
-                             OrdersReceived>;
+using Payload =
+    std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
+                 SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported,
+                 TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
+                 InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
+                 DecisionDiffered, SnapshotTaken, OrdersReceived>;
 
 struct Event {
     EventNumber number;

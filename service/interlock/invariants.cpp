@@ -2,6 +2,7 @@
 #include <algorithm>
 
 #include "service/interlock/lookup.hpp"
+#include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
 
 namespace tautgate::interlock {
@@ -56,6 +57,8 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                                      const config::Station* station = rules_of(rules, stay->rules);
                                      if (station == nullptr)
                                          return permissive.id.text + " is released without rules";
+                                     if (station->orders && (!stay->order || order_waits(*stay->order)))
+                                         return permissive.id.text + " is released without an order";
                                      return unproven_release(*station, *stay, permissive.id);
                                  },
                                  [&](const LeavingIncomplete& leaving) -> std::string {
@@ -73,6 +76,9 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
 }  // namespace
 
 std::string broken_invariant(const RuleBook& rules, const State& state) {
+    if (state.orders.size() > open_orders_most ||
+        !std::ranges::is_sorted(state.orders, std::ranges::less_equal{}, &Order::number))
+        return "the open orders are too many, or not in the order of their numbers";
     for (const BayState& bay : state.bays) {
         const Stay* stay = stay_at(bay);
         if (stay != nullptr && !is_usable(stay->token))

@@ -7,11 +7,11 @@ namespace {
 
 std::string_view remedy_for_sender(RefusalCode code) {
     switch (code) {
-    case RefusalCode::not_entitled: return "let a person send them whom the rules entitle to (orders/entitled)";
+    case RefusalCode::not_entitled:
+        return "let a person send them whom the rules entitle to (orders/entitled)";
     case RefusalCode::unknown_person:
     case RefusalCode::suspended: return "let somebody else send them";
-    case RefusalCode::not_possible_now:
-        return "let rules with \"orders\" be approved, then send them again";
+    case RefusalCode::not_possible_now: return "let rules with \"orders\" be approved, then send them again";
     case RefusalCode::same_person_twice:
     case RefusalCode::tightened_it:
     case RefusalCode::no_stay:

@@ -126,8 +126,8 @@ StayOrder gone_on(const StayOrder& before, const StayOrder& now) {
     if (after.standing == OrderStanding::as_taken)
         after.since = before.since;
     const bool same_user = after.standing == OrderStanding::used && after.unit == before.unit;
-    after.settled = before.settled && after.standing == before.standing &&
-                    (same_user || after.since == before.since);
+    after.settled =
+        before.settled && after.standing == before.standing && (same_user || after.since == before.since);
     return after;
 }
 
@@ -328,10 +328,11 @@ class Intake {
     // What only shows when all lines are read.
     void look_at_the_whole() {
         if (open_.size() > open_orders_most)
-            faults_.push_back({0,
-                               std::to_string(open_.size()) + " orders would be open, more than " +
-                                   std::to_string(open_orders_most),
-                               "send orders when they are about to be built, and cancel those that will not be"});
+            faults_.push_back(
+                {0,
+                 std::to_string(open_.size()) + " orders would be open, more than " +
+                     std::to_string(open_orders_most),
+                 "send orders when they are about to be built, and cancel those that will not be"});
         std::map<std::pair<std::string_view, std::string_view>, std::string_view> first;
         for (const auto& [number, order] : open_) {
             for (const ExpectedTicket& ticket : order.content.tickets) {

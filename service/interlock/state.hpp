@@ -268,7 +268,7 @@ TAUTGATE_ENUM(OrderStanding, as_taken, changed, cancelled, used);
 // The order that the unit in the bay is built for, as far as it is known at the station.
 struct StayOrder {
     std::string number;
-    EventNumber taken;                              // the event with which the unit was first known to be its
+    EventNumber taken;  // the event with which the unit was first known to be its
     std::optional<protocol::OrderContent> content = {};  // as it was then; none: it was open no longer
     OrderStanding standing = OrderStanding::as_taken;
     EventNumber since;        // the event that brought the standing about
@@ -462,8 +462,9 @@ struct State {
     std::vector<UnitHold> holds;               // until quality lifts them
     std::vector<UnassignedResult> unassigned;  // results that belong to no present stay, newest last, bounded
     std::vector<EnrolledAlone> enrolled_alone;
-    std::vector<Order> orders;               // open ones only, by number, bounded
-    std::vector<ClosedOrder> closed_orders;  // the newest few, oldest first: the journal may not have them yet
+    std::vector<Order> orders;  // open ones only, by number, bounded
+    std::vector<ClosedOrder>
+        closed_orders;  // the newest few, oldest first: the journal may not have them yet
     std::optional<OrderFileSeen> order_file;  // the newest that counted
     bool operator==(const State&) const = default;
 };

@@ -21,9 +21,13 @@ inline void bind_one(SQLite::Statement& to, int at, bool value) { to.bind(at, va
 inline void bind_one(SQLite::Statement& to, int at, domain::EventNumber value) {
     to.bind(at, static_cast<std::int64_t>(value.value));
 }
-inline void bind_one(SQLite::Statement& to, int at, domain::PersonNumber value) { bind_one(to, at, value.value); }
+inline void bind_one(SQLite::Statement& to, int at, domain::PersonNumber value) {
+    bind_one(to, at, value.value);
+}
 inline void bind_one(SQLite::Statement& to, int at, const std::string& value) { to.bindNoCopy(at, value); }
-inline void bind_one(SQLite::Statement& to, int at, std::string_view value) { to.bind(at, std::string(value)); }
+inline void bind_one(SQLite::Statement& to, int at, std::string_view value) {
+    to.bind(at, std::string(value));
+}
 template <class Type>
 void bind_one(SQLite::Statement& to, int at, const std::optional<Type>& value) {
     if (value)

@@ -435,9 +435,8 @@ Reader::Result<std::vector<interlock::ClosedOrder>>
 Reader::closed_orders(const std::vector<std::string>& numbers) {
     using Found = std::vector<interlock::ClosedOrder>;
     return guarded(path_, "looking for orders", [&]() -> Result<Found> {
-        SQLite::Statement ask(*db_->connection,
-                              "SELECT ended_as, unit, ended, ended_utc_us FROM works_order "
-                              "WHERE order_number = ? ORDER BY added DESC LIMIT 1");
+        SQLite::Statement ask(*db_->connection, "SELECT ended_as, unit, ended, ended_utc_us FROM works_order "
+                                                "WHERE order_number = ? ORDER BY added DESC LIMIT 1");
         Found found;
         for (const std::string& number : numbers) {
             ask.reset();

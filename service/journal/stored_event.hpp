@@ -113,9 +113,8 @@ struct OrderBegun {
 };
 TAUTGATE_FIELDS(OrderBegun, stay, order, unit);
 
-using StayChange =
-    std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete, StayEnded,
-                 SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun>;
+using StayChange = std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete,
+                                StayEnded, SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun>;
 
 // ---- the stored event ---------------------------------------------------------------------------------
 

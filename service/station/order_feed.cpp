@@ -23,9 +23,10 @@ interlock::InputRefused as_refused(const links::OrdersMisread& misread) {
     const protocol::RowFault& first = misread.faults.front();
     return {.source = "orders",
             .raw = misread.file.name,
-            .why = fmt::format("{} (SHA-256 {}) is no order file; mistakes: {}, the first in line {}: {}",
-                               misread.file.name, misread.file.sha256.empty() ? "unknown" : misread.file.sha256,
-                               misread.faults.size(), first.line, first.what),
+            .why =
+                fmt::format("{} (SHA-256 {}) is no order file; mistakes: {}, the first in line {}: {}",
+                            misread.file.name, misread.file.sha256.empty() ? "unknown" : misread.file.sha256,
+                            misread.faults.size(), first.line, first.what),
             .count = 1};
 }
 
@@ -44,16 +45,15 @@ void OrderFeed::stop() {
 }
 
 void OrderFeed::heard(const links::OrderNotice& notice) {
-    std::visit(interlock::Overloaded{
-                   [this](const links::OrdersOffered& orders) { offered(orders); },
-                   [this](const links::OrdersMisread& misread) {
-                       spdlog::warn("order file {} is rejected: mistakes {}", misread.file.name,
-                                    misread.faults.size());
-                       callbacks_.misread(as_refused(misread));
-                   },
-                   [this](const links::OrderFolderTroubles& troubles) {
-                       callbacks_.troubles(troubles.sentences);
-                   }},
+    std::visit(interlock::Overloaded{[this](const links::OrdersOffered& orders) { offered(orders); },
+                                     [this](const links::OrdersMisread& misread) {
+                                         spdlog::warn("order file {} is rejected: mistakes {}",
+                                                      misread.file.name, misread.faults.size());
+                                         callbacks_.misread(as_refused(misread));
+                                     },
+                                     [this](const links::OrderFolderTroubles& troubles) {
+                                         callbacks_.troubles(troubles.sentences);
+                                     }},
                notice);
 }
 
@@ -65,19 +65,18 @@ void OrderFeed::offered(const links::OrdersOffered& offered) {
                                        .by = std::nullopt,
                                        .orders = offered.orders,
                                        .closed = {}};
-    callbacks_.decide(
-        std::move(received),
-        [this, to = std::weak_ptr(watch_), offered](const std::expected<web::Recorded, web::NotRecorded>& done) {
-            const auto watch = to.lock();
-            if (!watch)
-                return;  // and so is the feed
-            if (!done)
-                return offer_again(offered);
-            auto reply = interlock::order_reply(done->outcome, offered.orders);
-            spdlog::info("event={} order file {} is {}", done->event.value, offered.file.name,
-                         protocol::outcome_of(reply));
-            watch->answer(offered.number, std::move(reply));
-        });
+    callbacks_.decide(std::move(received), [this, to = std::weak_ptr(watch_), offered](
+                                               const std::expected<web::Recorded, web::NotRecorded>& done) {
+        const auto watch = to.lock();
+        if (!watch)
+            return;  // and so is the feed
+        if (!done)
+            return offer_again(offered);
+        auto reply = interlock::order_reply(done->outcome, offered.orders);
+        spdlog::info("event={} order file {} is {}", done->event.value, offered.file.name,
+                     protocol::outcome_of(reply));
+        watch->answer(offered.number, std::move(reply));
+    });
 }
 
 // The journal could not be asked; nothing was decided, or it is known by its number that it was.

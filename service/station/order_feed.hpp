@@ -2,8 +2,8 @@
 // as the file's answer, which is written only once the orders are durable. A file that was decided but not
 // answered, because the service ended in between, is offered again and known by its number and its bytes.
 //
-// In doubt nothing is answered: the file is offered again, by the next start at the latest. Faults of the folder are told and hold no
-// unit back by themselves. Loop thread.
+// In doubt nothing is answered: the file is offered again, by the next start at the latest. Faults of the
+// folder are told and hold no unit back by themselves. Loop thread.
 #pragma once
 
 #include <filesystem>
@@ -25,8 +25,9 @@ class OrderFeed {
   public:
     struct Callbacks {
         std::function<void(interlock::OrdersReceived, web::RecordedCallback)> decide;
-        std::function<void(interlock::InputRefused)> misread;       // for the record
-        std::function<void(const std::vector<std::string>&)> troubles;  // all there are now; none: all is well
+        std::function<void(interlock::InputRefused)> misread;  // for the record
+        std::function<void(const std::vector<std::string>&)>
+            troubles;  // all there are now; none: all is well
     };
 
     // Of rules that take orders. A relative folder begins at `base`.

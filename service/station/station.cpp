@@ -575,7 +575,8 @@ void Station::rewire() {
     }
 }
 
-// The folder's faults are told, and withhold nothing by themselves: a unit without its order is held for that.
+// The folder's faults are told, and withhold nothing by themselves: a unit without its order is held for
+// that.
 void Station::watch_orders(const config::Station& rules) {
     tell_order_folder({});
     if (!rules.orders || !parts_.writer)

@@ -48,7 +48,7 @@ struct StagedFile {
 class Station final : public web::StationPort {
   public:
     struct Parts {
-        std::string journal;  // path
+        std::string journal;           // path
         std::filesystem::path folder;  // for state: where relative paths of the rules begin
         std::string program_version;
         StagedFile staged;

@@ -830,9 +830,8 @@ std::string people_view(const StationPort& station, const people::Roster& roster
 }
 
 std::string unit_view(const history::UnitRecord& record, const people::Roster& roster) {
-    return dump({{"serial", record.serial}, {"stays", list_of(record.stays, [&](const auto& s) {
-                                                 return stay_record_view(s, roster);
-                                             })},
+    return dump({{"serial", record.serial},
+                 {"stays", list_of(record.stays, [&](const auto& s) { return stay_record_view(s, roster); })},
                  {"parts", list_of(record.parts, part_line)},
                  {"used_in", list_of(record.used_in, part_line)}});
 }

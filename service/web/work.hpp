@@ -1,7 +1,6 @@
 // The inside of the API: one object for all routes, and what they share. Its routes stand in three sources:
-// looking (look_calls.cpp), people (people_calls.cpp), the bay and the rules (bay_calls.cpp), orders (order_calls.cpp);
-// api.cpp leads a
-// request to its route. Used by these sources only; the loop's thread.
+// looking (look_calls.cpp), people (people_calls.cpp), the bay and the rules (bay_calls.cpp), orders
+// (order_calls.cpp); api.cpp leads a request to its route. Used by these sources only; the loop's thread.
 #pragma once
 
 #include <array>

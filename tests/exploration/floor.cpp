@@ -741,12 +741,11 @@ class Possible {
         }
         const JointState* joint =
             stay_ != nullptr && bay_.signed_on ? joint_of(*stay_, index == 0 ? "mount" : "cap") : nullptr;
-        const bool open =
-            joint != nullptr && stay_->doubt == Doubt::none &&
-            std::holds_alternative<Identified>(stay_->identity) &&
-            std::ranges::any_of(joint->fasteners, [](const FastenerState& f) {
-                return !f.passes.front().proof.has_value();
-            });
+        const bool open = joint != nullptr && stay_->doubt == Doubt::none &&
+                          std::holds_alternative<Identified>(stay_->identity) &&
+                          std::ranges::any_of(joint->fasteners, [](const FastenerState& f) {
+                              return !f.passes.front().proof.has_value();
+                          });
         if (open)
             hit(index, known.id.text + " tightens well", index == 0 ? mount_ok : cap_ok, false);
     }
@@ -812,7 +811,8 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     person(quality, Role::quality_engineer, true);
     person(worker, Role::line_operator, true);
     person(other_supervisor, Role::production_supervisor, true);
-    happens(RulesApproved{Revision{at.takes_orders ? "r2" : "r1"}, admin, supervisor, {{bay_id, Token{1000}}}});
+    happens(
+        RulesApproved{Revision{at.takes_orders ? "r2" : "r1"}, admin, supervisor, {{bay_id, Token{1000}}}});
     const auto revision = at.newest.rules;
     happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});
     happens(RulesApproved{*revision, admin, supervisor, {}});

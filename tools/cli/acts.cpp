@@ -375,10 +375,8 @@ std::span<const DecisionKind> decision_kinds() {
         DecisionKind{"accept-difference", "accept_difference", {}, "the stored decision stands"},
         DecisionKind{"place-hold", "place_hold", {"serial"}, "a unit on quality hold"},
         DecisionKind{"lift-hold", "lift_hold", {"serial"}, "off quality hold"},
-        DecisionKind{"settle-order",
-                     "settle_order",
-                     {"by"},
-                     "go on by order_as_taken (as it was) or order_as_now"},
+        DecisionKind{
+            "settle-order", "settle_order", {"by"}, "go on by order_as_taken (as it was) or order_as_now"},
         DecisionKind{"accept-reuse", "accept_reuse", {"serial"}, "it was taken out of the other unit"}};
     return kinds;
 }
@@ -612,8 +610,9 @@ std::optional<std::string> put_expected(json& order, std::string_view column,
     for (const std::string& pair : given) {
         const auto cut = pair.find('=');
         if (cut == 0 || cut == std::string::npos || cut + 1 == pair.size())
-            return fmt::format("{} names no ticket and its {}; give it as D=TEXT, D being the kind of the ticket",
-                               plain(pair), column);
+            return fmt::format(
+                "{} names no ticket and its {}; give it as D=TEXT, D being the kind of the ticket",
+                plain(pair), column);
         order[fmt::format("{}_{}", column, pair.substr(0, cut))] = pair.substr(cut + 1);
     }
     return std::nullopt;
@@ -653,8 +652,7 @@ Asked<json> order_row(const TypedOrder& order) {
         row["sequence"] = order.sequence;
     if (!order.due.empty())
         row["due"] = order.due;
-    for (const auto& [column, given] :
-         {std::pair{"type", &order.types}, std::pair{"serial", &order.serials}})
+    for (const auto& [column, given] : {std::pair{"type", &order.types}, std::pair{"serial", &order.serials}})
         if (auto fault = put_expected(row, column, *given))
             return wrong(std::move(*fault));
     return row;
@@ -667,18 +665,18 @@ Asked<Exit> type_order(const Desk& desk, const TypedOrder& order, const Signers&
     const auto by = sign_in(desk, signers);
     if (!by)
         return std::unexpected(by.error());
-    return tell_answer(desk, desk.http.post("/v1/orders", body_of({{"orders", json::array({*row})}}),
-                                            by->alone()));
+    return tell_answer(desk,
+                       desk.http.post("/v1/orders", body_of({{"orders", json::array({*row})}}), by->alone()));
 }
 
 Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers& signers) {
     std::ifstream in(file, std::ios::binary);
     const std::string csv{std::istreambuf_iterator<char>(in), {}};
     if (!in || csv.empty())
-        return std::unexpected(Failure{
-            Exit::wrong_usage, fmt::format("{} cannot be read, or is empty; name a file of orders as "
-                                           "protocol/ORDERS.md describes it",
-                                           plain(file))});
+        return std::unexpected(
+            Failure{Exit::wrong_usage, fmt::format("{} cannot be read, or is empty; name a file of orders as "
+                                                   "protocol/ORDERS.md describes it",
+                                                   plain(file))});
     const auto by = sign_in(desk, signers);
     if (!by)
         return std::unexpected(by.error());

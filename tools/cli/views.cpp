@@ -687,7 +687,8 @@ std::string parts_text(std::string_view title, const json& parts, Style style) {
                    {shown(part, "since")},
                    {shown(part, "until")},
                    {words(shown(part, "ended_as"))}});
-    return table.empty() ? "" : heading(fmt::format("\n{}", title), table.text(style.colours, 2, style.screen));
+    return table.empty() ? ""
+                         : heading(fmt::format("\n{}", title), table.text(style.colours, 2, style.screen));
 }
 
 }  // namespace
@@ -711,8 +712,8 @@ std::string orders_text(const json& orders, Style style) {
     for (const auto& order : at(orders, "orders")) {
         std::vector<std::string> tickets;
         for (const auto& ticket : at(order, "tickets"))
-            tickets.push_back(
-                fmt::format("{} {} {}", shown(ticket, "kind"), shown(ticket, "type"), shown(ticket, "serial")));
+            tickets.push_back(fmt::format("{} {} {}", shown(ticket, "kind"), shown(ticket, "type"),
+                                          shown(ticket, "serial")));
         table.row({{shown(order, "order")},
                    {shown(order, "variant")},
                    {fmt::format("{}", fmt::join(tickets, ", "))},
@@ -727,8 +728,9 @@ std::string orders_text(const json& orders, Style style) {
 std::string orders_answer_text(const json& answer) {
     std::string text;
     for (const auto& row : at(answer, "answers"))
-        text += at(row, "line") == 0 ? fmt::format("{}\n", shown(row, "answer"))
-                                     : fmt::format("  line {}: {}\n", shown(row, "line"), shown(row, "answer"));
+        text += at(row, "line") == 0
+                    ? fmt::format("{}\n", shown(row, "answer"))
+                    : fmt::format("  line {}: {}\n", shown(row, "line"), shown(row, "answer"));
     return text;
 }
 

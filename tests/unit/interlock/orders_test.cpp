@@ -75,8 +75,9 @@ TEST_CASE("one bad line refuses the whole file with its line, and nothing change
                                 "give the new one another number");
     refuses({changed("O7", "V")}, "3: order O7 is not known; add it first, or correct its number");
     refuses({cancelled("O7")}, "4: order O7 is not known; add it first, or correct its number");
-    refuses({changed("O1", "X")}, "3: order O1 is for variant X, which the rules in force do not know; correct "
-                                  "it, or let rules with that variant be approved first");
+    refuses({changed("O1", "X")},
+            "3: order O1 is for variant X, which the rules in force do not know; correct "
+            "it, or let rules with that variant be approved first");
     refuses({changed("O1", "V", {{"F", "FW", ""}})},
             "3: order O1 expects type FW on ticket F, which does not go with variant V; correct the type or "
             "the variant");
@@ -159,14 +160,16 @@ TEST_CASE("whoever types an order must be entitled to") {
     CHECK(is<OrdersTaken>(story.happens(typed(supervisor, {added("O1", "V")}))));
 }
 
-TEST_CASE("an order that is built is neither added, changed nor cancelled, also when only the journal knows") {
+TEST_CASE(
+    "an order that is built is neither added, changed nor cancelled, also when only the journal knows") {
     Story story;
     ordered(story);
     story.finished_unit();
     leaves(story);
     CHECK(story.state.orders.empty());
-    const std::string built = "order O1 is built already, as unit D1 (1970-01-01 00:00 UTC); leave it out, or give "
-                              "the next unit an order of its own";
+    const std::string built =
+        "order O1 is built already, as unit D1 (1970-01-01 00:00 UTC); leave it out, or give "
+        "the next unit an order of its own";
     CHECK(first_fault(story.happens(from_folder({added("O1", "V")}))) == "2: " + built);
     CHECK(first_fault(story.happens(from_folder({changed("O1", "V")}))) == "3: " + built);
     CHECK(first_fault(story.happens(from_folder({cancelled("O1")}))) == "4: " + built);
@@ -249,10 +252,9 @@ TEST_CASE("tickets that the order does not expect are named beside what it expec
         for (const Reason& reason : story.permissive("leave").reasons)
             if (reason.code == ReasonCode::order_differs)
                 all.push_back(sentence(reason));
-        CHECK(all ==
-              std::vector<std::string>{
-                  "The tickets do not fit order O2: ticket D says serial D1, the order D7.",
-                  "The tickets do not fit order O2: ticket F says serial F1, the order F7."});
+        CHECK(all == std::vector<std::string>{
+                         "The tickets do not fit order O2: ticket D says serial D1, the order D7.",
+                         "The tickets do not fit order O2: ticket F says serial F1, the order F7."});
     }
     SECTION("a variant that the rules of the stay do not know any more") {
         auto station = small_station();
@@ -274,8 +276,8 @@ TEST_CASE("an order that is cancelled under way withholds until people go on wit
     CHECK_FALSE(story.released("leave"));
     CHECK(told(story, ReasonCode::order_cancelled).starts_with("Order O1 was cancelled (1970-01-01"));
     CHECK(refused(story.proposes(worker, SettleOrder{}), RefusalCode::not_entitled));
-    CHECK(refused(story.proposes(supervisor, SettleOrder{OrderChoice::as_now}),
-                  RefusalCode::not_possible_now));
+    CHECK(
+        refused(story.proposes(supervisor, SettleOrder{OrderChoice::as_now}), RefusalCode::not_possible_now));
     CHECK(is<Applied>(story.proposes(supervisor, SettleOrder{})));
     CHECK(story.released("leave"));
     leaves(story);
@@ -326,9 +328,9 @@ TEST_CASE("a decision about an order is bound to what was seen of it") {
     story.finished_unit();
     const EventNumber before = story.state.newest;
     story.happens(from_folder({changed("O1", "W")}));
-    CHECK(refused(story.happens(
-                      Proposed{BayId{"B1"}, SettleOrder{}, supervisor, "checked", "checked by hand", before}),
-                  RefusalCode::seen_too_old));
+    CHECK(refused(
+        story.happens(Proposed{BayId{"B1"}, SettleOrder{}, supervisor, "checked", "checked by hand", before}),
+        RefusalCode::seen_too_old));
 }
 
 TEST_CASE("when an order is due, and in which place, concerns no unit in the bay") {
@@ -414,7 +416,8 @@ TEST_CASE("a corrected ticket leads to the order that it names") {
 
 // ---- sub-assemblies -------------------------------------------------------------------------------------
 
-TEST_CASE("a sub-assembly of another unit withholds with that unit and the date, until people say otherwise") {
+TEST_CASE(
+    "a sub-assembly of another unit withholds with that unit and the date, until people say otherwise") {
     Story story;
     story.arrives();
     story.scans("D", "D1");

@@ -122,16 +122,10 @@ const std::vector<Row>& rows() {
         {order_unknown, "leave", both(take_orders, finished),
          [](Story& s) { s.happens(from_folder({added("O1", "V")})); }},
         {order_cancelled, "leave",
-         both(both(ordered, finished),
-              [](Story& s) {
-                  s.happens(from_folder({cancelled("O1")}));
-              }),
+         both(both(ordered, finished), [](Story& s) { s.happens(from_folder({cancelled("O1")})); }),
          decided(supervisor, SettleOrder{OrderChoice::as_taken})},
         {order_changed, "leave",
-         both(both(ordered, finished),
-              [](Story& s) {
-                  s.happens(from_folder({changed("O1", "W")}));
-              }),
+         both(both(ordered, finished), [](Story& s) { s.happens(from_folder({changed("O1", "W")})); }),
          decided(supervisor, SettleOrder{OrderChoice::as_taken})},
         {order_used, "leave",
          both(both(ordered, finished),

@@ -308,7 +308,8 @@ TEST_CASE("a journal of an older schema comes forward with all that it holds, or
     // What a later program would do to it: a column that the rows so far fill by themselves, and an index.
     const auto brought_forward = [&](const char* last) {
         const std::array<const char*, 4> steps = {
-            "this step lies behind", "so does this", "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
+            "this step lies behind", "so does this",
+            "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
         SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
         SQLite::Transaction all(db);
         bring_forward(db, schema_version, steps);

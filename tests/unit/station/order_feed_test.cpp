@@ -100,7 +100,8 @@ TEST_CASE("a file is offered with its number and its digest, and answered once i
     CHECK_FALSE(bench.answered("000001.monday.accepted.csv"));
     bench.decided(interlock::OrdersTaken{});
     bench.until([&] { return bench.answered("000001.monday.accepted.csv").has_value(); });
-    CHECK(bench.answered("000001.monday.accepted.csv")->ends_with("2,\"order 40017 is added, variant express\"\r\n"));
+    CHECK(bench.answered("000001.monday.accepted.csv")
+              ->ends_with("2,\"order 40017 is added, variant express\"\r\n"));
 }
 
 TEST_CASE("what the core refuses is answered with its lines") {
@@ -110,7 +111,8 @@ TEST_CASE("what the core refuses is answered with its lines") {
     bench.until([&] { return bench.offered.has_value(); });
     bench.decided(interlock::OrdersRefused{{{2, "order 40017 is built already", "leave it out"}}});
     bench.until([&] { return bench.answered("000001.monday.rejected.csv").has_value(); });
-    CHECK(bench.answered("000001.monday.rejected.csv")->ends_with("2,order 40017 is built already; leave it out\r\n"));
+    CHECK(bench.answered("000001.monday.rejected.csv")
+              ->ends_with("2,order 40017 is built already; leave it out\r\n"));
 }
 
 TEST_CASE("a service that ends before the answer offers the same file again, and answers it as decided") {
