@@ -77,7 +77,8 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
 
 std::string broken_invariant(const RuleBook& rules, const State& state) {
     if (state.orders.size() > open_orders_most ||
-        !std::ranges::is_sorted(state.orders, std::ranges::less_equal{}, &Order::number))
+        std::ranges::adjacent_find(state.orders, std::ranges::greater_equal{}, &Order::number) !=
+            state.orders.end())
         return "the open orders are too many, or not in the order of their numbers";
     for (const BayState& bay : state.bays) {
         const Stay* stay = stay_at(bay);
