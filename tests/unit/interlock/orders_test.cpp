@@ -407,9 +407,9 @@ TEST_CASE("a corrected ticket leads to the order that it names") {
     story.scans("D", "D1", "O9");
     story.scans("F", "F1", "O9");
     CHECK(story.held_by("leave", ReasonCode::order_unknown));
-    story.proposes(supervisor, CorrectTicket{"D", Serial{"D1"}, "O2", "DV", "", 0});
+    story.two_decide(CorrectTicket{"D", Serial{"D1"}, "O2", "DV", "", 0});
     CHECK(story.held_by("leave", ReasonCode::wrong_pair));
-    story.proposes(supervisor, CorrectTicket{"F", Serial{"F1"}, "O2", "FV", "", 0});
+    story.two_decide(CorrectTicket{"F", Serial{"F1"}, "O2", "FV", "", 0});
     CHECK_FALSE(story.held_by("leave", ReasonCode::order_unknown));
     CHECK(story.stay().order->number == "O2");
 }
@@ -432,7 +432,7 @@ TEST_CASE(
     REQUIRE(story.stay().reuses.size() == 1);
     CHECK(story.stay().reuses.front().from == Serial{"D8"});
     // A corrected ticket takes the decision with it.
-    story.proposes(supervisor, CorrectTicket{"F", Serial{"F2"}, "O1", "FV", "", 0});
+    story.two_decide(CorrectTicket{"F", Serial{"F2"}, "O1", "FV", "", 0});
     CHECK(story.stay().reuses.empty());
 }
 

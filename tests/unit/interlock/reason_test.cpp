@@ -143,7 +143,9 @@ const std::vector<Row>& rows() {
                   s.happens(from_folder({added("O1", "V", {{"F", "", "F7"}})}));
                   s.identified_unit();
               }),
-         decided(supervisor, CorrectTicket{"F", Serial{"F7"}, "O1", "FV", "", 0})},
+         [](Story& s) {
+             s.two_decide(CorrectTicket{"F", Serial{"F7"}, "O1", "FV", "", 0});
+         }},
         {subassembly_used, "leave",
          both(arrived,
               [](Story& s) {

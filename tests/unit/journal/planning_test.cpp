@@ -92,7 +92,7 @@ TEST_CASE("while the unit is still in the bay its sub-assembly is in no unit tha
 TEST_CASE("a corrected ticket ends what the wrong one said") {
     Story story;
     story.identified_unit();
-    story.proposes(supervisor, CorrectTicket{"F", Serial{"F2"}, "O1", "FV", "", 0});
+    story.two_decide(CorrectTicket{"F", Serial{"F2"}, "O1", "FV", "", 0});
     Journaled journaled(story);
     CHECK(journaled.parts_of("D1") == Lines{"F1 was in D1 (corrected)", "F2 in D1"});
 }
@@ -100,7 +100,7 @@ TEST_CASE("a corrected ticket ends what the wrong one said") {
 TEST_CASE("a corrected unit takes its sub-assemblies along") {
     Story story;
     story.identified_unit();
-    story.proposes(supervisor, CorrectTicket{"D", Serial{"D2"}, "O1", "DV", "", 0});
+    story.two_decide(CorrectTicket{"D", Serial{"D2"}, "O1", "DV", "", 0});
     Journaled journaled(story);
     CHECK(journaled.units_with("F1") == Lines{"F1 was in D1 (corrected)", "F1 in D2"});
 }
@@ -118,7 +118,7 @@ TEST_CASE("rework that puts another sub-assembly in replaces the one before, unl
         CHECK_FALSE(journaled.reader().joined({"F1"})->has_value());
     }
     SECTION("a wrong scan") {
-        story.proposes(supervisor, CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 1});
+        story.two_decide(CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 1});
         Journaled journaled(story);
         CHECK(journaled.parts_of("D1") == Lines{"F1 in D1", "F2 was in D1 (corrected)"});
         CHECK(journaled.reader().audit()->empty());
@@ -145,7 +145,7 @@ TEST_CASE("a sub-assembly that people took out of a unit is in the other one fro
         CHECK(journaled.units_with("F1") == Lines{"F1 was in D1 (taken_out)", "F1 in D2"});
     }
     SECTION("a ticket that turns out to be another leaves it where it was") {
-        story.proposes(supervisor, CorrectTicket{"F", Serial{"F3"}, "O1", "FV", "", 0});
+        story.two_decide(CorrectTicket{"F", Serial{"F3"}, "O1", "FV", "", 0});
         Journaled journaled(story);
         CHECK(journaled.units_with("F1") == Lines{"F1 in D1", "F1 was in D2 (corrected)"});
         CHECK(journaled.reader().audit()->empty());
