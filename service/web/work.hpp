@@ -92,7 +92,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Handler handler;
         Takes takes = Takes::json;
     };
-    static const std::array<Entry, 22> table;
+    static const std::array<Entry, 23> table;
 
   private:
     // routes
@@ -113,6 +113,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void operator_at_bay(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
+    void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);
     void end_proposal(Call& call);

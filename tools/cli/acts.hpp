@@ -103,7 +103,7 @@ struct TypedOrder {
 // A whole file; prints its answer.
 [[nodiscard]] Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers& signers);
 
-// `what` is "operator", "scans" or "checks"; `key` and `value` the one member of its body.
+// `what` is "operator", "scans", "checks" or "tools"; `key` and `value` the one member of its body.
 struct BayAct {
     std::string bay;
     std::string_view what;
