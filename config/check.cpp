@@ -126,6 +126,11 @@ void check_wiring_tests_alone(Findings& findings, const WiringTests& tests) {
     check_roles(findings, tests.roles, "/wiring_tests/roles", "try the wiring");
 }
 
+void check_orders_alone(Findings& findings, const Station& station) {
+    if (station.orders)
+        check_roles(findings, station.orders->entitled, "/orders/entitled", "change orders");
+}
+
 // Whether the overrides of the station's joints can be given at all.
 void check_overrides_possible(Findings& findings, const Station& station) {
     for (const auto risk : {RiskClass::a, RiskClass::b, RiskClass::c}) {
@@ -531,6 +536,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_parts_alone(findings, station);
     check_people_alone(findings, station.people);
     check_wiring_tests_alone(findings, station.wiring_tests);
+    check_orders_alone(findings, station);
     check_overrides_possible(findings, station);
     check_shifts_apart(findings, station.calendar);
     check_all_ids(findings, station);

@@ -499,7 +499,8 @@ Shape<OrderFeed> order_feed_shape() {
         .required("folder", &OrderFeed::folder, Text(1000))
         .required("separator", &OrderFeed::separator,
                   OneOf<Separator>({{"comma", Separator::comma}, {"semicolon", Separator::semicolon}}))
-        .optional("still_for_ms", &OrderFeed::still_for, Whole(100, minute_ms));
+        .optional("still_for_ms", &OrderFeed::still_for, Whole(100, minute_ms))
+        .optional("entitled", &OrderFeed::entitled, ListOf(role_word()));
 }
 
 Shape<NamedProfile> profile_shape() {

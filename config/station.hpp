@@ -284,12 +284,15 @@ struct Endpoint {
     std::uint16_t port = 0;
 };
 
-// From where orders come: files that somebody puts into a folder (protocol/ORDERS.md).
+// From where orders come: files that somebody puts into a folder (protocol/ORDERS.md), and people. A station
+// that has it builds nothing without an order that it knows.
 struct OrderFeed {
     std::string folder;
     protocol::Separator separator = protocol::Separator::comma;
     // A file whose size and time stood still for so long is whole.
     std::chrono::milliseconds still_for{2000};
+    // Who may type, send and cancel orders.
+    std::vector<Role> entitled{Role::production_supervisor, Role::manufacturing_engineer};
 };
 
 struct NamedProfile {

@@ -81,6 +81,7 @@ struct Options {
     NewPerson person;
     DecisionWords decision;
     Proposal proposal;
+    TypedOrder order;
 };
 
 using Command = std::function<Asked<Exit>(const Desk&)>;
@@ -148,6 +149,7 @@ class Commands {
         wiring_test();
         rules();
         decisions();
+        orders();
         at_the_bay();
     }
 
@@ -353,6 +355,31 @@ class Commands {
         ends->add_option("--why", o.proposal.why, "in words")->required();
         bay(ends, o.proposal.bay);
         signers(ends, false);
+    }
+    void orders() {
+        auto& o = options_;
+        add("orders", "orders that wait to be built", "tautgate orders",
+            [](const Desk& desk) { return show_orders(desk); });
+        auto* sub = add("order", "adds, changes or cancels an order by hand",
+                        "tautgate order add 40017 --variant express --serial D=000123 --as B-12\n"
+                        "  tautgate order cancel 40017 --as B-12",
+                        [&o](const Desk& desk) { return type_order(desk, o.order, o.signers); });
+        sub->add_option("action", o.order.action, "add, change or cancel")
+            ->required()
+            ->check(CLI::IsMember({"add", "change", "cancel"}));
+        sub->add_option("number", o.order.number, "of the order, as on the tickets")->required();
+        sub->add_option("--variant", o.order.variant, "what is to be built");
+        sub->add_option("--type", o.order.types, "K=TYPE: what the ticket of kind K must say");
+        sub->add_option("--serial", o.order.serials, "K=SERIAL: likewise");
+        sub->add_option("--sequence", o.order.sequence, "place in the row of orders")
+            ->check(whole_from_one(std::numeric_limits<std::uint32_t>::max()));
+        sub->add_option("--due", o.order.due, "as in 2026-11-26T06:00:00+01:00");
+        signers(sub, false);
+        auto* file = add("send-orders", "sends a file of orders and prints its answer",
+                         "tautgate send-orders monday.csv --as B-12",
+                         [&o](const Desk& desk) { return send_orders(desk, o.name, o.signers); });
+        file->add_option("file", o.name, "in the form of protocol/ORDERS.md")->required();
+        signers(file, false);
     }
     void at_the_bay() {
         auto& o = options_;

@@ -173,6 +173,23 @@ void settle_proposals(std::vector<DecisionLine>& lines) {
     }
 }
 
+std::vector<PartLine> lines_of(std::vector<journal::PartRow> rows) {
+    std::vector<PartLine> lines;
+    lines.reserve(rows.size());
+    for (journal::PartRow& row : rows)
+        lines.push_back({.serial = std::move(row.serial),
+                         .unit = std::move(row.unit),
+                         .kind = std::move(row.kind),
+                         .type = std::move(row.type),
+                         .stay = row.stay,
+                         .since = row.since,
+                         .since_utc_us = row.since_utc_us,
+                         .until = row.until,
+                         .until_utc_us = row.until_utc_us,
+                         .ended_as = std::move(row.ended_as)});
+    return lines;
+}
+
 StayRecord head_of(const journal::StayRow& row) {
     return {.stay = row.stay,
             .bay = row.bay,
@@ -232,7 +249,7 @@ std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, con
     const auto stays = reader.stays_of(serial);
     if (!stays)
         return std::unexpected(stays.error());
-    UnitRecord record{.serial = serial.text, .stays = {}};
+    UnitRecord record{.serial = serial.text, .stays = {}, .parts = {}, .used_in = {}};
     Rules rules(reader);
     for (const auto& row : *stays) {
         auto stay = stay_record(reader, rules, row);
@@ -240,6 +257,14 @@ std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, con
             return std::unexpected(std::move(stay.error()));
         record.stays.push_back(std::move(*stay));
     }
+    auto parts = reader.parts_of(serial);
+    if (!parts)
+        return std::unexpected(std::move(parts.error()));
+    auto used_in = reader.units_with(serial);
+    if (!used_in)
+        return std::unexpected(std::move(used_in.error()));
+    record.parts = lines_of(std::move(*parts));
+    record.used_in = lines_of(std::move(*used_in));
     return record;
 }
 

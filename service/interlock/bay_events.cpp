@@ -269,9 +269,15 @@ Outcome apply(Transition& t, const TicketScanned& scanned) {
         }
         begin_stay(t, *bay);
     }
-    const Ticket ticket{scanned.kind,  scanned.serial,
-                        scanned.order, scanned.type,
-                        t.now(),       scanned.earlier_stays + open_elsewhere(t.state, *bay, scanned.serial)};
+    const Ticket ticket{.kind = scanned.kind,
+                        .serial = scanned.serial,
+                        .order = scanned.order,
+                        .type = scanned.type,
+                        .scanned = t.now(),
+                        .earlier_stays =
+                            scanned.earlier_stays + open_elsewhere(t.state, *bay, scanned.serial),
+                        .joined = scanned.joined,
+                        .closed_order = scanned.closed_order};
     return scan_during_stay(t, *stay_at(*bay), ticket);
 }
 

@@ -33,6 +33,12 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::unknown_variant:
     case ReasonCode::serial_seen_before:
     case ReasonCode::ticket_missing:
+    case ReasonCode::order_unknown:
+    case ReasonCode::order_cancelled:
+    case ReasonCode::order_changed:
+    case ReasonCode::order_used:
+    case ReasonCode::order_differs:
+    case ReasonCode::subassembly_used:
     case ReasonCode::tool_link_lost:
     case ReasonCode::tool_not_asked:
     case ReasonCode::result_gap:

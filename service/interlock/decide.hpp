@@ -140,8 +140,22 @@ struct AwaitsSecond {
 };
 TAUTGATE_FIELDS(AwaitsSecond, proposal);
 
+// The orders are known from here on.
+struct OrdersTaken {
+    std::vector<std::string> unchanged;  // numbers of those of which it said nothing new
+    bool operator==(const OrdersTaken&) const = default;
+};
+TAUTGATE_FIELDS(OrdersTaken, unchanged);
+
+// None of them is; nothing changed but the record.
+struct OrdersRefused {
+    std::vector<protocol::RowFault> faults;  // by line, never empty
+    bool operator==(const OrdersRefused&) const = default;
+};
+TAUTGATE_FIELDS(OrdersRefused, faults);
+
 using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
-                             BeforeBaseline, Conflict, Refused, AwaitsSecond>;
+                             BeforeBaseline, Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 
 #include "protocol/permissive_block.hpp"
 #include "service/interlock/lookup.hpp"
+#include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
 
 namespace tautgate::interlock {
@@ -58,6 +59,8 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                                      const config::Station* station = rules_of(rules, stay->rules);
                                      if (station == nullptr)
                                          return permissive.id.text + " is released without rules";
+                                     if (station->orders && (!stay->order || order_waits(*stay->order)))
+                                         return permissive.id.text + " is released without an order";
                                      return unproven_release(*station, *stay, permissive.id);
                                  },
                                  [&](const LeavingIncomplete& leaving) -> std::string {
@@ -91,6 +94,10 @@ std::string wiring_test_fault(const BayState& bay) {
 }  // namespace
 
 std::string broken_invariant(const RuleBook& rules, const State& state) {
+    if (state.orders.size() > open_orders_most ||
+        std::ranges::adjacent_find(state.orders, std::ranges::greater_equal{}, &Order::number) !=
+            state.orders.end())
+        return "the open orders are too many, or not in the order of their numbers";
     for (const BayState& bay : state.bays) {
         const Stay* stay = stay_at(bay);
         if (stay != nullptr && !is_usable(stay->token))

@@ -25,10 +25,14 @@ struct Table {
     int key_columns;  // so many, and they are asked for first
 };
 
-constexpr std::array tables{
-    Table{"stay", "stay", 1},        Table{"ticket", "serial, stay, scanned, kind, accepted", 5},
-    Table{"tightening", "event", 1}, Table{"release", "bay, event, permissive", 3},
-    Table{"decision", "event", 1},   Table{"snapshot", "event", 1}};
+constexpr std::array tables{Table{"stay", "stay", 1},
+                            Table{"ticket", "serial, stay, scanned, kind, accepted", 5},
+                            Table{"tightening", "event", 1},
+                            Table{"release", "bay, event, permissive", 3},
+                            Table{"decision", "event", 1},
+                            Table{"snapshot", "event", 1},
+                            Table{"genealogy", "serial, unit, kind, since", 4},
+                            Table{"works_order", "order_number, added", 2}};
 
 std::string ask_for(const Table& table) {
     return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;

@@ -109,6 +109,11 @@ void take(Columns from, DecisionRow& row) {
         row.outcome >> row.refusal >> row.ended >> row.utc_us;
 }
 
+void take(Columns from, PartRow& row) {
+    from >> row.serial >> row.unit >> row.kind >> row.type >> row.stay >> row.since >> row.since_utc_us >>
+        row.until >> row.until_utc_us >> row.ended_as;
+}
+
 template <class Row>
 std::vector<Row> all(SQLite::Statement& statement) {
     std::vector<Row> rows;
@@ -385,6 +390,74 @@ Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial
             Columns(ask) >> count;
         return count;
     });
+}
+
+#define TAUTGATE_SELECT_PART                                                                                 \
+    "SELECT serial, unit, kind, type, stay, since, since_utc_us, until, until_utc_us, ended_as "             \
+    "FROM genealogy "
+
+Reader::Result<std::vector<PartRow>> Reader::parts_of(const domain::Serial& unit) {
+    return guarded(path_, "reading what a unit is joined from", [&]() -> Result<std::vector<PartRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              TAUTGATE_SELECT_PART "WHERE unit = ? ORDER BY kind, since, serial");
+        ask.bind(1, unit.text);
+        return all<PartRow>(ask);
+    });
+}
+
+Reader::Result<std::vector<PartRow>> Reader::units_with(const domain::Serial& subassembly) {
+    return guarded(path_, "looking for units with a sub-assembly", [&]() -> Result<std::vector<PartRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              TAUTGATE_SELECT_PART "WHERE serial = ? ORDER BY since, unit, kind");
+        ask.bind(1, subassembly.text);
+        return all<PartRow>(ask);
+    });
+}
+
+Reader::Result<std::optional<interlock::JoinedBefore>> Reader::joined(const domain::Serial& subassembly) {
+    using Found = std::optional<interlock::JoinedBefore>;
+    return guarded(path_, "looking for the unit of a sub-assembly", [&]() -> Result<Found> {
+        SQLite::Statement ask(*db_->connection,
+                              "SELECT genealogy.unit, genealogy.stay, stay.began_utc_us FROM genealogy "
+                              "JOIN stay USING(stay) WHERE serial = ? AND until IS NULL AND "
+                              "stay.ended IS NOT NULL ORDER BY since DESC LIMIT 1");
+        ask.bind(1, subassembly.text);
+        Found found;
+        if (ask.executeStep()) {
+            found.emplace();
+            Columns(ask) >> found->unit.text >> found->stay >> found->utc_us;
+        }
+        return found;
+    });
+}
+
+Reader::Result<std::vector<interlock::ClosedOrder>>
+Reader::closed_orders(const std::vector<std::string>& numbers) {
+    using Found = std::vector<interlock::ClosedOrder>;
+    return guarded(path_, "looking for orders", [&]() -> Result<Found> {
+        SQLite::Statement ask(*db_->connection, "SELECT ended_as, unit, ended, ended_utc_us FROM works_order "
+                                                "WHERE order_number = ? ORDER BY added DESC LIMIT 1");
+        Found found;
+        for (const std::string& number : numbers) {
+            ask.reset();
+            ask.bind(1, number);
+            if (!ask.executeStep() || ask.getColumn(2).isNull())
+                continue;
+            interlock::ClosedOrder& closed = found.emplace_back();
+            closed.number = number;
+            std::string end;
+            Columns(ask) >> end >> closed.unit.text >> closed.with >> closed.utc_us;
+            closed.end = end == "built" ? interlock::OrderEnd::built : interlock::OrderEnd::cancelled;
+        }
+        return found;
+    });
+}
+
+Reader::Result<std::optional<interlock::ClosedOrder>> Reader::closed_order(const std::string& number) {
+    auto found = closed_orders({number});
+    if (!found)
+        return std::unexpected(std::move(found.error()));
+    return found->empty() ? std::nullopt : std::optional(std::move(found->front()));
 }
 
 template <class Row>

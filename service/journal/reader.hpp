@@ -124,6 +124,20 @@ struct DecisionRow {
     std::int64_t utc_us = 0;
 };
 
+// A sub-assembly in a unit.
+struct PartRow {
+    std::string serial;
+    std::string unit;
+    std::string kind;
+    std::string type;
+    EventNumber stay;  // in which it was joined
+    EventNumber since;
+    std::int64_t since_utc_us = 0;
+    std::optional<EventNumber> until;
+    std::optional<std::int64_t> until_utc_us;
+    std::string ended_as;  // corrected, replaced, taken_out; empty: it is in the unit
+};
+
 class Reader {
   public:
     template <class Value>
@@ -182,6 +196,16 @@ class Reader {
     [[nodiscard]] Result<std::uint32_t> earlier_stays(const domain::Serial& serial);
     [[nodiscard]] Result<std::optional<StayRow>> stay(EventNumber stay);
     [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
+    // What was or is in the unit, by kind and oldest first; and in which units a sub-assembly was or is.
+    [[nodiscard]] Result<std::vector<PartRow>> parts_of(const domain::Serial& unit);
+    [[nodiscard]] Result<std::vector<PartRow>> units_with(const domain::Serial& subassembly);
+    // The unit that left with the sub-assembly in it and has it still.
+    [[nodiscard]] Result<std::optional<interlock::JoinedBefore>> joined(const domain::Serial& subassembly);
+    // What became of an order; nothing if it is open, or was never known.
+    [[nodiscard]] Result<std::optional<interlock::ClosedOrder>> closed_order(const std::string& number);
+    // Those of them that are closed.
+    [[nodiscard]] Result<std::vector<interlock::ClosedOrder>>
+    closed_orders(const std::vector<std::string>& numbers);
     // Also those that were filed or assigned to it after it ended.
     [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
     // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in

@@ -204,9 +204,6 @@ std::vector<ConfigFinding> check(const config::Station& station) {
             check_tool(findings, station, *link, fmt::format("/tools/{}", i));
     check_shared_wires(findings, station);
     check_proof(findings, station);
-    if (station.orders)
-        findings.push_back({Severity::warning, "/orders", "this version takes no orders from a folder yet",
-                            "leave it out until it does; the pair rule goes by the tickets"});
     return findings;
 }
 

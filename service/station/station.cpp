@@ -206,13 +206,15 @@ void Station::from_links(Payload payload) {
     if (stopping_ || failed_ || !state_.rules)
         return;
     if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
-        look_up_serial(scanned->bay, scanned->serial,
-                       [this, event = *scanned](const EarlierStays& earlier) mutable {
-                           if (!earlier)
+        look_up_ticket({scanned->bay, scanned->serial, scanned->order},
+                       [this, event = *scanned](const Looked& known) mutable {
+                           if (!known)
                                return take(interlock::InputRefused{"scanner", event.raw,
-                                                                   sentence_for_scan(earlier.error()), 1},
+                                                                   sentence_for_scan(known.error()), 1},
                                            {}, {});
-                           event.earlier_stays = *earlier;
+                           event.earlier_stays = known->stays;
+                           event.joined = known->joined;
+                           event.closed_order = known->order;
                            take(std::move(event), {}, {});
                        });
         return;
@@ -246,23 +248,60 @@ web::NotRecorded Station::not_recorded(NotLookedUp why) {
     return {"the unit at the bay changed while the serial number was looked up", "look again, then repeat"};
 }
 
-void Station::look_up_serial(const interlock::BayId& bay, const interlock::Serial& serial,
-                             std::function<void(const EarlierStays&)> found) {
-    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, bay, at = place_of(bay), serial,
+void Station::look_up_ticket(const TicketAsked& ticket, std::function<void(const Looked&)> found) {
+    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, ticket, at = place_of(ticket.bay),
                 found = std::move(found)] {
-        EarlierStays answer = std::unexpected(NotLookedUp::no_answer);
+        Looked answer = std::unexpected(NotLookedUp::no_answer);
         if (auto reader = journal::Reader::open(path, vfs)) {
-            if (auto earlier = (*reader)->earlier_stays(serial))
-                answer = *earlier;
+            auto stays = (*reader)->earlier_stays(ticket.serial);
+            auto joined = (*reader)->joined(ticket.serial);
+            auto order = (*reader)->closed_order(ticket.order);
+            if (stays && joined && order)
+                answer = KnownBefore{*stays, std::move(*joined), std::move(*order)};
         }
-        boost::asio::post(loop_, [this, bay, at, found, answer] {
+        boost::asio::post(loop_, [this, ticket, at, found, answer = std::move(answer)] {
             if (stopping_ || failed_)
                 return;
-            const bool in_time = !answer || at == place_of(bay);
+            const bool in_time = !answer || at == place_of(ticket.bay);
             found(in_time ? answer : std::unexpected(NotLookedUp::unit_changed));
         });
     };
     boost::asio::post(lookups_, std::move(ask));
+}
+
+void Station::look_up_orders(const std::vector<protocol::OrderEntry>& orders,
+                             std::function<void(const LookedOrders&)> found) {
+    std::vector<std::string> numbers;
+    numbers.reserve(orders.size());
+    for (const protocol::OrderEntry& entry : orders)
+        numbers.push_back(entry.order);
+    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, numbers = std::move(numbers),
+                found = std::move(found)] {
+        LookedOrders answer = std::unexpected(NotLookedUp::no_answer);
+        if (auto reader = journal::Reader::open(path, vfs)) {
+            if (auto closed = (*reader)->closed_orders(numbers))
+                answer = std::move(*closed);
+        }
+        boost::asio::post(loop_, [this, found, answer = std::move(answer)] {
+            if (!stopping_ && !failed_)
+                found(answer);
+        });
+    };
+    boost::asio::post(lookups_, std::move(ask));
+}
+
+void Station::submit_orders(interlock::OrdersReceived received, web::RecordedCallback done) {
+    const std::vector<protocol::OrderEntry> asked = received.orders;
+    look_up_orders(asked, [this, received = std::move(received),
+                           done = std::move(done)](const LookedOrders& closed) mutable {
+        if (!closed) {
+            done(std::unexpected(
+                web::NotRecorded{"the journal could not be asked about the orders", "try again"}));
+            return;
+        }
+        received.closed = *closed;
+        take(std::move(received), {}, std::move(done));
+    });
 }
 
 void Station::submit(Payload payload, std::optional<people::PersonRecord> person,
@@ -271,37 +310,36 @@ void Station::submit(Payload payload, std::optional<people::PersonRecord> person
         done(std::unexpected(web::NotRecorded{"the service cannot record anything now", "see its health"}));
         return;
     }
-    const interlock::Serial* serial = nullptr;
-    interlock::BayId bay;
-    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
-        serial = &scanned->serial;
-        bay = scanned->bay;
-    }
+    if (auto* orders = std::get_if<interlock::OrdersReceived>(&payload))
+        return submit_orders(std::move(*orders), std::move(done));
+    std::optional<TicketAsked> asked;
+    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+        asked = TicketAsked{scanned->bay, scanned->serial, scanned->order};
     if (const auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
-        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action)) {
-            serial = &corrected->serial;
-            bay = proposed->bay;
-        }
+        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action))
+            asked = TicketAsked{proposed->bay, corrected->serial, corrected->order};
     }
-    if (serial == nullptr) {
+    if (!asked) {
         after_lookup(std::move(payload), std::move(person), std::move(done));
         return;
     }
-    // A copy: what it points to goes with the payload.
-    const interlock::Serial asked = *serial;
-    look_up_serial(bay, asked,
-                   [this, payload = std::move(payload), person = std::move(person),
-                    done = std::move(done)](const EarlierStays& earlier) mutable {
-                       if (!earlier) {
-                           done(std::unexpected(not_recorded(earlier.error())));
-                           return;
-                       }
-                       if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
-                           scanned->earlier_stays = *earlier;
-                       if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
-                           std::get<interlock::CorrectTicket>(proposed->action).earlier_stays = *earlier;
-                       after_lookup(std::move(payload), std::move(person), std::move(done));
-                   });
+    look_up_ticket(*asked, [this, payload = std::move(payload), person = std::move(person),
+                            done = std::move(done)](const Looked& known) mutable {
+        if (!known) {
+            done(std::unexpected(not_recorded(known.error())));
+            return;
+        }
+        const auto fill = [&](auto& ticket) {
+            ticket.earlier_stays = known->stays;
+            ticket.joined = known->joined;
+            ticket.closed_order = known->order;
+        };
+        if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+            fill(*scanned);
+        if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
+            fill(std::get<interlock::CorrectTicket>(proposed->action));
+        after_lookup(std::move(payload), std::move(person), std::move(done));
+    });
 }
 
 void Station::after_lookup(Payload payload, std::optional<people::PersonRecord> person,
@@ -549,13 +587,50 @@ void Station::rewire() {
     parts_.wiring->start_controllers();
     forget_links();
     publish();
+    order_feed_.reset();
     if (!sources_allowed_)
         return;
+    watch_orders(*rules);
     for (const std::string& fault : parts_.wiring->start_sources()) {
         spdlog::error("{}", fault);
         raise({"link_not_up", fault, "free the port or change it in the configuration, then start again",
                true});
     }
+}
+
+// The folder's faults are told, and withhold nothing by themselves: a unit without its order is held for
+// that.
+void Station::watch_orders(const config::Station& rules) {
+    tell_order_folder({});
+    if (!rules.orders || !parts_.writer)
+        return;
+    order_feed_.emplace(
+        loop_, rules, parts_.folder,
+        OrderFeed::Callbacks{
+            [this](interlock::OrdersReceived received, web::RecordedCallback done) {
+                submit(std::move(received), std::nullopt, std::move(done));
+            },
+            [this](interlock::InputRefused refused) {
+                if (!stopping_ && !failed_)
+                    take(std::move(refused), {}, {});
+            },
+            [this](const std::vector<std::string>& sentences) { tell_order_folder(sentences); }});
+    order_feed_->start();
+}
+
+void Station::tell_order_folder(const std::vector<std::string>& sentences) {
+    constexpr const char* code = "order_folder";
+    if (sentences.empty()) {
+        troubles_.clear(code);
+        return;
+    }
+    // "what; remedy", as every sentence of the folder is.
+    const std::string& first = sentences.front();
+    const auto cut = std::min(first.find("; "), first.size());
+    std::string what = first.substr(0, cut);
+    if (sentences.size() > 1)
+        what += fmt::format(" (and {} more)", sentences.size() - 1);
+    raise({code, std::move(what), cut < first.size() ? first.substr(cut + 2) : "look at the folder", false});
 }
 
 // What the links before knew is not known of the new ones.
@@ -838,6 +913,8 @@ void Station::stop(const std::function<void()>& done) {
     }
     tell_stopping();
     stopping_ = true;
+    if (order_feed_)
+        order_feed_->stop();
     if (parts_.writer) {
         take(interlock::StationStopped{}, {}, {});
         if (!failed_)

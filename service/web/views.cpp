@@ -653,6 +653,34 @@ json decision_line(const history::DecisionLine& line, const people::Roster& rost
             {"checked_torque", text_or_null(line.checked_torque)}};
 }
 
+json part_line(const history::PartLine& line) {
+    return {{"serial", line.serial},
+            {"unit", line.unit},
+            {"kind", line.kind},
+            {"type", line.type},
+            {"stay", line.stay.value},
+            {"since", protocol::utc_text(line.since_utc_us)},
+            {"since_event", line.since.value},
+            {"until", or_null(line.until_utc_us, [](auto us) { return protocol::utc_text(us); })},
+            {"until_event", number_or_null(line.until)},
+            {"ended_as", text_or_null(line.ended_as)}};
+}
+
+json open_order(const Order& order) {
+    const auto ticket = [](const protocol::ExpectedTicket& expected) {
+        return json{{"kind", expected.kind},
+                    {"type", text_or_null(expected.type)},
+                    {"serial", text_or_null(expected.serial)}};
+    };
+    return {{"order", order.number},
+            {"variant", order.content.variant},
+            {"tickets", list_of(order.content.tickets, ticket)},
+            {"sequence", or_null(order.content.sequence, [](std::uint32_t n) { return n; })},
+            {"due", or_null(order.content.due_utc_us, [](auto us) { return protocol::utc_text(us); })},
+            {"event", order.since.value},
+            {"unit", text_or_null(order.unit.text)}};
+}
+
 json stay_record_view(const history::StayRecord& stay, const people::Roster& roster) {
     return {{"stay", stay.stay.value},
             {"bay", stay.bay},
@@ -684,7 +712,9 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const FiledLate&) { return "filed_late"; }, [](const Repeated&) { return "repeated"; },
                    [](const BeforeBaseline&) { return "before_baseline"; },
                    [](const Conflict&) { return "conflict"; }, [](const Refused&) { return "refused"; },
-                   [](const AwaitsSecond&) { return "awaits_second"; }},
+                   [](const AwaitsSecond&) { return "awaits_second"; },
+                   [](const OrdersTaken&) { return "orders_taken"; },
+                   [](const OrdersRefused&) { return "orders_refused"; }},
         outcome);
 }
 
@@ -846,9 +876,16 @@ std::string people_view(const StationPort& station, const people::Roster& roster
 }
 
 std::string unit_view(const history::UnitRecord& record, const people::Roster& roster) {
-    return dump({{"serial", record.serial}, {"stays", list_of(record.stays, [&](const auto& s) {
-                                                 return stay_record_view(s, roster);
-                                             })}});
+    return dump({{"serial", record.serial},
+                 {"stays", list_of(record.stays, [&](const auto& s) { return stay_record_view(s, roster); })},
+                 {"parts", list_of(record.parts, part_line)},
+                 {"used_in", list_of(record.used_in, part_line)}});
+}
+
+std::string orders_view(const StationPort& station) {
+    const auto* rules = rules_in_force(station);
+    return dump({{"takes_orders", rules != nullptr && rules->orders.has_value()},
+                 {"orders", list_of(station.state().orders, open_order)}});
 }
 
 std::string event_lines(const std::vector<StoredEvent>& events) {

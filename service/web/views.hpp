@@ -37,6 +37,8 @@ namespace tautgate::web {
 [[nodiscard]] std::string people_view(const StationPort& station, const people::Roster& roster,
                                       const people::SignIns& sign_ins);
 [[nodiscard]] std::string unit_view(const history::UnitRecord& record, const people::Roster& roster);
+// Those that wait to be built.
+[[nodiscard]] std::string orders_view(const StationPort& station);
 // One JSON object a line.
 [[nodiscard]] std::string event_lines(const std::vector<StoredEvent>& events);
 

@@ -74,6 +74,14 @@ std::string doubt_fault(const State& state, OnWire code) {
         return "it is not certain which unit is there";
     if (code == OnWire::leaving_incomplete)
         return {};
+    const bool order_in_doubt =
+        !stay.order || (stay.order->standing != OrderStanding::as_taken && !stay.order->settled);
+    if (stay.rules == Revision{"r2"} && order_in_doubt)
+        return "its order is in doubt";
+    const bool used_elsewhere =
+        std::ranges::any_of(stay.tickets, [](const Ticket& ticket) { return ticket.joined.has_value(); });
+    if (used_elsewhere && stay.reuses.empty())
+        return "a sub-assembly is in another unit";
     if (!stay.unassigned.empty() || !stay.set_aside.empty() || stay.differs || !stay.moved_unproven.empty())
         return "a question is open";
     for (const JointState& joint : stay.joints) {
@@ -212,9 +220,9 @@ struct Node {
 
 class Search {
   public:
-    void run() {
+    void run(About about) {
         std::vector<Act> told;
-        Situation first = in_service(most_mishaps, told);
+        Situation first = in_service(most_mishaps, about, told);
         for (const Act& act : told)
             note(act);
         normalise(first);
@@ -226,6 +234,18 @@ class Search {
         }
         if (fault_.empty())
             look_for_dead_ends();
+    }
+
+    // What was at work there was at work.
+    void add_counts_of(const Search& other) {
+        const auto add = [](auto& counts, const auto& more) {
+            for (const auto& [key, count] : more)
+                counts[key] += count;
+        };
+        add(reasons, other.reasons);
+        add(outcomes, other.outcomes);
+        add(kinds, other.kinds);
+        add(actions, other.actions);
     }
 
     [[nodiscard]] const std::string& fault() const { return fault_; }
@@ -375,10 +395,16 @@ void each_alternative_was_reached(const std::string& what, const std::map<std::s
 }  // namespace
 
 TEST_CASE("no reachable situation breaks a promise, none is a dead end, and every rule was at work") {
+    Search orders;
+    orders.run(About::orders);
+    INFO(orders.fault());
+    CHECK(orders.fault().empty());
+    std::cout << "with orders: " << orders.situations() << " situations, " << orders.steps() << " steps\n";
     Search search;
-    search.run();
+    search.run(About::tools);
     INFO(search.fault());
     CHECK(search.fault().empty());
+    search.add_counts_of(orders);
     std::cout << search.situations() << " situations, " << search.steps() << " steps\n";
 
     boost::mp11::mp_for_each<boost::describe::describe_enumerators<ReasonCode>>([&](auto each) {

@@ -117,6 +117,10 @@ void forget_in_stay(Stay& stay) {
         used.seen = any_event;
     if (stay.leaves_incomplete)
         stay.leaves_incomplete = any_event;
+    if (stay.order)
+        stay.order->taken = stay.order->since = any_event;
+    for (ReuseAccepted& reuse : stay.reuses)
+        reuse.decided = any_event;
 }
 
 // Reasons tell people about event numbers; no rule reads them.
@@ -163,6 +167,10 @@ void forget(State& state) {
     std::ranges::sort(state.holds, {}, &UnitHold::unit);
     const auto same = std::ranges::unique(state.holds, {}, &UnitHold::unit);
     state.holds.erase(same.begin(), same.end());
+    for (Order& order : state.orders)
+        order.since = any_event;
+    for (ClosedOrder& order : state.closed_orders)
+        order.with = any_event;
     if (state.ended.size() > 1)
         state.ended.erase(state.ended.begin(), state.ended.end() - 1);
     for (EndedStay& ended : state.ended) {

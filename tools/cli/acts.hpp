@@ -87,6 +87,22 @@ struct Proposal {
 [[nodiscard]] Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers);
 [[nodiscard]] Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers);
 
+// An order that is added, changed or cancelled by hand.
+struct TypedOrder {
+    std::string action;  // add, change, cancel
+    std::string number;
+    std::string variant;
+    std::vector<std::string> types;    // "D=TYPE" for the ticket of kind D
+    std::vector<std::string> serials;  // "D=SERIAL"
+    std::uint32_t sequence = 0;        // 0: none
+    std::string due;
+};
+// As a row of an order file; the error is one sentence.
+[[nodiscard]] Asked<nlohmann::json> order_row(const TypedOrder& order);
+[[nodiscard]] Asked<Exit> type_order(const Desk& desk, const TypedOrder& order, const Signers& signers);
+// A whole file; prints its answer.
+[[nodiscard]] Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers& signers);
+
 // `what` is "operator", "scans", "checks", "tools" or "wiring-test"; `key` and `value` a member of its body.
 struct BayAct {
     std::string bay;

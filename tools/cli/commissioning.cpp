@@ -84,6 +84,20 @@ class Trials {
         case ReasonCode::token_not_taken:
             return all(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
         case ReasonCode::movement_used: return each_one_shot(reason);
+        case ReasonCode::order_unknown:
+            return with_orders(reason, "Bring a unit whose order was not sent to the station.");
+        case ReasonCode::order_cancelled:
+            return with_orders(reason, "With a unit in the bay, cancel its order.");
+        case ReasonCode::order_changed:
+            return with_orders(reason, "With a unit in the bay, change its order to another variant.");
+        case ReasonCode::order_used:
+            return with_orders(reason, "Bring another unit whose ticket bears an order that is built.");
+        case ReasonCode::order_differs:
+            return with_orders(reason, "Send an order for another variant than the unit's tickets say.");
+        case ReasonCode::subassembly_used:
+            if (station_.pair.ticket_kinds.size() > 1)
+                all(reason, "Scan the ticket of a sub-assembly that left in another unit.");
+            return;
         case ReasonCode::tool_link_lost: return each_tool(reason, "Switch {} off, or pull its cable.");
         case ReasonCode::tool_not_asked:
             return each_tool(reason, "Restart the service while {} is switched off.");
@@ -161,6 +175,10 @@ class Trials {
         if (station_.pair.ticket_kinds.size() > 1)
             all(reason, fmt::format("Scan tickets of {} that do not belong together.",
                                     comma_list(station_.pair.ticket_kinds)));
+    }
+    void with_orders(ReasonCode reason, const char* what) {
+        if (station_.orders)
+            all(reason, what);
     }
     void each_ticket(ReasonCode reason) {
         for (const auto& kind : station_.pair.ticket_kinds)

@@ -63,6 +63,22 @@ json name_at(const Items* items, const std::optional<std::uint32_t>& index) {
                                                       : fmt::format("no. {}", *index + 1);
 }
 
+json parts_view(const std::vector<journal::PartRow>& rows) {
+    json view = json::array();
+    for (const auto& row : rows)
+        view.push_back({{"serial", row.serial},
+                        {"unit", row.unit},
+                        {"kind", row.kind},
+                        {"type", row.type},
+                        {"stay", row.stay.value},
+                        {"since", protocol::utc_text(row.since_utc_us)},
+                        {"since_event", row.since.value},
+                        {"until", time_or_null(row.until_utc_us)},
+                        {"until_event", number_or_null(row.until)},
+                        {"ended_as", text_or_null(row.ended_as)}});
+    return view;
+}
+
 json ticket(const journal::TicketRow& row) {
     return {{"event", row.scanned.value},
             {"at", protocol::utc_text(row.utc_us)},
@@ -270,6 +286,14 @@ Result<json> unit_from(journal::Reader& reader, const std::string& serial) {
             return std::unexpected(one.error());
         view["stays"].push_back(std::move(*one));
     }
+    const auto parts = reader.parts_of(domain::Serial{serial});
+    if (!parts)
+        return std::unexpected(parts.error());
+    const auto used_in = reader.units_with(domain::Serial{serial});
+    if (!used_in)
+        return std::unexpected(used_in.error());
+    view["parts"] = parts_view(*parts);
+    view["used_in"] = parts_view(*used_in);
     return view;
 }
 

@@ -704,13 +704,63 @@ std::string why_text(const json& why, Style style) {
     return text;
 }
 
+namespace {
+
+// Sub-assemblies of a unit, or units of a sub-assembly.
+std::string parts_text(std::string_view title, const json& parts, Style style) {
+    Table table{{"kind", "serial", "unit", "type", "since", "until", "why"}};
+    for (const auto& part : parts)
+        table.row({{shown(part, "kind")},
+                   {shown(part, "serial")},
+                   {shown(part, "unit")},
+                   {shown(part, "type")},
+                   {shown(part, "since")},
+                   {shown(part, "until")},
+                   {words(shown(part, "ended_as"))}});
+    return table.empty() ? ""
+                         : heading(fmt::format("\n{}", title), table.text(style.colours, 2, style.screen));
+}
+
+}  // namespace
+
 std::string unit_text(const json& unit, Style style) {
     const auto& stays = at(unit, "stays");
     if (stays.empty())
         return fmt::format("The journal has never seen {}\n", shown(unit, "serial"));
     std::string text = fmt::format("{}: {} stay(s)\n", shown(unit, "serial"), stays.size());
+    text += parts_text("Joined from", at(unit, "parts"), style);
+    text += parts_text("Used in", at(unit, "used_in"), style);
     for (const auto& stay : stays)
         text += stay_text(stay, style);
+    return text;
+}
+
+std::string orders_text(const json& orders, Style style) {
+    if (!is_true(orders, "takes_orders"))
+        return "The rules in force take no orders\n";
+    Table table{{"order", "variant", "tickets", "place", "due", "since event", "unit"}};
+    for (const auto& order : at(orders, "orders")) {
+        std::vector<std::string> tickets;
+        for (const auto& ticket : at(order, "tickets"))
+            tickets.push_back(fmt::format("{} {} {}", shown(ticket, "kind"), shown(ticket, "type"),
+                                          shown(ticket, "serial")));
+        table.row({{shown(order, "order")},
+                   {shown(order, "variant")},
+                   {fmt::format("{}", fmt::join(tickets, ", "))},
+                   {shown(order, "sequence")},
+                   {shown(order, "due")},
+                   {shown(order, "event")},
+                   {shown(order, "unit")}});
+    }
+    return table.empty() ? "No order waits to be built\n" : table.text(style.colours, 0, style.screen);
+}
+
+std::string orders_answer_text(const json& answer) {
+    std::string text;
+    for (const auto& row : at(answer, "answers"))
+        text += at(row, "line") == 0
+                    ? fmt::format("{}\n", shown(row, "answer"))
+                    : fmt::format("  line {}: {}\n", shown(row, "line"), shown(row, "answer"));
     return text;
 }
 

@@ -102,6 +102,12 @@ class FakeStation final : public StationPort {
     }
 
     [[nodiscard]] const config::Station& rules() const { return *rule_book_.begin()->second; }
+    // From here on its rules take orders, with commas between the fields.
+    void take_orders() {
+        auto station = rules();
+        station.orders.emplace().folder = "orders";
+        rule_book_.begin()->second = std::make_shared<const config::Station>(std::move(station));
+    }
     [[nodiscard]] FakeArchive& store() const { return *archive_; }
     template <class Kind>
     [[nodiscard]] const Kind& newest_event() const {

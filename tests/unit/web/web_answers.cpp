@@ -74,7 +74,16 @@ history::UnitRecord story() {
     decision.person = supervisor;
     decision.second_person = PersonNumber{99};
     stay.decisions = {decision, history::DecisionLine{}};
-    return {.serial = "TM000871", .stays = {stay, history::StayRecord{}}};
+    history::PartLine part;
+    part.serial = "BF000431";
+    part.unit = "TM000871";
+    part.until = EventNumber{50};
+    part.until_utc_us = 1'764'000'100'000'000;
+    part.ended_as = "taken_out";
+    return {.serial = "TM000871",
+            .stays = {stay, history::StayRecord{}},
+            .parts = {part, history::PartLine{}},
+            .used_in = {part}};
 }
 
 void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& by) {
@@ -192,7 +201,9 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
                                    {{"event", 45}},
                                    json::object(),
                                    {{"serial", "TM000871"}},
-                                   {{"serial", "TM000871"}}};
+                                   {{"serial", "TM000871"}},
+                                   {{"by", "order_as_now"}},
+                                   {{"serial", "BF000431"}}};
     for (std::size_t i = 0; i < bodies.size(); ++i) {
         desk.station.next_outcome = AwaitsSecond{.proposal = {desk.station.now.newest.value + 1}};
         const json body{{"action", {{action_names()[i], bodies.at(i)}}},
@@ -219,6 +230,32 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"s","seen":50})", by));
     desk.station.hold = false;
     record("/v1/sign-out", post("/v1/sign-out", "{}", by));
+}
+
+void send_orders(Desk& desk, Recorder& record, const Sessions& by) {
+    const std::string rows =
+        R"({"orders":[{"action":"add","order":"40017","variant":"MB1","sequence":3,"serial_F":"BF000431"}]})";
+    record("/v1/orders", get("/v1/orders"));
+    record("/v1/orders", post("/v1/orders", rows, by));
+    desk.station.take_orders();
+    desk.station.now.orders = {{"40017",
+                                {.variant = "MB1",
+                                 .tickets = {{"F", "", "BF000431"}},
+                                 .sequence = 3,
+                                 .due_utc_us = 1'764'000'000'000'000},
+                                {48},
+                                {"TM000871"}}};
+    record("/v1/orders", get("/v1/orders"));
+    record("/v1/orders", post("/v1/orders", rows, by));
+    record("/v1/orders", post("/v1/orders", R"({"orders":[{"action":"add"}]})", by));
+    record("/v1/orders", post("/v1/orders", R"({"orders":7})", by));
+    desk.station.next_outcome = OrdersRefused{{{2, "order 40017 is built already", "leave it out"}}};
+    record("/v1/orders", post("/v1/orders", rows, by));
+    auto file = post("/v1/orders", "action,order,variant\nadd,40018,MB1\n", by);
+    file.content_type = "text/csv; charset=utf-8";
+    record("/v1/orders", file);
+    file.body = "action\n";
+    record("/v1/orders", file);
 }
 
 template <class Enum>
@@ -254,6 +291,8 @@ TEST_CASE("every route answers") {
     const Sessions both{by.first, desk.supervisor_session()};
     look(desk, record, bay, by);
     know_people(desk, record, by, both);
+    const Sessions planner{both.second, {}};
+    send_orders(desk, record, planner);
     act(desk, record, bay, by, both);
     CHECK_FALSE(desk.station.submitted.empty());
 }
