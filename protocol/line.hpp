@@ -18,6 +18,7 @@
 #include "protocol/describe.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/reading.hpp"
+#include "protocol/trace_line.hpp"
 
 namespace tautgate::protocol {
 
@@ -57,7 +58,7 @@ struct Beat {
 };
 TAUTGATE_NO_FIELDS(Beat);
 
-using LineMessage = std::variant<Hello, LineResult, Beat>;
+using LineMessage = std::variant<Hello, LineResult, Beat, TracePart>;
 
 // `line` without its end. `range` is that of the tool on this connection; its resolutions are positive.
 [[nodiscard]] std::expected<LineMessage, LineFault> parse_line(std::string_view line,
@@ -78,6 +79,13 @@ struct Acknowledge {
 };
 TAUTGATE_FIELDS(Acknowledge, counter);
 
+// The trace of this result is stored for good.
+struct TraceStored {
+    std::uint64_t counter = 0;
+    bool operator==(const TraceStored&) const = default;
+};
+TAUTGATE_FIELDS(TraceStored, counter);
+
 struct Refused {
     std::string why;
     std::string remedy;
@@ -85,11 +93,12 @@ struct Refused {
 };
 TAUTGATE_FIELDS(Refused, why, remedy);
 
-using StationMessage = std::variant<Welcome, Acknowledge, Refused, Beat>;
+using StationMessage = std::variant<Welcome, Acknowledge, TraceStored, Refused, Beat>;
 
 // All to_line functions give the whole line with its newline.
 [[nodiscard]] std::string to_line(const Welcome& welcome);
 [[nodiscard]] std::string to_line(const Acknowledge& acknowledge);
+[[nodiscard]] std::string to_line(const TraceStored& stored);
 [[nodiscard]] std::string to_line(const Refused& refused);
 [[nodiscard]] std::string to_line(const Beat& beat);
 

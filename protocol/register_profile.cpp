@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cstdlib>
+#include <iterator>
 #include <limits>
 #include <span>
 #include <string_view>
@@ -11,6 +12,7 @@
 #include <fmt/format.h>
 
 #include "protocol/register_plan.hpp"
+#include "protocol/trace_registers.hpp"
 
 namespace tautgate::protocol {
 
@@ -509,6 +511,12 @@ std::uint16_t width(FieldType type) noexcept {
 
 bool is_bcd(FieldType type) noexcept { return type == FieldType::bcd16 || type == FieldType::bcd32; }
 
-std::vector<ProfileFault> check(const RegisterProfile& profile) { return Checker(profile).run(); }
+std::vector<ProfileFault> check(const RegisterProfile& profile) {
+    auto faults = Checker(profile).run();
+    auto of_trace = check_trace(profile);
+    faults.insert(faults.end(), std::make_move_iterator(of_trace.begin()),
+                  std::make_move_iterator(of_trace.end()));
+    return faults;
+}
 
 }  // namespace tautgate::protocol

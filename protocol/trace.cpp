@@ -60,18 +60,15 @@ std::array<std::size_t, 2> extremes_of(const TraceColumn& column) {
             static_cast<std::size_t>(high - column.counts.begin())};
 }
 
-// The magnitude of a value that lies within the limits, and its sign.
+// For the conversions of quantity.hpp, which know no value below zero.
 struct SignedDecimal {
     Decimal magnitude;
     bool negative = false;
 };
 
-SignedDecimal exact_at(const TraceColumn& column, std::size_t sample) {
-    const WideDecimal value = sample_of(column, sample);
-    assert(within_value_limit(value));
-    const bool negative = value.mantissa < 0;
-    const auto magnitude = static_cast<std::int64_t>(negative ? -value.mantissa : value.mantissa);
-    return {{magnitude, value.exponent}, negative};
+SignedDecimal signed_at(const TraceColumn& column, std::size_t sample) {
+    const Decimal value = exact_sample(column, sample);
+    return {{std::abs(value.mantissa), value.exponent}, value.mantissa < 0};
 }
 
 // ---- what a curve must be -------------------------------------------------------------------------------
@@ -261,13 +258,13 @@ std::optional<TorqueUnit> unit_of(std::uint8_t number) {
 }
 
 // Up to the columns; nothing: the cursor has a fault.
-struct TraceHead {
+struct FormHead {
     std::uint8_t parts = 0;
     std::size_t samples = 0;
 };
 
-TraceHead take_head(TraceCursor& from, Trace& trace) {
-    TraceHead head;
+FormHead take_head(TraceCursor& from, Trace& trace) {
+    FormHead head;
     for (const char c : trace_mark)
         if (from.byte() != static_cast<std::uint8_t>(c))
             from.fail("this is no curve");
@@ -369,8 +366,26 @@ std::expected<TraceColumn, std::string> column_of(std::span<const Decimal> numbe
     return column;
 }
 
+Decimal exact_sample(const TraceColumn& column, std::size_t sample) {
+    const WideDecimal value = sample_of(column, sample);
+    assert(within_value_limit(value));
+    return {static_cast<std::int64_t>(value.mantissa), value.exponent};
+}
+
+std::optional<Decimal> wide_sample(const TraceColumn& column, std::size_t sample) {
+    constexpr std::int64_t most = 999'999'999'999'999'999;
+    const bool bounded = is_plain(column.step, step_limit) && is_plain(column.offset, offset_limit) &&
+                         std::abs(column.counts[sample]) <= count_limit;
+    if (!bounded)
+        return std::nullopt;
+    const WideDecimal value = sample_of(column, sample);
+    if (value.mantissa > most || value.mantissa < -most)
+        return std::nullopt;
+    return Decimal{static_cast<std::int64_t>(value.mantissa), value.exponent};
+}
+
 Torque torque_at(const Trace& trace, std::size_t sample) {
-    const auto [magnitude, negative] = exact_at(trace.torque, sample);
+    const auto [magnitude, negative] = signed_at(trace.torque, sample);
     const auto torque = torque_from(magnitude, trace.torque_unit, Torque{1});
     assert(torque);
     return {negative ? -torque->micro_nm : torque->micro_nm};
@@ -379,7 +394,7 @@ Torque torque_at(const Trace& trace, std::size_t sample) {
 std::optional<Angle> angle_at(const Trace& trace, std::size_t sample) {
     if (!trace.angle)
         return std::nullopt;
-    const auto [magnitude, negative] = exact_at(*trace.angle, sample);
+    const auto [magnitude, negative] = signed_at(*trace.angle, sample);
     const auto angle = angle_from(magnitude, Angle{1});
     assert(angle);
     return Angle{negative ? -angle->micro_deg : angle->micro_deg};
@@ -426,7 +441,7 @@ std::expected<Trace, std::string> decode_trace(std::string_view bytes) {
         return std::unexpected(fmt::format("more than {} bytes are no curve", trace_bytes_limit));
     Trace trace;
     TraceCursor from(bytes);
-    const TraceHead head = take_head(from, trace);
+    const FormHead head = take_head(from, trace);
     if ((head.parts & has_times) != 0)
         trace.times = SampleTimes{from.column(head.samples)};
     trace.torque.counts = from.column(head.samples);

@@ -69,6 +69,11 @@ struct Trace {
 [[nodiscard]] std::expected<TraceColumn, std::string> column_of(std::span<const Decimal> numbers,
                                                                 std::string_view name);
 
+// What a sample is worth in the unit of its column, exactly.
+[[nodiscard]] Decimal exact_sample(const TraceColumn& column, std::size_t sample);
+// The same of a column that was not looked at yet; nothing where that is beyond 18 digits.
+[[nodiscard]] std::optional<Decimal> wide_sample(const TraceColumn& column, std::size_t sample);
+
 // Sample by sample, rounded once, half away from zero. Below zero against the direction of tightening, and
 // where the sensor's zero is not quite zero.
 [[nodiscard]] Torque torque_at(const Trace& trace, std::size_t sample);

@@ -83,6 +83,7 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const EventSetAside& aside);
 [[nodiscard]] Outcome apply(Transition& t, const DecisionDiffered& differed);
 [[nodiscard]] Outcome apply(Transition& t, const SnapshotTaken& taken);
+[[nodiscard]] Outcome apply(Transition& t, const TraceReceived& trace);
 
 // Whether some of the time in which it may have been made lies in the present stay (results.cpp).
 [[nodiscard]] bool may_be_made_in(const Stay& stay, const Interval& made);

@@ -18,7 +18,8 @@ namespace {
 // to change it where it is made again (schema.hpp).
 void bring_to_this_version(SQLite::Database& db, int version) {
     const std::string first = first_schema();
-    const std::array<const char*, schema_version> steps{first.c_str()};
+    const std::string second = traces_step();
+    const std::array<const char*, schema_version> steps{first.c_str(), second.c_str()};
     bring_forward(db, version, steps);
 }
 

@@ -92,6 +92,21 @@ struct TighteningRow {
     std::optional<PersonNumber> operator_;
     std::optional<EventNumber> assigned_by;
     std::int64_t utc_us = 0;
+    std::uint32_t traces = 0;  // that came for it, equal ones counted once
+};
+
+// A trace as it came. More than one for a result, with other digests, contradict each other.
+struct TraceRow {
+    EventNumber event;
+    std::string tool;
+    std::string epoch;
+    std::uint64_t counter = 0;
+    std::string digest;
+    std::uint32_t samples = 0;
+    std::uint32_t bytes = 0;
+    std::int64_t utc_us = 0;
+    std::optional<EventNumber> result;  // with which the result came; none: it did not come
+    bool operator==(const TraceRow&) const = default;
 };
 
 struct ReleaseRow {
@@ -184,6 +199,12 @@ class Reader {
     [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
     // Also those that were filed or assigned to it after it ended.
     [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
+    // The traces of a result, by the event with which the result or the trace came; oldest first.
+    [[nodiscard]] Result<std::vector<TraceRow>> traces_of(EventNumber event);
+    // Those whose result never came, or has not come yet. Looks at every result.
+    [[nodiscard]] Result<std::vector<TraceRow>> traces_without_result();
+    // The bytes of a trace (protocol/TRACE.md), checked against their digest; nothing if they are not there.
+    [[nodiscard]] Result<std::optional<std::string>> trace_samples(std::string_view digest);
     // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in
     // between stands in the events.
     [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);

@@ -24,6 +24,7 @@
 #include "service/interlock/decide.hpp"
 #include "service/interlock/event.hpp"
 #include "service/links/freshness.hpp"
+#include "service/links/trace_sink.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -51,8 +52,8 @@ class ToolPort {
 
     // Takes the tools with a line link and the address from `station`, which is only read here. The loop
     // outlives the port.
-    ToolPort(boost::asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-             ToolPortSettings settings = {});
+    ToolPort(boost::asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+             WantedFrom wanted, ToolPortSettings settings = {});
     // Stops, if nobody did.
     ~ToolPort();
     ToolPort(const ToolPort&) = delete;
@@ -69,6 +70,9 @@ class ToolPort {
     // The tool may drop its results up to this one. Without a connection, or in another epoch, nothing is
     // sent: the next hello asks.
     void acknowledge(const interlock::Acknowledge& stored);
+
+    // The tool may drop the trace of this result; said as acknowledge is.
+    void trace_stored(const interlock::TraceReceived& stored);
 
     // One entry for each tool with a line link.
     [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const;

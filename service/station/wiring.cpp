@@ -50,7 +50,8 @@ std::vector<std::string> Wiring::start_sources() {
     }
     links::ToolPortSettings settings;
     settings.boot = boot_;
-    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.wanted, settings);
+    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.traces,
+                                               callbacks_.wanted, settings);
     if (auto up = tools_->listen(); !up)
         faults.push_back(up.error());
     if (!labels_) {
@@ -93,6 +94,12 @@ void Wiring::acknowledge(const interlock::Acknowledge& stored) {
         polled->link->acknowledge(stored);
     else if (tools_)
         tools_->acknowledge(stored);
+}
+
+// A polled tool is told nothing of its traces.
+void Wiring::trace_stored(const interlock::TraceReceived& stored) {
+    if (tools_)
+        tools_->trace_stored(stored);
 }
 
 std::vector<domain::PermissiveId> Wiring::released_on_wire(const domain::BayId& bay) const {

@@ -18,6 +18,7 @@
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
 #include "service/links/tool_port.hpp"
+#include "service/links/trace_sink.hpp"
 #include "service/web/station_port.hpp"
 
 namespace boost::asio {
@@ -30,6 +31,7 @@ class Wiring {
   public:
     struct Callbacks {
         std::function<void(interlock::Payload)> sink;
+        links::TraceSink traces;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
     };
@@ -51,6 +53,7 @@ class Wiring {
     // Orders of one bay's permissives, by number on the wire.
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
+    void trace_stored(const interlock::TraceReceived& stored);
 
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire(const domain::BayId& bay) const;
     [[nodiscard]] bool drives(const domain::BayId& bay) const;

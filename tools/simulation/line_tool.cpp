@@ -219,6 +219,9 @@ class LineTool::Wire {
             status.acknowledged = std::max(status.acknowledged, acknowledge.counter);
         });
     }
+    void obey(const protocol::TraceStored& /*stored*/) {
+        update([](Status& status) { ++status.traces_stored; });
+    }
     void obey(const protocol::Refused& refused) {
         update([&](Status& status) {
             ++status.refusals;

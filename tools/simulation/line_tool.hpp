@@ -30,13 +30,14 @@ class LineTool {
     struct Status {
         bool welcomed = false;  // connected, and the station said where to go on
         std::string epoch;
-        std::uint64_t newest = 0;        // counter of the newest result, 0: none
-        std::uint64_t acknowledged = 0;  // up to here the station has stored everything
-        std::size_t kept = 0;            // results not acknowledged yet
-        std::uint64_t sent = 0;          // result lines sent since start, repetitions too
-        std::uint64_t refusals = 0;      // `refused` lines received
-        std::string refused;             // the words of the last one
-        std::uint64_t misread = 0;       // lines of the station that the tool could not read
+        std::uint64_t newest = 0;         // counter of the newest result, 0: none
+        std::uint64_t acknowledged = 0;   // up to here the station has stored everything
+        std::size_t kept = 0;             // results not acknowledged yet
+        std::uint64_t sent = 0;           // result lines sent since start, repetitions too
+        std::uint64_t traces_stored = 0;  // as the station said
+        std::uint64_t refusals = 0;       // `refused` lines received
+        std::string refused;              // the words of the last one
+        std::uint64_t misread = 0;        // lines of the station that the tool could not read
     };
 
     explicit LineTool(LineToolSettings settings);
