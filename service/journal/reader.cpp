@@ -449,6 +449,34 @@ Reader::Result<std::vector<TraceRow>> Reader::traces_of(EventNumber event) {
         event);
 }
 
+Reader::Result<StoredTraces> Reader::stored_traces(EventNumber event) {
+    auto rows = traces_of(event);
+    if (!rows)
+        return std::unexpected(std::move(rows.error()));
+    StoredTraces stored{.traces = std::move(*rows), .curve = std::nullopt};
+    const auto named = std::ranges::find(stored.traces, event, &TraceRow::event);
+    const bool agreed = !stored.traces.empty() && std::ranges::all_of(stored.traces, [&](const auto& row) {
+        return row.digest == stored.traces.front().digest;
+    });
+    if (named == stored.traces.end() && !agreed)
+        return stored;
+    const TraceRow& meant = named != stored.traces.end() ? *named : stored.traces.front();
+    auto bytes = trace_samples(meant.digest);
+    if (!bytes)
+        return std::unexpected(std::move(bytes.error()));
+    auto curve = *bytes ? protocol::decode_trace(**bytes) : std::unexpected(std::string("they are missing"));
+    if (!curve)
+        return std::unexpected(
+            JournalError{.fault = JournalFault::damaged,
+                         .path = path_.string(),
+                         .what = "lacks the samples of the trace of event " +
+                                 std::to_string(meant.event.value) + ": " + curve.error(),
+                         .remedy = "keep the file, bring back the latest backup and call maintenance",
+                         .event = meant.event});
+    stored.curve = std::move(*curve);
+    return stored;
+}
+
 Reader::Result<std::vector<TraceRow>> Reader::traces_without_result() {
     return guarded(path_, "looking for traces without a result", [&]() -> Result<std::vector<TraceRow>> {
         SQLite::Statement ask(

@@ -20,6 +20,7 @@
 #include "service/journal/digest.hpp"
 #include "service/journal/journal_error.hpp"
 #include "service/journal/stored_event.hpp"
+#include "service/journal/stored_trace.hpp"
 
 namespace tautgate::journal {
 
@@ -93,20 +94,6 @@ struct TighteningRow {
     std::optional<EventNumber> assigned_by;
     std::int64_t utc_us = 0;
     std::uint32_t traces = 0;  // that came for it, equal ones counted once
-};
-
-// A trace as it came. More than one for a result, with other digests, contradict each other.
-struct TraceRow {
-    EventNumber event;
-    std::string tool;
-    std::string epoch;
-    std::uint64_t counter = 0;
-    std::string digest;
-    std::uint32_t samples = 0;
-    std::uint32_t bytes = 0;
-    std::int64_t utc_us = 0;
-    std::optional<EventNumber> result;  // with which the result came; none: it did not come
-    bool operator==(const TraceRow&) const = default;
 };
 
 struct ReleaseRow {
@@ -201,6 +188,8 @@ class Reader {
     [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
     // The traces of a result, by the event with which the result or the trace came; oldest first.
     [[nodiscard]] Result<std::vector<TraceRow>> traces_of(EventNumber event);
+    // The same with the samples, where there is one that can be meant.
+    [[nodiscard]] Result<StoredTraces> stored_traces(EventNumber event);
     // Those whose result never came, or has not come yet. Looks at every result.
     [[nodiscard]] Result<std::vector<TraceRow>> traces_without_result();
     // The bytes of a trace (protocol/TRACE.md), checked against their digest; nothing if they are not there.

@@ -44,8 +44,9 @@ std::vector<std::string> Wiring::start_sources() {
             continue;
         const domain::ToolId id{tool.id};
         auto known = [ask = callbacks_.known, id] { return ask(id); };
-        polled_.push_back({id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
-                                                                     std::move(known), boot_, buses_)});
+        polled_.push_back(
+            {id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
+                                                       callbacks_.traces, std::move(known), boot_, buses_)});
         polled_.back().link->start();
     }
     links::ToolPortSettings settings;

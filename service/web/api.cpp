@@ -84,6 +84,7 @@ const std::array<Api::Work::Entry, 20> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},
+    {"GET", "/v1/traces/{event}", Needs::nothing, &Work::get_traces},
     {"GET", "/v1/health", Needs::nothing, &Work::get_health},
     {"GET", "/v1/events", Needs::nothing, &Work::get_events},
     {"GET", "/v1/rules", Needs::nothing, &Work::get_rules},

@@ -87,7 +87,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Needs needs;
         Handler handler;
     };
-    static const std::array<Entry, 20> table;
+    static const std::array<Entry, 21> table;
 
   private:
     // routes
@@ -97,6 +97,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void get_rules(Call& call);
     void get_people(Call& call);
     void get_unit(Call& call);
+    void get_traces(Call& call);
     void get_events(Call& call);
     void sign_in(Call& call);
     void sign_out(Call& call);

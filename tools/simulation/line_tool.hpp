@@ -10,6 +10,7 @@
 #include <cstdint>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "protocol/line.hpp"
@@ -47,8 +48,9 @@ class LineTool {
     LineTool(LineTool&&) = delete;
     LineTool& operator=(LineTool&&) = delete;
 
-    // Takes over a result, gives it the next counter and returns that.
-    std::uint64_t report(protocol::WrittenResult result);
+    // Takes over a result, gives it the next counter and returns that. Its curve goes out after it and is
+    // kept until the station has stored it.
+    std::uint64_t report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace = {});
     // Sends bytes as they are, with nothing added. They are lost when there is no connection.
     void send_raw(std::string bytes);
 
