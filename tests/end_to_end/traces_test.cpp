@@ -112,7 +112,7 @@ TEST_CASE("the curve of a result that came by registers is stored with it, and s
     plant.open_for_work();
     InputStand stand{plant};
     stand.identified();
-    for (const std::uint32_t fastener : {0U, 1U}) {
+    for (const std::size_t fastener : {std::size_t{0}, std::size_t{1}}) {
         const auto run = stand.turns({"axle-box-caps", fastener, 0});
         stand.stored("NR-16");
         is_the_curve_of(trace_of_newest(stand), run);
