@@ -125,10 +125,14 @@ std::string plot(const std::vector<PlotPoint>& points, const PlotStyle& style) {
     }
     const std::string first = fmt::format("{:.6g}", x.low);
     const std::string last = fmt::format("{:.6g} {}", x.high, plain(style.x_name));
-    const std::size_t gap =
-        columns > first.size() + width_of(last) ? columns - first.size() - width_of(last) : 1;
     text += fmt::format("{:>{}} +{}\n", "", margin, std::string(columns, '-'));
-    text += fmt::format("{:>{}}  {}{}{}\n", "", margin, first, std::string(gap, ' '), last);
+    // Where the screen has no room for both, the end of the axis is the one that tells more.
+    const std::size_t both = first.size() + 1 + width_of(last);
+    if (both <= columns)
+        text +=
+            fmt::format("{:>{}}  {}{}{}\n", "", margin, first, std::string(columns - both + 1, ' '), last);
+    else if (width_of(last) <= columns)
+        text += fmt::format("{:>{}}  {}{}\n", "", margin, std::string(columns - width_of(last), ' '), last);
     return text;
 }
 
