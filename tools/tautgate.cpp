@@ -208,8 +208,8 @@ class Commands {
         trace->add_flag("--ascii", o.trace.ascii, "draws with letters only");
         trace->add_flag_callback(
             "--over-time", [&o] { o.trace.over = Over::time; }, "draws over the time where both are known");
-        trace->add_flag_callback(
-            "--without-result", [&o] { o.trace.event = 0; }, "lists the traces whose result never came");
+        trace->add_flag("--without-result", o.trace.without_result,
+                        "lists the traces whose result never came");
         auto* record =
             add("verify", "whether a journal's file is what was written", "tautgate verify journal.db",
                 [&o](const Desk& desk) { return verify_journal(desk, o.name, o.anchor); });

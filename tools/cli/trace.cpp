@@ -25,14 +25,18 @@ Asked<json> stored_in(const TraceAsked& asked) {
     auto reader = journal::Reader::open(asked.journal);
     if (!reader)
         return std::unexpected(reader_failure(reader.error()));
-    auto stored = asked.event == 0 ? traces_without_result(**reader) : traces_from(**reader, {asked.event});
+    auto stored =
+        asked.without_result ? traces_without_result(**reader) : traces_from(**reader, {asked.event});
     if (!stored)
         return std::unexpected(reader_failure(stored.error()));
     return std::move(*stored);
 }
 
 Asked<json> stored_by(const Desk& desk, const TraceAsked& asked) {
-    if (asked.event == 0 && asked.journal.empty())
+    if (asked.event == 0 && !asked.without_result)
+        return std::unexpected(
+            Failure{Exit::wrong_usage, "name the event of a result, as tautgate unit shows it"});
+    if (asked.without_result && asked.journal.empty())
         return std::unexpected(
             Failure{Exit::wrong_usage,
                     "traces without a result are looked for in a journal's file; name it with --journal"});
@@ -133,7 +137,7 @@ Asked<Exit> show_trace(const Desk& desk, const TraceAsked& asked) {
         print(trace_table(*stored));
     else
         print(trace_text(*stored, desk.style, asked));
-    if (asked.event == 0)
+    if (asked.without_result)
         return traces.empty() ? Exit::fine : Exit::no;
     if (traces.empty()) {
         complain(fmt::format("no trace came with event {} or for its result", asked.event));
