@@ -49,10 +49,10 @@ struct SampleTimes {
 };
 
 struct Trace {
-    std::variant<NoTimes, SampleInterval, SampleTimes> times;
+    std::variant<NoTimes, SampleInterval, SampleTimes> times{};
     TorqueUnit torque_unit = TorqueUnit::newton_metre;
-    TraceColumn torque;
-    std::optional<TraceColumn> angle;  // degrees
+    TraceColumn torque{};
+    std::optional<TraceColumn> angle{};  // degrees
     bool operator==(const Trace&) const = default;
 
     [[nodiscard]] std::size_t samples() const noexcept { return torque.counts.size(); }

@@ -31,15 +31,15 @@ struct SampleField {
 TAUTGATE_FIELDS(SampleField, at, apart, type, order, scale, offset);
 
 struct TraceLayout {
-    std::uint32_t samples = 0;         // how many there are, or with `count` the most that there can be
-    std::optional<SampleField> count;  // a whole number
+    std::uint32_t samples = 0;           // how many there are, or with `count` the most that there can be
+    std::optional<SampleField> count{};  // a whole number
     // At most one of these three; none where the angle stands beside the torque.
-    std::optional<std::int64_t> interval_us;
-    std::optional<SampleField> interval;  // a single number of microseconds
-    std::optional<SampleField> time;      // microseconds since the start
-    SampleField torque;
+    std::optional<std::int64_t> interval_us{};
+    std::optional<SampleField> interval{};  // a single number of microseconds
+    std::optional<SampleField> time{};      // microseconds since the start
+    SampleField torque{};
     TorqueUnit torque_unit = TorqueUnit::newton_metre;
-    std::optional<SampleField> angle;  // degrees
+    std::optional<SampleField> angle{};  // degrees
     bool operator==(const TraceLayout&) const = default;
 };
 TAUTGATE_FIELDS(TraceLayout, samples, count, interval_us, interval, time, torque, torque_unit, angle);

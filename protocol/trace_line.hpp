@@ -27,10 +27,10 @@ struct TracePart {
     std::uint32_t part = 1;
     std::uint32_t parts = 1;
     TorqueUnit torque_unit = TorqueUnit::newton_metre;
-    std::optional<std::int64_t> interval_us;
-    std::optional<std::vector<std::int64_t>> time_us;
-    std::vector<Decimal> torque;
-    std::optional<std::vector<Decimal>> angle;
+    std::optional<std::int64_t> interval_us{};
+    std::optional<std::vector<std::int64_t>> time_us{};
+    std::vector<Decimal> torque{};
+    std::optional<std::vector<Decimal>> angle{};
     bool operator==(const TracePart&) const = default;
 };
 

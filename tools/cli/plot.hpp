@@ -16,8 +16,8 @@ struct PlotStyle {
     std::size_t screen = 80;  // characters in a line
     std::size_t lines = 16;   // of the curve itself
     bool braille = true;      // eight dots in a character; otherwise one
-    std::string x_name;
-    std::string y_name;
+    std::string x_name{};
+    std::string y_name{};
 };
 
 // The points joined by straight lines, in their order, with the lowest and highest values at the axes. Both

@@ -17,7 +17,7 @@ enum class Over : std::uint8_t { angle, time };
 struct TraceAsked {
     std::uint64_t event = 0;      // of the result, or of the trace itself
     bool without_result = false;  // instead: those whose result never came
-    std::string journal;          // a file; empty: the service
+    std::string journal{};        // a file; empty: the service
     bool csv = false;
     bool ascii = false;
     Over over = Over::angle;  // where the curve has both

@@ -69,7 +69,8 @@ TEST_CASE(
     const journal::TraceSamples samples{journal::hex(journal::sha256(bytes)), bytes};
     journal::Entry entry;
     entry.stored.event.number.value = 1;
-    entry.stored.event.payload = interlock::TraceReceived{.tool = {"NR-1"}, .digest = samples.digest};
+    entry.stored.event.payload =
+        interlock::TraceReceived{.tool = {"NR-1"}, .epoch = "17", .counter = 4, .digest = samples.digest};
     entry.attachments = {samples};
     (*writer)->append(std::move(entry));
     REQUIRE(reports.settled(1));

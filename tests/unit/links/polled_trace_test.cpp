@@ -37,17 +37,18 @@ class Registers final : public RegisterLine {
 
 // Torque from register 1000 on, angle from 3000 on.
 protocol::RegisterProfile profile() {
-    protocol::RegisterProfile profile{.name = "curve"};
+    protocol::RegisterProfile profile;
+    profile.name = "curve";
     profile.counter = protocol::CounterField{.field = {.address = 0}, .lowest = 1, .highest = 60'000};
     profile.torque = protocol::TorqueField{{.address = 1}, protocol::TorqueUnit::newton_metre};
     profile.range = {protocol::Torque{100'000}, protocol::Angle{100'000}, protocol::Torque{600'000'000}};
-    profile.trace = protocol::TraceFields{
-        .belongs_to = {.address = 100},
-        .samples = 1000,
-        .count = protocol::RegisterField{.address = 101},
-        .torque = {{.address = 1000, .type = protocol::FieldType::int16, .scale = {1, -1}}},
-        .torque_unit = protocol::TorqueUnit::newton_metre,
-        .angle = protocol::SampleFields{{.address = 3000}}};
+    protocol::TraceFields& trace = profile.trace.emplace();
+    trace.belongs_to = {.address = 100};
+    trace.samples = 1000;
+    trace.count = protocol::RegisterField{.address = 101};
+    trace.torque = {{.address = 1000, .type = protocol::FieldType::int16, .scale = {1, -1}}};
+    trace.torque_unit = protocol::TorqueUnit::newton_metre;
+    trace.angle = protocol::SampleFields{{.address = 3000}};
     return profile;
 }
 

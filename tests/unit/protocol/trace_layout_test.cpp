@@ -36,18 +36,19 @@ std::string why_not(const TraceLayout& layout, std::string_view bytes) {
 }
 
 RegisterProfile profile_with_trace() {
-    RegisterProfile profile{.name = "curve"};
+    RegisterProfile profile;
+    profile.name = "curve";
     profile.counter = CounterField{.field = {.address = 0}, .lowest = 1, .highest = 60'000};
     profile.torque = TorqueField{{.address = 1}, TorqueUnit::newton_metre};
     profile.range = up_to_600;
-    profile.trace =
-        TraceFields{.belongs_to = {.address = 100},
-                    .samples = 400,
-                    .count = RegisterField{.address = 101},
-                    .interval = RegisterField{.address = 102, .scale = {1, 1}},
-                    .torque = {{.address = 200, .type = FieldType::int16, .scale = {1, -1}}, 2},
-                    .torque_unit = TorqueUnit::newton_metre,
-                    .angle = SampleFields{{.address = 201, .type = FieldType::uint16, .scale = {1, -1}}, 2}};
+    TraceFields& trace = profile.trace.emplace();
+    trace.belongs_to = {.address = 100};
+    trace.samples = 400;
+    trace.count = RegisterField{.address = 101};
+    trace.interval = RegisterField{.address = 102, .scale = {1, 1}};
+    trace.torque = {{.address = 200, .type = FieldType::int16, .scale = {1, -1}}, 2};
+    trace.torque_unit = TorqueUnit::newton_metre;
+    trace.angle = SampleFields{{.address = 201, .type = FieldType::uint16, .scale = {1, -1}}, 2};
     return profile;
 }
 

@@ -144,16 +144,15 @@ TEST_CASE("a cut tool refuses, a mute one is silent, and both come back") {
 TEST_CASE(
     "the curve that the register tool shows is read back sample by sample, by the count of its result") {
     auto profile = larkmoor_profile();
-    profile.trace =
-        protocol::TraceFields{.belongs_to = {.address = 400},
-                              .samples = 300,
-                              .count = protocol::RegisterField{.address = 401},
-                              .interval = protocol::RegisterField{.address = 402},
-                              .torque = {{.address = 500,
-                                          .type = protocol::FieldType::float32,
-                                          .order = protocol::WordOrder::cdab}},
-                              .torque_unit = protocol::TorqueUnit::newton_metre,
-                              .angle = protocol::SampleFields{{.address = 1200, .scale = {1, -1}}}};
+    protocol::TraceFields& fields = profile.trace.emplace();
+    fields.belongs_to = {.address = 400};
+    fields.samples = 300;
+    fields.count = protocol::RegisterField{.address = 401};
+    fields.interval = protocol::RegisterField{.address = 402};
+    fields.torque = {
+        {.address = 500, .type = protocol::FieldType::float32, .order = protocol::WordOrder::cdab}};
+    fields.torque_unit = protocol::TorqueUnit::newton_metre;
+    fields.angle = protocol::SampleFields{{.address = 1200, .scale = {1, -1}}};
     const auto tool = opened(profile);
     Master master{tool->port()};
     protocol::Trace trace{.times = protocol::SampleInterval{750}, .torque = {{}, {1, -1}}};
