@@ -11,6 +11,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/register_control.hpp"
 #include "protocol/register_plan.hpp"
 #include "protocol/trace_registers.hpp"
 
@@ -513,9 +514,8 @@ bool is_bcd(FieldType type) noexcept { return type == FieldType::bcd16 || type =
 
 std::vector<ProfileFault> check(const RegisterProfile& profile) {
     auto faults = Checker(profile).run();
-    auto of_trace = check_trace(profile);
-    faults.insert(faults.end(), std::make_move_iterator(of_trace.begin()),
-                  std::make_move_iterator(of_trace.end()));
+    std::ranges::move(check_trace(profile), std::back_inserter(faults));
+    std::ranges::move(check_control(profile), std::back_inserter(faults));
     return faults;
 }
 

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
 
@@ -68,6 +69,8 @@ struct PollCost {
         std::ranges::for_each(blocks, add);
     if (profile.trace)  // a block of the curve follows each poll until it is read
         add({profile.table, 0, protocol::registers_per_read});
+    if (profile.control)
+        std::ranges::for_each(protocol::control_reads(profile), add);
     return cost;
 }
 

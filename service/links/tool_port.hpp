@@ -24,6 +24,7 @@
 #include "service/interlock/decide.hpp"
 #include "service/interlock/event.hpp"
 #include "service/links/freshness.hpp"
+#include "service/links/tool_talk.hpp"
 #include "service/links/trace_sink.hpp"
 
 namespace boost::asio {
@@ -73,6 +74,8 @@ class ToolPort {
 
     // The tool may drop the trace of this result; said as acknowledge is.
     void trace_stored(const interlock::TraceReceived& stored);
+    // Whether the tool may run; only to one that obeys, and told again on every connection.
+    void order(const domain::ToolId& tool, RunOrder order);
 
     // One entry for each tool with a line link.
     [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const;

@@ -54,6 +54,8 @@ class Wiring {
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
     void trace_stored(const interlock::TraceReceived& stored);
+    // Whether a tool that obeys may run.
+    void order(const domain::ToolId& tool, links::RunOrder order);
 
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire(const domain::BayId& bay) const;
     [[nodiscard]] bool drives(const domain::BayId& bay) const;

@@ -109,6 +109,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void operator_at_bay(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
+    void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);
     void end_proposal(Call& call);
