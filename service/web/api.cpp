@@ -80,7 +80,7 @@ bool is_json(std::string_view content_type) {
 
 }  // namespace
 
-const std::array<Api::Work::Entry, 21> Api::Work::table{{
+const std::array<Api::Work::Entry, 22> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},

@@ -87,7 +87,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Needs needs;
         Handler handler;
     };
-    static const std::array<Entry, 21> table;
+    static const std::array<Entry, 22> table;
 
   private:
     // routes
