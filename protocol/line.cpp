@@ -35,9 +35,11 @@ enum class Place : std::uint8_t {
     torque_max,
     angle_min,
     angle_max,
+    trace,
     station_line,
     welcome,
     acknowledge,
+    trace_stored,
     refused,
     enable,
     disable,
@@ -46,6 +48,7 @@ enum class Place : std::uint8_t {
 
 enum class Key : std::uint8_t {
     object,  // opens the place named beside it
+    trace,   // is read by itself (trace_line.hpp)
     tool,
     epoch,
     last,
@@ -78,6 +81,7 @@ constexpr std::array rows{
     Row{Place::line, "hello", Key::object, Place::hello},
     Row{Place::line, "result", Key::object, Place::result},
     Row{Place::line, "beat", Key::object, Place::beat},
+    Row{Place::line, "trace", Key::trace, Place::trace},
     Row{Place::line, "state", Key::object, Place::state},
     Row{Place::hello, "tool", Key::tool},
     Row{Place::hello, "epoch", Key::epoch},
@@ -116,10 +120,12 @@ constexpr std::array rows{
     Row{Place::angle_max, "unit", Key::unit},
     Row{Place::station_line, "welcome", Key::object, Place::welcome},
     Row{Place::station_line, "acknowledge", Key::object, Place::acknowledge},
+    Row{Place::station_line, "trace_stored", Key::object, Place::trace_stored},
     Row{Place::station_line, "refused", Key::object, Place::refused},
     Row{Place::station_line, "beat", Key::object, Place::beat},
     Row{Place::welcome, "resend_from", Key::resend_from},
     Row{Place::acknowledge, "counter", Key::counter},
+    Row{Place::trace_stored, "counter", Key::counter},
     Row{Place::refused, "why", Key::why},
     Row{Place::refused, "remedy", Key::remedy},
     Row{Place::station_line, "enable", Key::object, Place::enable},
@@ -223,7 +229,7 @@ class LineHandler {
             path_[depth_++] = root_;
             return true;
         }
-        if (row_->key == Key::value)
+        if (row_->key == Key::value || row_->key == Key::trace)
             return skip();
         if (row_->key != Key::object)
             return wrong_type("text or a number");
@@ -332,6 +338,7 @@ class LineHandler {
             return fail("the line holds no object", "send one object a line");
         switch (row_->key) {
         case Key::object: return instead_of_object(token);
+        case Key::trace: return wrong_type("an object");
         case Key::tool: return take(token, content_.tool);
         case Key::epoch: return take(token, content_.epoch);
         case Key::program: return take(token, content_.program);
@@ -467,8 +474,9 @@ std::string with_bare_words_quoted(std::string_view line) {
     return out;
 }
 
-// Reads a line into a handler that then holds its content, or says what is wrong.
-std::expected<LineHandler, Complaint> read(std::string_view line, Place root) {
+// Reads a line into a handler that then holds its content, or says what is wrong. `mended`: what was read in
+// the place of a line with bare words.
+std::expected<LineHandler, Complaint> read(std::string_view line, Place root, std::string& mended) {
     if (line.size() > line_limit)
         return std::unexpected(
             Complaint{fmt::format("the line is longer than {} bytes", line_limit), "send shorter lines"});
@@ -477,7 +485,7 @@ std::expected<LineHandler, Complaint> read(std::string_view line, Place root) {
         return handler;
     if (!handler.not_json())
         return std::unexpected(std::move(handler.complaint()));
-    const std::string mended = with_bare_words_quoted(line);
+    mended = with_bare_words_quoted(line);
     LineHandler second(root);
     if (mended != line && nlohmann::json::sax_parse(mended, &second))
         return second;
@@ -658,8 +666,15 @@ std::expected<LineResult, Complaint> result_from(LineHandler& handler, std::stri
     return result;
 }
 
+std::expected<TracePart, Complaint> trace_from(std::string_view line) {
+    auto part = parse_trace_part(line);
+    if (!part)
+        return std::unexpected(Complaint{std::move(part.error().what), std::move(part.error().remedy)});
+    return std::move(*part);
+}
+
 std::expected<LineMessage, Complaint> message_from(LineHandler& handler, std::string_view line,
-                                                   const MeasuringRange& range) {
+                                                   const std::string& mended, const MeasuringRange& range) {
     const auto message = handler.message();
     if (!message)
         return std::unexpected(message.error());
@@ -672,6 +687,10 @@ std::expected<LineMessage, Complaint> message_from(LineHandler& handler, std::st
         auto result = result_from(handler, line, range);
         return result ? std::expected<LineMessage, Complaint>(std::move(*result))
                       : std::unexpected(result.error());
+    }
+    if (*message == Place::trace) {
+        auto part = trace_from(mended.empty() ? line : std::string_view(mended));
+        return part ? std::expected<LineMessage, Complaint>(std::move(*part)) : std::unexpected(part.error());
     }
     if (*message == Place::state) {
         auto says = state_from(handler);
@@ -694,6 +713,11 @@ std::expected<StationMessage, Complaint> station_message_from(LineHandler& handl
         if (!content.counter)
             return std::unexpected(Complaint{"acknowledge names no counter", "send it under 'counter'"});
         return Acknowledge{*content.counter};
+    }
+    if (*message == Place::trace_stored) {
+        if (!content.counter)
+            return std::unexpected(Complaint{"trace_stored names no counter", "send it under 'counter'"});
+        return TraceStored{*content.counter};
     }
     if (*message == Place::refused)
         return Refused{std::move(content.why), std::move(content.remedy)};
@@ -757,17 +781,19 @@ std::string limits_member(const WrittenResult& result) {
 }  // namespace
 
 std::expected<LineMessage, LineFault> parse_line(std::string_view line, const MeasuringRange& range) {
-    auto handler = read(line, Place::line);
+    std::string mended;
+    auto handler = read(line, Place::line, mended);
     if (!handler)
         return std::unexpected(fault_from(std::move(handler.error()), line));
-    auto message = message_from(*handler, line, range);
+    auto message = message_from(*handler, line, mended, range);
     if (!message)
         return std::unexpected(fault_from(std::move(message.error()), line));
     return std::move(*message);
 }
 
 std::expected<StationMessage, LineFault> parse_station_line(std::string_view line) {
-    auto handler = read(line, Place::station_line);
+    std::string mended;
+    auto handler = read(line, Place::station_line, mended);
     if (!handler)
         return std::unexpected(fault_from(std::move(handler.error()), line));
     auto message = station_message_from(*handler);
@@ -786,6 +812,10 @@ std::string to_line(const Acknowledge& acknowledge) {
 
 std::string to_line(const Challenge& challenge) {
     return fmt::format("{{\"challenge\":{{\"nonce\":{}}}}}\n", json_text(challenge.nonce));
+}
+
+std::string to_line(const TraceStored& stored) {
+    return fmt::format("{{\"trace_stored\":{{\"counter\":\"{}\"}}}}\n", stored.counter);
 }
 
 std::string to_line(const Refused& refused) {

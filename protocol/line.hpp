@@ -18,6 +18,7 @@
 #include "protocol/describe.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/reading.hpp"
+#include "protocol/trace_line.hpp"
 
 namespace tautgate::protocol {
 
@@ -68,7 +69,7 @@ struct ToolSays {
 };
 TAUTGATE_FIELDS(ToolSays, order, enabled, program, last);
 
-using LineMessage = std::variant<Hello, LineResult, Beat, ToolSays>;
+using LineMessage = std::variant<Hello, LineResult, Beat, ToolSays, TracePart>;
 
 // `line` without its end. `range` is that of the tool on this connection; its resolutions are positive.
 [[nodiscard]] std::expected<LineMessage, LineFault> parse_line(std::string_view line,
@@ -96,6 +97,13 @@ struct Acknowledge {
 };
 TAUTGATE_FIELDS(Acknowledge, counter);
 
+// The trace of this result is stored for good.
+struct TraceStored {
+    std::uint64_t counter = 0;
+    bool operator==(const TraceStored&) const = default;
+};
+TAUTGATE_FIELDS(TraceStored, counter);
+
 struct Refused {
     std::string why;
     std::string remedy;
@@ -116,12 +124,14 @@ struct Disable {
 };
 TAUTGATE_FIELDS(Disable, order);
 
-using StationMessage = std::variant<Welcome, Acknowledge, Refused, Beat, Enable, Disable, Challenge>;
+using StationMessage =
+    std::variant<Welcome, Acknowledge, TraceStored, Refused, Beat, Enable, Disable, Challenge>;
 
 // All to_line functions give the whole line with its newline.
 [[nodiscard]] std::string to_line(const Welcome& welcome);
 [[nodiscard]] std::string to_line(const Acknowledge& acknowledge);
 [[nodiscard]] std::string to_line(const Challenge& challenge);
+[[nodiscard]] std::string to_line(const TraceStored& stored);
 [[nodiscard]] std::string to_line(const Refused& refused);
 [[nodiscard]] std::string to_line(const Beat& beat);
 [[nodiscard]] std::string to_line(const Enable& enable);

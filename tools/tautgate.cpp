@@ -23,6 +23,7 @@
 #include "tools/cli/look.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
+#include "tools/cli/trace.hpp"
 #include "tools/cli/wiring_test.hpp"
 #include "version.hpp"
 
@@ -35,6 +36,7 @@ constexpr const char* examples =
     "Examples:\n"
     "  tautgate why                                 why is it held, and what to do\n"
     "  tautgate unit TM000871                       everything stored about a serial number\n"
+    "  tautgate trace 812                           the curve of the result of event 812\n"
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
@@ -82,6 +84,7 @@ struct Options {
     DecisionWords decision;
     Proposal proposal;
     TypedOrder order;
+    TraceAsked trace;
 };
 
 using Command = std::function<Asked<Exit>(const Desk&)>;
@@ -202,6 +205,21 @@ class Commands {
                          [&o](const Desk& desk) { return show_unit(desk, o.name, o.journal); });
         unit->add_option("serial", o.name, "of a unit or of a sub-assembly")->required();
         unit->add_option("--journal", o.journal, "asks this file, not the service")->check(CLI::ExistingFile);
+        auto* trace = add("trace", "the curve of a result: torque over angle or time",
+                          "tautgate trace 812\n  tautgate trace 812 --csv --journal copy.db >curve.csv",
+                          [&o](const Desk& desk) { return show_trace(desk, o.trace); });
+        trace
+            ->add_option("event", o.trace.event,
+                         "number of the result's event, as unit shows it, or the trace's")
+            ->check(whole_from_one());
+        trace->add_option("--journal", o.trace.journal, "asks this file, not the service")
+            ->check(CLI::ExistingFile);
+        trace->add_flag("--csv", o.trace.csv, "comma-separated values, with the units in the head");
+        trace->add_flag("--ascii", o.trace.ascii, "draws with letters only");
+        trace->add_flag_callback(
+            "--over-time", [&o] { o.trace.over = Over::time; }, "draws over the time where both are known");
+        trace->add_flag("--without-result", o.trace.without_result,
+                        "lists the traces whose result never came");
         auto* record =
             add("verify", "whether a journal's file is what was written", "tautgate verify journal.db",
                 [&o](const Desk& desk) { return verify_journal(desk, o.name, o.anchor); });

@@ -84,7 +84,8 @@ TighteningLine line_of(journal::TighteningRow row, const config::Joint* joint) {
             .torque_unit_received = std::move(row.torque_unit_received),
             .angle_received = std::move(row.angle_received),
             .operator_ = row.operator_,
-            .assigned_by = row.assigned_by};
+            .assigned_by = row.assigned_by,
+            .traces = row.traces};
 }
 
 OutputLine line_of(journal::ReleaseRow row) {

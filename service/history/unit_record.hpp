@@ -51,6 +51,7 @@ struct TighteningLine {
     std::string angle_received;
     std::optional<domain::PersonNumber> operator_;
     std::optional<domain::EventNumber> assigned_by;  // filed by hand by this decision
+    std::uint32_t traces = 0;                        // curves that came for it, equal ones counted once
 };
 
 // A permissive whose output or reasons changed.

@@ -162,7 +162,8 @@ std::vector<OverrideEnded> ended_since(std::vector<OverrideEnded> before, const 
 bool changes_outputs(const Payload& payload) {
     const bool never =
         std::holds_alternative<SnapshotTaken>(payload) || std::holds_alternative<InputRefused>(payload) ||
-        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload);
+        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload) ||
+        std::holds_alternative<TraceReceived>(payload);
     return !never;
 }
 

@@ -243,6 +243,20 @@ struct ResultReceived {
 };
 TAUTGATE_FIELDS(ResultReceived, tool, epoch, reading, made, digest);
 
+// The curve of a result (protocol/trace.hpp), named by the result's key. Its samples are kept beside the
+// record: `digest` (64 hex digits, the SHA-256 of their bytes, protocol/TRACE.md) ties them to it. Evidence
+// for people, whether the result is known, came before or comes later; it changes no state.
+struct TraceReceived {
+    ToolId tool;
+    std::string epoch;
+    std::uint64_t counter = 0;
+    std::string digest;
+    std::uint32_t samples = 0;
+    std::uint32_t bytes = 0;  // before they are compressed
+    bool operator==(const TraceReceived&) const = default;
+};
+TAUTGATE_FIELDS(TraceReceived, tool, epoch, counter, digest, samples, bytes);
+
 // Bytes from a tool that could not be understood as a result. Kept as they came.
 struct InputRefused {
     std::string source;  // tool, scanner or controller
@@ -516,7 +530,7 @@ using Payload =
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
                  DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled, WiringTestBegan,
-                 WiringTestEnded, OrdersReceived>;
+                 WiringTestEnded, OrdersReceived, TraceReceived>;
 
 struct Event {
     EventNumber number;

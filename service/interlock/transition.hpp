@@ -91,6 +91,7 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 // Ends every test of the wiring that something speaks against after this event (wiring_test.cpp).
 void end_wiring_tests(Transition& t);
 [[nodiscard]] Outcome apply(Transition& t, const OrdersReceived& received);
+[[nodiscard]] Outcome apply(Transition& t, const TraceReceived& trace);
 
 // Whether some of the time in which it may have been made lies in the present stay (results.cpp).
 [[nodiscard]] bool may_be_made_in(const Stay& stay, const Interval& made);

@@ -205,7 +205,8 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
 
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
-    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended;
+    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended,
+        trace;
     NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
@@ -227,6 +228,8 @@ Projection::Statements::Statements(SQLite::Database& db)
                    "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us) "
                    "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
       override_ended(db, "UPDATE decision SET ended = ? WHERE event = ?"),
+      trace(db, "INSERT OR REPLACE INTO trace(tool, epoch, counter, event, digest, samples, bytes, utc_us) "
+                "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
       tightening(db,
                  "tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
                  "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
@@ -309,6 +312,11 @@ void put_result(NewRow& to, const StoredEvent& stored, const interlock::ResultRe
 
 void Projection::add_result(const StoredEvent& stored, const interlock::ResultReceived& result) {
     put_result(statements_->tightening, stored, result, stored.record.outcome, std::nullopt);
+}
+
+void Projection::add_trace(const StoredEvent& stored, const interlock::TraceReceived& trace) {
+    run(statements_->trace, trace.tool.text, trace.epoch, std::to_string(trace.counter), stored.event.number,
+        trace.digest, trace.samples, trace.bytes, stored.event.at.utc_us);
 }
 
 // Which result this event assigned by hand, if it did.
@@ -422,6 +430,8 @@ void Projection::add(const StoredEvent& stored) {
     add_decision(stored);
     if (const auto* result = std::get_if<interlock::ResultReceived>(&stored.event.payload))
         add_result(stored, *result);
+    if (const auto* trace = std::get_if<interlock::TraceReceived>(&stored.event.payload))
+        add_trace(stored, *trace);
     if (const auto assigned = assigned_result(stored))
         add_assignment(stored, *assigned);
     for (const auto& change : stored.record.changes)

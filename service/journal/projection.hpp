@@ -36,6 +36,7 @@ class Projection {
   private:
     struct Statements;
     void add_result(const StoredEvent& stored, const interlock::ResultReceived& result);
+    void add_trace(const StoredEvent& stored, const interlock::TraceReceived& trace);
     void add_assignment(const StoredEvent& stored, EventNumber result);
     void add_release(const StoredEvent& stored, const interlock::PermissiveChange& change);
     void add_decision(const StoredEvent& stored);

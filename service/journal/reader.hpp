@@ -20,6 +20,7 @@
 #include "service/journal/digest.hpp"
 #include "service/journal/journal_error.hpp"
 #include "service/journal/stored_event.hpp"
+#include "service/journal/stored_trace.hpp"
 
 namespace tautgate::journal {
 
@@ -92,6 +93,7 @@ struct TighteningRow {
     std::optional<PersonNumber> operator_;
     std::optional<EventNumber> assigned_by;
     std::int64_t utc_us = 0;
+    std::uint32_t traces = 0;  // that came for it, equal ones counted once
 };
 
 struct ReleaseRow {
@@ -208,6 +210,14 @@ class Reader {
     closed_orders(const std::vector<std::string>& numbers);
     // Also those that were filed or assigned to it after it ended.
     [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
+    // The traces of a result, by the event with which the result or the trace came; oldest first.
+    [[nodiscard]] Result<std::vector<TraceRow>> traces_of(EventNumber event);
+    // The same with the samples, where there is one that can be meant.
+    [[nodiscard]] Result<StoredTraces> stored_traces(EventNumber event);
+    // Those whose result never came, or has not come yet. Looks at every result.
+    [[nodiscard]] Result<std::vector<TraceRow>> traces_without_result();
+    // The bytes of a trace (protocol/TRACE.md), checked against their digest; nothing if they are not there.
+    [[nodiscard]] Result<std::optional<std::string>> trace_samples(std::string_view digest);
     // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in
     // between stands in the events.
     [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);

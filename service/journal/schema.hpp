@@ -24,7 +24,7 @@ enum class Part : std::uint8_t {
 
 // What a journal of schema version 1 is made with. Never change one that has been shipped.
 [[nodiscard]] std::string first_schema();
-// What brings it to version 2.
+// What brings it to version 2: genealogy, orders and traces of results.
 [[nodiscard]] std::string second_schema();
 
 struct SchemaFault {

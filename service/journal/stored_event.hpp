@@ -155,7 +155,14 @@ struct Credential {
     bool operator==(const Credential&) const = default;
 };
 
-using Attachment = std::variant<Document, PersonName, Credential>;
+// The samples of a TraceReceived, in the bytes of protocol/TRACE.md; written compressed.
+struct TraceSamples {
+    std::string digest;  // hex SHA-256 of `bytes`
+    std::string bytes;
+    bool operator==(const TraceSamples&) const = default;
+};
+
+using Attachment = std::variant<Document, PersonName, Credential, TraceSamples>;
 
 struct Entry {
     StoredEvent stored;

@@ -67,6 +67,8 @@ struct PollCost {
         add(*second);
     else
         std::ranges::for_each(blocks, add);
+    if (profile.trace)  // a block of the curve follows each poll until it is read
+        add({profile.table, 0, protocol::registers_per_read});
     if (profile.control)
         std::ranges::for_each(protocol::control_reads(profile), add);
     return cost;

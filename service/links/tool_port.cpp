@@ -94,6 +94,7 @@ struct ToolCall {
         never_ns;  // what was made while we did not hear the tool was made after this
     std::optional<ToolCount> count{};
     std::set<std::uint64_t> unconfirmed{};
+    protocol::TraceParts trace_parts{};
 };
 using ToolCallPtr = std::shared_ptr<ToolCall>;
 
@@ -125,10 +126,11 @@ const protocol::MeasuringRange any_range{
 
 class ToolPort::Port : public std::enable_shared_from_this<Port> {
   public:
-    Port(asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-         ToolPortSettings settings)
-        : endpoint_(station.tool_port), sink_(std::move(sink)), wanted_(std::move(wanted)),
-          settings_(std::move(settings)), acceptor_(loop), accept_again_(loop), look_(loop) {
+    Port(asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+         WantedFrom wanted, ToolPortSettings settings)
+        : endpoint_(station.tool_port), sink_(std::move(sink)), traces_(std::move(traces)),
+          wanted_(std::move(wanted)), settings_(std::move(settings)), acceptor_(loop), accept_again_(loop),
+          look_(loop) {
         for (const config::Tool& tool : station.tools) {
             if (std::holds_alternative<config::LineLink>(tool.link))
                 add(tool);
@@ -169,6 +171,11 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         read(call);
     }
 
+    void trace_stored(const interlock::TraceReceived& stored) {
+        const ToolCallPtr call = call_of(stored.tool.text);
+        if (call && call->caller->epoch == stored.epoch)
+            send(call, to_line(protocol::TraceStored{stored.counter}));
+    }
     void order(const domain::ToolId& tool, RunOrder order) {
         const auto found = callers_.find(tool.text);
         if (found == callers_.end() || !found->second.talk)
@@ -489,6 +496,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             return;
         if (const auto* result = std::get_if<protocol::LineResult>(&*message))
             take(call, *result, now);
+        if (const auto* part = std::get_if<protocol::TracePart>(&*message); part != nullptr)
+            take(call, *part, line);
         if (const auto* says = std::get_if<protocol::ToolSays>(&*message))
             take(call, *says, line, now);
     }
@@ -610,6 +619,15 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                                fmt::format("{}", fmt::join(result.notes, "; "))));
         follow(call, call->count->take({result.reading, made_of(*call, result.reading.counter, now)}, now));
     }
+    // In the order in which they come, whether their results are known or wait for others.
+    void take(const ToolCallPtr& call, const protocol::TracePart& part, std::string_view line) {
+        const Caller& caller = *call->caller;
+        auto step = call->trace_parts.take(part, caller.range);
+        for (protocol::TraceFault& fault : step.faults)
+            refuse(call, {std::move(fault.what), std::move(fault.remedy), std::string(line)});
+        if (step.complete && call->open && !stopped_)
+            traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace));
+    }
     void follow(const ToolCallPtr& call, ToolCount::Step step) {
         for (ArrivedResult& result : step.pass_on) {
             if (call->open)
@@ -647,6 +665,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
 
     std::optional<config::Endpoint> endpoint_;
     Sink sink_;
+    TraceSink traces_;
     WantedFrom wanted_;
     ToolPortSettings settings_;
     asio::ip::tcp::acceptor acceptor_;
@@ -658,15 +677,17 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     bool stopped_ = false;
 };
 
-ToolPort::ToolPort(asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-                   ToolPortSettings settings)
-    : port_(std::make_shared<Port>(loop, station, std::move(sink), std::move(wanted), std::move(settings))) {}
+ToolPort::ToolPort(asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+                   WantedFrom wanted, ToolPortSettings settings)
+    : port_(std::make_shared<Port>(loop, station, std::move(sink), std::move(traces), std::move(wanted),
+                                   std::move(settings))) {}
 ToolPort::~ToolPort() { port_->stop(); }
 
 std::expected<void, std::string> ToolPort::listen() { return port_->listen(); }
 std::uint16_t ToolPort::port() const { return port_->port(); }
 void ToolPort::order(const domain::ToolId& tool, RunOrder order) { port_->order(tool, std::move(order)); }
 void ToolPort::acknowledge(const interlock::Acknowledge& stored) { port_->acknowledge(stored); }
+void ToolPort::trace_stored(const interlock::TraceReceived& stored) { port_->trace_stored(stored); }
 std::vector<SourceHealth> ToolPort::health(SteadyTime now) const { return port_->health(now); }
 void ToolPort::stop() { port_->stop(); }
 

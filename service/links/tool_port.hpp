@@ -26,6 +26,7 @@
 #include "service/interlock/event.hpp"
 #include "service/links/freshness.hpp"
 #include "service/links/tool_talk.hpp"
+#include "service/links/trace_sink.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -54,8 +55,8 @@ class ToolPort {
 
     // Takes the tools with a line link and the address from `station`, which is only read here. The loop
     // outlives the port.
-    ToolPort(boost::asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-             ToolPortSettings settings = {});
+    ToolPort(boost::asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+             WantedFrom wanted, ToolPortSettings settings = {});
     // Stops, if nobody did.
     ~ToolPort();
     ToolPort(const ToolPort&) = delete;
@@ -73,6 +74,8 @@ class ToolPort {
     // sent: the next hello asks.
     void acknowledge(const interlock::Acknowledge& stored);
 
+    // The tool may drop the trace of this result; said as acknowledge is.
+    void trace_stored(const interlock::TraceReceived& stored);
     // Whether the tool may run; only to one that obeys, and told again on every connection.
     void order(const domain::ToolId& tool, RunOrder order);
 

@@ -227,6 +227,21 @@ void Station::from_links(Payload payload) {
     take(std::move(payload), {}, {});
 }
 
+// The tool may drop it once it is durable.
+void Station::trace_from_links(links::ArrivedTrace trace) {
+    if (stopping_ || failed_ || !state_.rules)
+        return;
+    const auto stored = [this, event = trace.event](const auto& recorded) {
+        if (!recorded)
+            return;
+        spdlog::info("event={} trace of result {} of tool {} in epoch {}: samples={}", recorded->event.value,
+                     event.counter, event.tool.text, event.epoch, event.samples);
+        if (parts_.wiring)
+            parts_.wiring->trace_stored(event);
+    };
+    take(std::move(trace.event), {std::move(trace.samples)}, stored);
+}
+
 // What a ticket is scanned for: a stay (or the one that begins with it), and a doubt about it. Both must be
 // the same when the scan is decided.
 std::pair<interlock::Token, interlock::Doubt> Station::place_of(const interlock::BayId& id) const {
@@ -569,6 +584,7 @@ void Station::rewire() {
     const auto& rules = found->second;
     Wiring::Callbacks callbacks{
         [this](Payload payload) { from_links(std::move(payload)); },
+        [this](links::ArrivedTrace trace) { trace_from_links(std::move(trace)); },
         [this](const domain::ToolId& tool, const std::string& epoch) -> std::uint64_t {
             const auto stored = stored_.find(tool);
             if (stored != stored_.end() && stored->second.epoch == epoch)

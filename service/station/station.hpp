@@ -122,6 +122,7 @@ class Station final : public web::StationPort {
     };
 
     void from_links(interlock::Payload payload);
+    void trace_from_links(links::ArrivedTrace trace);
     void after_lookup(interlock::Payload payload, std::optional<people::PersonRecord> person,
                       web::RecordedCallback done);
     [[nodiscard]] std::pair<interlock::Token, interlock::Doubt> place_of(const interlock::BayId& id) const;

@@ -56,14 +56,16 @@ std::vector<std::string> Wiring::start_sources() {
             continue;
         const domain::ToolId id{tool.id};
         auto known = [ask = callbacks_.known, id] { return ask(id); };
-        polled_.push_back({id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
-                                                                     std::move(known), boot_, buses_)});
+        polled_.push_back(
+            {id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
+                                                       callbacks_.traces, std::move(known), boot_, buses_)});
         polled_.back().link->start();
     }
     links::ToolPortSettings settings;
     settings.boot = boot_;
     settings.keys = callbacks_.beside_journal;
-    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.wanted, settings);
+    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.traces,
+                                               callbacks_.wanted, settings);
     if (auto up = tools_->listen(); !up)
         faults.push_back(up.error());
     if (!labels_) {
@@ -106,6 +108,12 @@ void Wiring::acknowledge(const interlock::Acknowledge& stored) {
         polled->link->acknowledge(stored);
     else if (tools_)
         tools_->acknowledge(stored);
+}
+
+// A polled tool is told nothing of its traces.
+void Wiring::trace_stored(const interlock::TraceReceived& stored) {
+    if (tools_)
+        tools_->trace_stored(stored);
 }
 
 void Wiring::order(const domain::ToolId& tool, links::RunOrder order) {

@@ -19,6 +19,7 @@
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
 #include "service/links/tool_port.hpp"
+#include "service/links/trace_sink.hpp"
 #include "service/web/station_port.hpp"
 
 namespace boost::asio {
@@ -31,6 +32,7 @@ class Wiring {
   public:
     struct Callbacks {
         std::function<void(interlock::Payload)> sink;
+        links::TraceSink traces;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
         std::filesystem::path beside_journal{};  // where the files lie that the rules name
@@ -53,6 +55,7 @@ class Wiring {
     // Orders of one bay's permissives, by number on the wire.
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
+    void trace_stored(const interlock::TraceReceived& stored);
     // Whether a tool that obeys may run.
     void order(const domain::ToolId& tool, links::RunOrder order);
 

@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "protocol/quantity.hpp"
+#include "protocol/trace_text.hpp"
 #include "protocol/utc.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/reason.hpp"
@@ -621,7 +622,8 @@ json tightening_line(const history::TighteningLine& line, const people::Roster& 
             {"torque_unit_received", text_or_null(line.torque_unit_received)},
             {"angle_received", text_or_null(line.angle_received)},
             {"operator", person_or_null(line.operator_, roster)},
-            {"assigned_by", number_or_null(line.assigned_by)}};
+            {"assigned_by", number_or_null(line.assigned_by)},
+            {"traces", line.traces}};
 }
 
 json output_line(const history::OutputLine& line) {
@@ -886,6 +888,29 @@ std::string orders_view(const StationPort& station) {
     const auto* rules = rules_in_force(station);
     return dump({{"takes_orders", rules != nullptr && rules->orders.has_value()},
                  {"orders", list_of(station.state().orders, open_order)}});
+}
+
+std::string traces_view(const journal::StoredTraces& stored) {
+    json view{{"traces", list_of(stored.traces,
+                                 [](const journal::TraceRow& row) {
+                                     return json{{"event", row.event.value},
+                                                 {"at", protocol::utc_text(row.utc_us)},
+                                                 {"tool", row.tool},
+                                                 {"epoch", row.epoch},
+                                                 {"counter", std::to_string(row.counter)},
+                                                 {"result", number_or_null(row.result)},
+                                                 {"digest", row.digest},
+                                                 {"samples", row.samples},
+                                                 {"bytes", row.bytes}};
+                                 })},
+              {"curve", nullptr}};
+    std::string text = dump(view);
+    if (!stored.curve)
+        return text;
+    // Written as text already: thousands of numbers need not be taken apart again.
+    constexpr std::string_view nothing = R"("curve":null)";
+    return text.replace(text.find(nothing), nothing.size(),
+                        R"("curve":)" + protocol::trace_json(*stored.curve));
 }
 
 std::string event_lines(const std::vector<StoredEvent>& events) {

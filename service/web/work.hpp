@@ -92,7 +92,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Handler handler;
         Takes takes = Takes::json;
     };
-    static const std::array<Entry, 23> table;
+    static const std::array<Entry, 25> table;
 
   private:
     // routes
@@ -102,6 +102,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void get_rules(Call& call);
     void get_people(Call& call);
     void get_unit(Call& call);
+    void get_traces(Call& call);
     void get_events(Call& call);
     void sign_in(Call& call);
     void sign_out(Call& call);

@@ -775,9 +775,9 @@ class Possible {
     // ---- the record about itself
     void record_itself() {
         if (stay_ == nullptr) {
-            for (Payload payload :
-                 {Payload{SnapshotTaken{""}}, Payload{SignInRefused{worker, ""}},
-                  Payload{InputRefused{"", "", "", 1}}, Payload{LabelMisread{bay_id, "", ""}}}) {
+            for (Payload payload : {Payload{SnapshotTaken{""}}, Payload{SignInRefused{worker, ""}},
+                                    Payload{InputRefused{"", "", "", 1}},
+                                    Payload{LabelMisread{bay_id, "", ""}}, Payload{TraceReceived{}}}) {
                 if (Making* making = start("something is noted", false)) {
                     making->event(std::move(payload)).durable_at_once();
                     done();

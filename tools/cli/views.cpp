@@ -318,6 +318,10 @@ std::string tightenings_text(const json& stay, Style style) {
             notes.push_back(words(text_of(finding)));
         if (!at(line, "assigned_by").is_null())
             notes.push_back(fmt::format("assigned by hand, event {}", text_at(line, "assigned_by")));
+        if (const auto& traces = at(line, "traces"); traces.is_number_unsigned() && traces > 0)
+            notes.push_back(traces == 1 ? fmt::format("trace {}", text_at(line, "event"))
+                                        : fmt::format("{} traces that differ, {}", text_of(traces),
+                                                      text_at(line, "event")));
         table.row({{short_time(text_at(line, "at"))},
                    {shown(line, "joint")},
                    {shown(line, "fastener")},

@@ -8,6 +8,7 @@
 #include <thread>
 #include <utility>
 #include <variant>
+#include <vector>
 
 #include <boost/asio/executor_work_guard.hpp>
 #include <boost/asio/io_context.hpp>
@@ -61,12 +62,18 @@ class LineTool::Wire {
         done.wait(lock, [&] { return finished; });
     }
 
-    void report(protocol::WrittenResult result, std::uint64_t& counter) {
+    void report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace,
+                std::uint64_t& counter) {
         counter = result.counter = ++newest_;
         kept_.push_back(std::move(result));
+        if (trace)
+            traces_.push_back({newest_, protocol::trace_lines(newest_, *trace)});
         update([&](Status& status) { status.newest = newest_; });
-        if (!held_back_ && status_.welcomed)
-            send_result(kept_.back());
+        if (held_back_ || !status_.welcomed)
+            return;
+        send_result(kept_.back());
+        if (trace)
+            send_trace(traces_.back());
     }
     void raw(std::string bytes) { send(std::move(bytes)); }
     void cut() {
@@ -95,6 +102,7 @@ class LineTool::Wire {
         settings_.epoch = std::move(epoch);
         newest_ = 0;
         kept_.clear();
+        traces_.clear();
         update([&](Status& status) {
             status.epoch = settings_.epoch;
             status.newest = 0;
@@ -115,6 +123,11 @@ class LineTool::Wire {
     }
 
   private:
+    struct KeptTrace {
+        std::uint64_t counter = 0;
+        std::vector<std::string> lines;
+    };
+
     template <class Change>
     void update(Change change) {
         {
@@ -229,6 +242,10 @@ class LineTool::Wire {
             status.acknowledged = std::max(status.acknowledged, acknowledge.counter);
         });
     }
+    void obey(const protocol::TraceStored& stored) {
+        std::erase_if(traces_, [&](const KeptTrace& trace) { return trace.counter == stored.counter; });
+        update([](Status& status) { ++status.traces_stored; });
+    }
     void obey(const protocol::Refused& refused) {
         update([&](Status& status) {
             ++status.refusals;
@@ -261,6 +278,12 @@ class LineTool::Wire {
     void send_all() {
         for (const auto& result : kept_)
             send_result(result);
+        for (const auto& trace : traces_)
+            send_trace(trace);
+    }
+    void send_trace(const KeptTrace& trace) {
+        for (const auto& line : trace.lines)
+            send(line);
     }
     void send_result(const protocol::WrittenResult& result) {
         unsigned times = 1;
@@ -307,6 +330,7 @@ class LineTool::Wire {
     std::array<char, 4096> incoming_{};
     std::deque<std::string> outgoing_;
     std::deque<protocol::WrittenResult> kept_;
+    std::deque<KeptTrace> traces_;
     std::uint64_t newest_ = 0;
     std::uint64_t connection_ = 0;
     unsigned twice_ = 0;
@@ -325,9 +349,9 @@ class LineTool::Wire {
 LineTool::LineTool(LineToolSettings settings) : wire_(std::make_unique<Wire>(std::move(settings))) {}
 LineTool::~LineTool() = default;
 
-std::uint64_t LineTool::report(protocol::WrittenResult result) {
+std::uint64_t LineTool::report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace) {
     std::uint64_t counter = 0;
-    wire_->on_thread([&] { wire_->report(std::move(result), counter); });
+    wire_->on_thread([&] { wire_->report(std::move(result), trace, counter); });
     return counter;
 }
 void LineTool::send_raw(std::string bytes) {

@@ -3,6 +3,7 @@
 // would say is not its business; the interlock has tests of its own.
 #pragma once
 
+#include <algorithm>
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -46,7 +47,16 @@ class FakeArchive final : public Archive {
                                             : history::UnitRecord{.serial = serial.text, .stays = {}};
     }
 
+    std::expected<journal::StoredTraces, ReadFault> traces(EventNumber event) const override {
+        if (broken)
+            return std::unexpected(ReadFault{"the journal could not be read", "it is broken", "mend it"});
+        const bool known =
+            std::ranges::find(curves.traces, event, &journal::TraceRow::event) != curves.traces.end();
+        return known ? curves : journal::StoredTraces{};
+    }
+
     std::vector<StoredEvent> stored;
+    journal::StoredTraces curves;
     history::UnitRecord record;
     bool broken = false;
 };

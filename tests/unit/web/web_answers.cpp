@@ -118,6 +118,22 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
     desk.station.store().record = story();
     record("/v1/units/{serial}", get("/v1/units/TM000871"));
     record("/v1/units/{serial}", get("/v1/units/NEVER"));
+    desk.station.store().curves.traces = {{.event = {7},
+                                           .tool = "tool \xff",
+                                           .epoch = "17",
+                                           .counter = 18'000'000'000'000'000'000U,
+                                           .digest = std::string(64, 'd'),
+                                           .samples = 2,
+                                           .bytes = 30,
+                                           .utc_us = 1'764'000'000'000'000}};
+    record("/v1/traces/{event}", get("/v1/traces/7"));
+    desk.station.store().curves.traces.front().result = EventNumber{6};
+    desk.station.store().curves.curve = protocol::Trace{.times = protocol::SampleInterval{500},
+                                                        .torque = {{-1, 4025}, {1, -1}},
+                                                        .angle = protocol::TraceColumn{{0, 3}}};
+    record("/v1/traces/{event}", get("/v1/traces/7"));
+    record("/v1/traces/{event}", get("/v1/traces/8"));
+    record("/v1/traces/{event}", get("/v1/traces/x"));
     desk.station.store().stored = {{{1}, R"({"a":1})", std::string(64, '1')},
                                    {{2}, "{", std::string(64, '2')}};
     record("/v1/events", get("/v1/events?from=1"));
