@@ -66,6 +66,8 @@ LabelFault ambiguous(std::string_view text, const Ticket& one, const Ticket& oth
 
 }  // namespace
 
+std::string sentence(const LabelFault& fault) { return fault.what + "; " + fault.remedy; }
+
 LabelReader::LabelReader(std::vector<LabelMatch> rules) : rules_(std::move(rules)) {}
 LabelReader::LabelReader(LabelReader&&) noexcept = default;
 LabelReader& LabelReader::operator=(LabelReader&&) noexcept = default;

@@ -36,6 +36,8 @@ struct LabelFault {
     bool operator==(const LabelFault&) const = default;
 };
 TAUTGATE_FIELDS(LabelFault, what, remedy, raw);
+// What is wrong and what to do, as it is recorded: "the label is empty; scan again".
+[[nodiscard]] std::string sentence(const LabelFault& fault);
 
 class LabelMatch;
 

@@ -2,6 +2,7 @@
 #include <algorithm>
 
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/scan_step.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -178,14 +179,19 @@ void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
     stay.refused_tickets.push_back(ticket);
 }
 
-Outcome scan_during_stay(Transition& t, Stay& stay, const Ticket& ticket) {
+Outcome belongs_elsewhere(const config::Station& station, Stay& stay, const Ticket& ticket) {
+    ask_whether_it_left(stay, ticket);
+    return Questioned{step_of_repeated(station, stay, ticket.kind)};
+}
+
+Outcome scan_during_stay(Transition& t, const config::Station& station, Stay& stay, const Ticket& ticket) {
     const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same_kind == stay.tickets.end()) {
         // While it is not certain which unit is here, a missing ticket could be another unit's.
         const bool uncertain = stay.doubt != Doubt::none && !stay.tickets.empty();
         if (uncertain || !stay.refused_tickets.empty()) {
             ask_whether_it_left(stay, ticket);
-            return Applied{};
+            return Questioned{"it is not certain which unit is at the bay"};
         }
         put_scanned(stay, ticket);
         stay.doubt = Doubt::none;
@@ -201,8 +207,32 @@ Outcome scan_during_stay(Transition& t, Stay& stay, const Ticket& ticket) {
         identify(t, stay);
         return Applied{};
     }
-    ask_whether_it_left(stay, ticket);
-    return Applied{};
+    return belongs_elsewhere(station, stay, ticket);
+}
+
+Outcome scan(Transition& t, BayState& bay, const TicketScanned& scanned) {
+    const config::Station* station = rules_at(t.rules, t.state, bay);
+    if (station == nullptr)
+        return Refused{RefusalCode::not_possible_now, "no rules are in force"};
+    if (!is_wanted_kind(*station, scanned.kind))
+        return Refused{RefusalCode::not_possible_now, no_step_for(*station, scanned.kind)};
+    if (stay_at(bay) == nullptr) {
+        if (bay.controller.present != Presence::present || bay.departure_due)
+            return Refused{RefusalCode::not_possible_now,
+                           "no unit has arrived at the bay yet; " + steps_for(*station, scanned.kind)};
+        begin_stay(t, bay);
+    }
+    const Ticket ticket{scanned.kind,  scanned.serial,
+                        scanned.order, scanned.type,
+                        t.now(),       scanned.earlier_stays + open_elsewhere(t.state, bay, scanned.serial)};
+    return scan_during_stay(t, *station, *stay_at(bay), ticket);
+}
+
+std::string why_unused(const Outcome& outcome) {
+    if (const auto* refused = std::get_if<Refused>(&outcome))
+        return sentence(*refused);
+    const auto* elsewhere = std::get_if<Questioned>(&outcome);
+    return elsewhere != nullptr ? sentence(*elsewhere) : std::string{};
 }
 
 }  // namespace
@@ -238,25 +268,19 @@ Outcome apply(Transition& t, const TicketScanned& scanned) {
     BayState* bay = bay_of(t.state, scanned.bay);
     if (bay == nullptr)
         return Refused{RefusalCode::no_such_thing, "no bay " + scanned.bay.text};
-    const config::Station* station = rules_at(t.rules, t.state, *bay);
-    if (station == nullptr)
-        return Refused{RefusalCode::not_possible_now, "no rules are in force"};
-    if (!is_wanted_kind(*station, scanned.kind)) {
-        return Refused{RefusalCode::not_possible_now, "no step asks for a ticket of kind " + scanned.kind};
-    }
-    if (stay_at(*bay) == nullptr) {
-        if (bay->controller.present != Presence::present || bay->departure_due) {
-            return Refused{RefusalCode::not_possible_now, "no unit has arrived at the bay yet"};
-        }
-        begin_stay(t, *bay);
-    }
-    const Ticket ticket{scanned.kind,  scanned.serial,
-                        scanned.order, scanned.type,
-                        t.now(),       scanned.earlier_stays + open_elsewhere(t.state, *bay, scanned.serial)};
-    return scan_during_stay(t, *stay_at(*bay), ticket);
+    Outcome outcome = scan(t, *bay, scanned);
+    if (std::string why = why_unused(outcome); why.empty())
+        bay->unused_scan.reset();
+    else
+        bay->unused_scan = UnusedScan{t.now(), std::move(why)};
+    return outcome;
 }
 
-Outcome apply(Transition&, const LabelMisread&) { return Applied{}; }
+Outcome apply(Transition& t, const LabelMisread& misread) {
+    if (BayState* bay = bay_of(t.state, misread.bay))
+        bay->unused_scan = UnusedScan{t.now(), misread.why};
+    return Applied{};
+}
 
 Outcome apply(Transition& t, const OperatorSignedOn& signed_on) {
     BayState* bay = bay_of(t.state, signed_on.bay);

@@ -176,6 +176,10 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     return decision;
 }
 
+std::string sentence(const Questioned& scanned) {
+    return "The ticket does not count: " + scanned.detail + ".";
+}
+
 std::string sentence(const Refused& refused) {
     const std::string detail = refused.detail.empty() ? "." : ": " + refused.detail + ".";
     switch (refused.code) {

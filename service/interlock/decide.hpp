@@ -140,8 +140,16 @@ struct AwaitsSecond {
 };
 TAUTGATE_FIELDS(AwaitsSecond, proposal);
 
+// A ticket that reads well and counts for nothing, since its step is done or since it is not certain which
+// unit is at the bay: the station asks whether the unit has left.
+struct Questioned {
+    std::string detail;  // for which step it is, or what is not certain, as a clause
+    bool operator==(const Questioned&) const = default;
+};
+TAUTGATE_FIELDS(Questioned, detail);
+
 using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
-                             BeforeBaseline, Conflict, Refused, AwaitsSecond>;
+                             BeforeBaseline, Conflict, Refused, AwaitsSecond, Questioned>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 
@@ -231,5 +239,6 @@ struct Decision {
 [[nodiscard]] std::string broken_invariant(const RuleBook& rules, const State& state);
 
 [[nodiscard]] std::string sentence(const Refused& refused);
+[[nodiscard]] std::string sentence(const Questioned& scanned);
 
 }  // namespace tautgate::interlock

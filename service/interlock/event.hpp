@@ -163,18 +163,20 @@ struct TicketScanned {
     std::string order;
     std::string type;
     std::string raw;
-    std::uint32_t earlier_stays = 0;  // how often the journal has seen this serial before
+    std::uint32_t earlier_stays = 0;            // how often the journal has seen this serial before
+    std::optional<PersonNumber> typed_by = {};  // by hand, by whom; none: a scanner read it
     bool operator==(const TicketScanned&) const = default;
 };
-TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays);
+TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays, typed_by);
 
 struct LabelMisread {
     BayId bay;
     std::string raw;
     std::string why;
+    std::optional<PersonNumber> typed_by = {};
     bool operator==(const LabelMisread&) const = default;
 };
-TAUTGATE_FIELDS(LabelMisread, bay, raw, why);
+TAUTGATE_FIELDS(LabelMisread, bay, raw, why, typed_by);
 
 struct OperatorSignedOn {
     BayId bay;

@@ -349,6 +349,15 @@ struct SignOn {
 };
 TAUTGATE_FIELDS(SignOn, person, since);
 
+// The newest scan at a bay that counted for nothing, told until one counts or another unit comes. No rule
+// reads it.
+struct UnusedScan {
+    EventNumber scanned;
+    std::string why;  // a sentence
+    bool operator==(const UnusedScan&) const = default;
+};
+TAUTGATE_FIELDS(UnusedScan, scanned, why);
+
 struct BayState {
     BayId id;
     Token offered;  // on the wire while the bay is empty; the next stay takes it
@@ -365,10 +374,11 @@ struct BayState {
     std::vector<PermissiveId>
         uncounted;  // brought in by new rules: the first count of its movements is a baseline
     std::vector<EventNumber> set_aside;  // while no unit was there: the next one waits for what people say
+    std::optional<UnusedScan> unused_scan;
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives, sign_ons, uncounted, set_aside);
+                permissives, sign_ons, uncounted, set_aside, unused_scan);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {

@@ -125,6 +125,7 @@ void begin_stay(Transition& t, BayState& bay) {
     bay.occupant = std::move(stay);
     bay.left_released.clear();
     bay.departure_due = false;
+    bay.unused_scan.reset();
 }
 
 Serial unit_of(const Stay& stay) {
@@ -209,6 +210,7 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
     bay.occupant = Empty{};
+    bay.unused_scan.reset();
     bay.offered = fresh;
     t.effects.emplace_back(TakeSnapshot{});
 }

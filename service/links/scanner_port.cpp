@@ -269,7 +269,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
                                       .raw = ticket->raw});
     }
     void misread(const config::Scanner& scanner, const protocol::LabelFault& fault) {
-        tell(interlock::LabelMisread{{scanner.bay}, fault.raw, fault.what + "; " + fault.remedy});
+        tell(interlock::LabelMisread{{scanner.bay}, fault.raw, protocol::sentence(fault)});
     }
 
     std::optional<config::Endpoint> endpoint_;

@@ -70,7 +70,8 @@ void Api::Work::scan(Call& call) {
                                     .serial = {ticket->serial},
                                     .order = ticket->order,
                                     .type = ticket->type,
-                                    .raw = ticket->raw},
+                                    .raw = ticket->raw,
+                                    .typed_by = call.person},
                       std::nullopt, std::move(call));
     const auto& fault = ticket.error();
     const Problem problem{.status = 422,
@@ -81,7 +82,9 @@ void Api::Work::scan(Call& call) {
                           .remedy = fault.remedy};
     const auto where = call.where();
     station_.submit(
-        LabelMisread{.bay = *bay, .raw = fault.raw, .why = fault.what}, std::nullopt,
+        LabelMisread{
+            .bay = *bay, .raw = fault.raw, .why = protocol::sentence(fault), .typed_by = call.person},
+        std::nullopt,
         [call = std::move(call), problem, where](const std::expected<Recorded, NotRecorded>& done) {
             call.refuse(done ? problem : not_recorded(where, done.error()));
         });

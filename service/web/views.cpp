@@ -638,7 +638,8 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const FiledLate&) { return "filed_late"; }, [](const Repeated&) { return "repeated"; },
                    [](const BeforeBaseline&) { return "before_baseline"; },
                    [](const Conflict&) { return "conflict"; }, [](const Refused&) { return "refused"; },
-                   [](const AwaitsSecond&) { return "awaits_second"; }},
+                   [](const AwaitsSecond&) { return "awaits_second"; },
+                   [](const Questioned&) { return "questioned"; }},
         outcome);
 }
 
@@ -754,6 +755,10 @@ std::string why_view(const StationPort& station, const BayState& bay) {
                  {"withheld_by_station", withheld_by_station(station)},
                  {"newest_event", station.state().newest.value},
                  {"durable_event", station.durable().value},
+                 {"unused_scan", or_null(bay.unused_scan,
+                                         [](const UnusedScan& scan) {
+                                             return json{{"event", scan.scanned.value}, {"why", scan.why}};
+                                         })},
                  {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
                       return why_permissive(station, bay, p);
                   })}});
@@ -822,8 +827,10 @@ Response receipt(const Recorded& recorded, const ReceiptFor& asked) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
         return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.bay));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
+    const auto* questioned = std::get_if<Questioned>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},
+                    {"note", questioned == nullptr ? json(nullptr) : json(sentence(*questioned))},
                     {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)},
                     {"person", or_null(asked.enrolled, [](PersonNumber n) { return n.value; })}};
     return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body)};

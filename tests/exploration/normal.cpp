@@ -148,6 +148,7 @@ void forget(State& state) {
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
         forget_sign_ons(bay);
+        bay.unused_scan.reset();  // told, and read by no rule
         if (auto* stay = std::get_if<Stay>(&bay.occupant))
             forget_in_stay(*stay);
     }

@@ -113,7 +113,10 @@ Exit tell(const Desk& desk, const json& receipt, const std::string& done) {
     else
         print(fmt::format("{} (event {}, {})\n", done, plain(text_at(receipt, "event")),
                           words(plain(text_at(receipt, "outcome")))));
-    return Exit::fine;
+    const auto note = text_at(receipt, "note");
+    if (!desk.json && !note.empty())
+        print(plain(note) + "\n");
+    return note.empty() ? Exit::fine : Exit::no;
 }
 
 Asked<std::string> new_secret(const NewPerson& person) {

@@ -668,6 +668,8 @@ std::string why_text(const json& why, Style style) {
             text += fmt::format(" (the equipment is told: {})", word_text(permissive, "on_wire", style));
         text += "\n";
     }
+    if (const auto& unused = at(why, "unused_scan"); unused.is_object())
+        text += fmt::format("\nThe newest scan counted for nothing: {}\n", shown(unused, "why"));
     std::size_t place = 0;
     for (const auto& held : reasons_once(why))
         text += "\n" + reason_text(held, ++place, style.screen);

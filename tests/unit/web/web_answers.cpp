@@ -185,6 +185,8 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
                                    json::object(),
                                    {{"serial", "TM000871"}},
                                    {{"serial", "TM000871"}}};
+    desk.station.next_outcome = Questioned{"a ticket of kind D is for stage Tickets"};
+    record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"D LT26-0417 MB1 TM000871"})", by));
     for (std::size_t i = 0; i < bodies.size(); ++i) {
         desk.station.next_outcome = AwaitsSecond{.proposal = {desk.station.now.newest.value + 1}};
         const json body{{"action", {{action_names()[i], bodies.at(i)}}},
