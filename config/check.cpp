@@ -389,11 +389,6 @@ void check_listening(Findings& findings, const Station& station) {
                         station.api.address),
             "give 127.0.0.1");
     }
-    const auto scanner_port_missing = !station.scanners.empty() && !station.scanner_port;
-    if (scanner_port_missing) {
-        findings.error("/scanners", "the scanners would connect, but the station has no scanner port",
-                       "add \"scanner_port\" to the station");
-    }
 }
 
 void check_serial(Findings& findings, const RegisterLink& link, const std::string& pointer) {
@@ -535,6 +530,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_pair_and_variants(findings, station);
     check_listening(findings, station);
     check_polled(findings, station);
+    check_devices(findings, station);
     check_register_ranges(findings, station);
     if (!findings.has_error()) {
         warn_of_unused(findings, station);

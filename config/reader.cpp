@@ -357,21 +357,11 @@ struct RawLink {
     std::optional<RegisterLink> registers;
 };
 
-Shape<SerialLine> serial_line() {
-    constexpr std::int64_t fastest = 4'000'000;
-    return Shape<SerialLine>()
-        .required("device", &SerialLine::device, Text())
-        .optional("baud", &SerialLine::baud, Whole(300, fastest))
-        .optional("parity", &SerialLine::parity,
-                  OneOf<Parity>({{"none", Parity::none}, {"even", Parity::even}, {"odd", Parity::odd}}))
-        .optional("stop_bits", &SerialLine::stop_bits, Whole(1, 2));
-}
-
 auto tool_link() {
     auto line = Shape<LineLink>().required("peer", &LineLink::peer, IpAddress{});
     auto registers = Shape<RegisterLink>()
                          .optional("host", &RegisterLink::host, Host{})
-                         .optional("serial", &RegisterLink::serial, serial_line())
+                         .optional("serial", &RegisterLink::serial, serial_line_shape())
                          .optional("port", &RegisterLink::port, Whole(1, highest_16_bit))
                          .optional("unit", &RegisterLink::unit, Whole(0, highest_unit))
                          .required("profile", &RegisterLink::profile, Identifier{})
@@ -471,13 +461,6 @@ auto tool() {
     return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }
 
-Shape<Scanner> scanner_shape() {
-    return Shape<Scanner>()
-        .required("id", &Scanner::id, Identifier{})
-        .required("bay", &Scanner::bay, Identifier{})
-        .required("peer", &Scanner::peer, IpAddress{});
-}
-
 Shape<Endpoint> endpoint_shape() {
     return Shape<Endpoint>()
         .optional("address", &Endpoint::address, IpAddress{})
@@ -555,7 +538,7 @@ Shape<Station> station_shape() {
         .optional("sync_limit_ms", &Station::sync_limit, Whole(100, minute_ms))
         .required("bays", &Station::bays, ListOf(bay_shape(), 1, 64))
         .required("tools", &Station::tools, ListOf(tool(), 0, 64))
-        .optional("scanners", &Station::scanners, ListOf(scanner_shape(), 0, 64))
+        .optional("scanners", &Station::scanners, ListOf(ScannerObject{}, 0, 64))
         .optional("profiles", &Station::profiles, ListOf(profile_shape(), 0, 64))
         .required("tickets", &Station::tickets, ListOf(TicketRuleObject{}, 1, 16))
         .required("permissives", &Station::permissives, ListOf(permissive_shape(), 1, 64))

@@ -15,6 +15,7 @@
 #include "protocol/csv.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/register_profile.hpp"
+#include "protocol/ticket.hpp"
 #include "protocol/ticket_rule.hpp"
 
 namespace tautgate::config {
@@ -251,10 +252,13 @@ struct Tool {
     std::chrono::milliseconds longest_run{20000};  // of one tightening, from trigger to result
 };
 
+// A scanner connects to the station's scanner port, or hangs on a serial line of its own.
 struct Scanner {
     std::string id;
     std::string bay;
-    std::string peer;  // address from which it may connect
+    std::string peer;                  // address from which it may connect
+    std::optional<SerialLine> serial;  // instead of a peer
+    protocol::LabelEnd label_end = protocol::LabelEnd::line;
 };
 
 struct Endpoint {

@@ -57,6 +57,13 @@ std::vector<std::string> Wiring::start_sources() {
         faults.emplace_back("the ticket patterns cannot be compiled; correct them in the configuration");
         return faults;
     }
+    for (const config::Scanner& scanner : rules_->scanners) {
+        if (!scanner.serial)
+            continue;
+        serial_scanners_.push_back(
+            std::make_unique<links::SerialScanner>(loop_, scanner, *labels_, callbacks_.sink));
+        serial_scanners_.back()->start();
+    }
     scanners_ = std::make_unique<links::ScannerPort>(loop_, *rules_, *labels_, callbacks_.sink);
     if (auto up = scanners_->listen(); !up)
         faults.push_back(up.error());
@@ -72,6 +79,8 @@ void Wiring::stop() {
         tools_->stop();
     if (scanners_)
         scanners_->stop();
+    for (const auto& scanner : serial_scanners_)
+        scanner->stop();
 }
 
 const Wiring::BayLine* Wiring::line_of(const domain::BayId& bay) const {
@@ -117,6 +126,10 @@ std::vector<web::InputHealth> Wiring::health() const {
         for (const auto& source : scanners_->health(now))
             inputs.push_back(
                 as_input(web::InputKind::scanner, source, bay_of(rules_->scanners, source.name)));
+    }
+    for (const auto& scanner : serial_scanners_) {
+        const auto source = scanner->health(now);
+        inputs.push_back(as_input(web::InputKind::scanner, source, bay_of(rules_->scanners, source.name)));
     }
     return inputs;
 }

@@ -17,6 +17,7 @@
 #include "service/links/register_tool.hpp"
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
+#include "service/links/serial_scanner.hpp"
 #include "service/links/tool_port.hpp"
 #include "service/web/station_port.hpp"
 
@@ -79,6 +80,7 @@ class Wiring {
     std::vector<Polled> polled_;
     std::unique_ptr<links::ToolPort> tools_;
     std::unique_ptr<links::ScannerPort> scanners_;
+    std::vector<std::unique_ptr<links::SerialScanner>> serial_scanners_;
 };
 
 }  // namespace tautgate::station

@@ -132,6 +132,8 @@ const std::map<std::string, std::vector<std::string>> expected{
      {R"(:8: /orders/separator: "auto" is not known here; give one of comma, semicolon)"}},
     {"structure/order-separator-missing.json",
      {R"(:8: /orders: the key "separator" is missing; add it)"}},
+    {"structure/scanner-without-a-way.json",
+     {R"(:21: /scanners/0: the scanner has neither peer nor serial; give peer if it calls over the network, serial if it hangs on a line of its own)"}},
     {"structure/step-of-two-kinds.json",
      {R"(:46: /plans/0/stages/1/steps/0: the step has 2 of the keys scan, tighten and confirm; give exactly one of them)"}},
     {"structure/text-for-min-below-threshold.json",

@@ -476,6 +476,17 @@ TEST_CASE("links that lead nowhere are refused") {
         {"scanner without a port",
          [](Station& s) { s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"}); },
          {"/scanners: the scanners would connect, but the station has no scanner port"}},
+        {"two scanners on one serial line",
+         [](Station& s) {
+             s.scanners.push_back({.id = "S1", .bay = "B1", .peer = {}, .serial = SerialLine{"/dev/ttyS0"}});
+             s.scanners.push_back({.id = "S2", .bay = "B1", .peer = {}, .serial = SerialLine{"/dev/ttyS0"}});
+         },
+         {"/scanners/1/serial/device: /dev/ttyS0 is taken already, by scanner \"S1\""}},
+        {"serial scanner without a path",
+         [](Station& s) {
+             s.scanners.push_back({.id = "S1", .bay = "B1", .peer = {}, .serial = SerialLine{"ttyS0"}});
+         },
+         {"/scanners/0/serial/device: \"ttyS0\" is no path of a device"}},
         {"serving the controller on the port of the tools",
          [](Station& s) {
              s.bays[0].controller.role = WireRole::server;
