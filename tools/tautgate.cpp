@@ -19,6 +19,7 @@
 
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
+#include "tools/cli/ports.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
 #include "version.hpp"
@@ -35,6 +36,7 @@ constexpr const char* examples =
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
+    "  tautgate ports station.json                  which serial port is which, and who may open it\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
@@ -68,6 +70,7 @@ struct Options {
     std::string journal;
     std::string anchor;
     std::string digest;
+    std::string account;  // of this computer
     bool strict = false;
     RegisterForm form = RegisterForm::list;
     Following following;
@@ -137,6 +140,7 @@ class Commands {
         : app_(app), options_(options), chosen_(chosen) {
         look();
         record();
+        devices();
         people();
         rules();
         decisions();
@@ -213,6 +217,14 @@ class Commands {
             ->excludes(registers->add_flag_callback(
                 "--checklist", [&o] { o.form = RegisterForm::checklist; },
                 "what is to be tried at the machine, to print and to sign"));
+    }
+    void devices() {
+        auto& o = options_;
+        auto* ports = add("ports", "the serial ports of this computer, and who may open them",
+                          "tautgate ports station.json --user tautgate",
+                          [&o](const Desk& desk) { return show_ports(desk, o.name, o.account); });
+        ports->add_option("file", o.name, "a station's description: what of it uses which port");
+        ports->add_option("--user", o.account, "under whom tautgated runs; otherwise whoever runs this");
     }
     void people() {
         auto& o = options_;
