@@ -32,6 +32,9 @@ void check_bay_alone(Findings& findings, const Bay& bay, const std::string& poin
 }
 
 void check_tool_alone(Findings& findings, const Tool& tool, const std::string& pointer) {
+    if (std::holds_alternative<PulseLink>(tool.link)) {
+        return;  // it measures nothing
+    }
     if (tool.torque_max <= tool.torque_min) {
         findings.error(
             pointer + "/torque/max",
@@ -214,6 +217,7 @@ void check_all_ids(Findings& findings, const Station& station) {
     check_ids(findings, station.bays, "bays");
     check_ids(findings, station.tools, "tools");
     check_ids(findings, station.scanners, "scanners");
+    check_ids(findings, station.io, "io");
     check_ids(findings, station.profiles, "profiles");
     check_ids(findings, station.permissives, "permissives");
     check_ids(findings, station.joints, "joints");
@@ -227,6 +231,7 @@ void check_all_ids(Findings& findings, const Station& station) {
         [](std::size_t index) { return at("permissives", index, "/number"); }, "number");
     check_bays_of(findings, station, station.tools, "tools");
     check_bays_of(findings, station, station.scanners, "scanners");
+    check_bays_of(findings, station, station.io, "io");
     check_bays_of(findings, station, station.permissives, "permissives");
 }
 
@@ -263,7 +268,7 @@ void check_tools(Findings& findings, const Station& station) {
             if (const NamedProfile* profile = by_id(station.profiles, link->profile)) {
                 check_profile_agrees(findings, tool, *profile, pointer);
             }
-        } else if (!station.tool_port) {
+        } else if (std::holds_alternative<LineLink>(tool.link) && !station.tool_port) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
         }
@@ -531,6 +536,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_listening(findings, station);
     check_polled(findings, station);
     check_devices(findings, station);
+    check_io(findings, station);
     check_register_ranges(findings, station);
     if (!findings.has_error()) {
         warn_of_unused(findings, station);

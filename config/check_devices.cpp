@@ -56,6 +56,11 @@ void check_devices(Findings& findings, const Station& station) {
             taken.push_back({link->serial->device, fmt::format("tool \"{}\"", tool.id)});
         }
     }
+    for (const IoModule& module : station.io) {
+        if (module.serial) {
+            taken.push_back({module.serial->device, fmt::format("module \"{}\"", module.id)});
+        }
+    }
     check_scanners(findings, station, std::move(taken));
 }
 

@@ -210,11 +210,31 @@ void judge_tool_verdict(const config::Joint& joint, const config::Pass& pass, co
     }
 }
 
+// A click is the tool's own word that its torque was reached; nothing is measured that could be judged beside
+// it.
+void judge_click(const Reading& reading, std::vector<Finding>& findings) {
+    if (reading.aborted) {
+        findings.push_back({FindingCode::aborted, reading.tool_reason, ""});
+        return;
+    }
+    switch (reading.tool_verdict) {
+    case ToolVerdict::absent: findings.push_back({FindingCode::no_values, "", ""}); return;
+    case ToolVerdict::ok: return;
+    case ToolVerdict::not_ok:
+        findings.push_back({FindingCode::tool_says_not_ok, reading.tool_reason, ""});
+        return;
+    }
+}
+
 }  // namespace
 
 Judgement judge(const config::Joint& joint, const config::Pass& pass, const config::Tool& tool,
                 const Reading& reading) {
     std::vector<Finding> findings;
+    if (joint.method == config::Method::click) {
+        judge_click(reading, findings);
+        return {verdict_of(findings), std::move(findings)};
+    }
     const bool nothing =
         std::holds_alternative<Absent>(reading.torque) && std::holds_alternative<Absent>(reading.angle);
     if (reading.aborted)

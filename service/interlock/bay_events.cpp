@@ -3,6 +3,7 @@
 
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/scan_step.hpp"
+#include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -235,6 +236,61 @@ std::string why_unused(const Outcome& outcome) {
     return elsewhere != nullptr ? sentence(*elsewhere) : std::string{};
 }
 
+// ---- what people confirm --------------------------------------------------------------------------------
+
+struct UnderPlan {
+    const config::Station& station;
+    const config::Plan& plan;
+    Stay& stay;
+};
+
+// The id by which a person confirms the step; empty: it is not confirmed by a person.
+std::string confirmed_as(const config::Station& station, const config::Step& step) {
+    if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
+        return confirm->id;
+    const auto* tighten = std::get_if<config::TightenStep>(&step);
+    const config::Joint* joint = tighten != nullptr ? joint_in(station, tighten->joint) : nullptr;
+    return joint != nullptr && joint->method == config::Method::confirmed_check ? joint->id : std::string{};
+}
+
+// Steps of the stage that is open now.
+std::vector<std::string> open_to_confirm(const UnderPlan& at) {
+    std::vector<std::string> ids;
+    const std::size_t open = open_stage(at.station, at.plan, at.stay);
+    if (open == at.plan.stages.size())
+        return ids;
+    for (const config::Step& step : at.plan.stages[open].steps) {
+        std::string id = confirmed_as(at.station, step);
+        if (!id.empty() && !is_step_done(at.station, at.stay, step))
+            ids.push_back(std::move(id));
+    }
+    return ids;
+}
+
+Outcome confirm(const Transition& t, const UnderPlan& at, const std::string& id, PersonNumber by) {
+    const std::size_t open = open_stage(at.station, at.plan, at.stay);
+    for (std::size_t stage = 0; stage < at.plan.stages.size(); ++stage) {
+        for (const config::Step& step : at.plan.stages[stage].steps) {
+            if (id.empty() || confirmed_as(at.station, step) != id)
+                continue;
+            if (is_step_done(at.station, at.stay, step))
+                return Refused{RefusalCode::already_settled, ""};
+            if (stage > open)
+                return Refused{RefusalCode::not_possible_now, "earlier steps are still open"};
+            if (std::holds_alternative<config::ConfirmStep>(step)) {
+                at.stay.checks.push_back({id, t.now(), by});
+            } else {
+                JointState* state = joint_of(at.stay, id);
+                state->confirmed = t.now();
+                state->confirmed_by = by;
+                touch(t, *state);
+            }
+            return Applied{};
+        }
+    }
+    return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + id};
+}
+
 }  // namespace
 
 Outcome apply(Transition& t, const ControllerReported& reported) {
@@ -325,32 +381,36 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
     // A request that comes late, or again, is not about the next unit.
     if (confirmed.seen < stay->id || unseen_ticket(*stay, confirmed.seen) != nullptr)
         return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
-    const std::size_t open = open_stage(*station, *plan, *stay);
-    for (std::size_t stage = 0; stage < plan->stages.size(); ++stage) {
-        for (const config::Step& step : plan->stages[stage].steps) {
-            const auto* confirm = std::get_if<config::ConfirmStep>(&step);
-            const auto* tighten = std::get_if<config::TightenStep>(&step);
-            const config::Joint* joint = tighten != nullptr ? joint_in(*station, tighten->joint) : nullptr;
-            const bool checked_joint = joint != nullptr && joint->method == config::Method::confirmed_check &&
-                                       joint->id == confirmed.step;
-            if (!checked_joint && (confirm == nullptr || confirm->id != confirmed.step))
-                continue;
-            if (is_step_done(*station, *stay, step))
-                return Refused{RefusalCode::already_settled, ""};
-            if (stage > open)
-                return Refused{RefusalCode::not_possible_now, "earlier steps are still open"};
-            if (checked_joint) {
-                JointState* state = joint_of(*stay, joint->id);
-                state->confirmed = t.now();
-                state->confirmed_by = confirmed.by;
-                touch(t, *state);
-            } else {
-                stay->checks.push_back({confirmed.step, t.now(), confirmed.by});
-            }
-            return Applied{};
-        }
-    }
-    return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + confirmed.step};
+    return confirm(t, {*station, *plan, *stay}, confirmed.step, confirmed.by);
+}
+
+Outcome apply(Transition& t, const ButtonPressed& pressed) {
+    const auto refused = [](std::string why) {
+        return Refused{RefusalCode::not_possible_now, std::move(why)};
+    };
+    BayState* bay = bay_of(t.state, pressed.bay);
+    Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
+    if (stay == nullptr)
+        return Refused{RefusalCode::no_stay, ""};
+    if (!bay->signed_on)
+        return refused("the button confirms for whoever is signed on, and nobody is");
+    const config::Station* station = rules_of(t.rules, stay->rules);
+    const config::Plan* plan = station != nullptr ? plan_of(*station, *stay) : nullptr;
+    if (plan == nullptr)
+        return refused("the unit is not identified");
+    if (stay->doubt != Doubt::none || !stay->refused_tickets.empty())
+        return refused("it is not certain which unit is at the bay");
+    if (!made_after(pressed.made, stay->began))
+        return refused("it was pressed before the unit came");
+    const UnderPlan at{*station, *plan, *stay};
+    if (!pressed.step.empty())
+        return confirm(t, at, pressed.step, *bay->signed_on);
+    const std::vector<std::string> open = open_to_confirm(at);
+    if (open.empty())
+        return refused("no step is open for a confirmation");
+    if (open.size() > 1)
+        return refused("more than one step is open for a confirmation, and the button does not say which");
+    return confirm(t, at, open.front(), *bay->signed_on);
 }
 
 }  // namespace tautgate::interlock

@@ -224,6 +224,17 @@ struct CheckConfirmed {
 };
 TAUTGATE_FIELDS(CheckConfirmed, bay, step, by, seen);
 
+// A push button at the bay was pressed and let go. It stands for whoever is signed on there, and confirms; it
+// never decides.
+struct ButtonPressed {
+    BayId bay;
+    std::string button;  // module and input
+    std::string step;    // id of what it confirms; empty: the one step that is open for that
+    Interval made;
+    bool operator==(const ButtonPressed&) const = default;
+};
+TAUTGATE_FIELDS(ButtonPressed, bay, button, step, made);
+
 // ---- decisions of people ------------------------------------------------------------------------------
 
 // One joint of this unit counts without proof.
@@ -401,11 +412,12 @@ struct SnapshotTaken {
 };
 TAUTGATE_FIELDS(SnapshotTaken, state);
 
-using Payload = std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
-                             SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged,
-                             ControllerReported, TicketScanned, LabelMisread, OperatorSignedOn,
-                             OperatorSignedOff, ResultReceived, InputRefused, CheckConfirmed, Proposed,
-                             Seconded, ProposalEnded, EventSetAside, DecisionDiffered, SnapshotTaken>;
+using Payload =
+    std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
+                 SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported,
+                 TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
+                 InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
+                 DecisionDiffered, SnapshotTaken, ButtonPressed>;
 
 struct Event {
     EventNumber number;

@@ -38,7 +38,7 @@ void lay_out(const Transition& t, Stay& stay, const config::Station& station, co
         JointState joint;
         joint.id = JointId{planned.joint->id};
         joint.changed = t.now();
-        if (planned.joint->method == config::Method::tightening) {
+        if (planned.joint->method != config::Method::confirmed_check) {
             FastenerState fastener;
             fastener.passes.resize(planned.joint->passes.size());
             joint.fasteners.assign(planned.joint->fasteners.size(), fastener);

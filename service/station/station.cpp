@@ -13,6 +13,7 @@
 #include "service/interlock/gate.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/signals.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/station/service_manager.hpp"
 #include "service/web/enum_names.hpp"
@@ -518,7 +519,13 @@ void Station::rewire() {
                 state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
             return following != nullptr && following->epoch == epoch ? following->counter + 1 : 1;
         },
-        [this](const domain::ToolId& tool) { return known_of(tool); }};
+        [this](const domain::ToolId& tool) { return known_of(tool); },
+        [this](const domain::ToolId& tool) -> std::uint64_t {
+            const interlock::ToolState* state = interlock::tool_of(std::as_const(state_), tool);
+            const auto* following =
+                state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
+            return following != nullptr ? following->counter : 0;
+        }};
     if (parts_.wiring)
         parts_.wiring->stop();
     parts_.wiring =
@@ -593,8 +600,11 @@ void Station::publish() {
     if (!parts_.wiring)
         return;
     beat_ = static_cast<std::uint16_t>(beat_ + 1);
-    for (const interlock::BayState& bay : state_.bays)
+    const bool station_fails = failed_ || troubles_.withhold();
+    for (const interlock::BayState& bay : state_.bays) {
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
+        parts_.wiring->show(bay.id, interlock::signals_of(bay, station_fails));
+    }
 }
 
 // Only this loop advances the beat, after it has served its queue: a loop that stands still is seen on the

@@ -48,6 +48,7 @@ std::vector<std::string> Wiring::start_sources() {
                                                                      std::move(known), boot_, buses_)});
         polled_.back().link->start();
     }
+    start_modules();
     links::ToolPortSettings settings;
     settings.boot = boot_;
     tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.wanted, settings);
@@ -70,11 +71,39 @@ std::vector<std::string> Wiring::start_sources() {
     return faults;
 }
 
+void Wiring::start_modules() {
+    for (const config::IoModule& module : rules_->io) {
+        Module& made = modules_.emplace_back(Module{domain::BayId{module.bay}, module.id, nullptr, nullptr});
+        if (!module.inputs.empty()) {
+            made.inputs = std::make_unique<links::IoInputs>(
+                loop_, *rules_, module, links::IoInputs::Sinks{.event = callbacks_.sink, .level = {}},
+                callbacks_.counted, boot_, buses_);
+            made.inputs->start();
+        }
+        if (!module.outputs.empty()) {
+            made.outputs = std::make_unique<links::IoOutputs>(module, buses_);
+            made.outputs->start();
+        }
+    }
+}
+
+void Wiring::show(const domain::BayId& bay, const interlock::Signals& signals) {
+    for (const Module& module : modules_)
+        if (module.outputs && module.bay == bay)
+            module.outputs->show(signals);
+}
+
 void Wiring::stop() {
     for (const BayLine& line : controllers_)
         line.link->stop();
     for (const Polled& polled : polled_)
         polled.link->stop();
+    for (const Module& module : modules_) {
+        if (module.inputs)
+            module.inputs->stop();
+        if (module.outputs)
+            module.outputs->stop();
+    }
     if (tools_)
         tools_->stop();
     if (scanners_)
@@ -122,6 +151,15 @@ std::vector<web::InputHealth> Wiring::health() const {
     for (const Polled& polled : polled_)
         inputs.push_back(
             as_input(web::InputKind::tool, polled.link->health(), bay_of(rules_->tools, polled.tool.text)));
+    for (const Module& module : modules_) {
+        if (module.inputs)
+            inputs.push_back(as_input(web::InputKind::module, module.inputs->health(), module.bay.text));
+        if (module.outputs) {
+            auto written = module.outputs->health();
+            written.name += " outputs";
+            inputs.push_back(as_input(web::InputKind::module, written, module.bay.text));
+        }
+    }
     if (scanners_) {
         for (const auto& source : scanners_->health(now))
             inputs.push_back(

@@ -14,6 +14,8 @@
 #include "protocol/ticket.hpp"
 #include "service/interlock/state.hpp"
 #include "service/links/controller_link.hpp"
+#include "service/links/io_inputs.hpp"
+#include "service/links/io_outputs.hpp"
 #include "service/links/register_tool.hpp"
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
@@ -33,6 +35,7 @@ class Wiring {
         std::function<void(interlock::Payload)> sink;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
+        links::IoInputs::Counted counted;
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
@@ -52,6 +55,8 @@ class Wiring {
     // Orders of one bay's permissives, by number on the wire.
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
+    // What the stack lights of one bay show.
+    void show(const domain::BayId& bay, const interlock::Signals& signals);
 
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire(const domain::BayId& bay) const;
     [[nodiscard]] bool drives(const domain::BayId& bay) const;
@@ -68,6 +73,13 @@ class Wiring {
         domain::ToolId tool;
         std::unique_ptr<links::RegisterTool> link;
     };
+    struct Module {
+        domain::BayId bay;
+        std::string id;
+        std::unique_ptr<links::IoInputs> inputs;    // null: it has none
+        std::unique_ptr<links::IoOutputs> outputs;  // null: it has none
+    };
+    void start_modules();
     [[nodiscard]] const BayLine* line_of(const domain::BayId& bay) const;
 
     boost::asio::io_context& loop_;
@@ -78,6 +90,7 @@ class Wiring {
     std::vector<BayLine> controllers_;
     std::shared_ptr<links::SerialBuses> buses_ = std::make_shared<links::SerialBuses>();
     std::vector<Polled> polled_;
+    std::vector<Module> modules_;
     std::unique_ptr<links::ToolPort> tools_;
     std::unique_ptr<links::ScannerPort> scanners_;
     std::vector<std::unique_ptr<links::SerialScanner>> serial_scanners_;

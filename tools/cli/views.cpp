@@ -504,6 +504,7 @@ std::string kind_words(const std::string& kind) {
                                   {"OperatorSignedOff", "sign-off"},
                                   {"TicketScanned", "scan of a ticket"},
                                   {"CheckConfirmed", "confirmation"},
+                                  {"ButtonPressed", "press of a button"},
                                   {"Proposed", "decision"},
                                   {"Seconded", "consent"},
                                   {"ProposalEnded", "end of a proposal"}};
