@@ -563,6 +563,7 @@ class Possible {
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
         if (stay_->checks.empty())
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+        mishap("a button is pressed that names no open step", ButtonPressed{bay_id, "IO/1", "none", {}});
     }
 
     void questions() {
