@@ -561,9 +561,10 @@ class Possible {
         mishap("the operator signs off", OperatorSignedOff{bay_id, {}});
         if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
-        if (stay_->checks.empty())
+        if (stay_->checks.empty()) {
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
-        mishap("a button is pressed that names no open step", ButtonPressed{bay_id, "IO/1", "none", {}});
+            mishap("a button is pressed that names no open step", ButtonPressed{bay_id, "IO/1", "none", {}});
+        }
     }
 
     void questions() {
