@@ -71,6 +71,8 @@ struct Options {
     std::string anchor;
     std::string digest;
     std::string account;  // of this computer
+    std::string fastener;
+    std::string instrument;
     bool strict = false;
     RegisterForm form = RegisterForm::list;
     Following following;
@@ -343,7 +345,23 @@ class Commands {
         auto* confirm = add("confirm", "confirms that a step was done",
                             "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
-        for (auto* sub : {on, off, scan, confirm}) {
+        auto* check =
+            add("hand-check", "a torque that was measured by hand at a tightened fastener",
+                "tautgate hand-check motor-mounts 1 --torque 498 --with 'wrench 7' --as B-31",
+                [&o](const Desk& desk) {
+                    return check_by_hand(desk,
+                                         {o.decision.bay, o.name, o.fastener, o.decision.check.torque,
+                                          o.decision.check.unit, o.instrument, o.decision.seen},
+                                         o.signers);
+                });
+        check->add_option("joint", o.name, "its id")->required();
+        check->add_option("fastener", o.fastener, "its name")->required();
+        check->add_option("--torque", o.decision.check.torque, "the value that was measured")->required();
+        check->add_option("--unit", o.decision.check.unit, "of --torque")
+            ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
+            ->capture_default_str();
+        check->add_option("--with", o.instrument, "with what it was measured")->required();
+        for (auto* sub : {on, off, scan, confirm, check}) {
             bay(sub, o.decision.bay);
             signers(sub, false);
         }

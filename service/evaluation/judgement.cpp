@@ -61,7 +61,8 @@ Weight weight_of(FindingCode code) noexcept {
     case FindingCode::tool_limits_differ:
     case FindingCode::not_loosened:
     case FindingCode::not_replaced:
-    case FindingCode::attempts_used_up: return Weight::not_ok;
+    case FindingCode::attempts_used_up:
+    case FindingCode::hand_check_outside: return Weight::not_ok;
     }
     return Weight::not_ok;
 }
@@ -313,6 +314,9 @@ FindingText text_of(FindingCode code) noexcept {
                 "replace it and let a supervisor confirm that"};
     case FindingCode::attempts_used_up:
         return {"the attempts that the plan allows were used up", "call a supervisor"};
+    case FindingCode::hand_check_outside:
+        return {"the torque measured by hand is outside the audit limits",
+                "call a supervisor; do not just tighten on"};
     }
     return {"", ""};
 }

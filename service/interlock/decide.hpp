@@ -148,8 +148,31 @@ struct Questioned {
 };
 TAUTGATE_FIELDS(Questioned, detail);
 
-using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
-                             BeforeBaseline, Conflict, Refused, AwaitsSecond, Questioned>;
+// A torque that was measured by hand, against the joint's audit limits.
+struct HandCheck {
+    EventNumber stay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    std::string found;           // as people read it, with unit
+    std::string allowed;
+    bool operator==(const HandCheck&) const = default;
+};
+TAUTGATE_FIELDS(HandCheck, stay, joint, fastener, found, allowed);
+struct InsideAudit {
+    HandCheck check;
+    bool operator==(const InsideAudit&) const = default;
+};
+TAUTGATE_FIELDS(InsideAudit, check);
+// It has taken the proof of its fastener, if there was one.
+struct OutsideAudit {
+    HandCheck check;
+    bool operator==(const OutsideAudit&) const = default;
+};
+TAUTGATE_FIELDS(OutsideAudit, check);
+
+using Outcome =
+    std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated, BeforeBaseline,
+                 Conflict, Refused, AwaitsSecond, Questioned, InsideAudit, OutsideAudit>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 
@@ -240,5 +263,7 @@ struct Decision {
 
 [[nodiscard]] std::string sentence(const Refused& refused);
 [[nodiscard]] std::string sentence(const Questioned& scanned);
+[[nodiscard]] std::string sentence(const InsideAudit& inside);
+[[nodiscard]] std::string sentence(const OutsideAudit& outside);
 
 }  // namespace tautgate::interlock

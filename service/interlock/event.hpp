@@ -235,6 +235,21 @@ struct ButtonPressed {
 };
 TAUTGATE_FIELDS(ButtonPressed, bay, button, step, made);
 
+// A torque that a person measured by hand at a fastener that was tightened before, and typed in. Never the
+// torque of an installation: it has limits of its own.
+struct HandChecked {
+    BayId bay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    protocol::Torque torque;
+    std::string received;    // as it was typed, with its unit
+    std::string instrument;  // with what it was measured
+    PersonNumber by;
+    EventNumber seen;  // the newest event that the person's screen had shown
+    bool operator==(const HandChecked&) const = default;
+};
+TAUTGATE_FIELDS(HandChecked, bay, joint, fastener, torque, received, instrument, by, seen);
+
 // ---- decisions of people ------------------------------------------------------------------------------
 
 // One joint of this unit counts without proof.
@@ -417,7 +432,7 @@ using Payload =
                  SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported,
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
-                 DecisionDiffered, SnapshotTaken, ButtonPressed>;
+                 DecisionDiffered, SnapshotTaken, ButtonPressed, HandChecked>;
 
 struct Event {
     EventNumber number;

@@ -98,6 +98,7 @@ const std::array<Api::Work::Entry, 20> Api::Work::table{{
     {"POST", "/v1/bays/{bay}/operator", Needs::session, &Work::operator_at_bay},
     {"POST", "/v1/bays/{bay}/scans", Needs::session, &Work::scan},
     {"POST", "/v1/bays/{bay}/checks", Needs::session, &Work::confirm_check},
+    {"POST", "/v1/bays/{bay}/hand-checks", Needs::session, &Work::check_by_hand},
     {"POST", "/v1/bays/{bay}/decisions", Needs::session, &Work::propose},
     {"POST", "/v1/bays/{bay}/decisions/{number}/second", Needs::session, &Work::second},
     {"POST", "/v1/bays/{bay}/decisions/{number}/end", Needs::session, &Work::end_proposal},

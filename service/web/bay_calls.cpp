@@ -104,6 +104,19 @@ void Api::Work::confirm_check(Call& call) {
            std::move(call));
 }
 
+void Api::Work::check_by_hand(Call& call) {
+    const auto bay = bay_of(call);
+    if (!bay)
+        return;
+    auto body = Body::parse(call.request.body);
+    auto event = read_hand_check(body, station_, *bay);
+    event.by = call.person;
+    event.seen = EventNumber{body.number("seen")};
+    if (const auto fault = body.fault())
+        return call.refuse(*fault);
+    submit(std::move(event), std::nullopt, std::move(call));
+}
+
 void Api::Work::propose(Call& call) {
     const auto bay = bay_of(call);
     if (!bay)

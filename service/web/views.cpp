@@ -639,7 +639,9 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const BeforeBaseline&) { return "before_baseline"; },
                    [](const Conflict&) { return "conflict"; }, [](const Refused&) { return "refused"; },
                    [](const AwaitsSecond&) { return "awaits_second"; },
-                   [](const Questioned&) { return "questioned"; }},
+                   [](const Questioned&) { return "questioned"; },
+                   [](const InsideAudit&) { return "inside_audit"; },
+                   [](const OutsideAudit&) { return "outside_audit"; }},
         outcome);
 }
 
@@ -823,14 +825,31 @@ std::string event_lines(const std::vector<StoredEvent>& events) {
     return lines;
 }
 
+namespace {
+
+// What is to be known about what came of it; empty where the outcome says it all.
+std::string note_on(const Outcome& outcome) {
+    return std::visit(
+        [](const auto& what) -> std::string {
+            using What = std::decay_t<decltype(what)>;
+            if constexpr (std::same_as<What, Questioned> || std::same_as<What, InsideAudit> ||
+                          std::same_as<What, OutsideAudit>)
+                return sentence(what);
+            else
+                return {};
+        },
+        outcome);
+}
+
+}  // namespace
+
 Response receipt(const Recorded& recorded, const ReceiptFor& asked) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
         return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.bay));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
-    const auto* questioned = std::get_if<Questioned>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},
-                    {"note", questioned == nullptr ? json(nullptr) : json(sentence(*questioned))},
+                    {"note", text_or_null(note_on(recorded.outcome))},
                     {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)},
                     {"person", or_null(asked.enrolled, [](PersonNumber n) { return n.value; })}};
     return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body)};

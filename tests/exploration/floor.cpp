@@ -585,6 +585,17 @@ class Possible {
             repair("the difference was looked at", proposed(supervisor, AcceptDifference{}));
     }
 
+    void hand_checks() {
+        const auto checked = [&](Torque torque) {
+            return HandChecked{bay_id, JointId{"mount"}, 0, torque, "", "", quality, now_.newest.newest};
+        };
+        mishap("a hand check of mount is outside its limits", checked(nm(1)));
+        if (Making* making = start("a hand check of mount is inside its limits", false)) {
+            making->event(checked(nm(50))).durable_at_once();
+            done();
+        }
+    }
+
     void joints() {
         for (const JointState& joint : stay_->joints) {
             const std::string& id = joint.id.text;
@@ -595,6 +606,8 @@ class Possible {
                 if (fastener.locked || fastener.replacement_due)
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
+            if (id == "mount" && joint.fasteners.front().passes.front().proof)
+                hand_checks();
             if (joint.override_)
                 repair("the override of " + id + " is taken back",
                        proposed(quality, TakeBackOverride{joint.id}));

@@ -505,6 +505,7 @@ std::string kind_words(const std::string& kind) {
                                   {"TicketScanned", "scan of a ticket"},
                                   {"CheckConfirmed", "confirmation"},
                                   {"ButtonPressed", "press of a button"},
+                                  {"HandChecked", "check by hand"},
                                   {"Proposed", "decision"},
                                   {"Seconded", "consent"},
                                   {"ProposalEnded", "end of a proposal"}};

@@ -59,7 +59,8 @@ using enum FindingCode;
 
 // The interlock adds these; judge() knows one tightening and not its past.
 bool is_about_the_past(FindingCode code) {
-    return code == not_loosened || code == not_replaced || code == attempts_used_up;
+    return code == not_loosened || code == not_replaced || code == attempts_used_up ||
+           code == hand_check_outside;
 }
 
 struct Row {
