@@ -233,8 +233,8 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
                 clicks ? "choose a tool that measures, or give the joint the method click"
                        : "choose a tool with a pulse link, or give the joint the method tightening");
         }
-        if (clicks) {
-            continue;
+        if (clicks || joint.method == Method::click) {
+            continue;  // nothing is measured that a window could be compared with
         }
         for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
             check_fit(findings, joint.passes[pass].window, *tool,
