@@ -31,7 +31,8 @@ PassState* proven_pass(FastenerState& fastener) {
 }
 
 // Locked, so that nobody tightens it again without a decision: whoever did might only hide what is wrong.
-void take_proof(const Transition& t, JointState& joint, std::uint32_t index, evaluation::Finding finding) {
+void take_proof(const Transition& t, const config::Retry& retry, JointState& joint, std::uint32_t index,
+                evaluation::Finding finding) {
     FastenerState& fastener = joint.fasteners[index];
     joint.override_.reset();
     touch(t, joint);
@@ -41,6 +42,8 @@ void take_proof(const Transition& t, JointState& joint, std::uint32_t index, eva
     pass->proof.reset();
     pass->not_ok = NotOk{t.now(), {evaluation::Verdict::not_ok, {std::move(finding)}}};
     fastener.locked = true;
+    fastener.loosening_due = fastener.loosening_due || retry.loosening_between;
+    fastener.replacement_due = fastener.replacement_due || retry.replace_fastener;
 }
 
 }  // namespace
@@ -71,7 +74,7 @@ Outcome apply(Transition& t, const HandChecked& checked) {
                            limits_text(*joint->audit)};
     if (checked.torque >= joint->audit->min && checked.torque <= joint->audit->max)
         return InsideAudit{judged};
-    take_proof(t, *state, checked.fastener,
+    take_proof(t, joint->retry, *state, checked.fastener,
                {evaluation::FindingCode::hand_check_outside, judged.found, judged.allowed});
     return OutsideAudit{judged};
 }

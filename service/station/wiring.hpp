@@ -35,7 +35,7 @@ class Wiring {
         std::function<void(interlock::Payload)> sink;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
-        links::IoInputs::Counted counted;
+        links::IoInputs::Counted counted = {};
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,

@@ -1,6 +1,7 @@
 // Wrenches that only click, and push buttons: what they may prove and what they may not.
 #include "tests/unit/interlock/story.hpp"
 
+using namespace tautgate;
 using namespace tautgate::story;
 
 namespace {

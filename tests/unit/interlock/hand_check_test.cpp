@@ -1,6 +1,7 @@
 // Torques measured by hand: what they say about a joint, and that they never prove it.
 #include "tests/unit/interlock/story.hpp"
 
+using namespace tautgate;
 using namespace tautgate::story;
 
 namespace {
@@ -37,6 +38,9 @@ TEST_CASE("a hand check outside the audit limits takes the proof, and only peopl
     story.hits(mount_ok);
     CHECK_FALSE(story.released("lift"));
     story.proposes(supervisor, UnlockFastener{JointId{"mount"}, 1});
+    CHECK(story.held_by("lift", ReasonCode::loosening_due));
+    story.hits(mount_loosened);
+    story.hits(mount_ok);
     story.hits(mount_ok);
     CHECK(story.released("lift"));
 }

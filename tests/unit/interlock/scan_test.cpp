@@ -1,6 +1,7 @@
 // What becomes of a scan that counts for nothing: it is told for which step it is, and what is wrong with it.
 #include "tests/unit/interlock/story.hpp"
 
+using namespace tautgate;
 using namespace tautgate::story;
 
 namespace {

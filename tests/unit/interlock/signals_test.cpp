@@ -4,6 +4,7 @@
 #include "service/interlock/signals.hpp"
 #include "tests/unit/interlock/story.hpp"
 
+using namespace tautgate;
 using namespace tautgate::story;
 
 namespace {
