@@ -138,6 +138,9 @@ std::vector<Use> uses_of(const config::Station& station) {
         if (link != nullptr && link->serial)
             uses.push_back({link->serial->device, "tool " + tool.id});
     }
+    for (const config::IoModule& module : station.io)
+        if (module.serial)
+            uses.push_back({module.serial->device, "module " + module.id});
     for (const config::Scanner& scanner : station.scanners)
         if (scanner.serial)
             uses.push_back({scanner.serial->device, "scanner " + scanner.id});
