@@ -332,8 +332,8 @@ struct IoModule {
 struct Scanner {
     std::string id;
     std::string bay;
-    std::string peer;                  // address from which it may connect
-    std::optional<SerialLine> serial;  // instead of a peer
+    std::string peer;                       // address from which it may connect
+    std::optional<SerialLine> serial = {};  // instead of a peer
     protocol::LabelEnd label_end = protocol::LabelEnd::line;
 };
 

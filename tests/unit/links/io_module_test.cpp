@@ -50,11 +50,11 @@ config::IoModule described() {
     module.bay = "J1";
     module.poll_interval = 5ms;
     module.settling = 50ms;
-    module.silence_limit = 400ms;
+    module.silence_limit = 1000ms;
     auto counted = input("counted", counting_register, config::CountInput{65535, 20ms});
     counted.table = protocol::RegisterTable::input;
-    module.inputs = {input("wrench", wrench_contact, config::PulseInput{40ms, 300ms}), counted,
-                     input("done", button_contact, config::ButtonInput{{40ms, 2000ms}, "look"}),
+    module.inputs = {input("wrench", wrench_contact, config::PulseInput{100ms, 700ms}), counted,
+                     input("done", button_contact, config::ButtonInput{{100ms, 1500ms}, "look"}),
                      input("unit", unit_contact, config::PresentInput{})};
     return module;
 }
@@ -92,6 +92,12 @@ struct Bench {
                 all, [&](const InputRefused& each) { return each.why.find(why) != std::string::npos; });
         });
     }
+    // So much time, in which the module is polled on.
+    void passes(std::chrono::milliseconds time) {
+        std::this_thread::sleep_for(time);
+        loop.restart();
+        loop.poll();
+    }
     [[nodiscard]] bool comes_back() {
         const auto before = heard.of<ToolAnswered>().size();
         module.cut();
@@ -116,10 +122,10 @@ struct Bench {
 TEST_CASE("a bouncing click is one result that measures nothing, with its moment") {
     Bench bench;
     const auto before = std::chrono::steady_clock::now().time_since_epoch();
-    bench.module.bouncing_pulse(wrench_contact, 80ms);
+    bench.module.bouncing_pulse(wrench_contact, 250ms);
     const auto after = std::chrono::steady_clock::now().time_since_epoch();
     REQUIRE(bench.clicks(1));
-    bench.loop.run_for(100ms);
+    bench.passes(250ms);
     const auto results = bench.heard.of<ResultReceived>();
     REQUIRE(results.size() == 1);
     CHECK(results[0].tool.text == "CW-8");
@@ -127,9 +133,9 @@ TEST_CASE("a bouncing click is one result that measures nothing, with its moment
     CHECK(results[0].reading.tool_verdict == protocol::ToolVerdict::ok);
     CHECK(std::holds_alternative<protocol::Absent>(results[0].reading.torque));
     CHECK(results[0].made.boot == "boot");
-    CHECK(results[0].made.from_ns >= (before - 50ms).count());
+    CHECK(results[0].made.from_ns >= (before - 500ms).count());
     CHECK(results[0].made.to_ns >= before.count());
-    CHECK(results[0].made.to_ns <= (after + 200ms).count());
+    CHECK(results[0].made.to_ns <= (after + 500ms).count());
 }
 
 TEST_CASE("the tool is told to stand where the station's count stands, before its link is good") {
@@ -138,16 +144,16 @@ TEST_CASE("the tool is told to stand where the station's count stands, before it
     REQUIRE(answered.size() == 2);
     CHECK(answered[0] == ToolAnswered{{"CW-8"}, "1", 41});
     CHECK(std::holds_alternative<ToolAnswered>(bench.heard.events.at(0)));
-    bench.module.pulse(wrench_contact, 80ms);
+    bench.module.pulse(wrench_contact, 250ms);
     REQUIRE(bench.clicks(1));
     CHECK(bench.heard.of<ResultReceived>().at(0).reading.counter == 42);
 }
 
 TEST_CASE("a pulse outside its limits is told with its length and counted for nothing") {
     Bench bench;
-    bench.module.pulse(wrench_contact, 25ms);
+    bench.module.pulse(wrench_contact, 50ms);
     CHECK(bench.refuses("is too short and counts for nothing"));
-    bench.module.pulse(wrench_contact, 400ms);
+    bench.module.pulse(wrench_contact, 1000ms);
     CHECK(bench.refuses("counts for nothing; see whether it is stuck"));
     CHECK(bench.heard.of<ResultReceived>().empty());
 }
@@ -159,22 +165,22 @@ TEST_CASE("a contact that is closed when the station first looks is no click, an
     bench.module.set(wrench_contact, true);
     bench.module.mend();
     REQUIRE(run_until(bench.loop, [&] { return bench.heard.of<ToolAnswered>().size() >= 6; }));
-    bench.loop.run_for(100ms);
+    bench.passes(250ms);
     bench.module.set(wrench_contact, false);
-    bench.loop.run_for(150ms);
+    bench.passes(250ms);
     CHECK(bench.heard.of<ResultReceived>().empty());
 }
 
 TEST_CASE("a lost link is told of the tools on it, and its count goes on where it was") {
     Bench bench;
-    bench.module.pulse(wrench_contact, 80ms);
+    bench.module.pulse(wrench_contact, 250ms);
     REQUIRE(bench.clicks(1));
     REQUIRE(bench.comes_back());
     const auto links = bench.heard.of<ToolLinkChanged>();
     CHECK(std::ranges::count(links, Quality::failed, &ToolLinkChanged::quality) == 2);
     CHECK(bench.heard.of<ToolAnswered>().at(2) == ToolAnswered{{"CW-8"}, "1", 1});
-    bench.loop.run_for(50ms);
-    bench.module.pulse(wrench_contact, 80ms);
+    bench.passes(100ms);
+    bench.module.pulse(wrench_contact, 250ms);
     REQUIRE(bench.clicks(2));
     CHECK(bench.heard.of<ResultReceived>().at(1).reading.counter == 2);
 }
@@ -183,11 +189,11 @@ TEST_CASE("pulses that the module counts are results each, over the turn of its 
     Bench bench;
     bench.module.set_register(counting_register, 65534);
     REQUIRE(bench.refuses("the module's count went from 0 to 65534"));
-    bench.loop.run_for(100ms);
+    bench.passes(250ms);
     bench.module.count_on(counting_register, 3);
     REQUIRE(run_until(bench.loop,
                       [&] { return bench.heard.events.size() > 0 && bench.refuses("to 1 in a way"); }));
-    bench.loop.run_for(50ms);
+    bench.passes(100ms);
     bench.module.count_on(counting_register, 1);
     REQUIRE(bench.clicks(1));
     CHECK(bench.heard.of<ResultReceived>().at(0).tool.text == "CW-9");
@@ -206,13 +212,13 @@ TEST_CASE("what a module counted while the link was down is told, and made up by
 
 TEST_CASE("a push button names its step, and leaning on it is no press") {
     Bench bench;
-    bench.module.pulse(button_contact, 100ms);
+    bench.module.pulse(button_contact, 250ms);
     REQUIRE(run_until(bench.loop, [&] { return !bench.heard.of<ButtonPressed>().empty(); }));
     const auto pressed = bench.heard.of<ButtonPressed>().at(0);
     CHECK(pressed.bay.text == "J1");
     CHECK(pressed.button == "IO-1/done");
     CHECK(pressed.step == "look");
-    bench.module.pulse(button_contact, 2200ms);
+    bench.module.pulse(button_contact, 1800ms);
     CHECK(bench.refuses("see whether it is stuck"));
     CHECK(bench.heard.of<ButtonPressed>().size() == 1);
 }
@@ -236,13 +242,13 @@ TEST_CASE("an input may be active low, or a bit of a register") {
     module.inputs[2].bit = 9;
     Bench bench{module};
     bench.module.set(wrench_contact, true);
-    bench.loop.run_for(60ms);
+    bench.passes(100ms);
     bench.module.set(wrench_contact, false);
-    bench.loop.run_for(80ms);
+    bench.passes(250ms);
     bench.module.set(wrench_contact, true);
     REQUIRE(bench.clicks(1));
     bench.module.set_register(30, 0x0200);
-    bench.loop.run_for(100ms);
+    bench.passes(250ms);
     bench.module.set_register(30, 0x0100);
     CHECK(run_until(bench.loop, [&] { return bench.heard.of<ButtonPressed>().size() == 1; }));
 }
@@ -251,7 +257,7 @@ TEST_CASE("a module on a serial line tells a click as one on the network does") 
     auto module = described();
     module.poll_interval = 10ms;
     Bench bench{module, 0, true};
-    bench.module.pulse(wrench_contact, 120ms);
+    bench.module.pulse(wrench_contact, 300ms);
     CHECK(bench.clicks(1));
 }
 
