@@ -97,9 +97,9 @@ void check_use(Findings& findings, const Station& station, const IoModule& modul
 
 // ---- one module -----------------------------------------------------------------------------------------
 
-using Place = std::tuple<protocol::RegisterTable, std::uint16_t, std::uint8_t>;
+using InputPlace = std::tuple<protocol::RegisterTable, std::uint16_t, std::uint8_t>;
 
-Place place_of(const IoInput& input) { return {input.table, input.number, input.bit.value_or(0)}; }
+InputPlace input_place(const IoInput& input) { return {input.table, input.number, input.bit.value_or(0)}; }
 
 void check_module(Findings& findings, const Station& station, const IoModule& module,
                   const std::string& pointer) {
@@ -110,7 +110,7 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
         check_use(findings, station, module, input, input_at(index));
         const bool again =
             std::any_of(module.inputs.begin(), module.inputs.begin() + static_cast<std::ptrdiff_t>(index),
-                        [&](const IoInput& earlier) { return place_of(earlier) == place_of(input); });
+                        [&](const IoInput& earlier) { return input_place(earlier) == input_place(input); });
         if (again) {
             findings.error(input_at(index), "another input of the module stands at the same place",
                            "give each its own number or bit");

@@ -206,6 +206,21 @@ TEST_CASE("exactly on a limit is inside, the smallest step beyond is outside") {
     }
 }
 
+TEST_CASE("a click is the tool's own word, and proves only where that is the joint's method") {
+    Bench bench;
+    bench.reading = Reading{};
+    bench.reading.tool_verdict = ToolVerdict::ok;
+    CHECK(bench.verdict() == Verdict::undefined);
+    bench.joint.method = config::Method::click;
+    CHECK(bench.verdict() == Verdict::ok);
+    bench.reading.tool_verdict = ToolVerdict::absent;
+    CHECK(bench.found() == Codes{no_values});
+    bench.reading.tool_verdict = ToolVerdict::not_ok;
+    CHECK(bench.found() == Codes{tool_says_not_ok});
+    bench.reading.aborted = true;
+    CHECK(bench.verdict() == Verdict::undefined);
+}
+
 TEST_CASE("the limits of the tool's range are inside") {
     Bench bench;
     bench.tool.torque_min = bench.tool.torque_max = nm(50);
