@@ -231,6 +231,10 @@ void check_pulse_tools(Findings& findings, const Station& station) {
         }
         const auto pointer = fmt::format("/tools/{}/link/pulse", index);
         check_pulse_tool(findings, station, station.tools[index], *link, pointer);
+        if (station.tools[index].control) {
+            findings.error(fmt::format("/tools/{}/control", index),
+                           "a wrench that only clicks cannot be kept from clicking", "leave it out");
+        }
         if (std::ranges::find(taken, std::pair(link->io, link->input)) != taken.end()) {
             findings.error(pointer + "/input",
                            "another tool has the same input, so a pulse could be of either",

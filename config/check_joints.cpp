@@ -222,7 +222,9 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
         if (tool == nullptr) {
             continue;
         }
-        bays.insert(tool->bay);
+        for (const std::string& bay : bays_of(*tool)) {
+            bays.insert(bay);
+        }
         const bool clicks = std::holds_alternative<PulseLink>(tool->link);
         if (clicks != (joint.method == Method::click)) {
             findings.error(

@@ -456,6 +456,11 @@ auto tool_angle() {
     return Converted{std::move(shape), convert};
 }
 
+Shape<ToolControl> tool_control() {
+    return Shape<ToolControl>().optional("answer_within_ms", &ToolControl::answer_within,
+                                         Whole(50, minute_ms));
+}
+
 // A tool as the file has it: its torque range stands in one object, with one unit.
 struct RawTool : Tool {
     std::optional<TorqueRange> torque;
@@ -483,7 +488,9 @@ auto tool() {
                      .required("id", &RawTool::id, Identifier{})
                      .required("name", &RawTool::name, Text())
                      .required("bay", &RawTool::bay, Identifier{})
+                     .optional("also_at", &RawTool::also_at, ListOf(Identifier{}, 1, 16))
                      .required("link", &RawTool::link, tool_link())
+                     .optional("control", &RawTool::control, tool_control())
                      .optional("simulated", &RawTool::simulated, Flag{})
                      .optional("torque", &RawTool::torque, tool_torque())
                      .optional("angle", &RawTool::angle, tool_angle())

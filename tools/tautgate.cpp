@@ -361,7 +361,10 @@ class Commands {
             ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
             ->capture_default_str();
         check->add_option("--with", o.instrument, "with what it was measured")->required();
-        for (auto* sub : {on, off, scan, confirm, check}) {
+        auto* call = add("call-tool", "calls a tool that bays share to this one",
+                         "tautgate call-tool NR-1 --bay table-2 --as B-20", act("tools", "tool", ""));
+        call->add_option("tool", o.name, "its id")->required();
+        for (auto* sub : {on, off, scan, confirm, check, call}) {
             bay(sub, o.decision.bay);
             signers(sub, false);
         }

@@ -51,6 +51,7 @@ std::vector<PermissiveId> leaving_among(const Transition& t, const BayState& bay
 struct Report {
     const ControllerReported& now;
     std::vector<PermissiveId> allowed;  // what the equipment may have moved
+    std::vector<PermissiveId> wrong;    // of which it says that nothing allowed it; not told before
     bool stay_ended = false;
 };
 
@@ -68,10 +69,20 @@ Leaving way_of_leaving(const BayState& bay, const Stay& stay, const std::vector<
     return stay.leaves_incomplete && !leaves_proven(bay, over) ? Leaving::incomplete : Leaving::proven;
 }
 
-void one_movement(Transition& t, BayState& bay, Report& report, const PermissiveId& id) {
+// A movement that was counted, or more than one since the last report.
+struct Made {
+    PermissiveId id;
+    bool once = true;
+};
+
+void one_movement(Transition& t, BayState& bay, Report& report, const Made& made) {
+    const PermissiveId& id = made.id;
     const config::Station* station = rules_at(t.rules, t.state, bay);
     const config::Permissive* permissive = station != nullptr ? permissive_in(*station, id) : nullptr;
-    const bool allowed = contains(report.allowed, id);
+    // A one-shot release allows one.
+    const bool one_too_many = permissive != nullptr && permissive->one_shot && !made.once;
+    const bool allowed = contains(report.allowed, id) && !contains(report.wrong, id) && !one_too_many;
+    std::erase(report.wrong, id);
     Stay* stay = stay_at(bay);
     if (stay == nullptr) {
         // The stay may have ended by the departure before the movement was counted.
@@ -96,19 +107,22 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Permissive
 }
 
 void movements(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
-    std::vector<PermissiveId> made;
+    std::vector<Made> made;
     for (const Moved& moved : report.now.moved) {
         const auto was = std::ranges::find(before.moved, moved.permissive, &Moved::permissive);
         const std::uint16_t count_before = was == before.moved.end() ? std::uint16_t{0} : was->count;
         const bool baseline = std::erase(bay.uncounted, moved.permissive) > 0;
         if (moved.count != count_before && !baseline)
-            made.push_back(moved.permissive);
+            made.push_back({moved.permissive, static_cast<std::uint16_t>(moved.count - count_before) == 1});
     }
     // The one that takes the unit away was the last.
-    std::ranges::stable_partition(
-        made, [&](const PermissiveId& id) { return !released_for_leaving(t, bay, {id}); });
-    for (const PermissiveId& id : made)
-        one_movement(t, bay, report, id);
+    std::ranges::stable_partition(made,
+                                  [&](const Made& each) { return !released_for_leaving(t, bay, {each.id}); });
+    for (const Made& each : made)
+        one_movement(t, bay, report, each);
+    // Counted before, or not counted: what the controller says of it holds all the same.
+    for (const PermissiveId& id : report.wrong)
+        moved_wrongly(t, bay, id);
 }
 
 void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
@@ -301,10 +315,13 @@ Outcome apply(Transition& t, const ControllerReported& reported) {
     const bool first = !controller.counts.has_value();
     const ControllerCounts now{reported.arrivals, reported.departures, reported.starts, reported.moved};
     const ControllerCounts before = controller.counts.value_or(now);
-    Report report{reported, reported.on_wire_released, false};
+    Report report{reported, reported.on_wire_released, reported.moved_wrongly, false};
     for (const PermissiveId& id : controller.standing)
         add_once(report.allowed, id);
     controller.standing.clear();
+    std::erase_if(report.wrong,
+                  [&](const PermissiveId& id) { return contains(controller.moved_wrongly, id); });
+    controller.moved_wrongly = reported.moved_wrongly;
     controller.counts = now;
     controller.present = reported.present;
     controller.echoed = reported.echoed;

@@ -243,6 +243,11 @@ bool made_after(const Interval& made, const Stamp& since) {
     return made.boot == since.boot ? made.from_ns >= since.monotonic_ns : made.from_ns >= 0;
 }
 
+bool made_within(const Interval& made, const Stamp& from, const std::optional<Stamp>& until) {
+    const bool before_end = !until || (until->boot == made.boot && made.to_ns <= until->monotonic_ns);
+    return made_after(made, from) && before_end;
+}
+
 bool pass_over(ToolState& tool, const SeenResult& aside, const Stamp& at) {
     auto* following = std::get_if<Following>(&tool.count);
     if (following == nullptr || following->epoch != aside.epoch || following->counter + 1 != aside.counter)
@@ -295,6 +300,13 @@ void take_word(ToolState& tool, const ToolAnswered& answered, const Stamp& at) {
 void accept_gap(ToolState& tool) {
     if (const auto* broken = std::get_if<Broken>(&tool.count))
         tool.count = Following{broken->epoch, broken->newest};
+    // What the tool holds and cannot show, or shows in words that nobody understands, is part of the gap: it
+    // may drop that, or it would show it for ever.
+    if (auto* following = std::get_if<Following>(&tool.count);
+        following != nullptr && tool.outstanding_to && *tool.outstanding_to > following->counter) {
+        note_missing(tool, following->counter + 1, *tool.outstanding_to);
+        following->counter = *tool.outstanding_to;
+    }
     for (MissingRange& range : tool.missing)
         range.accepted = true;
     tool.conflict = false;

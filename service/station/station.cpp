@@ -560,12 +560,16 @@ void Station::forget_links() {
 }
 
 std::optional<links::KnownOfTool> Station::known_of(const domain::ToolId& tool) const {
-    const auto stored = stored_.find(tool);
-    if (stored == stored_.end())
-        return std::nullopt;
-    const auto& [id, epoch, counter] = stored->second;
-    links::KnownOfTool known{{counter, number_in(epoch)}, std::nullopt};
     const interlock::ToolState* state = interlock::tool_of(state_, tool);
+    const auto* broken = state != nullptr ? std::get_if<interlock::Broken>(&state->count) : nullptr;
+    const auto stored = stored_.find(tool);
+    if (stored == stored_.end() && broken == nullptr)
+        return std::nullopt;
+    // Where something is missing, the newest that came is where to go on; it is not what the tool may drop.
+    const auto& [epoch, counter] = stored != stored_.end()
+                                       ? std::pair(stored->second.epoch, stored->second.counter)
+                                       : std::pair(broken->epoch, broken->newest);
+    links::KnownOfTool known{{counter, number_in(epoch)}, std::nullopt, stored != stored_.end()};
     if (state == nullptr)
         return known;
     for (const interlock::SeenResult& seen : state->recent)
@@ -605,6 +609,23 @@ void Station::publish() {
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
         parts_.wiring->show(bay.id, interlock::signals_of(bay, station_fails));
     }
+    for (const interlock::ToolState& tool : state_.tools)
+        order(tool);
+}
+
+// Letting a tool run waits for the disk like a release.
+void Station::order(const interlock::ToolState& tool) {
+    const config::Tool* known = interlock::tool_in(parts_.wiring->rules(), tool.id);
+    if (known == nullptr || !known->control)
+        return;
+    const bool forced = failed_ || stopping_ || troubles_.withhold();
+    const auto* on = std::get_if<interlock::ToolOn>(&tool.order);
+    if (forced || (on != nullptr && !interlock::may_go_out(on->by, durable_)))
+        parts_.wiring->order(tool.id, {});
+    else if (on != nullptr)
+        parts_.wiring->order(tool.id, {on->by, true, on->program});
+    else
+        parts_.wiring->order(tool.id, {std::get<interlock::ToolOff>(tool.order).by, false, {}});
 }
 
 // Only this loop advances the beat, after it has served its queue: a loop that stands still is seen on the

@@ -57,6 +57,8 @@ class Wiring {
     void acknowledge(const interlock::Acknowledge& stored);
     // What the stack lights of one bay show.
     void show(const domain::BayId& bay, const interlock::Signals& signals);
+    // Whether a tool that obeys may run.
+    void order(const domain::ToolId& tool, links::RunOrder order);
 
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire(const domain::BayId& bay) const;
     [[nodiscard]] bool drives(const domain::BayId& bay) const;

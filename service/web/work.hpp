@@ -87,7 +87,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Needs needs;
         Handler handler;
     };
-    static const std::array<Entry, 20> table;
+    static const std::array<Entry, 22> table;
 
   private:
     // routes
@@ -109,6 +109,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void scan(Call& call);
     void confirm_check(Call& call);
     void check_by_hand(Call& call);
+    void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);
     void end_proposal(Call& call);

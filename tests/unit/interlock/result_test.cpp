@@ -458,6 +458,19 @@ TEST_CASE("while the tool holds results that we lack, its joints are withheld") 
     CHECK_FALSE(story.held_by("lift", ReasonCode::results_outstanding));
 }
 
+TEST_CASE(
+    "what people accept as never coming, the tool may drop, and it counts nothing if it comes after all") {
+    Story story;
+    story.identified_unit();
+    const auto result = story.made(mount_ok);
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", 1});
+    REQUIRE(story.held_by("lift", ReasonCode::results_outstanding));
+    CHECK(is<Applied>(story.proposes(supervisor, AcceptGap{ToolId{"T1"}})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::results_outstanding));
+    CHECK(std::get<Following>(tool_of(story.state, ToolId{"T1"})->count).counter == 1);
+    CHECK(unassigned(story.happens(result), UnassignedWhy::gap_accepted));
+}
+
 TEST_CASE("a tool's first word is a baseline: what it made before is nobody's") {
     Story story(small_station(), false);
     story.happens(StationStarted{"test", true, {}});
