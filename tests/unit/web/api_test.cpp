@@ -514,6 +514,32 @@ TEST_CASE("a typed ticket that counts for nothing is answered with the step that
     CHECK(says(answer, "The ticket does not count: a ticket of kind D is for stage Tickets."));
 }
 
+TEST_CASE("a torque measured by hand becomes a record of its own, as it was typed and by whom") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto& joint = desk.station.rules().joints.front();
+    const std::string about = R"({"joint":")" + joint.id + R"(","fastener":")" + joint.fasteners[1].name +
+                              R"(","instrument":"wrench 7","seen":50,"torque":)";
+    desk.station.next_outcome = OutsideAudit{{{1}, {joint.id}, 1, "40 N·m", "350 N·m to 450 N·m"}};
+    const auto answer =
+        desk.ask(post(bay_path(desk, "/hand-checks"), about + R"({"value":"4000","unit":"cN.m"}})",
+                      {desk.worker_session(), {}}));
+    CHECK(answer.status == 200);
+    CHECK(says(answer, R"("outcome":"outside_audit")"));
+    CHECK(says(answer, "is outside the audit limits"));
+    const auto& checked = desk.station.newest_event<HandChecked>();
+    CHECK(checked.joint.text == joint.id);
+    CHECK(checked.fastener == 1);
+    CHECK(checked.torque == protocol::Torque{40'000'000});
+    CHECK(checked.received == "4000 cN.m");
+    CHECK(checked.instrument == "wrench 7");
+    CHECK(checked.by == worker);
+    const auto none =
+        desk.ask(post(bay_path(desk, "/hand-checks"), about + R"({"value":"many","unit":"cN.m"}})",
+                      {desk.worker_session(), {}}));
+    CHECK(none.status == 400);
+}
+
 TEST_CASE("why tells the newest scan where it counted for nothing") {
     Desk desk;
     put_unit_in(desk.station);
