@@ -522,9 +522,12 @@ void Station::rewire() {
         [this](const domain::ToolId& tool) { return known_of(tool); },
         [this](const domain::ToolId& tool) -> std::uint64_t {
             const interlock::ToolState* state = interlock::tool_of(std::as_const(state_), tool);
-            const auto* following =
-                state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
-            return following != nullptr ? following->counter : 0;
+            if (state == nullptr)
+                return 0;
+            return std::visit(Overloaded{[](const interlock::NoBaseline&) { return std::uint64_t{0}; },
+                                         [](const interlock::Following& it) { return it.counter; },
+                                         [](const interlock::Broken& it) { return it.newest; }},
+                              state->count);
         }};
     if (parts_.wiring)
         parts_.wiring->stop();
