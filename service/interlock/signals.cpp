@@ -2,6 +2,8 @@
 
 #include <variant>
 
+#include "service/interlock/gate.hpp"
+
 namespace tautgate::interlock {
 namespace {
 
@@ -49,12 +51,13 @@ bool awaits_decision(const BayState& bay) {
 
 }  // namespace
 
-Signals signals_of(const BayState& bay, bool station_fails) {
+Signals signals_of(const BayState& bay, EventNumber durable, bool station_fails) {
     Signals signals;
     signals.wrong = station_fails;
     signals.attention = awaits_decision(bay);
     for (const PermissiveState& permissive : bay.permissives) {
-        signals.released = signals.released || std::holds_alternative<Released>(permissive.output);
+        const auto* released = std::get_if<Released>(&permissive.output);
+        signals.released = signals.released || (released != nullptr && may_go_out(released->by, durable));
         signals.attention = signals.attention || std::holds_alternative<LeavingIncomplete>(permissive.output);
         for (const Reason& reason : permissive.reasons)
             if (const auto lamp = lit_by(reason.code))

@@ -16,7 +16,8 @@ struct Signals {
     bool operator==(const Signals&) const = default;
 };
 
-// `station_fails`: the station itself withholds everything, whatever was decided.
-[[nodiscard]] Signals signals_of(const BayState& bay, bool station_fails);
+// `durable`: what is stored for good; a release lights nothing before it is. `station_fails`: the station
+// itself withholds everything, whatever was decided.
+[[nodiscard]] Signals signals_of(const BayState& bay, EventNumber durable, bool station_fails);
 
 }  // namespace tautgate::interlock

@@ -610,7 +610,7 @@ void Station::publish() {
     const bool station_fails = failed_ || troubles_.withhold();
     for (const interlock::BayState& bay : state_.bays) {
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
-        parts_.wiring->show(bay.id, interlock::signals_of(bay, station_fails));
+        parts_.wiring->show(bay.id, interlock::signals_of(bay, durable_, station_fails));
     }
     for (const interlock::ToolState& tool : state_.tools)
         order(tool);

@@ -8,7 +8,7 @@ using namespace tautgate;
 using namespace tautgate::story;
 
 namespace {
-Signals shown(const Story& story) { return signals_of(story.bay(), false); }
+Signals shown(const Story& story) { return signals_of(story.bay(), story.state.newest, false); }
 }  // namespace
 
 TEST_CASE("an empty bay lights nothing") {
@@ -29,6 +29,16 @@ TEST_CASE("blue while the operator has something to do, green as well once somet
     story.hits(cap_ok);
     REQUIRE(story.released("lift"));
     CHECK(shown(story) == Signals{.released = true, .action = true});
+}
+
+TEST_CASE("green waits until the release is stored for good, as the release itself does") {
+    Story story;
+    story.finished_unit();
+    const EventNumber before{story.state.newest.value - 1};
+    REQUIRE(std::get<Released>(story.permissive("leave").output).by == story.state.newest);
+    story.state.bays.front().permissives.front().output = Withheld{};  // decided earlier
+    CHECK_FALSE(signals_of(story.bay(), before, false).released);
+    CHECK(signals_of(story.bay(), story.state.newest, false).released);
 }
 
 TEST_CASE("green alone when everything is proven") {
@@ -52,7 +62,8 @@ TEST_CASE("red for a tightening that is not OK, and green never beside it") {
 TEST_CASE("red for a lost link, and for a station that withholds everything") {
     Story story;
     story.finished_unit();
-    CHECK(signals_of(story.bay(), true) == Signals{.released = false, .attention = false, .wrong = true});
+    CHECK(signals_of(story.bay(), story.state.newest, true) ==
+          Signals{.released = false, .attention = false, .wrong = true});
     story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::failed, "", 1});
     CHECK(shown(story).wrong);
     CHECK_FALSE(shown(story).released);
