@@ -63,6 +63,7 @@ void Api::Work::scan(Call& call) {
     const auto text = body.text("text", protocol::label_limit);
     if (const auto fault = body.fault())
         return call.refuse(*fault);
+    const auto person = call.person;
     const auto ticket = station_.read_label(*bay, text);
     if (ticket)
         return submit(TicketScanned{.bay = *bay,
@@ -71,7 +72,7 @@ void Api::Work::scan(Call& call) {
                                     .order = ticket->order,
                                     .type = ticket->type,
                                     .raw = ticket->raw,
-                                    .typed_by = call.person},
+                                    .typed_by = person},
                       std::nullopt, std::move(call));
     const auto& fault = ticket.error();
     const Problem problem{.status = 422,
@@ -82,8 +83,7 @@ void Api::Work::scan(Call& call) {
                           .remedy = fault.remedy};
     const auto where = call.where();
     station_.submit(
-        LabelMisread{
-            .bay = *bay, .raw = fault.raw, .why = protocol::sentence(fault), .typed_by = call.person},
+        LabelMisread{.bay = *bay, .raw = fault.raw, .why = protocol::sentence(fault), .typed_by = person},
         std::nullopt,
         [call = std::move(call), problem, where](const std::expected<Recorded, NotRecorded>& done) {
             call.refuse(done ? problem : not_recorded(where, done.error()));

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <concepts>
+#include <type_traits>
 #include <utility>
 
 #include <nlohmann/json.hpp>
