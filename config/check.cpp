@@ -32,6 +32,9 @@ void check_bay_alone(Findings& findings, const Bay& bay, const std::string& poin
 }
 
 void check_tool_alone(Findings& findings, const Tool& tool, const std::string& pointer) {
+    if (std::holds_alternative<PulseLink>(tool.link)) {
+        return;  // it measures nothing
+    }
     if (tool.torque_max <= tool.torque_min) {
         findings.error(
             pointer + "/torque/max",
@@ -223,6 +226,7 @@ void check_all_ids(Findings& findings, const Station& station) {
     check_ids(findings, station.bays, "bays");
     check_ids(findings, station.tools, "tools");
     check_ids(findings, station.scanners, "scanners");
+    check_ids(findings, station.io, "io");
     check_ids(findings, station.profiles, "profiles");
     check_ids(findings, station.permissives, "permissives");
     check_ids(findings, station.joints, "joints");
@@ -236,6 +240,7 @@ void check_all_ids(Findings& findings, const Station& station) {
         [](std::size_t index) { return at("permissives", index, "/number"); }, "number");
     check_bays_of(findings, station, station.tools, "tools");
     check_bays_of(findings, station, station.scanners, "scanners");
+    check_bays_of(findings, station, station.io, "io");
     check_bays_of(findings, station, station.permissives, "permissives");
 }
 
@@ -272,7 +277,7 @@ void check_tools(Findings& findings, const Station& station) {
             if (const NamedProfile* profile = by_id(station.profiles, link->profile)) {
                 check_profile_agrees(findings, tool, *profile, pointer);
             }
-        } else if (!station.tool_port) {
+        } else if (std::holds_alternative<LineLink>(tool.link) && !station.tool_port) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
         }
@@ -400,11 +405,6 @@ void check_listening(Findings& findings, const Station& station) {
             fmt::format("{} can be reached from other machines, and the API carries credentials in clear",
                         station.api.address),
             "give 127.0.0.1");
-    }
-    const auto scanner_port_missing = !station.scanners.empty() && !station.scanner_port;
-    if (scanner_port_missing) {
-        findings.error("/scanners", "the scanners would connect, but the station has no scanner port",
-                       "add \"scanner_port\" to the station");
     }
 }
 
@@ -550,6 +550,8 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_pair_and_variants(findings, station);
     check_listening(findings, station);
     check_polled(findings, station);
+    check_devices(findings, station);
+    check_io(findings, station);
     check_register_ranges(findings, station);
     if (!findings.has_error()) {
         warn_of_unused(findings, station);

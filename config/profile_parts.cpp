@@ -5,6 +5,14 @@
 
 namespace tautgate::config {
 
+OneOf<protocol::RegisterTable> register_table() {
+    using protocol::RegisterTable;
+    return OneOf<RegisterTable>({{"holding", RegisterTable::holding},
+                                 {"input", RegisterTable::input},
+                                 {"coils", RegisterTable::coils},
+                                 {"discrete_inputs", RegisterTable::discrete_inputs}});
+}
+
 namespace {
 
 using namespace protocol;
@@ -19,13 +27,6 @@ OneOf<WordOrder> word_order() {
                              {"cdab", WordOrder::cdab},
                              {"badc", WordOrder::badc},
                              {"dcba", WordOrder::dcba}});
-}
-
-OneOf<RegisterTable> register_table() {
-    return OneOf<RegisterTable>({{"holding", RegisterTable::holding},
-                                 {"input", RegisterTable::input},
-                                 {"coils", RegisterTable::coils},
-                                 {"discrete_inputs", RegisterTable::discrete_inputs}});
 }
 
 Shape<BitRange> bits_shape() {

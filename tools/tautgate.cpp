@@ -21,6 +21,7 @@
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
 #include "tools/cli/look.hpp"
+#include "tools/cli/ports.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
 #include "tools/cli/trace.hpp"
@@ -40,6 +41,7 @@ constexpr const char* examples =
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
+    "  tautgate ports station.json                  which serial port is which, and who may open it\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
     "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
@@ -74,6 +76,9 @@ struct Options {
     std::string journal;
     std::string anchor;
     std::string digest;
+    std::string account;  // of this computer
+    std::string fastener;
+    std::string instrument;
     bool strict = false;
     RegisterForm form = RegisterForm::list;
     Following following;
@@ -147,6 +152,7 @@ class Commands {
         : app_(app), options_(options), chosen_(chosen) {
         look();
         record();
+        devices();
         people();
         wiring();
         wiring_test();
@@ -276,6 +282,15 @@ class Commands {
         auto* one = sub->add_option("permissive", o.wiring.permissive, "id of one; otherwise all of the bay");
         sub->add_flag("--end", o.wiring.end, "ends one that is under way")->excludes(one);
         signers(sub, false);
+}
+
+    void devices() {
+        auto& o = options_;
+        auto* ports = add("ports", "the serial ports of this computer, and who may open them",
+                          "tautgate ports station.json --user tautgate",
+                          [&o](const Desk& desk) { return show_ports(desk, o.name, o.account); });
+        ports->add_option("file", o.name, "a station's description: what of it uses which port");
+        ports->add_option("--user", o.account, "under whom tautgated runs; otherwise whoever runs this");
     }
     void people() {
         auto& o = options_;
@@ -419,10 +434,26 @@ class Commands {
         auto* confirm = add("confirm", "confirms that a step was done",
                             "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
+        auto* check =
+            add("hand-check", "a torque that was measured by hand at a tightened fastener",
+                "tautgate hand-check motor-mounts 1 --torque 498 --with 'wrench 7' --as B-31",
+                [&o](const Desk& desk) {
+                    return check_by_hand(desk,
+                                         {o.decision.bay, o.name, o.fastener, o.decision.check.torque,
+                                          o.decision.check.unit, o.instrument, o.decision.seen},
+                                         o.signers);
+                });
+        check->add_option("joint", o.name, "its id")->required();
+        check->add_option("fastener", o.fastener, "its name")->required();
+        check->add_option("--torque", o.decision.check.torque, "the value that was measured")->required();
+        check->add_option("--unit", o.decision.check.unit, "of --torque")
+            ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
+            ->capture_default_str();
+        check->add_option("--with", o.instrument, "with what it was measured")->required();
         auto* call = add("call-tool", "calls a tool that bays share to this one",
                          "tautgate call-tool NR-1 --bay table-2 --as B-20", act("tools", "tool", ""));
         call->add_option("tool", o.name, "its id")->required();
-        for (auto* sub : {on, off, scan, confirm, call}) {
+        for (auto* sub : {on, off, scan, confirm, check, call}) {
             bay(sub, o.decision.bay);
             signers(sub, false);
         }

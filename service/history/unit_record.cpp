@@ -137,17 +137,34 @@ void add_fastener(const interlock::Action* asked, const config::Joint* joint, De
                                 unlock == nullptr ? assign->fastener : unlock->fastener);
 }
 
-// What the proposer of an override vouched for, and which fastener was meant, stands in the event only.
+void add_hand_check(const interlock::HandChecked* checked, const config::Joint* joint, DecisionLine& line) {
+    if (checked == nullptr) {
+        line.verified = line.fastener = unreadable(line);
+        return;
+    }
+    line.fastener = name_at(joint == nullptr ? nullptr : &joint->fasteners, checked->fastener);
+    line.verified = checked->instrument;
+    line.checked_torque = protocol::to_text(checked->torque);
+}
+
+// What the proposer of an override vouched for, what was measured by hand, and which fastener was meant,
+// stands in the event only.
 std::expected<void, journal::JournalError> add_asked(Reader& reader, const config::Joint* joint,
                                                      DecisionLine& line) {
     const bool overrides = line.action == "OverrideJoint";
-    if (!overrides && line.action != "UnlockFastener" && line.action != "AssignResult")
+    const bool measured = line.kind == "HandChecked";
+    if (!overrides && !measured && line.action != "UnlockFastener" && line.action != "AssignResult")
         return {};
     const auto rows = reader.events(line.event, 1);
     if (!rows)
         return std::unexpected(rows.error());
     const auto stored =
         rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
+    if (measured) {
+        add_hand_check(stored ? std::get_if<interlock::HandChecked>(&stored->event.payload) : nullptr, joint,
+                       line);
+        return {};
+    }
     const auto* proposed = stored ? std::get_if<interlock::Proposed>(&stored->event.payload) : nullptr;
     const auto* asked = proposed == nullptr ? nullptr : &proposed->action;
     if (overrides)

@@ -497,6 +497,7 @@ void carry_out(Transition&, const Place& at, const Deciders&, const SetResultAsi
 
 void carry_out(Transition&, const Place& at, const Deciders&, const UnitStillHere&) {
     stay_at(at.bay)->refused_tickets.clear();
+    at.bay.unused_scan.reset();
 }
 
 void carry_out(Transition& t, const Place& at, const Deciders&, const UnitHasLeft& act) {

@@ -186,6 +186,19 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     return decision;
 }
 
+std::string sentence(const Questioned& scanned) {
+    return "The ticket does not count: " + scanned.detail + ".";
+}
+
+std::string sentence(const InsideAudit& inside) {
+    return inside.check.found + " is inside the audit limits (" + inside.check.allowed + ").";
+}
+
+std::string sentence(const OutsideAudit& outside) {
+    return outside.check.found + " is outside the audit limits (" + outside.check.allowed +
+           "): the fastener is not proven any more, and a supervisor decides.";
+}
+
 std::string sentence(const Refused& refused) {
     const std::string detail = refused.detail.empty() ? "." : ": " + refused.detail + ".";
     switch (refused.code) {

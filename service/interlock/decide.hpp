@@ -154,8 +154,40 @@ struct OrdersRefused {
 };
 TAUTGATE_FIELDS(OrdersRefused, faults);
 
-using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
-                             BeforeBaseline, Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused>;
+// A ticket that reads well and counts for nothing, since its step is done or since it is not certain which
+// unit is at the bay: the station asks whether the unit has left.
+struct Questioned {
+    std::string detail;  // for which step it is, or what is not certain, as a clause
+    bool operator==(const Questioned&) const = default;
+};
+TAUTGATE_FIELDS(Questioned, detail);
+
+// A torque that was measured by hand, against the joint's audit limits.
+struct HandCheck {
+    EventNumber stay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    std::string found;           // as people read it, with unit
+    std::string allowed;
+    bool operator==(const HandCheck&) const = default;
+};
+TAUTGATE_FIELDS(HandCheck, stay, joint, fastener, found, allowed);
+struct InsideAudit {
+    HandCheck check;
+    bool operator==(const InsideAudit&) const = default;
+};
+TAUTGATE_FIELDS(InsideAudit, check);
+// It has taken the proof of its fastener, if there was one.
+struct OutsideAudit {
+    HandCheck check;
+    bool operator==(const OutsideAudit&) const = default;
+};
+TAUTGATE_FIELDS(OutsideAudit, check);
+
+using Outcome =
+    std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated, BeforeBaseline,
+                 Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused, Questioned, InsideAudit,
+                 OutsideAudit>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 
@@ -266,5 +298,8 @@ struct Decision {
 [[nodiscard]] std::string broken_invariant(const RuleBook& rules, const State& state);
 
 [[nodiscard]] std::string sentence(const Refused& refused);
+[[nodiscard]] std::string sentence(const Questioned& scanned);
+[[nodiscard]] std::string sentence(const InsideAudit& inside);
+[[nodiscard]] std::string sentence(const OutsideAudit& outside);
 
 }  // namespace tautgate::interlock

@@ -205,17 +205,20 @@ struct TicketScanned {
     std::uint32_t earlier_stays = 0;  // how often the journal has seen this serial before
     std::optional<JoinedBefore> joined = {};
     std::optional<ClosedOrder> closed_order = {};
+    std::optional<PersonNumber> typed_by = {};  // by hand, by whom; none: a scanner read it
     bool operator==(const TicketScanned&) const = default;
 };
-TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays, joined, closed_order);
+TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays, joined, closed_order,
+                typed_by);
 
 struct LabelMisread {
     BayId bay;
     std::string raw;
     std::string why;
+    std::optional<PersonNumber> typed_by = {};
     bool operator==(const LabelMisread&) const = default;
 };
-TAUTGATE_FIELDS(LabelMisread, bay, raw, why);
+TAUTGATE_FIELDS(LabelMisread, bay, raw, why, typed_by);
 
 struct OperatorSignedOn {
     BayId bay;
@@ -306,6 +309,31 @@ struct WiringTestEnded {
     bool operator==(const WiringTestEnded&) const = default;
 };
 TAUTGATE_FIELDS(WiringTestEnded, bay, by);
+// A push button at the bay was pressed and let go. It stands for whoever is signed on there, and confirms; it
+// never decides.
+struct ButtonPressed {
+    BayId bay;
+    std::string button;  // module and input
+    std::string step;    // id of what it confirms; empty: the one step that is open for that
+    Interval made;
+    bool operator==(const ButtonPressed&) const = default;
+};
+TAUTGATE_FIELDS(ButtonPressed, bay, button, step, made);
+
+// A torque that a person measured by hand at a fastener that was tightened before, and typed in. Never the
+// torque of an installation: it has limits of its own.
+struct HandChecked {
+    BayId bay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    protocol::Torque torque;
+    std::string received;    // as it was typed, with its unit
+    std::string instrument;  // with what it was measured
+    PersonNumber by;
+    EventNumber seen;  // the newest event that the person's screen had shown
+    bool operator==(const HandChecked&) const = default;
+};
+TAUTGATE_FIELDS(HandChecked, bay, joint, fastener, torque, received, instrument, by, seen);
 
 // ---- decisions of people ------------------------------------------------------------------------------
 
@@ -530,7 +558,7 @@ using Payload =
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
                  DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled, WiringTestBegan,
-                 WiringTestEnded, OrdersReceived, TraceReceived>;
+                 WiringTestEnded, OrdersReceived, TraceReceived, ButtonPressed, HandChecked>;
 
 struct Event {
     EventNumber number;

@@ -299,7 +299,7 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
         // Who decides without proof does so whatever the tools have to say.
         drop_lifted(*at.override_, own);
         std::erase_if(own, [](const Reason& r) { return r.code == ReasonCode::check_open; });
-    } else if (joint.method == config::Method::tightening) {
+    } else if (joint.method != config::Method::confirmed_check) {
         for (const std::string& tool : joint.tools)
             tool_trust(state, ToolId{tool}, reasons);
     }

@@ -83,7 +83,7 @@ const config::Variant* variant_of(const config::Station& station, std::string_vi
 }
 
 bool serves(const config::Joint& joint, const ToolId& tool) {
-    return joint.method == config::Method::tightening &&
+    return joint.method != config::Method::confirmed_check &&
            std::ranges::find(joint.tools, tool.text) != joint.tools.end();
 }
 
@@ -137,6 +137,7 @@ bool is_proven(const config::Joint& joint, const JointState& state) {
     switch (joint.method) {
     case config::Method::confirmed_check: return state.confirmed.has_value();
     case config::Method::tightening:
+    case config::Method::click:
         return !joint.passes.empty() && !joint.fasteners.empty() &&
                state.fasteners.size() == joint.fasteners.size() &&
                current_pass(joint, state) == joint.passes.size();

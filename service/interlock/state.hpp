@@ -456,6 +456,14 @@ struct WiringTest {
     bool operator==(const WiringTest&) const = default;
 };
 TAUTGATE_FIELDS(WiringTest, began, permissive, by, token, since, counts);
+// The newest scan at a bay that counted for nothing, told until one counts or another unit comes. No rule
+// reads it.
+struct UnusedScan {
+    EventNumber scanned;
+    std::string why;  // a sentence
+    bool operator==(const UnusedScan&) const = default;
+};
+TAUTGATE_FIELDS(UnusedScan, scanned, why);
 
 struct BayState {
     BayId id;
@@ -474,10 +482,11 @@ struct BayState {
         uncounted;  // brought in by new rules: the first count of its movements is a baseline
     std::vector<EventNumber> set_aside;  // while no unit was there: the next one waits for what people say
     std::optional<WiringTest> wiring_test;
+    std::optional<UnusedScan> unused_scan;
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives, sign_ons, uncounted, set_aside, wiring_test);
+                permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {

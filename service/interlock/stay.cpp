@@ -39,7 +39,7 @@ void lay_out(const Transition& t, Stay& stay, const config::Station& station, co
         JointState joint;
         joint.id = JointId{planned.joint->id};
         joint.changed = t.now();
-        if (planned.joint->method == config::Method::tightening) {
+        if (planned.joint->method != config::Method::confirmed_check) {
             FastenerState fastener;
             fastener.passes.resize(planned.joint->passes.size());
             joint.fasteners.assign(planned.joint->fasteners.size(), fastener);
@@ -106,6 +106,7 @@ void begin_stay(Transition& t, BayState& bay) {
     bay.occupant = std::move(stay);
     bay.left_released.clear();
     bay.departure_due = false;
+    bay.unused_scan.reset();
 }
 
 Serial unit_of(const Stay& stay) {
@@ -191,6 +192,7 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
     bay.occupant = Empty{};
+    bay.unused_scan.reset();
     bay.offered = fresh;
     t.effects.emplace_back(TakeSnapshot{});
 }

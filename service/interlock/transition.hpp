@@ -79,6 +79,8 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const ResultReceived& received);
 [[nodiscard]] Outcome apply(Transition& t, const InputRefused& refused);
 [[nodiscard]] Outcome apply(Transition& t, const CheckConfirmed& confirmed);
+[[nodiscard]] Outcome apply(Transition& t, const ButtonPressed& pressed);
+[[nodiscard]] Outcome apply(Transition& t, const HandChecked& checked);
 [[nodiscard]] Outcome apply(Transition& t, const Proposed& proposed);
 [[nodiscard]] Outcome apply(Transition& t, const Seconded& seconded);
 [[nodiscard]] Outcome apply(Transition& t, const ProposalEnded& ended);

@@ -173,6 +173,12 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
                                                    row.person = it.by;
                                                    return true;
                                                },
+                                               [&](const interlock::HandChecked& it) {
+                                                   row.bay = it.bay;
+                                                   row.subject.name = it.joint.text;
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
                                                [&](const interlock::RulesApproved& it) {
                                                    row.subject.name = it.revision.digest;
                                                    row.person = it.by;

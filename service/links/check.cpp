@@ -193,6 +193,20 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
     }
 }
 
+// Sensors of the unit and of movements serve bays whose controller tells neither.
+void warn_of_unread(std::vector<ConfigFinding>& findings, const config::Station& station) {
+    for (std::size_t i = 0; i < station.io.size(); ++i)
+        for (std::size_t j = 0; j < station.io[i].inputs.size(); ++j) {
+            const auto& use = station.io[i].inputs[j].use;
+            if (std::holds_alternative<config::PresentInput>(use) ||
+                std::holds_alternative<config::MovedInput>(use))
+                findings.push_back(
+                    {Severity::warning, fmt::format("/io/{}/inputs/{}", i, j),
+                     "the bay's controller tells where the unit is, and no rule reads this input",
+                     "leave it out"});
+        }
+}
+
 }  // namespace
 
 std::vector<ConfigFinding> check(const config::Station& station) {
@@ -206,6 +220,7 @@ std::vector<ConfigFinding> check(const config::Station& station) {
             check_tool(findings, station, *link, fmt::format("/tools/{}", i));
     check_shared_wires(findings, station);
     check_proof(findings, station);
+    warn_of_unread(findings, station);
     return findings;
 }
 

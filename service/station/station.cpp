@@ -14,6 +14,7 @@
 #include "service/interlock/gate.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/signals.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/station/service_manager.hpp"
 #include "service/web/enum_names.hpp"
@@ -595,7 +596,16 @@ void Station::rewire() {
             return following != nullptr && following->epoch == epoch ? following->counter + 1 : 1;
         },
         [this](const domain::ToolId& tool) { return known_of(tool); },
-        std::filesystem::path(parts_.journal).parent_path()};
+        std::filesystem::path(parts_.journal).parent_path(),
+        [this](const domain::ToolId& tool) -> std::uint64_t {
+            const interlock::ToolState* state = interlock::tool_of(std::as_const(state_), tool);
+            if (state == nullptr)
+                return 0;
+            return std::visit(Overloaded{[](const interlock::NoBaseline&) { return std::uint64_t{0}; },
+                                         [](const interlock::Following& it) { return it.counter; },
+                                         [](const interlock::Broken& it) { return it.newest; }},
+                              state->count);
+        }};
     if (parts_.wiring)
         parts_.wiring->stop();
     parts_.wiring =
@@ -711,8 +721,11 @@ void Station::publish() {
     if (!parts_.wiring)
         return;
     beat_ = static_cast<std::uint16_t>(beat_ + 1);
-    for (const interlock::BayState& bay : state_.bays)
+    const bool station_fails = failed_ || troubles_.withhold();
+    for (const interlock::BayState& bay : state_.bays) {
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
+        parts_.wiring->show(bay.id, interlock::signals_of(bay, durable_, station_fails));
+    }
     for (const interlock::ToolState& tool : state_.tools)
         order(tool);
 }

@@ -182,4 +182,20 @@ Action read_action(Body& body, const StationPort& station, const BayId& bay) {
     return action;
 }
 
+HandChecked read_hand_check(Body& body, const StationPort& station, const BayId& bay) {
+    HandChecked checked;
+    checked.bay = bay;
+    checked.joint.text = body.text("joint");
+    checked.fastener = read_fastener({body, station, bay}, checked.joint.text);
+    if (!body.has("torque"))
+        body.refuse("torque", "it is missing", "give the measured value with its unit");
+    if (const auto torque = read_torque(body, "torque")) {
+        checked.torque = *torque;
+        auto given = body.object("torque");
+        checked.received = given.text("value", 64) + " " + given.text("unit", 16);
+    }
+    checked.instrument = body.text("instrument");
+    return checked;
+}
+
 }  // namespace tautgate::web

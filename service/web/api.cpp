@@ -80,7 +80,7 @@ bool is_content(std::string_view content_type, std::string_view wanted) {
     return lower == wanted;
 }
 
-const std::array<Api::Work::Entry, 25> Api::Work::table{{
+const std::array<Api::Work::Entry, 26> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},
@@ -100,6 +100,7 @@ const std::array<Api::Work::Entry, 25> Api::Work::table{{
     {"POST", "/v1/bays/{bay}/wiring-test", Needs::session, &Work::try_wiring},
     {"POST", "/v1/bays/{bay}/scans", Needs::session, &Work::scan},
     {"POST", "/v1/bays/{bay}/checks", Needs::session, &Work::confirm_check},
+    {"POST", "/v1/bays/{bay}/hand-checks", Needs::session, &Work::check_by_hand},
     {"POST", "/v1/bays/{bay}/tools", Needs::session, &Work::call_tool},
     {"POST", "/v1/bays/{bay}/decisions", Needs::session, &Work::propose},
     {"POST", "/v1/bays/{bay}/decisions/{number}/second", Needs::session, &Work::second},

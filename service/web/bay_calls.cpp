@@ -83,6 +83,7 @@ void Api::Work::scan(Call& call) {
     const auto text = body.text("text", protocol::label_limit);
     if (const auto fault = body.fault())
         return call.refuse(*fault);
+    const auto person = call.person;
     const auto ticket = station_.read_label(*bay, text);
     if (ticket)
         return submit(TicketScanned{.bay = *bay,
@@ -90,7 +91,8 @@ void Api::Work::scan(Call& call) {
                                     .serial = {ticket->serial},
                                     .order = ticket->order,
                                     .type = ticket->type,
-                                    .raw = ticket->raw},
+                                    .raw = ticket->raw,
+                                    .typed_by = person},
                       std::nullopt, std::move(call));
     const auto& fault = ticket.error();
     const Problem problem{.status = 422,
@@ -101,7 +103,8 @@ void Api::Work::scan(Call& call) {
                           .remedy = fault.remedy};
     const auto where = call.where();
     station_.submit(
-        LabelMisread{.bay = *bay, .raw = fault.raw, .why = fault.what}, std::nullopt,
+        LabelMisread{.bay = *bay, .raw = fault.raw, .why = protocol::sentence(fault), .typed_by = person},
+        std::nullopt,
         [call = std::move(call), problem, where](const std::expected<Recorded, NotRecorded>& done) {
             call.refuse(done ? problem : not_recorded(where, done.error()));
         });
@@ -119,6 +122,19 @@ void Api::Work::confirm_check(Call& call) {
     const auto person = call.person;
     submit(CheckConfirmed{.bay = *bay, .step = step, .by = person, .seen = seen}, std::nullopt,
            std::move(call));
+}
+
+void Api::Work::check_by_hand(Call& call) {
+    const auto bay = bay_of(call);
+    if (!bay)
+        return;
+    auto body = Body::parse(call.request.body);
+    auto event = read_hand_check(body, station_, *bay);
+    event.by = call.person;
+    event.seen = EventNumber{body.number("seen")};
+    if (const auto fault = body.fault())
+        return call.refuse(*fault);
+    submit(std::move(event), std::nullopt, std::move(call));
 }
 
 void Api::Work::call_tool(Call& call) {

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <concepts>
+#include <type_traits>
 #include <utility>
 
 #include <nlohmann/json.hpp>
@@ -716,7 +718,10 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const Conflict&) { return "conflict"; }, [](const Refused&) { return "refused"; },
                    [](const AwaitsSecond&) { return "awaits_second"; },
                    [](const OrdersTaken&) { return "orders_taken"; },
-                   [](const OrdersRefused&) { return "orders_refused"; }},
+                   [](const OrdersRefused&) { return "orders_refused"; },
+                   [](const Questioned&) { return "questioned"; },
+                   [](const InsideAudit&) { return "inside_audit"; },
+                   [](const OutsideAudit&) { return "outside_audit"; }},
         outcome);
 }
 
@@ -832,6 +837,10 @@ std::string why_view(const StationPort& station, const BayState& bay) {
                  {"withheld_by_station", withheld_by_station(station)},
                  {"newest_event", station.state().newest.value},
                  {"durable_event", station.durable().value},
+                 {"unused_scan", or_null(bay.unused_scan,
+                                         [](const UnusedScan& scan) {
+                                             return json{{"event", scan.scanned.value}, {"why", scan.why}};
+                                         })},
                  {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
                       return why_permissive(station, bay, p);
                   })}});
@@ -926,12 +935,31 @@ std::string event_lines(const std::vector<StoredEvent>& events) {
     return lines;
 }
 
+namespace {
+
+// What is to be known about what came of it; empty where the outcome says it all.
+std::string note_on(const Outcome& outcome) {
+    return std::visit(
+        [](const auto& what) -> std::string {
+            using What = std::decay_t<decltype(what)>;
+            if constexpr (std::same_as<What, Questioned> || std::same_as<What, InsideAudit> ||
+                          std::same_as<What, OutsideAudit>)
+                return sentence(what);
+            else
+                return {};
+        },
+        outcome);
+}
+
+}  // namespace
+
 Response receipt(const Recorded& recorded, const ReceiptFor& asked) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
         return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.bay));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},
+                    {"note", text_or_null(note_on(recorded.outcome))},
                     {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)},
                     {"person", or_null(asked.enrolled, [](PersonNumber n) { return n.value; })}};
     return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body)};

@@ -92,7 +92,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Handler handler;
         Takes takes = Takes::json;
     };
-    static const std::array<Entry, 25> table;
+    static const std::array<Entry, 26> table;
 
   private:
     // routes
@@ -115,6 +115,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void try_wiring(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
+    void check_by_hand(Call& call);
     void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);

@@ -593,8 +593,10 @@ class Possible {
         mishap("the operator signs off", OperatorSignedOff{bay_id, {}});
         if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
-        if (stay_->checks.empty())
+        if (stay_->checks.empty()) {
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+            mishap("a button is pressed that names no open step", ButtonPressed{bay_id, "IO/1", "none", {}});
+        }
     }
 
     void questions() {
@@ -615,6 +617,17 @@ class Possible {
             repair("the difference was looked at", proposed(supervisor, AcceptDifference{}));
     }
 
+    void hand_checks() {
+        const auto checked = [&](Torque torque) {
+            return HandChecked{bay_id, JointId{"mount"}, 0, torque, "", "", quality, now_.newest.newest};
+        };
+        mishap("a hand check of mount is outside its limits", checked(nm(1)));
+        if (Making* making = start("a hand check of mount is inside its limits", false)) {
+            making->event(checked(nm(50))).durable_at_once();
+            done();
+        }
+    }
+
     void joints() {
         for (const JointState& joint : stay_->joints) {
             const std::string& id = joint.id.text;
@@ -625,6 +638,8 @@ class Possible {
                 if (fastener.locked || fastener.replacement_due)
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
+            if (id == "mount" && joint.fasteners.front().passes.front().proof)
+                hand_checks();
             if (joint.override_)
                 repair("the override of " + id + " is taken back",
                        proposed(quality, TakeBackOverride{joint.id}));

@@ -157,6 +157,7 @@ void forget(State& state) {
         forget_sign_ons(bay);
         if (bay.wiring_test)
             bay.wiring_test->since = {};
+        bay.unused_scan.reset();  // told, and read by no rule
         if (auto* stay = std::get_if<Stay>(&bay.occupant))
             forget_in_stay(*stay);
     }

@@ -115,7 +115,11 @@ Exit tell(const Desk& desk, const json& receipt, const std::string& done) {
     else
         print(fmt::format("{} (event {}, {})\n", done, plain(text_at(receipt, "event")),
                           words(plain(text_at(receipt, "outcome")))));
-    return Exit::fine;
+    const auto note = text_at(receipt, "note");
+    if (!desk.json && !note.empty())
+        print(plain(note) + "\n");
+    const auto outcome = text_at(receipt, "outcome");
+    return outcome == "questioned" || outcome == "outside_audit" ? Exit::no : Exit::fine;
 }
 
 Asked<std::string> new_secret(const NewPerson& person) {
@@ -693,6 +697,31 @@ Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers
     }
     print(reply->body);  // a file's answer, as the folder would have written it
     return reply->status == 200 ? Exit::fine : Exit::no;
+}
+
+Asked<Exit> check_by_hand(const Desk& desk, const HandCheckAct& act, const Signers& signers) {
+    const auto bay = bay_or_only(desk, act.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    json body{{"joint", act.joint},
+              {"fastener", act.fastener},
+              {"torque", {{"value", act.torque}, {"unit", act.unit}}},
+              {"instrument", act.instrument},
+              {"seen", act.seen}};
+    if (act.seen == 0) {
+        const auto station = ask(desk, "/v1/station");
+        if (!station)
+            return std::unexpected(station.error());
+        body["seen"] = at(*station, "newest_event");
+    }
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer = answer_of(
+        desk.http.post(fmt::format("/v1/bays/{}/hand-checks", path_part(*bay)), body_of(body), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, "recorded");
 }
 
 }  // namespace tautgate::cli

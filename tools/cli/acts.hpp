@@ -115,4 +115,16 @@ struct BayAct {
 };
 [[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
 
+// A torque that was measured by hand at a fastener that was tightened before.
+struct HandCheckAct {
+    std::string bay;  // empty: the only one
+    std::string joint;
+    std::string fastener;
+    std::string torque;
+    std::string unit;
+    std::string instrument;
+    std::uint64_t seen = 0;  // 0: the newest event as it is now
+};
+[[nodiscard]] Asked<Exit> check_by_hand(const Desk& desk, const HandCheckAct& act, const Signers& signers);
+
 }  // namespace tautgate::cli

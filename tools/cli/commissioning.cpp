@@ -191,8 +191,13 @@ class Trials {
     }
     template <class What, class Which>
     void each_joint(ReasonCode reason, const What& what, const Which& which) {
+        // Of a click nothing is ever not OK; it only comes or is missing.
+        const auto is_meant = [&](const config::Joint& joint) {
+            return joint.method == config::Method::tightening ||
+                   (joint.method == config::Method::click && reason == ReasonCode::joint_open);
+        };
         for (const auto* joint : joints_)
-            if (joint->method == config::Method::tightening && which(*joint))
+            if (is_meant(*joint) && which(*joint))
                 add(reason, what(*joint),
                     [joint](const config::Permissive& one) { return holds_for_class(one, joint->risk); });
     }
@@ -218,7 +223,8 @@ class Trials {
 
     [[nodiscard]] bool needs_tool(const config::Permissive& permissive, const std::string& tool) const {
         return std::ranges::any_of(joints_, [&](const config::Joint* joint) {
-            return joint->method == config::Method::tightening && holds_for_class(permissive, joint->risk) &&
+            return joint->method != config::Method::confirmed_check &&
+                   holds_for_class(permissive, joint->risk) &&
                    std::ranges::find(joint->tools, tool) != joint->tools.end();
         });
     }

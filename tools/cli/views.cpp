@@ -534,6 +534,8 @@ std::string kind_words(const std::string& kind) {
                                   {"OperatorSignedOff", "sign-off"},
                                   {"TicketScanned", "scan of a ticket"},
                                   {"CheckConfirmed", "confirmation"},
+                                  {"ButtonPressed", "press of a button"},
+                                  {"HandChecked", "check by hand"},
                                   {"ToolControlSeen", "word of a tool whether it may run"},
                                   {"ToolCalled", "call of a shared tool"},
                                   {"Proposed", "decision"},
@@ -702,6 +704,8 @@ std::string why_text(const json& why, Style style) {
             text += fmt::format(" (the equipment is told: {})", word_text(permissive, "on_wire", style));
         text += "\n";
     }
+    if (const auto& unused = at(why, "unused_scan"); unused.is_object())
+        text += fmt::format("\nThe newest scan counted for nothing: {}\n", shown(unused, "why"));
     std::size_t place = 0;
     for (const auto& held : reasons_once(why))
         text += "\n" + reason_text(held, ++place, style.screen);

@@ -220,6 +220,16 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
                                    {{"serial", "TM000871"}},
                                    {{"by", "order_as_now"}},
                                    {{"serial", "BF000431"}}};
+    const json measured{{"joint", joint.id},
+                        {"fastener", fastener},
+                        {"torque", {{"value", "410.5"}, {"unit", "N.m"}}},
+                        {"instrument", "wrench 7"},
+                        {"seen", 50}};
+    desk.station.next_outcome = OutsideAudit{{{1}, {joint.id}, 0, "410.5 N·m", "420 N·m to 430 N·m"}};
+    record("/v1/bays/{bay}/hand-checks", post(at + "/hand-checks", measured.dump(), by));
+    record("/v1/bays/{bay}/hand-checks", post(at + "/hand-checks", R"({"joint":"x","seen":50})", by));
+    desk.station.next_outcome = Questioned{"a ticket of kind D is for stage Tickets"};
+    record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"D LT26-0417 MB1 TM000871"})", by));
     for (std::size_t i = 0; i < bodies.size(); ++i) {
         desk.station.next_outcome = AwaitsSecond{.proposal = {desk.station.now.newest.value + 1}};
         const json body{{"action", {{action_names()[i], bodies.at(i)}}},
