@@ -16,6 +16,10 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::decision_differs:
     case ReasonCode::moved_unproven:
     case ReasonCode::wrong_pair:
+    case ReasonCode::order_cancelled:
+    case ReasonCode::order_used:
+    case ReasonCode::order_differs:
+    case ReasonCode::subassembly_used:
     case ReasonCode::unknown_variant:
     case ReasonCode::controller_link_lost:
     case ReasonCode::controller_fault:
@@ -25,6 +29,8 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::fastener_locked:
     case ReasonCode::joint_not_ok: return &Signals::wrong;
     case ReasonCode::unit_on_hold:
+    case ReasonCode::order_unknown:
+    case ReasonCode::order_changed:
     case ReasonCode::ticket_repeated:
     case ReasonCode::serial_seen_before:
     case ReasonCode::presence_unconfirmed:

@@ -202,7 +202,7 @@ ExitCode Run::prepare() {
 void Run::withhold_first() {
     if (!staged_.station)
         return;  // nothing is written; the controllers' own time-out withholds
-    Wiring::Callbacks nobody{[](const interlock::Payload&) {},
+    Wiring::Callbacks nobody{[](const interlock::Payload&) {}, [](const links::ArrivedTrace&) {},
                              [](const domain::ToolId&, const std::string&) { return std::uint64_t{1}; },
                              [](const domain::ToolId&) { return std::optional<links::KnownOfTool>{}; }};
     first_wiring_ = std::make_unique<Wiring>(loop_, staged_.station, clock_.boot(), std::move(nobody), mark_);

@@ -183,7 +183,9 @@ json action_subject(const Action& action) {
                                  [](const DisposeSetAside& a) { return json(std::to_string(a.event.value)); },
                                  [](const AcceptDifference&) { return json(nullptr); },
                                  [](const PlaceHold& a) { return json(a.serial.text); },
-                                 [](const LiftHold& a) { return json(a.serial.text); }},
+                                 [](const LiftHold& a) { return json(a.serial.text); },
+                                 [](const interlock::SettleOrder&) { return json(nullptr); },
+                                 [](const interlock::AcceptReuse& a) { return json(a.serial.text); }},
                       action);
 }
 

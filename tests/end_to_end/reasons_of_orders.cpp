@@ -116,7 +116,7 @@ Told used_told(Stand& stand) {
             .facts = {{"order", first.order}, {"unit", first.motor}, {"when", when}}};
 }
 
-Told differs_told(Stand& stand) {
+Told order_differs_told(Stand& stand) {
     const UnitPapers papers = stand.plant().shift().next_papers("MB1");
     sends(stand, added(papers.order, "MB2"));
     worked_on(stand, papers);
@@ -178,7 +178,7 @@ const std::vector<ReasonCase>& order_cases() {
          "a unit that is not what its order says is held until the order is corrected",
          beam,
          {"order_differs"},
-         differs_told,
+         order_differs_told,
          [](Stand& stand) {
              sends(stand, {{"action", "change"}, {"order", stand.papers().order}, {"variant", "MB1"}});
              stand.decides({{"settle_order", {{"by", "order_as_now"}}}});

@@ -656,7 +656,7 @@ TEST_CASE("inputs of modules that could not tell a pulse, or not whose it is, ar
              [&](Station& s) { input(s, 0).use = CountInput{}; },
              {"/io/0/inputs/0/table: a count stands in a register, not in a single bit"}},
             {"a register without its bit",
-             [&](Station& s) { input(s, 1).table = protocol::RegisterTable::holding; },
+             [&](Station& s) { input(s, 1).table = tautgate::protocol::RegisterTable::holding; },
              {"/io/0/inputs/1: a register has 16 bits, and none is named"}},
             {"two inputs at one place",
              [&](Station& s) { input(s, 1).number = 0; },
