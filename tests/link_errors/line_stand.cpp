@@ -172,6 +172,7 @@ std::uint64_t LineStand::told() const {
 void LineStand::inject(LinkError error) {
     const std::uint64_t before = told();
     corrupting_ = error == LinkError::corruption;
+    const std::uint64_t refusals = tool_->status().refusals;
     const bool of_hello = error == LinkError::masquerade || error == LinkError::wrong_addressing;
     if (dice_.one_in(2))
         report();
@@ -181,8 +182,7 @@ void LineStand::inject(LinkError error) {
     if (!until([this] { return injector_.done().has_value(); }))
         return differ(fmt::format("no {} could be brought about", name_of(error)));
     if (of_hello) {
-        const auto events = events_;
-        if (!until([&] { return events_ > events; }))
+        if (!until([&] { return tool_->status().refusals > refusals; }))
             return differ("a caller that is none was not refused");
         wire_->hang_up();  // or it would be a second until the station does
     }

@@ -133,8 +133,9 @@ std::uint32_t long_at(std::span<const std::uint16_t> words, std::size_t at) {
 }
 
 // A sealed block that releases, by another sender: whatever beat it has.
-std::vector<std::uint16_t> forged_permissive(std::span<const std::uint16_t> words, Dice& dice) {
-    const Other other = draw_other({words[1], words[2], words[3]}, 5, dice);
+std::vector<std::uint16_t> forged_permissive(std::span<const std::uint16_t> words, bool one_shot,
+                                             Dice& dice) {
+    const Other other = draw_other({words[1], words[2], words[3]}, one_shot ? 5 : 4, dice);
     const std::uint32_t token = long_at(words, 4);
     const auto beat = dice.one_in(2) ? static_cast<std::uint16_t>(words[9] + dice.below(9))
                                      : static_cast<std::uint16_t>(dice.below(0x10000));
@@ -175,15 +176,16 @@ Content content_of(std::size_t words, std::size_t points) {
 
 std::optional<Bytes> PermissiveDialect::masquerade(Way way, const Bytes& frame, Dice& dice) const {
     const auto place = carried(way, frame);
-    const auto content = content_of(place.words, points_);
+    const auto content = content_of(place.words, one_shot_.size());
     if (content == Content::none)
         return std::nullopt;
     auto words = words_of(frame, place);
     const std::size_t length =
         content == Content::permissives ? protocol::permissive_words : protocol::feedback_words;
-    const auto block = std::span(words).subspan(dice.below(points_) * length, length);
-    const auto forged =
-        content == Content::permissives ? forged_permissive(block, dice) : forged_feedback(block, dice);
+    const std::size_t point = dice.below(one_shot_.size());
+    const auto block = std::span(words).subspan(point * length, length);
+    const auto forged = content == Content::permissives ? forged_permissive(block, one_shot_[point], dice)
+                                                        : forged_feedback(block, dice);
     if (forged.empty())
         return std::nullopt;
     std::ranges::copy(forged, block.begin());
@@ -194,9 +196,10 @@ std::optional<Bytes> PermissiveDialect::masquerade(Way way, const Bytes& frame, 
 
 std::optional<Bytes> PermissiveDialect::misaddress(Way way, const Bytes& frame, Dice& dice) const {
     const auto place = carried(way, frame);
-    if (place.words > 0 && points_ > 1 && dice.one_in(3)) {
+    if (place.words > 0 && one_shot_.size() > 1 && dice.one_in(3)) {
         auto words = words_of(frame, place);
-        std::ranges::rotate(words, words.begin() + static_cast<std::ptrdiff_t>(words.size() / points_));
+        std::ranges::rotate(words,
+                            words.begin() + static_cast<std::ptrdiff_t>(words.size() / one_shot_.size()));
         Bytes spoilt = frame;
         put_words(spoilt, place, words);
         return spoilt;
@@ -210,7 +213,7 @@ std::optional<Bytes> PermissiveDialect::misaddress(Way way, const Bytes& frame, 
 std::vector<protocol::PermissiveBlock> PermissiveDialect::blocks_in(Way way, const Bytes& frame) const {
     const auto place = carried(way, frame);
     std::vector<protocol::PermissiveBlock> blocks;
-    if (content_of(place.words, points_) != Content::permissives)
+    if (content_of(place.words, one_shot_.size()) != Content::permissives)
         return blocks;
     const auto words = words_of(frame, place);
     for (std::size_t at = 0; at < words.size(); at += protocol::permissive_words) {

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <functional>
+#include <utility>
 #include <vector>
 
 #include "protocol/permissive_block.hpp"
@@ -53,7 +54,9 @@ class ModbusDialect : public Dialect {
 // calls.
 class PermissiveDialect final : public ModbusDialect {
   public:
-    explicit PermissiveDialect(std::size_t points) : ModbusDialect(Transport::tcp), points_(points) {}
+    // Of each permissive, in the order of their blocks, whether a release is for one movement.
+    explicit PermissiveDialect(std::vector<bool> one_shot)
+        : ModbusDialect(Transport::tcp), one_shot_(std::move(one_shot)) {}
 
     [[nodiscard]] bool is_target(Way, const Bytes&) const override { return true; }
     [[nodiscard]] bool is_guarded(Way, const Bytes&) const override { return true; }
@@ -65,7 +68,7 @@ class PermissiveDialect final : public ModbusDialect {
     [[nodiscard]] std::vector<protocol::PermissiveBlock> blocks_in(Way way, const Bytes& frame) const;
 
   private:
-    std::size_t points_;
+    std::vector<bool> one_shot_;
 };
 
 // A polled tool.

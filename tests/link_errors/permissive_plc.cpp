@@ -129,6 +129,14 @@ bool Plc::has_said(const Report& report) const {
     return std::ranges::find(said_, report) != said_.end();
 }
 
+bool Plc::has_said_but_for_the_token(Report report) const {
+    const std::lock_guard lock{mutex_};
+    return std::ranges::any_of(said_, [&](const Report& said) {
+        report.token = said.token;
+        return report == said;
+    });
+}
+
 // ---- as a server ------------------------------------------------------------------------------------------
 
 PlcAsServer::PlcAsServer(Plc& plc, const config::ControllerLink& link) : plc_(plc), link_(link) {

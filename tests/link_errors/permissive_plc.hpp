@@ -67,8 +67,9 @@ class Plc {
         std::uint64_t scans = 0;
     };
     [[nodiscard]] Seen seen() const;
-    // Whether this was ever said.
+    // Whether this was ever said; with this token, or with any.
     [[nodiscard]] bool has_said(const Report& report) const;
+    [[nodiscard]] bool has_said_but_for_the_token(Report report) const;
 
   private:
     [[nodiscard]] std::vector<std::uint16_t> scan_all();

@@ -76,7 +76,7 @@ class PermissiveStand {
     Dice dice_;
     boost::asio::io_context loop_;
     config::Station station_;
-    PermissiveDialect dialect_{plc_points};
+    PermissiveDialect dialect_{{true, false}};  // as the station has it
     Injector injector_;
     std::unique_ptr<Plc> plc_;
     std::unique_ptr<PlcAsServer> server_;

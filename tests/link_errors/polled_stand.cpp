@@ -21,7 +21,7 @@ constexpr links::Backoff::Limits redial_at_once{
     .floor = milliseconds(1), .cap = milliseconds(2), .proven = milliseconds(0)};
 // A request of this tool may take 20 ms, a quarter of its silence limit.
 constexpr Delays polled_delays{
-    .longest_short = milliseconds(5), .at_least = milliseconds(90), .at_most = milliseconds(130)};
+    .longest_short = milliseconds(3), .at_least = milliseconds(30), .at_most = milliseconds(50)};
 
 // The demo's tool, asked as often as can be.
 [[nodiscard]] config::Station polled_station() {
@@ -33,7 +33,7 @@ constexpr Delays polled_delays{
     });
     config::Tool& tool = station->tools.front();
     tool.silence_limit = milliseconds(80);
-    tool.settling = milliseconds(20);
+    tool.settling = milliseconds(5);
     auto& link = std::get<config::RegisterLink>(tool.link);
     link.unit = tool_unit;
     link.poll_interval = milliseconds(1);
