@@ -85,11 +85,12 @@ LineStand::LineStand(std::uint64_t seed)
     if (auto up = port_->listen(); !up)
         throw std::runtime_error(up.error());
     wire_ = std::make_unique<TcpProxy>(loop_, injector_, port_->port());
-    tool_ =
-        std::make_unique<simulation::LineTool>(simulation::LineToolSettings{.id = caller_id,
-                                                                            .port = wire_->port(),
-                                                                            .beat_interval = milliseconds(10),
-                                                                            .redial_after = milliseconds(1)});
+    tool_ = std::make_unique<simulation::LineTool>(
+        simulation::LineToolSettings{.id = caller_id,
+                                     .port = wire_->port(),
+                                     .beat_interval = milliseconds(10),
+                                     .redial_after = milliseconds(1),
+                                     .welcome_within = milliseconds(100)});
 }
 
 bool LineStand::until(const std::function<bool()>& wanted) {
@@ -170,6 +171,8 @@ std::uint64_t LineStand::told() const {
 }
 
 void LineStand::inject(LinkError error) {
+    constexpr milliseconds pace{200};
+    const std::size_t most_results = reported_.size() + 10;
     const std::uint64_t before = told();
     corrupting_ = error == LinkError::corruption;
     const std::uint64_t refusals = tool_->status().refusals;
@@ -186,8 +189,15 @@ void LineStand::inject(LinkError error) {
             return differ("a caller that is none was not refused");
         wire_->hang_up();  // or it would be a second until the station does
     }
-    report();
-    const bool came = until([this] { return spent_ || (all_came() && good_ && injector_.is_over()); });
+    // What was lost last of all shows with the next result.
+    auto next_at = steady_clock::now();
+    const bool came = until([&] {
+        if (steady_clock::now() >= next_at && reported_.size() < most_results) {
+            report();
+            next_at = steady_clock::now() + pace;
+        }
+        return spent_ || (all_came() && good_ && injector_.is_over());
+    });
     if (!came)
         differ("the next result does not come");
     Count& count = tally_.of(error);

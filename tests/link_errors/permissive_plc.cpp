@@ -93,16 +93,21 @@ void Plc::scan_point(std::size_t point) {
     const std::uint64_t now = now_ms();
     const auto block =
         std::span(blocks_).subspan(point * protocol::permissive_words, protocol::permissive_words);
+    const bool was_good = state.link_good;
+    const std::uint16_t old_beat = state.accepted_beat;
     state = protocol::plc_step(state, settings_.at(point), block, now,
                                {.present = present_, .moved = pulses_.at(point)});
     if (!state.link_good || state.overruled)
         ++seen_.faults;
     if (!state.link_good && state.link_fault == PlcFault::bad_block)
         ++seen_.bad_blocks;
-    if (protocol::movement(state) != protocol::Movement::refused)
-        acts_.push_back({.point = point,
+    const bool moves = protocol::movement(state) != protocol::Movement::refused;
+    const bool accepts = state.link_good && (!was_good || state.accepted_beat != old_beat);
+    if (moves || accepts)
+        acts_.push_back({.moves = moves,
+                         .point = point,
                          .code = state.code,
-                         .token = state.token,
+                         .token = state.code_token,
                          .moved = state.code_moved,
                          .beat = state.accepted_beat,
                          .at = steady_clock::now(),

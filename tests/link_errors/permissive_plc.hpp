@@ -23,8 +23,9 @@ namespace tautgate::link_errors {
 
 inline constexpr std::size_t plc_points = 2;
 
-// In one scan a movement was allowed: on which block, and how old that was.
+// In one scan a block was accepted, or a movement was allowed by one that was accepted before.
 struct Act {
+    bool moves = false;
     std::size_t point = 0;
     protocol::Code code = protocol::Code::withheld;
     std::uint32_t token = 0;

@@ -150,24 +150,35 @@ void PermissiveStand::order(Code code) {
 // -----------------------------------------------------------------------------------
 
 void PermissiveStand::see(Way way, const Bytes& frame) {
+    ++(way == Way::asked ? asked_ : answered_);
     if (way != (server_ ? Way::asked : Way::answered))
         return;
     for (const auto& block : dialect_.blocks_in(way, frame)) {
-        given_.push_back({block.address.permissive, block});
+        given_.push_back({++given_ever_, block});
         if (given_.size() > given_remembered)
             given_.pop_front();
     }
 }
 
 void PermissiveStand::judge(const Act& act) {
-    const auto was_given = std::ranges::any_of(given_ | std::views::reverse, [&](const Given& given) {
-        return given.permissive == act.point + 1 && given.block.beat == act.beat &&
-               given.block.code == act.code && given.block.token == act.token &&
-               given.block.moved == act.moved;
+    const auto newest_first = given_ | std::views::reverse;
+    const auto given = std::ranges::find_if(newest_first, [&](const Given& one) {
+        return one.block.address.permissive == act.point + 1 && one.block.beat == act.beat &&
+               one.block.code == act.code && one.block.token == act.token && one.block.moved == act.moved;
     });
-    const std::string what = fmt::format("the PLC moves {} on beat {}, token {:08x}, moved {}", act.point + 1,
-                                         act.beat, act.token, act.moved);
-    if (!was_given)
+    const std::string what =
+        fmt::format("the PLC {} {} on beat {}, token {:08x}, moved {}", act.moves ? "moves" : "holds",
+                    act.point + 1, act.beat, act.token, act.moved);
+    if (given != newest_first.end()) {
+        auto& newest = accepted_.at(act.point);
+        // A withhold that went out behind a release may come late with it; it withholds all the same.
+        if (act.moves && given->number < newest)
+            violate(what + ", which is older than what it accepted before");
+        newest = std::max(newest, given->number);
+    }
+    if (!act.moves)
+        return;
+    if (given == newest_first.end())
         violate(what + ", which the station did not give");
     if (!ever_ordered_.contains({act.token, act.code}))
         violate(what + ", for a stay that was not released");
@@ -196,7 +207,7 @@ void PermissiveStand::hear(const interlock::Payload& payload) {
         return;
     // An echo of none of our tokens is a PLC for which the station withholds.
     if (report.token != token_ && plc_->has_said_but_for_the_token(report) && !reported->fault) {
-        ++not_good_;
+        ++other_echoes_;
         return;
     }
     violate(
@@ -226,8 +237,9 @@ bool PermissiveStand::obeys() const {
     return true;
 }
 
-bool PermissiveStand::obeys_again(std::uint64_t scans) const {
-    return plc_->seen().scans > scans && obeys() && injector_.is_over();
+bool PermissiveStand::obeys_again(const Passed& since) const {
+    // Two answers later both sides have done with the frame that was spoilt.
+    return asked_ >= since.asked + 2 && answered_ >= since.answered + 2 && obeys() && injector_.is_over();
 }
 
 void PermissiveStand::next_unit() {
@@ -271,23 +283,31 @@ void PermissiveStand::change_scene() {
 void PermissiveStand::inject(LinkError error) {
     change_scene();
     // Otherwise the error meets the news on its way.
-    if (dice_.below(3) != 0 && !until([this] { return obeys(); }))
+    const bool settled = dice_.below(3) != 0;
+    if (settled && !until([this] { return obeys(); }))
         return violate("the PLC does not do what is ordered");
     const auto before = plc_->seen();
     const auto told = not_good_;
+    const auto echoes = other_echoes_;
     const auto calls = proxy_->calls();
     injector_.arm(error, dice_.one_in(2) ? Way::asked : Way::answered);
     if (!until([this] { return injector_.done().has_value(); }))
         return violate(fmt::format("no {} could be brought about", name_of(error)));
-    const auto scans = plc_->seen().scans;
-    if (!until([&] { return obeys_again(scans + 2); }))
+    const Passed since{asked_, answered_};
+    if (!until([&] { return obeys_again(since); }))
         return violate(fmt::format("the link does not come back: {}", link_->health().why));
+    turn();  // what the link told meanwhile is heard
     const auto after = plc_->seen();
-    if (must_be_found(*injector_.done()) && after.bad_blocks == before.bad_blocks)
+    // Where the station gave the connection up meanwhile, the block may never have come.
+    const bool came = proxy_->calls() == calls;
+    if (came && must_be_found(*injector_.done()) && after.bad_blocks == before.bad_blocks)
         violate("a bad block was not found by the PLC");
+    if (came && settled && must_fail(*injector_.done()) && not_good_ == told)
+        violate("an echo of a release that was not given did not fail the link");
     Count& count = tally_.of(error);
     ++count.injected;
-    const bool noticed = after.faults != before.faults || not_good_ != told || proxy_->calls() != calls;
+    const bool noticed = after.faults != before.faults || not_good_ != told || other_echoes_ != echoes ||
+                         proxy_->calls() != calls;
     ++(noticed ? count.noticed : count.harmless);
     injector_.disarm();
 }
@@ -309,6 +329,27 @@ bool PermissiveStand::must_be_found(const Injection& injection) const {
         if (!is_whole(std::span(after).subspan(head + i * block_bytes, block_bytes), station_.number,
                       station_.bays.front().number, station_.permissives.at(i).number))
             return true;
+    return false;
+}
+
+// The controller says, under its own address, that it acts on a release for another stay.
+bool PermissiveStand::must_fail(const Injection& injection) const {
+    const bool to_station = injection.way == (server_ ? Way::answered : Way::asked);
+    const std::size_t head = links::frame_header + (server_ ? 2 : 6);
+    constexpr std::size_t block_bytes = 2 * protocol::feedback_words;
+    if (injection.error != LinkError::masquerade || !to_station ||
+        injection.before.size() != head + plc_points * block_bytes)
+        return false;
+    const std::span after{injection.after.front().bytes};
+    for (std::size_t i = 0; i < plc_points; ++i) {
+        const auto block = after.subspan(head + i * block_bytes, block_bytes);
+        const auto same = std::ranges::equal(block.first(8),
+                                             std::span(injection.before).subspan(head + i * block_bytes, 8));
+        const std::uint32_t token =
+            std::uint32_t{links::word_at(block, 8)} << 16U | links::word_at(block, 10);
+        if (same && token != token_ && links::word_at(block, 12) == 0x46A7)
+            return true;
+    }
     return false;
 }
 

@@ -10,6 +10,7 @@
 // - a block that was spoilt is found bad where the PLC is given it.
 #pragma once
 
+#include <array>
 #include <chrono>
 #include <cstdint>
 #include <deque>
@@ -55,7 +56,7 @@ class PermissiveStand {
 
   private:
     struct Given {
-        std::uint16_t permissive = 0;
+        std::uint64_t number = 0;
         protocol::PermissiveBlock block;
     };
     [[nodiscard]] std::uint16_t open_link();
@@ -67,10 +68,15 @@ class PermissiveStand {
     void judge(const Act& act);
     void violate(std::string what);
     [[nodiscard]] bool obeys() const;
-    [[nodiscard]] bool obeys_again(std::uint64_t scans) const;
+    struct Passed {
+        std::uint64_t asked = 0;
+        std::uint64_t answered = 0;
+    };
+    [[nodiscard]] bool obeys_again(const Passed& since) const;
     void change_scene();
     void next_unit();
     [[nodiscard]] bool must_be_found(const Injection& injection) const;
+    [[nodiscard]] bool must_fail(const Injection& injection) const;
 
     Limits limits_;
     Dice dice_;
@@ -90,7 +96,12 @@ class PermissiveStand {
     std::chrono::steady_clock::time_point withheld_at_{};
     std::set<std::pair<std::uint32_t, protocol::Code>> ever_ordered_;
     std::deque<Given> given_;  // newest last
+    std::uint64_t given_ever_ = 0;
+    std::array<std::uint64_t, plc_points> accepted_{};  // number of the newest that the PLC accepted
+    std::uint64_t asked_ = 0;                           // frames that came to the proxy
+    std::uint64_t answered_ = 0;
     std::uint64_t not_good_ = 0;
+    std::uint64_t other_echoes_ = 0;
     std::uint64_t units_ = 0;
     Tally tally_;
 };

@@ -23,6 +23,7 @@ struct LineToolSettings {
     std::string epoch = "1";
     std::chrono::milliseconds beat_interval{400};
     std::chrono::milliseconds redial_after{250};
+    std::chrono::milliseconds welcome_within{3000};  // after hello; then it closes and dials again
 };
 
 class LineTool {
