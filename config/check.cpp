@@ -267,8 +267,11 @@ void check_tools(Findings& findings, const Station& station) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
         }
-        const Bay* bay = by_id(station.bays, tool.bay);
-        if (bay != nullptr && tool.simulated && !bay->simulated) {
+        for (const std::string& id : bays_of(tool)) {
+            const Bay* bay = by_id(station.bays, id);
+            if (bay == nullptr || !tool.simulated || bay->simulated) {
+                continue;
+            }
             findings.warning(
                 pointer + "/simulated",
                 fmt::format("results of the simulated tool \"{}\" prove nothing at bay \"{}\", whose "
@@ -531,6 +534,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_profiles(findings, station);
     check_tickets(findings, station);
     check_joint_tools(findings, station);
+    check_control(findings, station);
     check_plans(findings, station);
     check_pair_and_variants(findings, station);
     check_listening(findings, station);

@@ -194,7 +194,9 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
         if (tool == nullptr) {
             continue;
         }
-        bays.insert(tool->bay);
+        for (const std::string& bay : bays_of(*tool)) {
+            bays.insert(bay);
+        }
         for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
             check_fit(findings, joint.passes[pass].window, *tool,
                       fmt::format("{}/passes/{}/window", pointer, pass));

@@ -128,6 +128,23 @@ Shape<Handshake> handshake_shape() {
         .optional("cleared", &Handshake::cleared, Whole(0, highest_address));
 }
 
+Shape<ControlWrite> control_write_shape() {
+    return Shape<ControlWrite>()
+        .required("address", &ControlWrite::address, Whole(0, highest_address))
+        .optional("table", &ControlWrite::table, register_table())
+        .optional("on", &ControlWrite::on, Whole(0, highest_address))
+        .optional("off", &ControlWrite::off, Whole(0, highest_address));
+}
+
+Shape<RegisterControl> control_shape() {
+    return Shape<RegisterControl>()
+        .required("enable", &RegisterControl::enable, control_write_shape())
+        .required("enabled", &RegisterControl::enabled, field_shape())
+        .optional("program", &RegisterControl::program, Whole(0, highest_address))
+        .optional("selected", &RegisterControl::selected, field_shape())
+        .optional("programs", &RegisterControl::programs, code_texts());
+}
+
 Shape<ResultRing> ring_shape() {
     return Shape<ResultRing>()
         .required("newest", &ResultRing::newest, field_shape())
@@ -176,6 +193,7 @@ Shape<RegisterProfile> register_profile_shape() {
         .optional("position", &RegisterProfile::position, field_shape())
         .optional("acknowledge", &RegisterProfile::acknowledge, Whole(0, highest_address))
         .optional("handshake", &RegisterProfile::handshake, handshake_shape())
+        .optional("control", &RegisterProfile::control, control_shape())
         .required("range", &RegisterProfile::range, range_shape());
 }
 

@@ -443,6 +443,11 @@ auto tool_angle() {
     return Converted{std::move(shape), convert};
 }
 
+Shape<ToolControl> tool_control() {
+    return Shape<ToolControl>().optional("answer_within_ms", &ToolControl::answer_within,
+                                         Whole(50, minute_ms));
+}
+
 // A tool as the file has it: its torque range stands in one object, with one unit.
 struct RawTool : Tool {
     TorqueRange torque;
@@ -454,7 +459,9 @@ auto tool() {
                      .required("id", &RawTool::id, Identifier{})
                      .required("name", &RawTool::name, Text())
                      .required("bay", &RawTool::bay, Identifier{})
+                     .optional("also_at", &RawTool::also_at, ListOf(Identifier{}, 1, 16))
                      .required("link", &RawTool::link, tool_link())
+                     .optional("control", &RawTool::control, tool_control())
                      .optional("simulated", &RawTool::simulated, Flag{})
                      .required("torque", &RawTool::torque, tool_torque())
                      .required("angle", &RawTool::angle_resolution, tool_angle())

@@ -4,6 +4,7 @@
 // Plain values without clock or I/O; any thread.
 #pragma once
 
+#include <algorithm>
 #include <chrono>
 #include <compare>
 #include <cstdint>
@@ -236,10 +237,18 @@ struct RegisterLink {
     std::chrono::milliseconds poll_interval{100};
 };
 
+// A tool that may run only while the station lets it, and says whether it may. Over the line protocol it
+// obeys the lines for that, over registers its profile says how.
+struct ToolControl {
+    std::chrono::milliseconds answer_within{1000};  // until it says that it did as it was told
+};
+
 struct Tool {
     std::string id;
     std::string name;
     std::string bay;
+    std::vector<std::string> also_at;  // other bays that share it
+    std::optional<ToolControl> control;
     std::variant<LineLink, RegisterLink> link;
     bool simulated = false;
     Torque torque_min;  // of its capable range
@@ -250,6 +259,17 @@ struct Tool {
     std::chrono::milliseconds settling{1000};
     std::chrono::milliseconds longest_run{20000};  // of one tightening, from trigger to result
 };
+
+[[nodiscard]] inline bool is_shared(const Tool& tool) noexcept { return !tool.also_at.empty(); }
+// Its own bay first.
+[[nodiscard]] inline std::vector<std::string> bays_of(const Tool& tool) {
+    std::vector<std::string> bays{tool.bay};
+    bays.insert(bays.end(), tool.also_at.begin(), tool.also_at.end());
+    return bays;
+}
+[[nodiscard]] inline bool is_at(const Tool& tool, const std::string& bay) noexcept {
+    return tool.bay == bay || std::ranges::find(tool.also_at, bay) != tool.also_at.end();
+}
 
 struct Scanner {
     std::string id;

@@ -27,6 +27,7 @@ enum class Place : std::uint8_t {
     hello,
     result,
     beat,
+    state,
     torque,
     angle,
     limits,
@@ -37,7 +38,9 @@ enum class Place : std::uint8_t {
     station_line,
     welcome,
     acknowledge,
-    refused
+    refused,
+    enable,
+    disable
 };
 
 enum class Key : std::uint8_t {
@@ -57,7 +60,9 @@ enum class Key : std::uint8_t {
     unit,
     resend_from,
     why,
-    remedy
+    remedy,
+    order,
+    enabled
 };
 
 struct Row {
@@ -71,6 +76,7 @@ constexpr std::array rows{
     Row{Place::line, "hello", Key::object, Place::hello},
     Row{Place::line, "result", Key::object, Place::result},
     Row{Place::line, "beat", Key::object, Place::beat},
+    Row{Place::line, "state", Key::object, Place::state},
     Row{Place::hello, "tool", Key::tool},
     Row{Place::hello, "epoch", Key::epoch},
     Row{Place::hello, "last", Key::last},
@@ -85,6 +91,10 @@ constexpr std::array rows{
     Row{Place::result, "limits", Key::object, Place::limits},
     Row{Place::result, "position", Key::position},
     Row{Place::result, "stamp", Key::stamp},
+    Row{Place::state, "order", Key::order},
+    Row{Place::state, "enabled", Key::enabled},
+    Row{Place::state, "program", Key::program},
+    Row{Place::state, "last", Key::last},
     Row{Place::torque, "value", Key::value},
     Row{Place::torque, "unit", Key::unit},
     Row{Place::angle, "value", Key::value},
@@ -109,6 +119,11 @@ constexpr std::array rows{
     Row{Place::acknowledge, "counter", Key::counter},
     Row{Place::refused, "why", Key::why},
     Row{Place::refused, "remedy", Key::remedy},
+    Row{Place::station_line, "enable", Key::object, Place::enable},
+    Row{Place::station_line, "disable", Key::object, Place::disable},
+    Row{Place::enable, "order", Key::order},
+    Row{Place::enable, "program", Key::program},
+    Row{Place::disable, "order", Key::order},
 };
 static_assert(rows.size() <= 64);
 
@@ -140,9 +155,10 @@ static_assert(index_of(Place::angle_max) < value_places);
 
 struct Content {
     std::string tool, epoch, program, direction, verdict, reason, stamp, why, remedy;
-    std::optional<std::uint64_t> last, counter, resend_from;
+    std::optional<std::uint64_t> last, counter, resend_from, order;
     std::optional<std::uint32_t> position;
     bool aborted = false;
+    std::optional<bool> enabled;
     std::array<Found, value_places> values;
 };
 
@@ -323,6 +339,12 @@ class LineHandler {
         case Key::last: return take(token, content_.last);
         case Key::counter: return take(token, content_.counter);
         case Key::resend_from: return take(token, content_.resend_from);
+        case Key::order: return take(token, content_.order);
+        case Key::enabled:
+            if (token.kind != JsonKind::boolean)
+                return wrong_type("true or false");
+            content_.enabled = token.whole == 1;
+            return true;
         case Key::position: return take_position(token);
         case Key::aborted:
             if (token.kind != JsonKind::boolean)
@@ -471,6 +493,19 @@ std::expected<Hello, Complaint> hello_from(LineHandler& handler) {
         return std::unexpected(Complaint{"hello names no last result",
                                          "send the newest counter under 'last', \"0\" if there is none"});
     return Hello{std::move(content.tool), std::move(content.epoch), *content.last};
+}
+
+std::expected<ToolSays, Complaint> state_from(LineHandler& handler) {
+    Content& content = handler.content();
+    if (!content.order)
+        return std::unexpected(Complaint{"state names no order", "send the order's number under 'order'"});
+    if (!content.enabled)
+        return std::unexpected(
+            Complaint{"state does not say whether the tool may run", "send true or false under 'enabled'"});
+    if (!content.last)
+        return std::unexpected(Complaint{"state names no last result",
+                                         "send the newest counter under 'last', \"0\" if there is none"});
+    return ToolSays{*content.order, *content.enabled, std::move(content.program), *content.last};
 }
 
 // Turns what was found into quantities, and says in words what could not be used.
@@ -632,6 +667,10 @@ std::expected<LineMessage, Complaint> message_from(LineHandler& handler, std::st
         return result ? std::expected<LineMessage, Complaint>(std::move(*result))
                       : std::unexpected(result.error());
     }
+    if (*message == Place::state) {
+        auto says = state_from(handler);
+        return says ? std::expected<LineMessage, Complaint>(std::move(*says)) : std::unexpected(says.error());
+    }
     return Beat{};
 }
 
@@ -652,6 +691,13 @@ std::expected<StationMessage, Complaint> station_message_from(LineHandler& handl
     }
     if (*message == Place::refused)
         return Refused{std::move(content.why), std::move(content.remedy)};
+    if (*message == Place::enable || *message == Place::disable) {
+        if (!content.order)
+            return std::unexpected(Complaint{"an order without its number", "send it under 'order'"});
+        if (*message == Place::enable)
+            return Enable{*content.order, std::move(content.program)};
+        return Disable{*content.order};
+    }
     return Beat{};
 }
 
@@ -730,6 +776,21 @@ std::string to_line(const Acknowledge& acknowledge) {
 std::string to_line(const Refused& refused) {
     return fmt::format("{{\"refused\":{{\"why\":{},\"remedy\":{}}}}}\n", json_text(refused.why),
                        json_text(refused.remedy));
+}
+
+std::string to_line(const Enable& enable) {
+    return enable.program.empty() ? fmt::format("{{\"enable\":{{\"order\":\"{}\"}}}}\n", enable.order)
+                                  : fmt::format("{{\"enable\":{{\"order\":\"{}\",\"program\":{}}}}}\n",
+                                                enable.order, json_text(enable.program));
+}
+
+std::string to_line(const Disable& disable) {
+    return fmt::format("{{\"disable\":{{\"order\":\"{}\"}}}}\n", disable.order);
+}
+
+std::string to_line(const ToolSays& says) {
+    return fmt::format("{{\"state\":{{\"order\":\"{}\",\"enabled\":{},\"program\":{},\"last\":\"{}\"}}}}\n",
+                       says.order, says.enabled, json_text(says.program), says.last);
 }
 
 std::string to_line(const Beat&) { return "{\"beat\":{}}\n"; }

@@ -57,7 +57,17 @@ struct Beat {
 };
 TAUTGATE_NO_FIELDS(Beat);
 
-using LineMessage = std::variant<Hello, LineResult, Beat>;
+// Whether the tool may run: the answer to each order, and sent again whenever it changes.
+struct ToolSays {
+    std::uint64_t order = 0;  // the number of the order that it had last
+    bool enabled = false;
+    std::string program;     // that it is set to; empty: it does not say
+    std::uint64_t last = 0;  // counter of its newest result in this epoch, 0: none yet
+    bool operator==(const ToolSays&) const = default;
+};
+TAUTGATE_FIELDS(ToolSays, order, enabled, program, last);
+
+using LineMessage = std::variant<Hello, LineResult, Beat, ToolSays>;
 
 // `line` without its end. `range` is that of the tool on this connection; its resolutions are positive.
 [[nodiscard]] std::expected<LineMessage, LineFault> parse_line(std::string_view line,
@@ -85,13 +95,28 @@ struct Refused {
 };
 TAUTGATE_FIELDS(Refused, why, remedy);
 
-using StationMessage = std::variant<Welcome, Acknowledge, Refused, Beat>;
+// The tool may run, with this program where one is named, until it is told otherwise or the connection ends.
+struct Enable {
+    std::uint64_t order = 0;
+    std::string program;
+    bool operator==(const Enable&) const = default;
+};
+TAUTGATE_FIELDS(Enable, order, program);
+struct Disable {
+    std::uint64_t order = 0;
+    bool operator==(const Disable&) const = default;
+};
+TAUTGATE_FIELDS(Disable, order);
+
+using StationMessage = std::variant<Welcome, Acknowledge, Refused, Beat, Enable, Disable>;
 
 // All to_line functions give the whole line with its newline.
 [[nodiscard]] std::string to_line(const Welcome& welcome);
 [[nodiscard]] std::string to_line(const Acknowledge& acknowledge);
 [[nodiscard]] std::string to_line(const Refused& refused);
 [[nodiscard]] std::string to_line(const Beat& beat);
+[[nodiscard]] std::string to_line(const Enable& enable);
+[[nodiscard]] std::string to_line(const Disable& disable);
 
 // ---- the tool's side --------------------------------------------------------------------------------------
 
@@ -125,6 +150,7 @@ TAUTGATE_FIELDS(WrittenResult, counter, program, direction, aborted, torque, ang
                 torque_min, torque_max, angle_min, angle_max, position, stamp);
 
 [[nodiscard]] std::string to_line(const Hello& hello);
+[[nodiscard]] std::string to_line(const ToolSays& says);
 [[nodiscard]] std::string to_line(const WrittenResult& result);
 [[nodiscard]] std::expected<StationMessage, LineFault> parse_station_line(std::string_view line);
 

@@ -107,7 +107,9 @@ void see_unit(PlcState& state, const PlcInputs& inputs, Movement allowed_before)
 }
 
 void see_movement(PlcState& state, const PlcInputs& inputs, Movement allowed_before) {
-    if (state.scanned && inputs.moved && !state.moved) {
+    // Its level is kept over a start: what moved while the program did not run is counted, and nothing
+    // allowed it.
+    if (inputs.moved && !state.moved) {
         state.moved_count = plus_one(state.moved_count);
         // The unit may lose its place sensor before the movement reports its end.
         const bool allowed = allowed_before != Movement::refused || (!state.present && state.left_allowed);
@@ -300,6 +302,7 @@ PlcState plc_start(const PlcState& before) noexcept {
     state.departures = before.departures;
     state.plc_starts = plus_one(before.plc_starts);
     state.moved_count = before.moved_count;
+    state.moved = before.moved;
     return state;
 }
 

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cstdlib>
+#include <iterator>
 #include <limits>
 #include <span>
 #include <string_view>
@@ -10,6 +11,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/register_control.hpp"
 #include "protocol/register_plan.hpp"
 
 namespace tautgate::protocol {
@@ -509,6 +511,10 @@ std::uint16_t width(FieldType type) noexcept {
 
 bool is_bcd(FieldType type) noexcept { return type == FieldType::bcd16 || type == FieldType::bcd32; }
 
-std::vector<ProfileFault> check(const RegisterProfile& profile) { return Checker(profile).run(); }
+std::vector<ProfileFault> check(const RegisterProfile& profile) {
+    auto faults = Checker(profile).run();
+    std::ranges::move(check_control(profile), std::back_inserter(faults));
+    return faults;
+}
 
 }  // namespace tautgate::protocol

@@ -172,6 +172,29 @@ struct Handshake {
 };
 TAUTGATE_FIELDS(Handshake, ready, address, table, value, cleared);
 
+// A value that the station writes.
+struct ControlWrite {
+    std::uint16_t address = 0;
+    RegisterTable table = RegisterTable::holding;  // or coils: then the values are 0 and 1
+    std::uint16_t on = 1;
+    std::uint16_t off = 0;
+    bool operator==(const ControlWrite&) const = default;
+};
+TAUTGATE_FIELDS(ControlWrite, address, table, on, off);
+
+// Of a tool that runs only while it is let: `enable` lets it, `enabled` is not 0 while it may run. Where the
+// station chooses its program, the number goes to the holding register `program`, and `selected` says which
+// one is set. See register_control.hpp.
+struct RegisterControl {
+    ControlWrite enable;
+    RegisterField enabled;
+    std::optional<std::uint16_t> program;
+    std::optional<RegisterField> selected;
+    std::vector<CodeText> programs;  // number and name, as the plans' passes name them
+    bool operator==(const RegisterControl&) const = default;
+};
+TAUTGATE_FIELDS(RegisterControl, enable, enabled, program, selected, programs);
+
 // The last results, each in a slot of its own. The fields of the profile are those of the first slot; the
 // others follow every `stride` registers. The result with count c lies in slot (c - lowest) mod slots, and
 // its own counter says so; `newest` is the count of the newest, outside of the slots, and written after its
@@ -221,12 +244,13 @@ struct RegisterProfile {
     // counter field; a holding register outside of what the tool writes.
     std::optional<std::uint16_t> acknowledge;
     std::optional<Handshake> handshake;  // instead of `acknowledge`
+    std::optional<RegisterControl> control;
     MeasuringRange range;
     bool operator==(const RegisterProfile&) const = default;
 };
 TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, toggle, second_read, epoch, ring,
                 program, program_text, torque, angle, direction, verdict, limits, stamp, position,
-                acknowledge, handshake, range);
+                acknowledge, handshake, control, range);
 
 // The tool keeps what it has until the station confirms that it is stored.
 [[nodiscard]] constexpr bool waits_for_the_station(const RegisterProfile& profile) noexcept {

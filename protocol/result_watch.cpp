@@ -48,8 +48,11 @@ std::vector<std::uint16_t> compared(const RegisterProfile& profile, std::span<co
     const RegisterImage image(profile, blocks, words);
     for (const RegisterField* mark : {profile.toggle ? &*profile.toggle : nullptr,
                                       profile.handshake ? &profile.handshake->ready : nullptr})
-        if (mark != nullptr)
-            content.push_back(static_cast<std::uint16_t>(image.bits("", *mark).value_or(0)));
+        if (mark != nullptr) {
+            const std::uint64_t bits = image.bits("", *mark).value_or(0);
+            for (const unsigned part : {0U, 16U, 32U, 48U})
+                content.push_back(static_cast<std::uint16_t>(bits >> part));
+        }
     return content;
 }
 

@@ -331,7 +331,10 @@ class Commands {
         auto* confirm = add("confirm", "confirms that a step was done",
                             "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
-        for (auto* sub : {on, off, scan, confirm}) {
+        auto* call = add("call-tool", "calls a tool that bays share to this one",
+                         "tautgate call-tool NR-1 --bay table-2 --as B-20", act("tools", "tool", ""));
+        call->add_option("tool", o.name, "its id")->required();
+        for (auto* sub : {on, off, scan, confirm, call}) {
             bay(sub, o.decision.bay);
             signers(sub, false);
         }

@@ -454,6 +454,11 @@ Outcome carry_out(Transition& t, const Place& at, const Deciders&, const AssignR
     const auto found = std::ranges::find(stay.unassigned, act.result, &UnassignedResult::result);
     const UnassignedResult result = std::move(*found);
     stay.unassigned.erase(found);
+    // Where it was not known whose it is, other stays wait for a word about it, too.
+    for (BayState& bay : t.state.bays)
+        if (Stay* other = stay_at(bay))
+            std::erase_if(other->unassigned,
+                          [&](const UnassignedResult& r) { return r.result == act.result; });
     return file_by_hand(t, at.station, stay, result, act.joint, act.fastener);
 }
 

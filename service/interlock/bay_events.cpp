@@ -49,6 +49,7 @@ std::vector<PermissiveId> leaving_among(const Transition& t, const BayState& bay
 struct Report {
     const ControllerReported& now;
     std::vector<PermissiveId> allowed;  // what the equipment may have moved
+    std::vector<PermissiveId> wrong;    // of which it says that nothing allowed it; not told before
     bool stay_ended = false;
 };
 
@@ -78,7 +79,8 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Made& made
     const config::Permissive* permissive = station != nullptr ? permissive_in(*station, id) : nullptr;
     // A one-shot release allows one.
     const bool one_too_many = permissive != nullptr && permissive->one_shot && !made.once;
-    const bool allowed = contains(report.allowed, id) && !one_too_many;
+    const bool allowed = contains(report.allowed, id) && !contains(report.wrong, id) && !one_too_many;
+    std::erase(report.wrong, id);
     Stay* stay = stay_at(bay);
     if (stay == nullptr) {
         // The stay may have ended by the departure before the movement was counted.
@@ -116,6 +118,9 @@ void movements(Transition& t, BayState& bay, Report& report, const ControllerCou
                                   [&](const Made& each) { return !released_for_leaving(t, bay, {each.id}); });
     for (const Made& each : made)
         one_movement(t, bay, report, each);
+    // Counted before, or not counted: what the controller says of it holds all the same.
+    for (const PermissiveId& id : report.wrong)
+        moved_wrongly(t, bay, id);
 }
 
 void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
@@ -224,10 +229,13 @@ Outcome apply(Transition& t, const ControllerReported& reported) {
     const bool first = !controller.counts.has_value();
     const ControllerCounts now{reported.arrivals, reported.departures, reported.starts, reported.moved};
     const ControllerCounts before = controller.counts.value_or(now);
-    Report report{reported, reported.on_wire_released, false};
+    Report report{reported, reported.on_wire_released, reported.moved_wrongly, false};
     for (const PermissiveId& id : controller.standing)
         add_once(report.allowed, id);
     controller.standing.clear();
+    std::erase_if(report.wrong,
+                  [&](const PermissiveId& id) { return contains(controller.moved_wrongly, id); });
+    controller.moved_wrongly = reported.moved_wrongly;
     controller.counts = now;
     controller.present = reported.present;
     controller.echoed = reported.echoed;

@@ -5,6 +5,7 @@
 
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/tool_orders.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -172,6 +173,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     decision.record.ended = ended_since(std::move(overrides), decision.state);
     if (changes_outputs(event.payload)) {
         settle_outputs(rules, decision.state, event.number, decision.record.changes);
+        settle_tools(rules, decision.state, event);
     }
     return decision;
 }

@@ -160,10 +160,12 @@ enum class AlarmCode : std::uint8_t {
     late_result_against_unit,
     result_conflict,
     event_set_aside,
-    decision_differs
+    decision_differs,
+    ran_while_disabled,  // a tool made a result, though it had said that it is disabled
+    tool_disobeys        // a tool says that it may run, though it was told that it may not
 };
 TAUTGATE_ENUM(AlarmCode, left_unproven, moved_unproven, late_result_against_unit, result_conflict,
-              event_set_aside, decision_differs);
+              event_set_aside, decision_differs, ran_while_disabled, tool_disobeys);
 
 // A person must act.
 struct Alarm {

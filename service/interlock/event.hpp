@@ -121,6 +121,19 @@ struct ToolAnswered {
 };
 TAUTGATE_FIELDS(ToolAnswered, tool, epoch, last);
 
+// A tool that obeys says whether it may run: the answer to the order that it was told last, or because that
+// changed. `counter` is of its newest result, looked at after that.
+struct ToolControlSeen {
+    ToolId tool;
+    EventNumber order;  // the event that ordered what it was told last
+    bool enabled = false;
+    std::string program;  // that it is set to; empty: it does not say
+    std::string epoch;
+    std::uint64_t counter = 0;
+    bool operator==(const ToolControlSeen&) const = default;
+};
+TAUTGATE_FIELDS(ToolControlSeen, tool, order, enabled, program, epoch, counter);
+
 struct ControllerLinkChanged {
     BayId bay;
     Quality quality = Quality::unknown;
@@ -149,10 +162,11 @@ struct ControllerReported {
     bool fault = false;
     Token fresh;                                 // for the next stay, should this end one
     std::vector<PermissiveId> on_wire_released;  // released (or leaving incomplete) on the wire until now
+    std::vector<PermissiveId> moved_wrongly;     // the controller says so; until the next arrival
     bool operator==(const ControllerReported&) const = default;
 };
 TAUTGATE_FIELDS(ControllerReported, bay, present, arrivals, departures, starts, moved, echoed, fault, fresh,
-                on_wire_released);
+                on_wire_released, moved_wrongly);
 
 // ---- the bay ------------------------------------------------------------------------------------------
 
@@ -211,6 +225,15 @@ struct InputRefused {
     bool operator==(const InputRefused&) const = default;
 };
 TAUTGATE_FIELDS(InputRefused, source, raw, why, count);
+
+// Whoever works at the bay wants a tool there that several bays share.
+struct ToolCalled {
+    BayId bay;
+    ToolId tool;
+    PersonNumber by;
+    bool operator==(const ToolCalled&) const = default;
+};
+TAUTGATE_FIELDS(ToolCalled, bay, tool, by);
 
 // A person says that a step was done (ConfirmStep), or a joint with Method::confirmed_check.
 struct CheckConfirmed {
@@ -399,11 +422,12 @@ struct SnapshotTaken {
 };
 TAUTGATE_FIELDS(SnapshotTaken, state);
 
-using Payload = std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
-                             SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged,
-                             ControllerReported, TicketScanned, LabelMisread, OperatorSignedOn,
-                             OperatorSignedOff, ResultReceived, InputRefused, CheckConfirmed, Proposed,
-                             Seconded, ProposalEnded, EventSetAside, DecisionDiffered, SnapshotTaken>;
+using Payload =
+    std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
+                 SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported,
+                 TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
+                 InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
+                 DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled>;
 
 struct Event {
     EventNumber number;

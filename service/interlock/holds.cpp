@@ -64,6 +64,9 @@ std::string text_of(UnassignedWhy why) {
     case UnassignedWhy::unknown_tool: return "the rules do not know the tool";
     case UnassignedWhy::gap_accepted: return "it was accepted before that it would not come";
     case UnassignedWhy::maybe_counted: return "it may have been counted before the tool's count started anew";
+    case UnassignedWhy::tool_disabled:
+        return "its tool had been told not to run, and had said that it does not";
+    case UnassignedWhy::between_bays: return "its tool, which bays share, did not belong to one of them then";
     case UnassignedWhy::conflicting: return "the tool gave one number to two results";
     }
     return "";

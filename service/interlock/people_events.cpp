@@ -163,10 +163,11 @@ std::string equipment_changed(const config::Station& then, const config::Station
     if (bay_then == nullptr || bay_now == nullptr || bay_then->simulated != bay_now->simulated)
         return "bay " + id.text;
     for (const config::Tool& tool : then.tools) {
-        if (tool.bay != id.text)
+        if (!config::is_at(tool, id.text))
             continue;
         const config::Tool* kept = tool_in(now, ToolId{tool.id});
-        if (kept == nullptr || kept->bay != tool.bay || kept->simulated != tool.simulated)
+        if (kept == nullptr || config::bays_of(*kept) != config::bays_of(tool) ||
+            kept->simulated != tool.simulated)
             return "tool " + tool.id;
     }
     return {};

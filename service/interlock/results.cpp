@@ -5,6 +5,7 @@
 
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/tool_count.hpp"
+#include "service/interlock/tool_orders.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -40,21 +41,15 @@ struct InEnded {
 struct InPresent {};
 using Whereabouts = std::variant<Elsewhere, InEnded, InPresent>;
 
-bool wholly_within(const Interval& made, const Stamp& began, const Stamp* ended) {
-    const bool before_end =
-        ended == nullptr || (ended->boot == made.boot && made.to_ns <= ended->monotonic_ns);
-    return made_after(made, began) && before_end;
-}
-
 Whereabouts place_of(const State& state, const BayState& bay, const Interval& made) {
     for (const EndedStay& stay : state.ended) {
-        if (stay.bay == bay.id && wholly_within(made, stay.began, &stay.ended))
+        if (stay.bay == bay.id && made_within(made, stay.began, stay.ended))
             return InEnded{&stay};
     }
     const Stay* stay = stay_at(bay);
     if (stay == nullptr)
         return Elsewhere{UnassignedWhy::no_stay, false};
-    if (wholly_within(made, stay->began, nullptr))
+    if (made_within(made, stay->began, std::nullopt))
         return InPresent{};
     const bool before_it = stay->began.boot == made.boot && made.to_ns < stay->began.monotonic_ns;
     return before_it ? Elsewhere{UnassignedWhy::no_stay, false}
@@ -461,16 +456,37 @@ std::optional<UnassignedWhy> doubt_about(Arrival arrival, const ToolState& tool)
     return UnassignedWhy::count_broken;
 }
 
-Outcome place(Transition& t, const ResultReceived& result, std::optional<UnassignedWhy> doubt) {
+// Of a shared tool: each of its bays whose unit may have been turned waits for a word about it.
+Outcome between_bays(Transition& t, const config::Tool& tool, const ResultReceived& result) {
+    std::optional<Outcome> outcome;
+    for (const std::string& id : config::bays_of(tool)) {
+        BayState* bay = bay_of(t.state, BayId{id});
+        const Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
+        if (stay == nullptr || !may_be_made_in(*stay, result.made))
+            continue;
+        Outcome here = unassigned(t, bay, result, UnassignedWhy::between_bays);
+        if (!outcome)
+            outcome = std::move(here);
+    }
+    return outcome ? *outcome : unassigned(t, nullptr, result, UnassignedWhy::between_bays);
+}
+
+Outcome place(Transition& t, const ToolState& state, const ResultReceived& result,
+              std::optional<UnassignedWhy> doubt) {
     const config::Station* in_force = rules_of(t.rules, t.state.rules);
     const config::Tool* tool = in_force != nullptr ? tool_in(*in_force, result.tool) : nullptr;
-    BayState* bay = tool != nullptr ? bay_of(t.state, BayId{tool->bay}) : nullptr;
+    if (tool == nullptr)
+        return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
+    const auto whose = bay_when(*tool, state, result.made);
+    if (!whose)
+        return between_bays(t, *tool, result);
+    BayState* bay = bay_of(t.state, *whose);
     if (bay == nullptr)
         return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
     const config::Station* station = rules_at(t.rules, t.state, *bay);
     const config::Tool* tool_then = station != nullptr ? tool_in(*station, result.tool) : nullptr;
     const config::Bay* where = station != nullptr ? bay_in(*station, bay->id) : nullptr;
-    if (tool_then == nullptr || where == nullptr || tool_then->bay != bay->id.text)
+    if (tool_then == nullptr || where == nullptr || !config::is_at(*tool_then, bay->id.text))
         return unassigned(t, bay, result, UnassignedWhy::unknown_tool);
     // No rules are changed so while a unit is there; but a real unit is worth asking both.
     if ((tool->simulated || tool_then->simulated) && !where->simulated)
@@ -511,7 +527,14 @@ Outcome apply(Transition& t, const ResultReceived& result) {
         return Repeated{};
     if (arrival == Arrival::before_baseline)
         return BeforeBaseline{};
-    Outcome outcome = place(t, result, doubt_about(arrival, *tool));
+    const bool disabled = ran_while_disabled(*tool, result.made);
+    if (disabled)
+        t.alarm(AlarmCode::ran_while_disabled, BayId{}, Serial{}, "tool " + result.tool.text);
+    // What it turned on is not known by the steps; a loosening takes proof away as ever.
+    const bool counts_for_nothing = disabled && result.reading.direction == Direction::tighten;
+    const auto doubt = doubt_about(arrival, *tool);
+    Outcome outcome = place(
+        t, *tool, result, counts_for_nothing && !doubt ? std::optional(UnassignedWhy::tool_disabled) : doubt);
     if (arrival != Arrival::conflict)
         return outcome;
     t.alarm(AlarmCode::result_conflict, BayId{}, Serial{}, "tool " + result.tool.text);

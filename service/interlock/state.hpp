@@ -68,6 +68,56 @@ struct SeenResult {
 };
 TAUTGATE_FIELDS(SeenResult, epoch, counter, digest);
 
+// ---- orders to tools that obey ------------------------------------------------------------------------
+//
+//   ToolOff --it says so, and its count is ours--> ToolOff, confirmed --a bay needs it--> ToolOn
+//   ToolOn --no longer needed there, or doubt about the tool--> ToolOff
+//
+// A shared tool goes to another bay only from a confirmed ToolOff.
+
+struct ToolOff {
+    EventNumber by;  // the event that ordered it; none: never ordered
+    std::optional<Stamp> confirmed;
+    bool operator==(const ToolOff&) const = default;
+};
+TAUTGATE_FIELDS(ToolOff, by, confirmed);
+struct ToolOn {
+    EventNumber by;
+    BayId bay;
+    std::string program;  // empty: the station does not choose it
+    bool confirmed = false;
+    bool operator==(const ToolOn&) const = default;
+};
+TAUTGATE_FIELDS(ToolOn, by, bay, program, confirmed);
+using ToolOrder = std::variant<ToolOff, ToolOn>;
+
+// From the order that let it run at a bay to its word that it does so no longer.
+struct ToolBinding {
+    BayId bay;
+    Stamp from;
+    std::optional<Stamp> until;
+    bool operator==(const ToolBinding&) const = default;
+};
+TAUTGATE_FIELDS(ToolBinding, bay, from, until);
+
+// From its word that it is disabled to the next order that let it run.
+struct ToolRest {
+    Stamp from;
+    std::optional<Stamp> until;
+    bool operator==(const ToolRest&) const = default;
+};
+TAUTGATE_FIELDS(ToolRest, from, until);
+
+// Its latest word about an order.
+struct ToolWord {
+    EventNumber order;
+    bool enabled = false;
+    std::string epoch;
+    std::uint64_t counter = 0;  // of its newest result, looked at after that
+    bool operator==(const ToolWord&) const = default;
+};
+TAUTGATE_FIELDS(ToolWord, order, enabled, epoch, counter);
+
 struct ToolState {
     ToolId id;
     Quality link = Quality::unknown;
@@ -81,10 +131,17 @@ struct ToolState {
     std::optional<Stamp> began_anew;              // the present count was first seen to have started over
     Stamp heard;                                  // its newest result or word
     EventNumber changed;                          // last event that changed what is missing or in doubt
+    // Of a tool that obeys.
+    ToolOrder order;
+    std::optional<ToolWord> word;
+    std::vector<ToolBinding> bound;  // the newest few, oldest first; of a shared tool
+    std::vector<ToolRest> rests;     // the newest few, oldest first
+    std::optional<BayId> called_to;  // until it is there, or not needed there
+    bool disobeys = false;           // it says that it may run, and was told that it may not
     bool operator==(const ToolState&) const = default;
 };
 TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent, missing, baseline,
-                began_anew, heard, changed);
+                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys);
 
 // ---- joints -------------------------------------------------------------------------------------------
 
@@ -205,11 +262,13 @@ enum class UnassignedWhy : std::uint8_t {
     unknown_tool,
     gap_accepted,   // people had accepted that it would not come
     maybe_counted,  // made before the count started anew: it may have been counted then
-    conflicting     // the tool gave one number to two results, and people have not decided yet
+    conflicting,    // the tool gave one number to two results, and people have not decided yet
+    tool_disabled,  // the tool had been told not to run, and had said that it does not
+    between_bays    // of a shared tool: not while it belonged to one bay
 };
 TAUTGATE_ENUM(UnassignedWhy, no_stay, not_in_one_stay, not_identified, no_open_joint, several_joints,
               position_unknown, count_broken, question_open, simulated_tool, unknown_tool, gap_accepted,
-              maybe_counted, conflicting);
+              maybe_counted, conflicting, tool_disabled, between_bays);
 
 // Who was signed on at the bay in the time in which a result was made.
 struct Crew {
@@ -337,9 +396,10 @@ struct ControllerState {
     // What was released when we lost sight of the equipment: a movement that it reports afterwards may have
     // been made under that.
     std::vector<PermissiveId> standing;
+    std::vector<PermissiveId> moved_wrongly;  // as the controller says, and as we have taken it
     bool operator==(const ControllerState&) const = default;
 };
-TAUTGATE_FIELDS(ControllerState, link, present, counts, echoed, fault, standing);
+TAUTGATE_FIELDS(ControllerState, link, present, counts, echoed, fault, standing, moved_wrongly);
 
 // From here on this person was signed on, or nobody.
 struct SignOn {

@@ -243,6 +243,11 @@ bool made_after(const Interval& made, const Stamp& since) {
     return made.boot == since.boot ? made.from_ns >= since.monotonic_ns : made.from_ns >= 0;
 }
 
+bool made_within(const Interval& made, const Stamp& from, const std::optional<Stamp>& until) {
+    const bool before_end = !until || (until->boot == made.boot && made.to_ns <= until->monotonic_ns);
+    return made_after(made, from) && before_end;
+}
+
 bool pass_over(ToolState& tool, const SeenResult& aside, const Stamp& at) {
     auto* following = std::get_if<Following>(&tool.count);
     if (following == nullptr || following->epoch != aside.epoch || following->counter + 1 != aside.counter)

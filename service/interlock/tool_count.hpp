@@ -10,6 +10,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 
 #include "service/interlock/state.hpp"
 
@@ -28,6 +29,9 @@ enum class Arrival : std::uint8_t {
 // Whether all of it was made at or after `since`. What is of an earlier boot was there before anything of
 // this one.
 [[nodiscard]] bool made_after(const Interval& made, const Stamp& since);
+
+// Whether all of it was made from `from` on, and up to `until` where there is an end.
+[[nodiscard]] bool made_within(const Interval& made, const Stamp& from, const std::optional<Stamp>& until);
 
 // Takes the result into the tool's count. `at` is when it is taken.
 [[nodiscard]] Arrival count(ToolState& tool, const ResultReceived& result, const Stamp& at);

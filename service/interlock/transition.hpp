@@ -68,6 +68,8 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const SignInRefused& refused);
 [[nodiscard]] Outcome apply(Transition& t, const ToolLinkChanged& changed);
 [[nodiscard]] Outcome apply(Transition& t, const ToolAnswered& answered);
+[[nodiscard]] Outcome apply(Transition& t, const ToolControlSeen& seen);
+[[nodiscard]] Outcome apply(Transition& t, const ToolCalled& called);
 [[nodiscard]] Outcome apply(Transition& t, const ControllerLinkChanged& changed);
 [[nodiscard]] Outcome apply(Transition& t, const ControllerReported& reported);
 [[nodiscard]] Outcome apply(Transition& t, const TicketScanned& scanned);

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
 
@@ -66,6 +67,8 @@ struct PollCost {
         add(*second);
     else
         std::ranges::for_each(blocks, add);
+    if (profile.control)
+        std::ranges::for_each(protocol::control_reads(profile), add);
     return cost;
 }
 

@@ -49,7 +49,7 @@ constexpr std::size_t beats_remembered = 256;
     return std::nullopt;
 }
 
-// The equipment's own fault, or one that we do not know. A wrong movement shows in its count.
+// The equipment's own fault, or one that we do not know. A wrong movement is told by itself.
 [[nodiscard]] bool equipment_fault(std::uint16_t fault) noexcept {
     return fault >= static_cast<std::uint16_t>(PlcFault::equipment);
 }
@@ -87,7 +87,8 @@ ControllerFrame controller_frame(const config::Station& station, const config::B
     ControllerFrame frame{.bay = {bay.id}, .link = bay.controller, .points = {}};
     for (const auto& permissive : station.permissives)
         if (permissive.bay == bay.id)
-            frame.points.push_back({{permissive.id}, {station.number, bay.number, permissive.number}});
+            frame.points.push_back(
+                {{permissive.id}, {station.number, bay.number, permissive.number}, permissive.one_shot});
     return frame;
 }
 
@@ -212,16 +213,19 @@ std::optional<Instant> Outgoing::first_shown(std::uint16_t beat) const {
     return found == beats_.end() ? std::nullopt : std::optional(found->since);
 }
 
-bool Outgoing::may_act(std::size_t point, std::uint16_t beat, Feedback acting, std::uint32_t token) const {
-    const auto code = code_of(acting);
+bool Outgoing::may_act(std::size_t point, const FeedbackBlock& back) const {
+    const auto code = code_of(back.acting);
     if (!code || !is_out(*code))
         return true;
-    const auto found = std::ranges::find(beats_, beat, &Beat::beat);
+    const auto found = std::ranges::find(beats_, back.beat, &Beat::beat);
     // A beat from before this run says nothing about what was given in it.
     if (found == beats_.end())
         return true;
-    return std::ranges::any_of(
-        found->rows, [&](const Row& row) { return row[point].code == *code && row[point].token == token; });
+    const bool one_shot = frame_.points[point].one_shot;
+    return std::ranges::any_of(found->rows, [&](const Row& row) {
+        const Shown& shown = row[point];
+        return shown.code == *code && shown.token == back.token && (!one_shot || shown.moved == back.moved);
+    });
 }
 
 // ---- in -------------------------------------------------------------------------------------------------
@@ -230,7 +234,7 @@ FeedbackSeen Incoming::take(std::span<const std::uint16_t> words, const Outgoing
     FeedbackSeen seen;
     std::vector<FeedbackBlock> blocks;
     for (std::size_t i = 0; i < frame_.points.size(); ++i) {
-        const auto& [id, address] = frame_.points[i];
+        const auto& [id, address, one_shot] = frame_.points[i];
         const auto begin = std::min(i * protocol::feedback_words, words.size());
         const auto length = std::min(protocol::feedback_words, words.size() - begin);
         const auto block = protocol::decode_feedback(words.subspan(begin, length), address);
@@ -262,7 +266,8 @@ FeedbackSeen Incoming::take(std::span<const std::uint16_t> words, const Outgoing
                                          .echoed = common_token(blocks),
                                          .fault = false,
                                          .fresh = {},
-                                         .on_wire_released = {}};
+                                         .on_wire_released = {},
+                                         .moved_wrongly = {}};
     std::optional<Instant> alive_as_of = Instant::max();
     for (std::size_t i = 0; i < blocks.size(); ++i) {
         const FeedbackBlock& block = blocks[i];
@@ -270,10 +275,15 @@ FeedbackSeen Incoming::take(std::span<const std::uint16_t> words, const Outgoing
         report.moved.push_back({frame_.points[i].id, block.moved});
         report.fault = report.fault || equipment_fault(block.fault);
         const auto shown = outgoing.first_shown(block.beat);
-        if (!outgoing.may_act(i, block.beat, block.acting, block.token)) {
+        if (block.fault == static_cast<std::uint16_t>(PlcFault::moved_while_withheld))
+            report.moved_wrongly.push_back(frame_.points[i].id);
+        if (!outgoing.may_act(i, block)) {
             seen.acts_alone = true;
             seen.why_not =
-                fmt::format("the controller acts on a release of {} that the station did not give", id);
+                fmt::format("the controller acts on a release of {} that the station did not give{}", id,
+                            frame_.points[i].one_shot
+                                ? ", or that its movement has used up (is it set to one-shot there?)"
+                                : "");
         } else if (const auto fault = link_fault(block.fault); fault && !seen.acts_alone) {
             seen.why_not = fmt::format("{}: {}", id, *fault);
         } else if (block.acting == Feedback::unknown && !seen.acts_alone) {

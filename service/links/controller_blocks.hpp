@@ -26,6 +26,7 @@ using Instant = SteadyTime;
 struct ControlledPoint {
     domain::PermissiveId id;
     protocol::BlockAddress address;
+    bool one_shot = false;
 };
 
 // The part of the station description that one line is about.
@@ -70,9 +71,9 @@ class Outgoing {
 
     // When words with this beat were first taken in this run; nothing: never, or long ago.
     [[nodiscard]] std::optional<Instant> first_shown(std::uint16_t beat) const;
-    // Whether the point had this state for this token under this beat. Withheld is always allowed.
-    [[nodiscard]] bool may_act(std::size_t point, std::uint16_t beat, protocol::Feedback acting,
-                               std::uint32_t token) const;
+    // Whether the point had the state that comes back, for its token and, where it is one-shot, its count of
+    // movements, under the beat that comes back. Withheld is always allowed.
+    [[nodiscard]] bool may_act(std::size_t point, const protocol::FeedbackBlock& back) const;
 
   private:
     struct Shown {

@@ -26,6 +26,7 @@ std::optional<QualityChange> Freshness::alive(SteadyTime now) {
 }
 
 std::optional<QualityChange> Freshness::failed(SteadyTime now, std::string why) {
+    ++counts_.failures;
     const bool was_settling = std::exchange(settling_since_, std::nullopt).has_value();
     if (quality_ == Quality::failed && !was_settling && why == why_)
         return look(now);
@@ -46,6 +47,10 @@ std::optional<QualityChange> Freshness::look(SteadyTime now) {
 
 std::optional<QualityChange> Freshness::become(SteadyTime now, Quality quality, std::string why) {
     const bool at_once = quality == Quality::good || quality_ == Quality::good || !told_;
+    if (quality == Quality::good)
+        ++counts_.became_good;
+    else if (quality_ == Quality::good)
+        ++counts_.lost;
     quality_ = quality;
     why_ = std::move(why);
     ++untold_;
@@ -60,7 +65,7 @@ std::optional<QualityChange> Freshness::tell(SteadyTime now) {
 }
 
 SourceHealth Freshness::health(std::string name, SteadyTime now) const {
-    SourceHealth health{.name = std::move(name), .quality = quality_};
+    SourceHealth health{.name = std::move(name), .quality = quality_, .counts = counts_};
     if (last_sign_)
         health.age = std::chrono::duration_cast<std::chrono::milliseconds>(now - *last_sign_);
     if (quality_ != Quality::good)

@@ -17,12 +17,31 @@ namespace tautgate::links {
 
 using SteadyTime = std::chrono::steady_clock::time_point;
 
+// What became of a source since the start of the service.
+struct LinkCounts {
+    std::uint64_t became_good = 0;
+    std::uint64_t lost = 0;      // good no longer
+    std::uint64_t failures = 0;  // could not be reached, or broke
+    bool operator==(const LinkCounts&) const = default;
+};
+
+// How the polls of a tool ended since the start.
+struct PollCounts {
+    std::uint64_t good = 0;
+    std::uint64_t failed = 0;     // no connection, no answer, a wrong one
+    std::uint64_t skipped = 0;    // due while an earlier one still ran
+    std::uint64_t discarded = 0;  // answered, but torn or not understood
+    bool operator==(const PollCounts&) const = default;
+};
+
 // For health: what is known of a source at this moment.
 struct SourceHealth {
     std::string name;  // id of the tool, scanner or bay
     interlock::Quality quality = interlock::Quality::unknown;
     std::optional<std::chrono::milliseconds> age{};  // of the last sign of life; none: there never was one
     std::string why{};                               // one sentence; empty while the source is good
+    LinkCounts counts{};
+    std::optional<PollCounts> polls{};  // of a polled tool
 };
 
 struct QualityChange {
@@ -66,6 +85,7 @@ class Freshness {
     std::optional<SteadyTime> settling_since_;  // of the signs of life that may lead to good
     std::optional<SteadyTime> told_;
     std::uint32_t untold_ = 0;
+    LinkCounts counts_;
 };
 
 }  // namespace tautgate::links

@@ -14,6 +14,7 @@
 #include <boost/asio/post.hpp>
 #include <fmt/format.h>
 
+#include "protocol/register_control.hpp"
 #include "service/journal/digest.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/polled_blocks.hpp"
@@ -77,7 +78,10 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
           ask_known_(std::move(known)),
           freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
           backoff_(std::random_device{}(), redial), refusals_(tool.id), blocks_(profile_),
-          buses_(std::move(buses)), epochs_(seed_of_epochs()), shared_{.health = freshness_} {}
+          buses_(std::move(buses)), epochs_(seed_of_epochs()), shared_{.health = freshness_} {
+        if (tool.control && profile_.control)
+            talk_.emplace(domain::ToolId{tool.id}, tool.control->answer_within);
+    }
 
     // ---- on the loop ----
 
@@ -102,9 +106,20 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         }
         waker_.wake();
     }
+    void order(RunOrder order) {
+        {
+            const std::lock_guard lock{mutex_};
+            if (shared_.run == order)
+                return;
+            shared_.run = std::move(order);
+        }
+        waker_.wake();
+    }
     [[nodiscard]] SourceHealth health() const {
         const std::lock_guard lock{mutex_};
-        return shared_.health.health(tool_.id, steady_clock::now());
+        SourceHealth health = shared_.health.health(tool_.id, steady_clock::now());
+        health.polls = shared_.polls;
+        return health;
     }
     [[nodiscard]] PollCounts polls() const {
         const std::lock_guard lock{mutex_};
@@ -133,6 +148,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     struct Shared {
         bool stopping = false;
         std::optional<Stored> stored{};
+        RunOrder run{};
         Freshness health;
         PollCounts polls{};
     };
@@ -155,7 +171,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
                 due = steady_clock::now();
                 continue;
             }
-            if (connection_ && (!write_acknowledgement() || (now >= due && !poll(now)))) {
+            if (connection_ && (!write_acknowledgement() || !write_orders() || (now >= due && !poll(now)))) {
                 const SteadyTime lost = steady_clock::now();
                 backoff_.ended_after(std::chrono::duration_cast<milliseconds>(lost - dialled_at));
                 dial_at = lost + backoff_.next();
@@ -167,6 +183,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         }
         if (connection_)
             static_cast<void>(write_acknowledgement());  // the tool keeps what it could not be told
+        if (connection_ && talk_)
+            static_cast<void>(write_order({}));  // nobody is there to let it run
         if (auto refused = refusals_.rest())
             post(std::move(*refused));
     }
@@ -201,6 +219,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         must_clear_ = profile_.handshake.has_value();
         tell_again_ = true;  // it may have lost power before it acted on what it was told
         watch_.unwatched(epochs_());
+        if (talk_)
+            talk_->connected();
         return true;
     }
 
@@ -267,10 +287,83 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return true;
     }
 
+    // ---- whether it may run ----
+
+    // False: the connection was lost over it.
+    [[nodiscard]] bool write_orders() {
+        if (!talk_)
+            return true;
+        {
+            const std::lock_guard lock{mutex_};
+            talk_->order(shared_.run);
+        }
+        const auto order = talk_->to_tell(steady_clock::now());
+        if (!order)
+            return true;
+        if (const auto done = write_order(*order); !done)
+            return lose(fmt::format("cannot tell the tool whether it may run: {}", done.error()));
+        talk_->told(steady_clock::now());
+        return true;
+    }
+
+    // Never with another program than the wanted one: it is stopped first. A program that the profile gives
+    // no number is refused by the check of the station.
+    [[nodiscard]] RegisterLine::Done write_order(const RunOrder& order) {
+        const protocol::RegisterControl& control = *profile_.control;
+        auto done = write_control(control.enable, control.enable.off);
+        if (!done || !order.enabled)
+            return done;
+        if (control.program && !order.program.empty()) {
+            const auto number = protocol::program_number(control, order.program);
+            if (!number)
+                return done;
+            done = connection_->write(*control.program, {&*number, 1});
+        }
+        return done ? write_control(control.enable, control.enable.on) : done;
+    }
+
+    [[nodiscard]] RegisterLine::Done write_control(const protocol::ControlWrite& write, std::uint16_t value) {
+        if (write.table == protocol::RegisterTable::coils)
+            return connection_->write_coil(write.address, value != 0);
+        return connection_->write(write.address, {&value, 1});
+    }
+
+    // Read before the results are looked at, so that what is said of its count is of a later moment.
+    // Nothing, but understood: it is no tool that obeys. The error is why the connection is to be given up.
+    [[nodiscard]] std::expected<std::optional<protocol::ControlSeen>, std::string> read_control() {
+        if (!talk_)
+            return std::nullopt;
+        std::vector<std::uint16_t> words;
+        for (const protocol::BlockRange& block : protocol::control_reads(profile_)) {
+            std::vector<std::uint16_t> part(block.length);
+            if (const auto done = connection_->read(block, part); !done)
+                return std::unexpected(done.error());
+            words.insert(words.end(), part.begin(), part.end());
+        }
+        auto seen = protocol::decode_control(profile_, words);
+        if (!seen) {
+            refuse(words, seen.error());
+            return std::nullopt;
+        }
+        return std::move(*seen);
+    }
+
+    void report_control(const std::optional<protocol::ControlSeen>& seen) {
+        if (!seen || !talk_ || in_ring_)
+            return;
+        if (auto word = talk_->hear({seen->enabled, seen->program, epoch_text(watch_.known()),
+                                     watch_.known() ? watch_.known()->counter : 0},
+                                    steady_clock::now()))
+            post(std::move(*word));
+    }
+
     // One look at the tool. False: the connection was lost over it.
     [[nodiscard]] bool poll(SteadyTime began) {
         constexpr int looks = 2;  // a torn block is read once more at once
         understood_ = true;
+        const auto control = read_control();
+        if (!control)
+            return lose_poll(control.error());
         for (int look = 0; look < looks; ++look) {
             const auto seen = blocks_.look(*connection_, whole_);
             if (!seen)
@@ -286,8 +379,10 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             if (profile_.handshake)
                 ready_ = protocol::is_ready(profile_, whole_);
             const bool kept = take(*outcome, began) && clear_acknowledgement();
-            if (kept && understood_)
+            if (kept && understood_) {
                 count(&PollCounts::good);
+                report_control(*control);
+            }
             return kept;
         }
         count(&PollCounts::discarded);
@@ -516,6 +611,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     Freshness freshness_;
     Backoff backoff_;
     Refusals refusals_;
+    std::optional<ToolTalk> talk_;  // of a tool that obeys
     PolledBlocks blocks_;
     std::shared_ptr<SerialBuses> buses_;
     std::unique_ptr<RegisterLine> connection_;  // null: none
@@ -553,6 +649,8 @@ RegisterTool::~RegisterTool() { poller_->stop(); }
 void RegisterTool::start() { poller_->start(); }
 
 void RegisterTool::acknowledge(const interlock::Acknowledge& stored) { poller_->acknowledge(stored); }
+
+void RegisterTool::order(RunOrder order) { poller_->order(std::move(order)); }
 
 SourceHealth RegisterTool::health() const { return poller_->health(); }
 

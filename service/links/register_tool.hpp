@@ -23,6 +23,7 @@
 #include "service/interlock/event.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/freshness.hpp"
+#include "service/links/tool_talk.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -31,15 +32,6 @@ class io_context;
 namespace tautgate::links {
 
 class SerialBuses;
-
-// How polls ended since the start.
-struct PollCounts {
-    std::uint64_t good = 0;
-    std::uint64_t failed = 0;     // no connection, no answer, a wrong one
-    std::uint64_t skipped = 0;    // due while an earlier one still ran
-    std::uint64_t discarded = 0;  // answered, but torn or not understood
-    bool operator==(const PollCounts&) const = default;
-};
 
 struct KnownOfTool {
     protocol::KnownResult result;
@@ -71,6 +63,9 @@ class RegisterTool {
     // Lets the tool drop what is stored. Without an acknowledge register in the profile nothing is written.
     // Only the newest counter of the tool's present epoch matters; it is kept until it was written.
     void acknowledge(const interlock::Acknowledge& stored);
+    // Of a tool that obeys: whether it may run. Only the newest order matters; without a control in the
+    // profile nothing is written. At stop() it is told not to run.
+    void order(RunOrder order);
     [[nodiscard]] SourceHealth health() const;
     [[nodiscard]] PollCounts polls() const;
     // Takes no longer than three time-outs of a request (each at most 500 ms), and the turn at a shared line.

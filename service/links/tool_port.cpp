@@ -52,6 +52,7 @@ struct Caller {
     protocol::MeasuringRange range;
     Freshness freshness;
     Refusals refusals;
+    std::optional<ToolTalk> talk{};  // of a tool that obeys
     // Of the newest result that was passed on in this epoch; 0: none.
     std::string epoch{};
     std::uint64_t newest = 0;
@@ -139,6 +140,15 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         read(call);
     }
 
+    void order(const domain::ToolId& tool, RunOrder order) {
+        const auto found = callers_.find(tool.text);
+        if (found == callers_.end() || !found->second.talk)
+            return;
+        found->second.talk->order(std::move(order));
+        if (const ToolCallPtr call = call_of(tool.text))
+            tell_order(call, std::chrono::steady_clock::now());
+    }
+
     [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const {
         std::vector<SourceHealth> all;
         for (const auto& [id, caller] : callers_) {
@@ -174,6 +184,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                          .range = range,
                                          .freshness = Freshness{{tool.silence_limit, tool.settling}},
                                          .refusals = Refusals{tool.id}});
+        if (tool.control)
+            callers_.at(tool.id).talk.emplace(domain::ToolId{tool.id}, tool.control->answer_within);
     }
 
     void tell(interlock::Payload payload) {
@@ -307,6 +319,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (heard && now - *heard > call->caller->tool.silence_limit)
             return hang_up(call, "it was silent");
         follow(call, call->count->look(now));
+        tell_order(call, now);
         if (call->open && now - call->beat_at >= settings_.beat_interval) {
             call->beat_at = now;
             send(call, to_line(protocol::Beat{}));
@@ -411,9 +424,40 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                  "close and connect again to say another one", std::string(line)});
         const auto now = std::chrono::steady_clock::now();
         tell_if(*call->caller, call->caller->freshness.alive(now));
-        if (const auto* result = std::get_if<protocol::LineResult>(&*message);
-            result != nullptr && call->open)
+        if (!call->open)
+            return;
+        if (const auto* result = std::get_if<protocol::LineResult>(&*message))
             take(call, *result, now);
+        if (const auto* says = std::get_if<protocol::ToolSays>(&*message))
+            take(call, *says, line, now);
+    }
+
+    // ---- whether it may run -----------------------------------------------------------------------------
+
+    void tell_order(const ToolCallPtr& call, SteadyTime now) {
+        if (!call->open || call->leaving_since || call->caller == nullptr || !call->caller->talk)
+            return;
+        ToolTalk& talk = *call->caller->talk;
+        const auto order = talk.to_tell(now);
+        if (!order)
+            return;
+        send(call, order->enabled ? to_line(protocol::Enable{order->number.value, order->program})
+                                  : to_line(protocol::Disable{order->number.value}));
+        talk.told(now);
+    }
+    void take(const ToolCallPtr& call, const protocol::ToolSays& says, std::string_view line,
+              SteadyTime now) {
+        Caller& caller = *call->caller;
+        if (!caller.talk)
+            return refuse(call,
+                          {"nobody lets this tool run or stops it",
+                           "enter \"control\" for the tool in the station description, or send no state",
+                           std::string(line)});
+        // The answer to an earlier order says nothing of this one.
+        if (says.order != caller.talk->order_told().number.value)
+            return;
+        if (auto word = caller.talk->hear({says.enabled, says.program, caller.epoch, says.last}, now))
+            tell(std::move(*word));
     }
 
     void take(const ToolCallPtr& call, const protocol::Hello& hello, std::string raw) {
@@ -459,6 +503,9 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         const std::uint64_t from = std::max<std::uint64_t>(1, wanted_(id, hello.epoch));
         call->count.emplace(from, settings_.resend_time);
         send(call, to_line(protocol::Welcome{from}));
+        if (caller.talk)
+            caller.talk->connected();
+        tell_order(call, now);
     }
 
     // ---- results --------------------------------------------------------------------------------------
@@ -525,6 +572,7 @@ ToolPort::~ToolPort() { port_->stop(); }
 
 std::expected<void, std::string> ToolPort::listen() { return port_->listen(); }
 std::uint16_t ToolPort::port() const { return port_->port(); }
+void ToolPort::order(const domain::ToolId& tool, RunOrder order) { port_->order(tool, std::move(order)); }
 void ToolPort::acknowledge(const interlock::Acknowledge& stored) { port_->acknowledge(stored); }
 std::vector<SourceHealth> ToolPort::health(SteadyTime now) const { return port_->health(now); }
 void ToolPort::stop() { port_->stop(); }

@@ -24,6 +24,7 @@
 #include "service/interlock/decide.hpp"
 #include "service/interlock/event.hpp"
 #include "service/links/freshness.hpp"
+#include "service/links/tool_talk.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -69,6 +70,9 @@ class ToolPort {
     // The tool may drop its results up to this one. Without a connection, or in another epoch, nothing is
     // sent: the next hello asks.
     void acknowledge(const interlock::Acknowledge& stored);
+
+    // Whether the tool may run; only to one that obeys, and told again on every connection.
+    void order(const domain::ToolId& tool, RunOrder order);
 
     // One entry for each tool with a line link.
     [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const;

@@ -599,6 +599,23 @@ void Station::publish() {
     beat_ = static_cast<std::uint16_t>(beat_ + 1);
     for (const interlock::BayState& bay : state_.bays)
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
+    for (const interlock::ToolState& tool : state_.tools)
+        order(tool);
+}
+
+// Letting a tool run waits for the disk like a release.
+void Station::order(const interlock::ToolState& tool) {
+    const config::Tool* known = interlock::tool_in(parts_.wiring->rules(), tool.id);
+    if (known == nullptr || !known->control)
+        return;
+    const bool forced = failed_ || stopping_ || troubles_.withhold();
+    const auto* on = std::get_if<interlock::ToolOn>(&tool.order);
+    if (forced || (on != nullptr && !interlock::may_go_out(on->by, durable_)))
+        parts_.wiring->order(tool.id, {});
+    else if (on != nullptr)
+        parts_.wiring->order(tool.id, {on->by, true, on->program});
+    else
+        parts_.wiring->order(tool.id, {std::get<interlock::ToolOff>(tool.order).by, false, {}});
 }
 
 // Only this loop advances the beat, after it has served its queue: a loop that stands still is seen on the

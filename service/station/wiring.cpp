@@ -7,7 +7,19 @@ namespace tautgate::station {
 namespace {
 
 web::InputHealth as_input(web::InputKind kind, const links::SourceHealth& source, std::string bay) {
-    return {kind, source.name, std::move(bay), source.quality, source.age, source.why};
+    const auto& [became_good, lost, failures] = source.counts;
+    web::InputHealth input{kind,
+                           source.name,
+                           std::move(bay),
+                           source.quality,
+                           source.age,
+                           source.why,
+                           {became_good, lost, failures},
+                           std::nullopt};
+    if (source.polls)
+        input.polls = web::InputPolls{source.polls->good, source.polls->failed, source.polls->skipped,
+                                      source.polls->discarded};
+    return input;
 }
 
 template <class List>
@@ -93,6 +105,14 @@ void Wiring::acknowledge(const interlock::Acknowledge& stored) {
         polled->link->acknowledge(stored);
     else if (tools_)
         tools_->acknowledge(stored);
+}
+
+void Wiring::order(const domain::ToolId& tool, links::RunOrder order) {
+    const auto polled = std::ranges::find(polled_, tool, &Polled::tool);
+    if (polled != polled_.end())
+        polled->link->order(std::move(order));
+    else if (tools_)
+        tools_->order(tool, std::move(order));
 }
 
 std::vector<domain::PermissiveId> Wiring::released_on_wire(const domain::BayId& bay) const {

@@ -51,6 +51,8 @@ class Wiring {
     // Orders of one bay's permissives, by number on the wire.
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
+    // Whether a tool that obeys may run.
+    void order(const domain::ToolId& tool, links::RunOrder order);
 
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire(const domain::BayId& bay) const;
     [[nodiscard]] bool drives(const domain::BayId& bay) const;

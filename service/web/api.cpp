@@ -80,7 +80,7 @@ bool is_json(std::string_view content_type) {
 
 }  // namespace
 
-const std::array<Api::Work::Entry, 20> Api::Work::table{{
+const std::array<Api::Work::Entry, 21> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},
@@ -98,6 +98,7 @@ const std::array<Api::Work::Entry, 20> Api::Work::table{{
     {"POST", "/v1/bays/{bay}/operator", Needs::session, &Work::operator_at_bay},
     {"POST", "/v1/bays/{bay}/scans", Needs::session, &Work::scan},
     {"POST", "/v1/bays/{bay}/checks", Needs::session, &Work::confirm_check},
+    {"POST", "/v1/bays/{bay}/tools", Needs::session, &Work::call_tool},
     {"POST", "/v1/bays/{bay}/decisions", Needs::session, &Work::propose},
     {"POST", "/v1/bays/{bay}/decisions/{number}/second", Needs::session, &Work::second},
     {"POST", "/v1/bays/{bay}/decisions/{number}/end", Needs::session, &Work::end_proposal},

@@ -101,6 +101,18 @@ void Api::Work::confirm_check(Call& call) {
            std::move(call));
 }
 
+void Api::Work::call_tool(Call& call) {
+    const auto bay = bay_of(call);
+    if (!bay)
+        return;
+    auto body = Body::parse(call.request.body);
+    const domain::ToolId tool{body.text("tool")};
+    if (const auto fault = body.fault())
+        return call.refuse(*fault);
+    const auto person = call.person;
+    submit(interlock::ToolCalled{.bay = *bay, .tool = tool, .by = person}, std::nullopt, std::move(call));
+}
+
 void Api::Work::propose(Call& call) {
     const auto bay = bay_of(call);
     if (!bay)

@@ -39,6 +39,19 @@ using RecordedCallback = std::function<void(std::expected<Recorded, NotRecorded>
 enum class InputKind : std::uint8_t { tool, controller, scanner };
 TAUTGATE_ENUM(InputKind, tool, controller, scanner);
 
+// Since the start of the service.
+struct InputCounts {
+    std::uint64_t became_good = 0;
+    std::uint64_t lost = 0;      // good no longer
+    std::uint64_t failures = 0;  // could not be reached, or broke
+};
+struct InputPolls {
+    std::uint64_t good = 0;
+    std::uint64_t failed = 0;
+    std::uint64_t skipped = 0;    // due while an earlier one still ran
+    std::uint64_t discarded = 0;  // answered, but torn or not understood
+};
+
 struct InputHealth {
     InputKind kind = InputKind::tool;
     std::string id;  // of the tool, bay or scanner
@@ -46,6 +59,8 @@ struct InputHealth {
     interlock::Quality quality = interlock::Quality::unknown;
     std::optional<std::chrono::milliseconds> age;  // since its last sign of life; none: never heard of
     std::string why;                               // of a quality that is not good
+    InputCounts counts = {};
+    std::optional<InputPolls> polls = {};  // of a polled tool
 };
 
 // The newest check of the whole file.

@@ -342,6 +342,20 @@ json bay_view(const StationPort& station, const BayState& bay, const people::Ros
              })}};
 }
 
+json control_view(const ToolState& tool, const config::Tool* described) {
+    if (described == nullptr || !described->control)
+        return nullptr;
+    const auto* on = std::get_if<interlock::ToolOn>(&tool.order);
+    const auto* off = std::get_if<interlock::ToolOff>(&tool.order);
+    return {{"may_run", on != nullptr},
+            {"at", on == nullptr ? json(nullptr) : json(on->bay.text)},
+            {"program", on == nullptr || on->program.empty() ? json(nullptr) : json(on->program)},
+            {"confirmed", on != nullptr ? on->confirmed : off->confirmed.has_value()},
+            {"bays", config::bays_of(*described)},
+            {"called_to", or_null(tool.called_to, [](const BayId& bay) { return bay.text; })},
+            {"disobeys", tool.disobeys}};
+}
+
 json tool_view(const ToolState& tool, const config::Station* rules) {
     const auto* described = rules == nullptr ? nullptr : by_id(rules->tools, tool.id.text);
     json view{{"id", tool.id.text},
@@ -352,7 +366,8 @@ json tool_view(const ToolState& tool, const config::Station* rules) {
               {"counter", nullptr},
               {"expected", nullptr},
               {"outstanding_to", or_null(tool.outstanding_to, [](std::uint64_t n) { return n; })},
-              {"conflict", tool.conflict}};
+              {"conflict", tool.conflict},
+              {"control", control_view(tool, described)}};
     std::visit(Overloaded{[&](const NoBaseline&) { view["count"] = "no_baseline"; },
                           [&](const Following& f) {
                               view["count"] = "following";
@@ -496,13 +511,26 @@ json health_reasons(const StationPort& station, const HealthFacts& facts) {
     return reasons;
 }
 
+json counts_view(const InputCounts& counts) {
+    return {{"became_good", counts.became_good}, {"lost", counts.lost}, {"failures", counts.failures}};
+}
+
+json polls_view(const InputPolls& polls) {
+    return {{"good", polls.good},
+            {"failed", polls.failed},
+            {"skipped", polls.skipped},
+            {"discarded", polls.discarded}};
+}
+
 json input_view(const InputHealth& input) {
     return {{"kind", enum_name(input.kind)},
             {"id", input.id},
             {"bay", text_or_null(input.bay)},
             {"quality", enum_name(input.quality)},
             {"age_ms", or_null(input.age, [](std::chrono::milliseconds age) { return age.count(); })},
-            {"why", text_or_null(input.why)}};
+            {"why", text_or_null(input.why)},
+            {"counts", counts_view(input.counts)},
+            {"polls", or_null(input.polls, polls_view)}};
 }
 
 json journal_view(const JournalHealth& journal) {

@@ -87,7 +87,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Needs needs;
         Handler handler;
     };
-    static const std::array<Entry, 20> table;
+    static const std::array<Entry, 21> table;
 
   private:
     // routes
@@ -108,6 +108,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void operator_at_bay(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
+    void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);
     void end_proposal(Call& call);

@@ -59,6 +59,48 @@ TEST_CASE("a good unit is held until its joints are proven, then raised, then re
     CHECK(count_if(stay.at("outputs"), "output", "leaving_incomplete") == 0);
 }
 
+namespace {
+
+// The demo's tools, as ones that run only while the station lets them.
+void let_tools_obey(json& station) {
+    for (json& tool : station.at("tools"))
+        tool["control"] = {{"answer_within_ms", 500}};
+    for (json& profile : station.at("profiles"))
+        profile.at("layout")["control"] = {
+            {"enable", {{"address", 140}}},
+            {"program", 141},
+            {"enabled", {{"address", 142}, {"type", "uint16"}}},
+            {"selected", {{"address", 143}, {"type", "uint16"}}},
+            {"programs", {{{"code", 161}, {"text", "M16-snug"}}, {{"code", 162}, {"text", "M16-final"}}}}};
+}
+
+bool may_run(const json& tool) { return tool.at("control").at("may_run").get<bool>(); }
+
+}  // namespace
+
+TEST_CASE("tools that obey run for what is open and rest before and after") {
+    Plant plant({.change = let_tools_obey});
+    plant.open_for_work();
+    const auto before = plant.crew().station();
+    REQUIRE(before);
+    CHECK(std::ranges::none_of(before->at("tools"), may_run));
+    const auto papers = plant.shift().next_papers("MB1");
+    const bool brought = plant.shift().bring(papers);
+    INFO(plant.told());
+    REQUIRE(brought);
+    // The first stage's tool, and no other.
+    REQUIRE(plant.floor().tool("NR-20")->await_may_run("M20-snug", patience));
+    const auto meanwhile = plant.crew().station();
+    REQUIRE(meanwhile);
+    CHECK(std::ranges::count_if(meanwhile->at("tools"), may_run) == 1);
+    REQUIRE(plant.shift().tighten_from("motor-mounts"));
+    CHECK(plant.floor().controller().await_movement("lift-beam", protocol::Movement::allowed, patience));
+    const auto after = plant.crew().station();
+    REQUIRE(after);
+    CHECK(std::ranges::none_of(after->at("tools"), may_run));
+    CHECK(plant.floor().controller().violations().empty());
+}
+
 TEST_CASE("a stopped daemon leaves the equipment withheld and ends in order") {
     Plant plant;
     plant.open_for_work();

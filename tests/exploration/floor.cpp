@@ -84,9 +84,17 @@ class Making {
             if (on_wire(before_, each).code != OnWire::withheld)
                 standing.push_back(each.id);
         }
-        return event(ControllerReported{bay_id, real.unit_there ? Presence::present : Presence::absent,
-                                        real.arrivals, real.departures, real.starts, real.moved, real.echoed,
-                                        real.fault, Token{1000}, standing});
+        return event(ControllerReported{bay_id,
+                                        real.unit_there ? Presence::present : Presence::absent,
+                                        real.arrivals,
+                                        real.departures,
+                                        real.starts,
+                                        real.moved,
+                                        real.echoed,
+                                        real.fault,
+                                        Token{1000},
+                                        standing,
+                                        {}});
     }
 
     Making& durable_at_once() {
@@ -695,7 +703,7 @@ Situation in_service(std::uint32_t mishaps, std::vector<Act>& told) {
     happens(RulesApproved{*revision, admin, supervisor, {}});
     happens(ControllerLinkChanged{bay_id, Quality::good, "", 1});
     happens(ControllerReported{
-        bay_id, Presence::absent, 10, 10, 10, at.equipment.moved, Token{}, false, Token{1001}, {}});
+        bay_id, Presence::absent, 10, 10, 10, at.equipment.moved, Token{}, false, Token{1001}, {}, {}});
     ResultReceived old{ToolId{"T1"}, "e1", {}, made_in(MadeIn::nobodys_time), 1};
     old.reading.counter = 10;
     happens(old);

@@ -68,8 +68,9 @@ def is_stay(token):
 class Counts:
     """What a PLC keeps over its starts."""
 
-    def __init__(self, arrivals=7, departures=6, starts=1, moved=0):
+    def __init__(self, arrivals=7, departures=6, starts=1, moved=0, moving=False):
         self.arrivals, self.departures, self.starts, self.moved = arrivals, departures, starts, moved
+        self.moving = moving    # the last level of the movement's signal
 
 
 def one_up(count):
@@ -85,7 +86,7 @@ class Point:
         self.one_shot = one_shot
         self.beat_limit = beat_limit
         self.counts = counts or Counts()
-        self.present = self.moving = self.scanned = False
+        self.present = self.scanned = False
         self.token, self.wants_token = 0, False
         self.seen_beat = None       # of the last good block
         self.accepted = None        # the block in force
@@ -127,12 +128,12 @@ class Point:
         self.present = present
 
     def _see_movement(self, moving, was_allowed):
-        if self.scanned and moving and not self.moving:
+        if moving and not self.counts.moving:
             self.counts.moved = one_up(self.counts.moved)
             if not was_allowed and (self.present or not self.left_allowed):
                 self.wrong_move = True
             self.left_allowed = False
-        self.moving = moving
+        self.counts.moving = moving
 
     def _take_block(self, block, now):
         if not block.good_crc or not block.is_for(self.own):

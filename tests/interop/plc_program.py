@@ -117,7 +117,8 @@ def desk_test(program):
         unit, point = program.instance("BayUnit"), program.instance("PermissivePoint")
         unit.scan(Present=False, Counts=structured_text.initial(program.types["BAYCOUNTS"]))
         point.scan(Station=7, Bay=2, Permissive=permissive, OneShot=False, BeatLimit=LIMIT_MS, Block=words,
-                   Unit=unit["Unit"], Moved=False, EquipmentFault=False, MovedCount=3)
+                   Unit=unit["Unit"], Moved=False, EquipmentFault=False,
+                   Movements=structured_text.initial(program.types["MOVEMENTCOUNT"]))
         faults.append(point["Fault"])
     check("the example of PERMISSIVE.md is good for the permissive that it names, and for no other", faults == [4, 1],
           faults)
@@ -208,7 +209,9 @@ class Bay:
         moved = [draw.choice((0, 0xFFFE)) for _ in self.owns]
         self.counts = structured_text.initial(program.types["BAYCOUNTS"])
         self.counts.v_ARRIVALS, self.counts.v_DEPARTURES, self.counts.v_PLCSTARTS = bay_counts
-        self.moved = list(moved)
+        self.moved = [structured_text.initial(program.types["MOVEMENTCOUNT"]) for _ in moved]
+        for movements, count in zip(self.moved, moved):
+            movements.v_MADE = count
         self.points = [plc.Point(own, LIMIT_MS, one_shot, plc.Counts(*bay_counts, count)).started()
                        for own, one_shot, count in zip(self.owns, self.one_shot, moved)]
         self.registers = [Registers(own, draw) for own in self.owns]
@@ -237,8 +240,7 @@ class Bay:
             moved, fault = self.signals.moved[place], self.signals.fault
             self.plcs[place].scan(Station=own[0], Bay=own[1], Permissive=own[2], OneShot=self.one_shot[place],
                                   BeatLimit=LIMIT_MS, Block=registers.words, Unit=self.unit["Unit"], Moved=moved,
-                                  EquipmentFault=fault, MovedCount=self.moved[place])
-            self.moved[place] = self.plcs[place]["MovedCount"]
+                                  EquipmentFault=fault, Movements=self.moved[place])
             point.scan(registers.words, self.signals.present, moved, now, fault)
             self.commands.append(" ".join(map(str, ("scan", self.first_point + place, now, int(self.signals.present),
                                                     int(moved), int(fault), *registers.words))))

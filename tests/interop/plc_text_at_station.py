@@ -37,7 +37,7 @@ class TextPoint:
 
     def __init__(self, bay, is_first, settings):
         self.bay, self.is_first, self.settings = bay, is_first, settings
-        self.moved = 0
+        self.movements = structured_text.initial(bay.program.types["MOVEMENTCOUNT"])
         self.free_after_count = []  # of each scan that counted a movement: whether another was allowed after it
         self.start()
 
@@ -47,11 +47,11 @@ class TextPoint:
     def scan(self, words, present, moving, now):
         if self.is_first:
             self.bay.scan(present, now)
+        made_before = self.movements.v_MADE
         self.block.scan(**self.settings, Block=words, Unit=self.bay.unit["Unit"], Moved=moving, EquipmentFault=False,
-                        MovedCount=self.moved)
-        if self.block["MovedCount"] != self.moved:
+                        Movements=self.movements)
+        if self.movements.v_MADE != made_before:
             self.free_after_count.append(self.may_move())
-        self.moved = self.block["MovedCount"]
 
     @property
     def token(self):

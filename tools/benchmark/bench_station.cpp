@@ -105,12 +105,12 @@ void add_polled(json& station, const StationSize& size, const std::vector<std::u
     if (size.polled_tools > 0)
         station["profiles"].push_back({{"id", "block"}, {"layout", polled_layout()}});
     for (unsigned one = 0; one < size.polled_tools; ++one)
-        station["tools"].push_back(tool(fmt::format("P{}", one + 1), BenchStation::bay_id(0),
+        station["tools"].push_back(tool(BenchStation::polled_id(one), BenchStation::bay_id(0),
                                         {{"registers",
                                           {{"host", "127.0.0.1"},
                                            {"port", ports.at(one)},
                                            {"profile", "block"},
-                                           {"poll_interval_ms", 100}}}}));
+                                           {"poll_interval_ms", size.poll_interval_ms}}}}));
 }
 
 // One joint for each tool of a bay, and one that no run touches.
@@ -159,6 +159,7 @@ json people() {
 std::string BenchStation::tool_id(unsigned bay, unsigned tool) {
     return fmt::format("T{}-{}", bay + 1, tool + 1);
 }
+std::string BenchStation::polled_id(unsigned tool) { return fmt::format("P{}", tool + 1); }
 std::string BenchStation::bay_id(unsigned bay) { return fmt::format("B{}", bay + 1); }
 std::string BenchStation::program(unsigned tool) {
     return std::string(1, static_cast<char>('A' + tool % stage_limit));

@@ -21,8 +21,9 @@ namespace tautgate::benchmark {
 struct StationSize {
     unsigned bays = 1;
     unsigned tools_per_bay = 3;  // with the line protocol
-    unsigned polled_tools = 0;   // by registers, ten times a second, all at the first bay
-    unsigned fasteners = 8;      // of the watched joint; the others have one
+    unsigned polled_tools = 0;   // by registers, all at the first bay
+    unsigned poll_interval_ms = 100;
+    unsigned fasteners = 8;  // of the watched joint; the others have one
     unsigned beat_interval_ms = 100;
 };
 
@@ -36,6 +37,7 @@ struct BenchStation {
 
     // Tool `tool` (0..) of bay `bay` (0..).
     [[nodiscard]] static std::string tool_id(unsigned bay, unsigned tool);
+    [[nodiscard]] static std::string polled_id(unsigned tool);
     [[nodiscard]] static std::string bay_id(unsigned bay);
     [[nodiscard]] static std::string program(unsigned tool);
     [[nodiscard]] static std::string ticket(unsigned bay);

@@ -15,6 +15,7 @@
 #include <sys/utsname.h>
 #include <sys/vfs.h>
 
+#include "tools/benchmark/crowd.hpp"
 #include "tools/benchmark/latency.hpp"
 #include "tools/benchmark/resources.hpp"
 #include "tools/benchmark/throughput.hpp"
@@ -43,17 +44,42 @@ struct Extent {
     unsigned traced = 0;
     unsigned starts = 0;
     milliseconds idle_time{};
+    CrowdPlan crowd{};
     unsigned attempts = 3;  // for a floor that agrees with itself
     bool judges_itself = true;
 };
 
-const Extent full{
-    {160, 50, true}, {40, 25, false}, {12, milliseconds(500), {1, 8, 32}}, 400, 40, 25, seconds(30), 3, true};
-const Extent quick{
-    {12, 30, true}, {6, 8, false}, {3, milliseconds(300), {1, 8, 32}}, 200, 20, 9, seconds(5), 2, true};
+const Extent full{{160, 50, true},
+                  {40, 25, false},
+                  {12, milliseconds(500), {1, 8, 32}},
+                  400,
+                  40,
+                  25,
+                  seconds(30),
+                  {seconds(20), 600, milliseconds(200)},
+                  3,
+                  true};
+const Extent quick{{12, 30, true},
+                   {6, 8, false},
+                   {3, milliseconds(300), {1, 8, 32}},
+                   200,
+                   20,
+                   9,
+                   seconds(5),
+                   {seconds(5), 60, milliseconds(200)},
+                   2,
+                   true};
 // Says nothing about speed: shows that everything runs, and counts.
-const Extent smallest{
-    {2, 5, true}, {1, 2, false}, {1, milliseconds(100), {1, 8, 32}}, 40, 10, 2, milliseconds(500), 1, false};
+const Extent smallest{{2, 5, true},
+                      {1, 2, false},
+                      {1, milliseconds(100), {1, 8, 32}},
+                      40,
+                      10,
+                      2,
+                      milliseconds(500),
+                      {milliseconds(500), 3, milliseconds(200)},
+                      1,
+                      false};
 
 void say(const std::string& what) { std::fputs((what + "\n").c_str(), stderr); }
 
@@ -193,6 +219,20 @@ json idleness(const Surroundings& around, const Extent& extent) {
     return view;
 }
 
+json crowd(const Surroundings& around, const Extent& extent) {
+    say("bench: a station with 32 polled tools and 32 that call: people, rules");
+    Plant plant(around,
+                {.bays = 4, .tools_per_bay = 8, .polled_tools = 32, .poll_interval_ms = 50, .fasteners = 1},
+                "crowd");
+    plant.start();
+    plant.set_up();
+    plant.connect();
+    say("bench: all of them polled, and at work");
+    json view = measure_crowd(plant, extent.crowd);
+    plant.stop();
+    return view;
+}
+
 json figures(const json& all) {
     const auto at_32 = all["throughput"]["by_tools"].back();
     const auto& counts = all["counts"];
@@ -208,7 +248,9 @@ json figures(const json& all) {
               {"written_bytes_per_result", counts["per_result"]["written_bytes"]},
               {"start_to_withheld_ms", all["start"]["ms"]["p50"]},
               {"resident_mib", all["idle"]["resident_mib"]},
-              {"idle_cpu_percent", all["idle"]["cpu_percent"]}};
+              {"idle_cpu_percent", all["idle"]["cpu_percent"]},
+              {"crowd_cpu_percent", all["crowd"]["quiet_cpu_percent"]},
+              {"crowd_missed", all["crowd"]["missed"]}};
     if (!all["system_calls"].is_null())
         flat["system_calls_per_result"] = all["system_calls"]["per_result"];
     return flat;
@@ -219,6 +261,7 @@ int measure(const Surroundings& around, const Extent& extent, const std::string&
     all.update(latency_and_counts(around, extent));
     all["throughput"] = throughput(around, extent);
     all.update(idleness(around, extent));
+    all["crowd"] = crowd(around, extent);
     all["figures"] = figures(all);
     const bool is_void = all["latency_busy"]["void"].get<bool>() || all["latency_idle"]["void"].get<bool>();
     all["void"] = is_void;

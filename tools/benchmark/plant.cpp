@@ -33,7 +33,7 @@ Plant::Plant(Surroundings around, const StationSize& size, const std::string& na
         }
     }
     for (const std::uint16_t port : station_.polled_ports) {
-        polled_.push_back(std::make_unique<RegisterDevice>(port));
+        polled_.push_back(std::make_unique<PolledTool>(port));
         shop_.add(*polled_.back());
     }
 }
@@ -65,6 +65,13 @@ Child& Plant::daemon() {
 }
 
 LineTool& Plant::tool(unsigned bay, unsigned tool) { return *tools_.at(bay * size_.tools_per_bay + tool); }
+
+nlohmann::json Plant::state() const {
+    const auto now = crew_.station();
+    if (!now)
+        give_up("the daemon does not show its state");
+    return *now;
+}
 
 void Plant::need(const simulation::Crew::Done& done) {
     if (!done)

@@ -56,6 +56,9 @@ class Plant {
     [[nodiscard]] Shop& shop() noexcept { return shop_; }
     [[nodiscard]] Child& daemon();
     [[nodiscard]] LineTool& tool(unsigned bay, unsigned tool);
+    [[nodiscard]] PolledTool& polled(unsigned tool) { return *polled_.at(tool); }
+    // What the daemon shows of the station; while others are pumped.
+    [[nodiscard]] nlohmann::json state() const;
     [[nodiscard]] ControllerDevice& controller(unsigned bay = 0) { return *controllers_.at(bay); }
     [[nodiscard]] const StationSize& size() const noexcept { return size_; }
     [[nodiscard]] const Surroundings& around() const noexcept { return around_; }
@@ -74,7 +77,7 @@ class Plant {
     BenchStation station_;
     Shop shop_;
     std::vector<std::unique_ptr<ControllerDevice>> controllers_;
-    std::vector<std::unique_ptr<RegisterDevice>> polled_;
+    std::vector<std::unique_ptr<PolledTool>> polled_;
     std::vector<std::unique_ptr<LineTool>> tools_;
     simulation::Crew crew_;
     std::unique_ptr<Child> daemon_;

@@ -131,6 +131,15 @@ std::vector<std::uint8_t> RegisterDevice::answer(std::span<const std::uint8_t> r
 // ---- the controller
 // ------------------------------------------------------------------------------------------------
 
+PolledTool::PolledTool(std::uint16_t port) : RegisterDevice(port) { registers()[100] = 1; }
+
+void PolledTool::make() {
+    // binary32: 71.0 N.m and 20 degrees, the high word first.
+    constexpr std::array<std::uint16_t, 5> values{1, 0x428E, 0, 0x41A0, 0};
+    std::ranges::copy(values, registers().subspan(101).begin());
+    registers()[109] = static_cast<std::uint16_t>(++made_);
+}
+
 ControllerDevice::ControllerDevice(std::uint16_t port, const std::vector<protocol::BlockAddress>& permissives)
     : RegisterDevice(port) {
     for (const auto& own : permissives)

@@ -1,6 +1,6 @@
 // A device that serves holding registers over Modbus TCP, as lean as it can be: nothing lies between the
 // arrival of a request and its stamp. The controller of the equipment is one that runs the PLC's rule; a
-// polled tool that never tightens is one whose registers stay zero.
+// polled tool shows its results.
 #pragma once
 
 #include <array>
@@ -42,6 +42,18 @@ class RegisterDevice : public Device {
     std::vector<Peer> peers_;
     std::array<std::uint16_t, 256> registers_{};
     std::uint64_t requests_ = 0;
+};
+
+// A polled tool whose results stand from register 100 on, as the benchmark's profile lays them out.
+class PolledTool : public RegisterDevice {
+  public:
+    explicit PolledTool(std::uint16_t port);
+    // One more result, the values before its count.
+    void make();
+    [[nodiscard]] std::uint64_t made() const noexcept { return made_; }
+
+  private:
+    std::uint64_t made_ = 0;
 };
 
 // The controller of one bay. Its permissive blocks start at register 0, its feedback blocks at 128; the first

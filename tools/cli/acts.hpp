@@ -87,7 +87,7 @@ struct Proposal {
 [[nodiscard]] Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers);
 [[nodiscard]] Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers);
 
-// `what` is "operator", "scans" or "checks"; `key` and `value` the one member of its body.
+// `what` is "operator", "scans", "checks" or "tools"; `key` and `value` the one member of its body.
 struct BayAct {
     std::string bay;
     std::string_view what;

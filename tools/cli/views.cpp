@@ -197,15 +197,41 @@ std::string count_words(const std::string& count) {
     return count.empty() ? "-" : words(plain(count));
 }
 
+// Whether the station lets it run: for which program and where, with a question mark until the tool said so.
+Cell may_run_cell(const json& tool) {
+    const auto& control = at(tool, "control");
+    if (control.is_null())
+        return {"not by us"};
+    if (is_true(control, "disobeys"))
+        return {"no, yet it does", Colour::red};
+    const std::string open = is_true(control, "confirmed") ? "" : " ?";
+    if (!is_true(control, "may_run"))
+        return {"no" + open};
+    const std::string where = at(control, "bays").size() > 1 ? " at " + shown(control, "at") : "";
+    const std::string program = at(control, "program").is_null() ? "yes" : shown(control, "program");
+    return {program + where + open};
+}
+
+// The column of what may run stands only where the station lets some tool run.
 std::string tools_text(const json& station, Style style) {
-    Table table{{"tool", "bay", "link", "count", "counter"}};
-    for (const auto& tool : at(station, "tools"))
-        table.row({{titled(tool)},
-                   {shown(tool, "bay")},
-                   word_cell(tool, "link"),
-                   {count_words(text_at(tool, "count")),
-                    text_at(tool, "count") == "broken" ? Colour::red : Colour::none},
-                   {shown(tool, "counter")}});
+    const auto& tools = at(station, "tools");
+    const bool lets_run =
+        std::ranges::any_of(tools, [](const json& tool) { return !at(tool, "control").is_null(); });
+    std::vector<std::string> heads{"tool", "bay", "link", "count", "counter"};
+    if (lets_run)
+        heads.emplace_back("may run");
+    Table table{heads};
+    for (const auto& tool : tools) {
+        std::vector<Cell> cells{{titled(tool)},
+                                {shown(tool, "bay")},
+                                word_cell(tool, "link"),
+                                {count_words(text_at(tool, "count")),
+                                 text_at(tool, "count") == "broken" ? Colour::red : Colour::none},
+                                {shown(tool, "counter")}};
+        if (lets_run)
+            cells.push_back(may_run_cell(tool));
+        table.row(std::move(cells));
+    }
     return table.empty() ? "" : heading("\nTools", table.text(style.colours, 2, style.screen));
 }
 
@@ -504,6 +530,8 @@ std::string kind_words(const std::string& kind) {
                                   {"OperatorSignedOff", "sign-off"},
                                   {"TicketScanned", "scan of a ticket"},
                                   {"CheckConfirmed", "confirmation"},
+                                  {"ToolControlSeen", "word of a tool whether it may run"},
+                                  {"ToolCalled", "call of a shared tool"},
                                   {"Proposed", "decision"},
                                   {"Seconded", "consent"},
                                   {"ProposalEnded", "end of a proposal"}};

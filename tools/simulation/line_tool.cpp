@@ -86,6 +86,7 @@ class LineTool::Wire {
             send_all();
     }
     void send_twice(unsigned results) { twice_ = results; }
+    void disobey(bool on) { disobeys_ = on; }
     void lose_one() {
         ++newest_;
         update([&](Status& status) { status.newest = newest_; });
@@ -168,7 +169,10 @@ class LineTool::Wire {
         (void)socket_.close(ignored);
         beat_.cancel();
         outgoing_.clear();
-        update([](Status& status) { status.welcomed = false; });
+        update([](Status& status) {
+            status.welcomed = false;
+            status.may_run = false;
+        });
     }
     void lost() {
         hang_up();
@@ -229,6 +233,20 @@ class LineTool::Wire {
         });
     }
     void obey(const protocol::Beat& /*beat*/) {}
+    void obey(const protocol::Enable& enable) {
+        update([&](Status& status) {
+            status.may_run = true;
+            status.program = enable.program;
+        });
+        say_state(enable.order);
+    }
+    void obey(const protocol::Disable& disable) {
+        update([](Status& status) { status.may_run = false; });
+        say_state(disable.order);
+    }
+    void say_state(std::uint64_t order) {
+        send(to_line(protocol::ToolSays{order, status_.may_run || disobeys_, status_.program, newest_}));
+    }
 
     void send_all() {
         for (const auto& result : kept_)
@@ -282,6 +300,7 @@ class LineTool::Wire {
     bool open_ = false;
     bool cut_ = false;
     bool held_back_ = false;
+    bool disobeys_ = false;
     bool stopping_ = false;
 
     mutable std::mutex mutex_;
@@ -315,6 +334,9 @@ void LineTool::send_twice(unsigned results) {
 }
 void LineTool::restart(std::string epoch) {
     wire_->on_thread([&] { wire_->restart(std::move(epoch)); });
+}
+void LineTool::disobey(bool on) {
+    wire_->on_thread([&] { wire_->disobey(on); });
 }
 void LineTool::lose_one() {
     wire_->on_thread([&] { wire_->lose_one(); });

@@ -38,6 +38,8 @@ class LineTool {
         std::uint64_t refusals = 0;      // `refused` lines received
         std::string refused;             // the words of the last one
         std::uint64_t misread = 0;       // lines of the station that the tool could not read
+        bool may_run = false;            // by the last order on this connection
+        std::string program;             // that the last order named
     };
 
     explicit LineTool(LineToolSettings settings);
@@ -61,6 +63,8 @@ class LineTool {
     void send_twice(unsigned results);
     // Power off and on: a new epoch, the count starts again, what was not acknowledged is lost.
     void restart(std::string epoch);
+    // It says that it may run, whatever it is told.
+    void disobey(bool on);
     // Counts on without a result: one that the tool will never be able to send.
     void lose_one();
 

@@ -356,6 +356,48 @@ void RegisterTool::after(const RegisterRequest& request, std::span<std::uint16_t
     if (profile_.handshake && request.bits == protocol::is_bit_table(profile_.handshake->table) &&
         request.touches(profile_.handshake->address, 1))
         take_handshake(registers);
+    if (profile_.control)
+        take_control(request, registers);
+}
+
+void RegisterTool::take_control(const RegisterRequest& request, std::span<std::uint16_t> registers) {
+    const protocol::RegisterControl& control = *profile_.control;
+    const bool is_bit = protocol::is_bit_table(control.enable.table);
+    if (request.bits == is_bit && request.touches(control.enable.address, 1)) {
+        const std::uint16_t written = is_bit ? std::uint16_t{server_->bits()[control.enable.address]}
+                                             : registers[control.enable.address];
+        if (written == control.enable.on || written == control.enable.off)
+            status_.may_run = written == control.enable.on;
+    }
+    if (control.program && !request.bits && request.touches(*control.program, 1)) {
+        const auto named =
+            std::ranges::find(control.programs, registers[*control.program], &protocol::CodeText::code);
+        status_.program = named == control.programs.end() ? std::string{} : named->text;
+    }
+    say_control(registers);
+    changed_.notify_all();
+}
+
+void RegisterTool::say_control(std::span<std::uint16_t> registers) {
+    const protocol::RegisterControl& control = *profile_.control;
+    const auto say = [&](const RegisterField& field, std::uint16_t value) {
+        if (protocol::is_bit_table(field.table.value_or(profile_.table)))
+            server_->bits()[field.address] = value != 0 ? 1 : 0;
+        else
+            registers[field.address] =
+                field.bits ? static_cast<std::uint16_t>(value << field.bits->first) : value;
+    };
+    say(control.enabled, status_.may_run || disobeys_ ? 1 : 0);
+    if (control.selected)
+        say(*control.selected, control.program ? registers[*control.program] : std::uint16_t{0});
+}
+
+void RegisterTool::disobey(bool on) {
+    server_->change([&](std::span<std::uint16_t> registers) {
+        const std::lock_guard lock{mutex_};
+        disobeys_ = on;
+        say_control(registers);
+    });
 }
 
 void RegisterTool::shown_is_stored() {

@@ -33,6 +33,8 @@ class RegisterTool {
         std::uint64_t acknowledged = 0;
         std::size_t kept = 0;     // results not shown or not acknowledged yet
         std::uint64_t reads = 0;  // requests for the block
+        bool may_run = false;     // as the station wrote it
+        std::string program;      // that the station chose
     };
 
     [[nodiscard]] static std::expected<std::unique_ptr<RegisterTool>, std::string>
@@ -57,6 +59,8 @@ class RegisterTool {
     void tear(unsigned reads);
     // Power off and on: a new epoch where the profile has one, the count starts again, nothing is kept.
     void restart(std::uint64_t epoch);
+    // It says that it may run, whatever it is told.
+    void disobey(bool on);
     // Counts on without a result: one that nobody will ever read.
     void lose_one();
 
@@ -76,6 +80,8 @@ class RegisterTool {
     void take_acknowledgement(std::span<std::uint16_t> registers);
     void take_handshake(std::span<std::uint16_t> registers);
     void shown_is_stored();
+    void take_control(const RegisterRequest& request, std::span<std::uint16_t> registers);
+    void say_control(std::span<std::uint16_t> registers);
     [[nodiscard]] static std::expected<std::unique_ptr<RegisterTool>, std::string>
     begin(std::unique_ptr<RegisterTool> tool,
           const std::function<
@@ -94,6 +100,7 @@ class RegisterTool {
     std::vector<std::uint16_t> torn_rest_;  // what stands in the registers once the write is over
     unsigned tears_ = 0;
     bool held_back_ = false;
+    bool disobeys_ = false;
     std::chrono::milliseconds slow_{0};
     std::optional<std::chrono::steady_clock::time_point> take_at_;  // it was told, and acts on it then
     bool clear_awaited_ = false;  // the acknowledgement of a handshake still stands

@@ -79,6 +79,20 @@ bool SimulatedTool::await_link(std::chrono::milliseconds limit) const {
         kind_);
 }
 
+bool SimulatedTool::await_may_run(const std::string& program, std::chrono::milliseconds limit) const {
+    if (!tool_.control)
+        return true;
+    return std::visit(
+        [&](const auto& tool) {
+            return tool->await(
+                [&](const auto& status) {
+                    return status.may_run && (status.program.empty() || status.program == program);
+                },
+                limit);
+        },
+        kind_);
+}
+
 // ---- the floor
 // ----------------------------------------------------------------------------------------------
 
@@ -255,9 +269,18 @@ std::chrono::milliseconds ShopFloor::time_to_first_run() const {
     return longest + until_seen;
 }
 
+std::expected<SimulatedTool*, std::string> ShopFloor::tool_let_run_at(const Where& where) {
+    constexpr std::chrono::milliseconds patience{10'000};
+    const auto held = tool_at(where);
+    if (held && !(*held)->await_may_run(joint(where.joint)->passes[where.pass].program, patience))
+        return std::unexpected(fmt::format("the station does not let tool {} run for {}",
+                                           (*held)->description().id, where.joint));
+    return held;
+}
+
 std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mishap) {
     std::this_thread::sleep_until(first_run_);
-    const auto held = tool_at(where);
+    const auto held = tool_let_run_at(where);
     if (!held)
         return std::unexpected(held.error());
     if (mishap == Mishap::cross_threaded || mishap == Mishap::stripped)
@@ -276,7 +299,7 @@ std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mi
 
 std::expected<Run, std::string> ShopFloor::loosen(const Where& where) {
     std::this_thread::sleep_until(first_run_);
-    const auto held = tool_at(where);
+    const auto held = tool_let_run_at(where);
     if (!held)
         return std::unexpected(held.error());
     const auto run = account_.loosen(where.joint, where.fastener,

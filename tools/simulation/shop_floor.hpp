@@ -45,6 +45,8 @@ class SimulatedTool {
     [[nodiscard]] bool await_acknowledged(std::chrono::milliseconds limit) const;
     // Waits until the station is connected (line) or polls (registers).
     [[nodiscard]] bool await_link(std::chrono::milliseconds limit) const;
+    // Until the station lets a tool that obeys run with the program; at once for one that runs by itself.
+    [[nodiscard]] bool await_may_run(const std::string& program, std::chrono::milliseconds limit) const;
 
     [[nodiscard]] const config::Tool& description() const noexcept { return tool_; }
     [[nodiscard]] LineTool* line() const noexcept;
@@ -128,6 +130,8 @@ class ShopFloor {
     [[nodiscard]] std::expected<void, std::string> open_tools();
     [[nodiscard]] std::chrono::milliseconds time_to_first_run() const;
     [[nodiscard]] std::expected<SimulatedTool*, std::string> tool_at(const Where& where);
+    // Waits until the station lets it run.
+    [[nodiscard]] std::expected<SimulatedTool*, std::string> tool_let_run_at(const Where& where);
     [[nodiscard]] Program program_for(const config::Joint& joint, const Where& where, Mishap mishap) const;
 
     const config::Station& station_;

@@ -460,6 +460,69 @@ TEST_CASE("a polled tool reports everything that its joints need, and is polled 
         larkmoor);
 }
 
+namespace {
+
+// The demo's second tool as one that the station lets run.
+Station obedient_larkmoor() {
+    auto station = larkmoor();
+    station.tools[1].control = ToolControl{};
+    using namespace tautgate::protocol;
+    station.profiles[0].profile.control =
+        RegisterControl{.enable = {.address = 140},
+                        .enabled = {.address = 142},
+                        .program = 141,
+                        .selected = RegisterField{.address = 143},
+                        .programs = {{161, "M16-snug"}, {162, "M16-final"}}};
+    return station;
+}
+
+}  // namespace
+
+TEST_CASE("a tool that is let run is one that can be told and can answer") {
+    CHECK(found(obedient_larkmoor()).empty());
+    check_table(
+        {{"the profile does not say how",
+          [](Station& s) { s.profiles[0].profile.control.reset(); },
+          {"/tools/1/control: the profile of tool \"NR-16\" does not say how it is let run"}},
+         {"a program that cannot be chosen",
+          [](Station& s) { s.profiles[0].profile.control->programs.pop_back(); },
+          {"/joints/2/passes/1/program: tool \"NR-16\" has no number for program \"M16-final\", so that it "
+           "could not be chosen there"}},
+         {"a fault in the control itself",
+          [](Station& s) { s.profiles[0].profile.control->enable.off = 1; },
+          {"/profiles/0/layout/control/enable/off: 1 also lets the tool run"}}},
+        obedient_larkmoor);
+}
+
+TEST_CASE("bays share only a tool that is let run at one of them after the other") {
+    const auto shared = [] {
+        auto station = smallest();
+        add_bay(station);
+        station.joints[0].tools = {"T1"};
+        std::erase_if(station.tools, [](const Tool& tool) { return tool.id == "T2"; });
+        station.tools[0].also_at = {"B2"};
+        station.tools[0].control = ToolControl{};
+        return station;
+    };
+    CHECK(found(shared()).empty());
+    check_table({{"it runs by itself",
+                  [](Station& s) { s.tools[0].control.reset(); },
+                  {"/tools/0/also_at: nobody could tell at which bay tool \"T1\" made a result, since the "
+                   "station does "
+                   "not stop it at one before it lets it run at another"}},
+                 {"an unknown bay",
+                  [](Station& s) {
+                      s.tools[0].also_at = {"B2", "B9"};
+                  },
+                  {"/tools/0/also_at/1: there is no bay \"B9\""}},
+                 {"its own bay again",
+                  [](Station& s) {
+                      s.tools[0].also_at = {"B2", "B1"};
+                  },
+                  {"/tools/0/also_at/1: tool \"T1\" is at bay \"B1\" already"}}},
+                shared);
+}
+
 TEST_CASE("a fault inside a register profile is found with its place in the file") {
     auto station = larkmoor();
     station.profiles[0].profile.torque->field.order.reset();

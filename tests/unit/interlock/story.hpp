@@ -196,7 +196,10 @@ class Story {
     void come_into_service() {
         happens(StationStarted{"test", true, {}});
         enrol_everybody();
-        happens(RulesApproved{Revision{"r1"}, admin, supervisor, {{BayId{"B1"}, fresh()}}});
+        std::vector<FreshToken> tokens;
+        for (const config::Bay& each : rules.at(Revision{"r1"})->bays)
+            tokens.push_back({BayId{each.id}, fresh()});
+        happens(RulesApproved{Revision{"r1"}, admin, supervisor, tokens});
         links_come_up();
     }
 
@@ -221,9 +224,9 @@ class Story {
             if (gate(bay(), each, state.newest).code != OnWire::withheld)
                 on_wire.push_back(each.id);
         }
-        return happens(ControllerReported{BayId{"B1"}, equipment.present, equipment.arrivals,
-                                          equipment.departures, equipment.starts, equipment.moved,
-                                          equipment.echoed, equipment.fault, fresh(), on_wire});
+        return happens(ControllerReported{
+            BayId{"B1"}, equipment.present, equipment.arrivals, equipment.departures, equipment.starts,
+            equipment.moved, equipment.echoed, equipment.fault, fresh(), on_wire, equipment.moved_wrongly});
     }
 
     void arrives() {
@@ -353,6 +356,7 @@ class Story {
         std::vector<Moved> moved;
         Token echoed;
         bool fault = false;
+        std::vector<PermissiveId> moved_wrongly;
     } equipment;
     std::string boot = "boot-1";
     std::int64_t now_ns = 0;

@@ -98,6 +98,38 @@ TEST_CASE(
     CHECK(story.held_by("lift", ReasonCode::movement_used));
 }
 
+TEST_CASE("a movement that the controller says nothing allowed is held against the unit, once, whatever we "
+          "had out") {
+    Story story;
+    story.joined_unit();
+    SECTION("told with its count") {
+        story.equipment.moved_wrongly = {PermissiveId{"lift"}};
+        story.moves("lift");
+    }
+    SECTION("told after it") {
+        story.moves("lift");
+        CHECK_FALSE(story.held_by("lift", ReasonCode::moved_unproven));
+        story.equipment.moved_wrongly = {PermissiveId{"lift"}};
+        story.report();
+    }
+    CHECK(story.alarmed(AlarmCode::moved_unproven));
+    CHECK(story.on_hold("D1"));
+    CHECK(story.held_by("lift", ReasonCode::moved_unproven));
+    // It says so until the next arrival, which is no second movement.
+    CHECK(is<Applied>(story.proposes(supervisor, AcknowledgeMove{PermissiveId{"lift"}})));
+    story.report();
+    CHECK_FALSE(story.held_by("lift", ReasonCode::moved_unproven));
+}
+
+TEST_CASE("a unit that leaves by a movement which the controller did not allow leaves unproven") {
+    Story story;
+    story.joined_unit();
+    story.equipment.moved_wrongly = {PermissiveId{"leave"}};
+    story.moves("leave");
+    CHECK(story.alarmed(AlarmCode::left_unproven));
+    CHECK(story.on_hold("D1"));
+}
+
 TEST_CASE("tickets that do not belong together prove nothing until the right one is scanned") {
     Story story;
     story.arrives();

@@ -270,6 +270,38 @@ TEST_CASE("acting on what was shown under the echoed beat is right, on anything 
     CHECK_FALSE(seen.alive_as_of);
 }
 
+TEST_CASE("acting on a one-shot release with another count of movements is acting alone") {
+    Wire wire;
+    auto one_shot = frame();
+    one_shot.points.front().one_shot = true;
+    wire.out = Outgoing{one_shot, first_beat};
+    Incoming in{one_shot};
+    wire.release();
+    protocol::FeedbackBlock beam{
+        .address = {}, .token = token, .acting = Feedback::released, .beat = first_beat + 1};
+    const protocol::FeedbackBlock idle{.address = {}, .acting = Feedback::withheld, .beat = first_beat + 1};
+    CHECK_FALSE(in.take(feedback(beam, idle), wire.out).acts_alone);
+    beam.moved = 1;
+    const auto seen = in.take(feedback(beam, idle), wire.out);
+    CHECK(seen.acts_alone);
+    CHECK(seen.why_not.find("one-shot") != std::string::npos);
+    beam.acting = Feedback::withheld;
+    CHECK_FALSE(in.take(feedback(beam, idle), wire.out).acts_alone);
+}
+
+TEST_CASE("a movement that the controller says nothing allowed is reported with its permissive") {
+    Wire wire;
+    Incoming in{frame()};
+    static_cast<void>(wire.send());
+    protocol::FeedbackBlock beam{.address = {}, .acting = Feedback::withheld, .beat = first_beat};
+    const protocol::FeedbackBlock idle = beam;
+    beam.fault = static_cast<std::uint16_t>(protocol::PlcFault::moved_while_withheld);
+    const auto seen = in.take(feedback(beam, idle), wire.out);
+    REQUIRE(seen.report);
+    CHECK(seen.report->moved_wrongly == std::vector<domain::PermissiveId>{{"lift-beam"}});
+    CHECK_FALSE(seen.report->fault);
+}
+
 TEST_CASE(
     "a feedback is reported when it says something new, and never when its blocks contradict each other") {
     Wire wire;

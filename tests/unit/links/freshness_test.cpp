@@ -143,3 +143,14 @@ TEST_CASE("refusals that follow each other are one event with a count, and none 
     CHECK(*rest == tautgate::interlock::InputRefused{"NR-12", "y", "no JSON", 2});
     CHECK_FALSE(refusals.rest());
 }
+
+TEST_CASE("how often a source came, was lost and failed is counted, told or not") {
+    Freshness source{limits};
+    for (int i = 0; i < 3; ++i)
+        (void)source.failed(begin, "refused");
+    (void)lives(source, begin, begin + 1s);
+    (void)source.failed(begin + 1s, "broke");
+    (void)lives(source, begin + 2s, begin + 3s);
+    (void)source.look(begin + 5s);
+    CHECK(source.health("NR-12", begin + 5s).counts == LinkCounts{2, 2, 4});
+}

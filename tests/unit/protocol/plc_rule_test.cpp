@@ -201,6 +201,19 @@ TEST_CASE("a movement that nothing allowed is counted and complained of until th
     CHECK(rig.plc.fault == PlcFault::none);
 }
 
+TEST_CASE("what moved while the program did not run is counted at its start, and nothing allowed it") {
+    Rig rig = Rig::released();
+    rig.plc = plc_start(rig.plc);
+    rig.inputs.moved = true;
+    rig.scan();
+    CHECK(rig.plc.moved_count == 1);
+    CHECK(rig.plc.fault == PlcFault::moved_while_withheld);
+    // The same level is no second movement, over whatever starts.
+    rig.plc = plc_start(rig.plc);
+    rig.scan();
+    CHECK(rig.plc.moved_count == 1);
+}
+
 TEST_CASE("a unit lifted off its place sensor under a release has moved rightly") {
     Rig rig = Rig::released();
     rig.present(false);

@@ -311,6 +311,17 @@ TEST_CASE("without a counter, too, a read that differs from the first is torn an
     CHECK_FALSE(watch.observe(profile, early, std::span(late).first(1)));
 }
 
+TEST_CASE("a mark that differs in its upper half alone was torn as well") {
+    RegisterProfile profile = uncounted();
+    profile.handshake = Handshake{
+        .ready = {.address = 0, .type = FieldType::uint32, .order = WordOrder::abcd}, .address = 10};
+    REQUIRE(check(profile).empty());
+    ResultWatch watch(KnownResult{12, 5});
+    const Three ready{1, 0, 5};
+    const Three idle{0, 0, 5};
+    CHECK(watch.observe(profile, ready, idle) == WatchOutcome(Torn{}));
+}
+
 TEST_CASE("of a ring the newest count decides, read with the epoch beside it") {
     RegisterProfile profile;
     profile.name = "ring";

@@ -87,7 +87,9 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
                                   .bay = "J1",
                                   .quality = Quality::stale,
                                   .age = 10ms,
-                                  .why = "silent"},
+                                  .why = "silent",
+                                  .counts = {.became_good = 2, .lost = 2, .failures = 3},
+                                  .polls = web::InputPolls{.good = 90, .failed = 4, .skipped = 1}},
                                  {.kind = InputKind::scanner,
                                   .id = "S",
                                   .bay = "J1",
@@ -164,6 +166,7 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"D LT26-0417 MB1 TM000871"})", by));
     record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"?"})", by));
     record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"sand-pipes","seen":50})", by));
+    record("/v1/bays/{bay}/tools", post(at + "/tools", R"({"tool":"NR-1"})", by));
     const auto fastener = joint.fasteners.front().name;
     const std::vector<json> bodies{{{"joint", joint.id},
                                     {"verified", "by hand"},
