@@ -10,6 +10,9 @@ using std::chrono::milliseconds;
 
 namespace {
 
+// What is refused or lost costs a new call.
+constexpr std::uint64_t ordinary_line = 500;
+
 Tally line_slice(std::uint64_t seed, std::uint64_t injections) {
     Tally tally;
     std::unique_ptr<LineStand> stand;
@@ -50,7 +53,7 @@ constexpr milliseconds line_slack{1000};
 
 TEST_CASE(
     "no link error that leaves lines as they are changes, loses or doubles a result of a calling tool") {
-    check_line(run_slices("calling tool", line_slice));
+    check_line(run_slices("calling tool", ordinary_line, line_slice));
 }
 
 TEST_CASE("a calling tool from which nothing comes is noticed within its silence limit") {

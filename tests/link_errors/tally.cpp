@@ -15,17 +15,16 @@ namespace tautgate::link_errors {
 
 namespace {
 
-constexpr std::uint64_t ordinary_injections = 2000;
 constexpr std::uint64_t first_seed = 20'261'126;
 
 [[nodiscard]] const char* environment(const char* name) {
     return std::getenv(name);  // NOLINT(concurrency-mt-unsafe): nobody sets it
 }
 
-[[nodiscard]] std::uint64_t wanted_injections() {
+[[nodiscard]] std::uint64_t wanted_injections(std::uint64_t ordinary) {
     const char* const said = environment("TAUTGATE_INJECTIONS");
     if (said == nullptr)
-        return ordinary_injections;
+        return ordinary;
     const std::string_view text{said};
     std::uint64_t count = 0;
     const auto [end, failed] = std::from_chars(text.data(), text.data() + text.size(), count);
@@ -106,8 +105,9 @@ std::string to_text(const std::string& link, const Tally& tally) {
     return text;
 }
 
-Tally run_slices(const std::string& link, Tally (*slice)(std::uint64_t seed, std::uint64_t injections)) {
-    const std::uint64_t wanted = wanted_injections();
+Tally run_slices(const std::string& link, std::uint64_t ordinary,
+                 Tally (*slice)(std::uint64_t seed, std::uint64_t injections)) {
+    const std::uint64_t wanted = wanted_injections(ordinary);
     const auto file = progress_file(link);
     Tally tally;
     for (std::uint64_t done = file ? read_progress(*file, tally) : 0;

@@ -34,10 +34,10 @@ struct Tally {
 // Injections are made in slices, each on a link and with a seed of its own.
 inline constexpr std::uint64_t slice_length = 500;
 
-// Injects as many errors as TAUTGATE_INJECTIONS says (without it 2,000) and says what came of it. Where
+// Injects as many errors as TAUTGATE_INJECTIONS says (without it `ordinary`) and says what came of it. Where
 // TAUTGATE_PROGRESS names a folder, each slice without a violation is noted there, and not made again by the
 // next run.
-[[nodiscard]] Tally run_slices(const std::string& link,
+[[nodiscard]] Tally run_slices(const std::string& link, std::uint64_t ordinary,
                                Tally (*slice)(std::uint64_t seed, std::uint64_t injections));
 
 }  // namespace tautgate::link_errors
