@@ -32,6 +32,9 @@ void check_bay_alone(Findings& findings, const Bay& bay, const std::string& poin
 }
 
 void check_tool_alone(Findings& findings, const Tool& tool, const std::string& pointer) {
+    if (std::holds_alternative<PulseLink>(tool.link)) {
+        return;  // it measures nothing
+    }
     if (tool.torque_max <= tool.torque_min) {
         findings.error(
             pointer + "/torque/max",
@@ -120,6 +123,15 @@ void check_people_alone(Findings& findings, const PeopleRules& people) {
     check_roles(findings, people.leaving_incomplete, "/people/leaving_incomplete",
                 "let a unit leave incomplete");
     check_roles(findings, people.decisions, "/people/decisions", "answer what the station asks");
+}
+
+void check_wiring_tests_alone(Findings& findings, const WiringTests& tests) {
+    check_roles(findings, tests.roles, "/wiring_tests/roles", "try the wiring");
+}
+
+void check_orders_alone(Findings& findings, const Station& station) {
+    if (station.orders)
+        check_roles(findings, station.orders->entitled, "/orders/entitled", "change orders");
 }
 
 // Whether the overrides of the station's joints can be given at all.
@@ -214,6 +226,7 @@ void check_all_ids(Findings& findings, const Station& station) {
     check_ids(findings, station.bays, "bays");
     check_ids(findings, station.tools, "tools");
     check_ids(findings, station.scanners, "scanners");
+    check_ids(findings, station.io, "io");
     check_ids(findings, station.profiles, "profiles");
     check_ids(findings, station.permissives, "permissives");
     check_ids(findings, station.joints, "joints");
@@ -227,6 +240,7 @@ void check_all_ids(Findings& findings, const Station& station) {
         [](std::size_t index) { return at("permissives", index, "/number"); }, "number");
     check_bays_of(findings, station, station.tools, "tools");
     check_bays_of(findings, station, station.scanners, "scanners");
+    check_bays_of(findings, station, station.io, "io");
     check_bays_of(findings, station, station.permissives, "permissives");
 }
 
@@ -263,7 +277,7 @@ void check_tools(Findings& findings, const Station& station) {
             if (const NamedProfile* profile = by_id(station.profiles, link->profile)) {
                 check_profile_agrees(findings, tool, *profile, pointer);
             }
-        } else if (!station.tool_port) {
+        } else if (std::holds_alternative<LineLink>(tool.link) && !station.tool_port) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
         }
@@ -391,11 +405,6 @@ void check_listening(Findings& findings, const Station& station) {
             fmt::format("{} can be reached from other machines, and the API carries credentials in clear",
                         station.api.address),
             "give 127.0.0.1");
-    }
-    const auto scanner_port_missing = !station.scanners.empty() && !station.scanner_port;
-    if (scanner_port_missing) {
-        findings.error("/scanners", "the scanners would connect, but the station has no scanner port",
-                       "add \"scanner_port\" to the station");
     }
 }
 
@@ -526,6 +535,8 @@ std::vector<ConfigFinding> check(const Station& station) {
     Findings findings;
     check_parts_alone(findings, station);
     check_people_alone(findings, station.people);
+    check_wiring_tests_alone(findings, station.wiring_tests);
+    check_orders_alone(findings, station);
     check_overrides_possible(findings, station);
     check_shifts_apart(findings, station.calendar);
     check_all_ids(findings, station);
@@ -539,6 +550,8 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_pair_and_variants(findings, station);
     check_listening(findings, station);
     check_polled(findings, station);
+    check_devices(findings, station);
+    check_io(findings, station);
     check_register_ranges(findings, station);
     if (!findings.has_error()) {
         warn_of_unused(findings, station);

@@ -56,6 +56,9 @@ void check_angle_window(Findings& findings, const Window& window, const std::str
 }
 
 void check_passes(Findings& findings, const Joint& joint, const std::string& pointer) {
+    if (joint.method == Method::click) {
+        return;  // of a click nothing is measured, and no window judged
+    }
     for (std::size_t index = 0; index < joint.passes.size(); ++index) {
         const Window& window = joint.passes[index].window;
         const auto here = fmt::format("{}/passes/{}/window", pointer, index);
@@ -81,7 +84,32 @@ void check_passes(Findings& findings, const Joint& joint, const std::string& poi
         [&](std::size_t index) { return fmt::format("{}/passes/{}/name", pointer, index); }, "pass name");
 }
 
+// A click says that a torque was reached, not which, and not at which fastener; it never says that one was
+// loosened.
+void check_click(Findings& findings, const Joint& joint, const std::string& pointer) {
+    if (joint.risk != RiskClass::c) {
+        findings.error(
+            pointer + "/method",
+            fmt::format("a click is no proof for class {}, since nothing is measured", letter(joint.risk)),
+            "use tightening with a tool that measures, or show that the joint is class C");
+    }
+    if (joint.placement == Placement::by_tool) {
+        findings.error(pointer + "/placement", "a click does not say at which fastener it was",
+                       "give listed or counted");
+    }
+    if (joint.rehit_angle_max) {
+        findings.error(pointer + "/rehit_angle_max", "a click has no angle", "remove it");
+    }
+    if (joint.retry.loosening_between) {
+        findings.error(pointer + "/retry/loosening_between", "a click never tells of a loosening",
+                       "remove it");
+    }
+}
+
 void check_method(Findings& findings, const Joint& joint, const std::string& pointer) {
+    if (joint.method == Method::click) {
+        check_click(findings, joint, pointer);
+    }
     if (joint.method == Method::confirmed_check) {
         if (joint.risk != RiskClass::c) {
             findings.error(pointer + "/method",
@@ -196,6 +224,19 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
         }
         for (const std::string& bay : bays_of(*tool)) {
             bays.insert(bay);
+        }
+        const bool clicks = std::holds_alternative<PulseLink>(tool->link);
+        if (clicks != (joint.method == Method::click)) {
+            findings.error(
+                here,
+                clicks
+                    ? fmt::format("tool \"{}\" only clicks, and the joint is proven by tightening", tool->id)
+                    : fmt::format("tool \"{}\" measures, and the joint is proven by a click", tool->id),
+                clicks ? "choose a tool that measures, or give the joint the method click"
+                       : "choose a tool with a pulse link, or give the joint the method tightening");
+        }
+        if (clicks || joint.method == Method::click) {
+            continue;  // nothing is measured that a window could be compared with
         }
         for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
             check_fit(findings, joint.passes[pass].window, *tool,

@@ -272,6 +272,10 @@ void check_pair(Findings& findings, const Station& station) {
     check_unique(
         findings, pair.ticket_kinds, [](const std::string& kind) { return fmt::format("\"{}\"", kind); },
         [](std::size_t index) { return fmt::format("/pair/ticket_kinds/{}", index); }, "ticket kind");
+    if (station.orders && !pair.same_order) {
+        check_labels_state(findings, station, pair.unit_kind, TicketPart::order, "/orders",
+                           "but a unit is built for an order that the station knows");
+    }
     const auto allowed = fmt::format("give one of {}", fmt::join(pair.ticket_kinds, ", "));
     if (!contains(pair.ticket_kinds, pair.unit_kind)) {
         findings.error("/pair/unit_kind", fmt::format("\"{}\" is no ticket of the pair", pair.unit_kind),

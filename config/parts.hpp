@@ -1,11 +1,12 @@
 // Descriptions of the parts of a station that have a file of their own or that more than one file of the
-// reader needs: quantities with their units, the register profile and the rules of labels. Used by the reader
-// only.
+// reader needs: quantities with their units, serial lines, scanners, I/O modules, the register profile and
+// the rules of labels. Used by the reader only.
 #pragma once
 
 #include <string>
 
 #include "config/shape.hpp"
+#include "config/station.hpp"
 #include "protocol/register_profile.hpp"
 #include "protocol/ticket_rule.hpp"
 
@@ -44,6 +45,21 @@ struct AngleQuantity {
 // envelope.
 struct TicketRuleObject {
     void read(Errors& errors, const Node& node, const std::string& pointer, protocol::TicketRule& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
+
+[[nodiscard]] OneOf<protocol::RegisterTable> register_table();
+[[nodiscard]] Shape<SerialLine> serial_line_shape();
+
+// Reader of one scanner, which has exactly one of peer and serial.
+struct ScannerObject {
+    void read(Errors& errors, const Node& node, const std::string& pointer, Scanner& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
+
+// Reader of one I/O module, which has exactly one of host and serial.
+struct IoModuleObject {
+    void read(Errors& errors, const Node& node, const std::string& pointer, IoModule& out) const;
     void list(const std::string& path, std::vector<KnownKey>& keys) const;
 };
 

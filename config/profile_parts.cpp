@@ -1,8 +1,17 @@
 #include "config/parts.hpp"
 
 #include "protocol/register_plan.hpp"
+#include "protocol/trace.hpp"
 
 namespace tautgate::config {
+
+OneOf<protocol::RegisterTable> register_table() {
+    using protocol::RegisterTable;
+    return OneOf<RegisterTable>({{"holding", RegisterTable::holding},
+                                 {"input", RegisterTable::input},
+                                 {"coils", RegisterTable::coils},
+                                 {"discrete_inputs", RegisterTable::discrete_inputs}});
+}
 
 namespace {
 
@@ -18,13 +27,6 @@ OneOf<WordOrder> word_order() {
                              {"cdab", WordOrder::cdab},
                              {"badc", WordOrder::badc},
                              {"dcba", WordOrder::dcba}});
-}
-
-OneOf<RegisterTable> register_table() {
-    return OneOf<RegisterTable>({{"holding", RegisterTable::holding},
-                                 {"input", RegisterTable::input},
-                                 {"coils", RegisterTable::coils},
-                                 {"discrete_inputs", RegisterTable::discrete_inputs}});
 }
 
 Shape<BitRange> bits_shape() {
@@ -152,6 +154,25 @@ Shape<ResultRing> ring_shape() {
         .required("stride", &ResultRing::stride, Whole(1, highest_address));
 }
 
+Shape<SampleFields> samples_shape() {
+    return Shape<SampleFields>()
+        .required("field", &SampleFields::field, field_shape())
+        .optional("apart", &SampleFields::apart, Whole(1, highest_address));
+}
+
+Shape<TraceFields> trace_shape() {
+    return Shape<TraceFields>()
+        .required("belongs_to", &TraceFields::belongs_to, field_shape())
+        .required("samples", &TraceFields::samples, Whole(1, static_cast<std::int64_t>(trace_samples_limit)))
+        .optional("count", &TraceFields::count, field_shape())
+        .optional("interval_us", &TraceFields::interval_us, Whole(1, trace_time_limit_us))
+        .optional("interval", &TraceFields::interval, field_shape())
+        .optional("time", &TraceFields::time, samples_shape())
+        .required("torque", &TraceFields::torque, samples_shape())
+        .required("torque_unit", &TraceFields::torque_unit, torque_unit_word())
+        .optional("angle", &TraceFields::angle, samples_shape());
+}
+
 Shape<LimitFields> limits_shape() {
     return Shape<LimitFields>()
         .optional("torque_min", &LimitFields::torque_min, field_shape())
@@ -193,6 +214,7 @@ Shape<RegisterProfile> register_profile_shape() {
         .optional("position", &RegisterProfile::position, field_shape())
         .optional("acknowledge", &RegisterProfile::acknowledge, Whole(0, highest_address))
         .optional("handshake", &RegisterProfile::handshake, handshake_shape())
+        .optional("trace", &RegisterProfile::trace, trace_shape())
         .optional("control", &RegisterProfile::control, control_shape())
         .required("range", &RegisterProfile::range, range_shape());
 }

@@ -216,26 +216,39 @@ Shape<Fastener> fastener_shape() {
         .optional("y_mm", &Fastener::y_mm, Whole(-far_mm, far_mm));
 }
 
-Shape<Joint> joint_shape() {
-    return Shape<Joint>()
-        .required("id", &Joint::id, Identifier{})
-        .required("name", &Joint::name, Text())
-        .required("risk_class", &Joint::risk, risk_class_word())
-        .optional(
-            "method", &Joint::method,
-            OneOf<Method>({{"tightening", Method::tightening}, {"confirmed_check", Method::confirmed_check}}))
-        .optional("thread", &Joint::thread, Text())
-        .optional("property_class", &Joint::property_class, Text())
-        .required("fasteners", &Joint::fasteners, ListOf(fastener_shape(), 1))
-        .optional("placement", &Joint::placement,
-                  OneOf<Placement>({{"listed", Placement::listed},
-                                    {"counted", Placement::counted},
-                                    {"by_tool", Placement::by_tool}}))
-        .optional("passes", &Joint::passes, ListOf(pass_shape(), 0, 8))
-        .optional("tools", &Joint::tools, ListOf(Identifier{}, 0, 16))
-        .optional("retry", &Joint::retry, retry_shape())
-        .optional("rehit_angle_max", &Joint::rehit_angle_max, AngleQuantity{})
-        .optional("audit", &Joint::audit, torque_window());
+auto joint() {
+    auto shape = Shape<Joint>()
+                     .required("id", &Joint::id, Identifier{})
+                     .required("name", &Joint::name, Text())
+                     .required("risk_class", &Joint::risk, risk_class_word())
+                     .optional("method", &Joint::method,
+                               OneOf<Method>({{"tightening", Method::tightening},
+                                              {"confirmed_check", Method::confirmed_check},
+                                              {"click", Method::click}}))
+                     .optional("thread", &Joint::thread, Text())
+                     .optional("property_class", &Joint::property_class, Text())
+                     .required("fasteners", &Joint::fasteners, ListOf(fastener_shape(), 1))
+                     .optional("placement", &Joint::placement,
+                               OneOf<Placement>({{"listed", Placement::listed},
+                                                 {"counted", Placement::counted},
+                                                 {"by_tool", Placement::by_tool}}))
+                     .optional("passes", &Joint::passes, ListOf(pass_shape(), 0, 8))
+                     .optional("tools", &Joint::tools, ListOf(Identifier{}, 0, 16))
+                     .optional("retry", &Joint::retry, retry_shape())
+                     .optional("rehit_angle_max", &Joint::rehit_angle_max, AngleQuantity{})
+                     .optional("audit", &Joint::audit, torque_window());
+    const auto convert = [](Joint raw, Errors& errors, const Node& node, const std::string& pointer,
+                            Joint& out) {
+        if (raw.method == Method::click) {
+            if (const Node* passes = node.find("passes"); passes != nullptr && !raw.passes.empty())
+                errors.add(*passes, pointer + "/passes",
+                           "a click measures nothing, so that no window of a pass could be judged",
+                           "remove the passes, or use the method tightening");
+            raw.passes = {{.name = "click", .program = {}, .window = {}}};
+        }
+        out = std::move(raw);
+    };
+    return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }
 
 // -- plans
@@ -355,44 +368,46 @@ Shape<Permissive> permissive_shape() {
 struct RawLink {
     std::optional<LineLink> line;
     std::optional<RegisterLink> registers;
+    std::optional<PulseLink> pulse;
 };
 
-Shape<SerialLine> serial_line() {
-    constexpr std::int64_t fastest = 4'000'000;
-    return Shape<SerialLine>()
-        .required("device", &SerialLine::device, Text())
-        .optional("baud", &SerialLine::baud, Whole(300, fastest))
-        .optional("parity", &SerialLine::parity,
-                  OneOf<Parity>({{"none", Parity::none}, {"even", Parity::even}, {"odd", Parity::odd}}))
-        .optional("stop_bits", &SerialLine::stop_bits, Whole(1, 2));
-}
-
 auto tool_link() {
-    auto line = Shape<LineLink>().required("peer", &LineLink::peer, IpAddress{});
+    auto line = Shape<LineLink>()
+                    .required("peer", &LineLink::peer, IpAddress{})
+                    .optional("key", &LineLink::key, Text());
     auto registers = Shape<RegisterLink>()
                          .optional("host", &RegisterLink::host, Host{})
-                         .optional("serial", &RegisterLink::serial, serial_line())
+                         .optional("serial", &RegisterLink::serial, serial_line_shape())
                          .optional("port", &RegisterLink::port, Whole(1, highest_16_bit))
                          .optional("unit", &RegisterLink::unit, Whole(0, highest_unit))
                          .required("profile", &RegisterLink::profile, Identifier{})
                          .optional("poll_interval_ms", &RegisterLink::poll_interval, Whole(10, minute_ms));
+    auto pulse = Shape<PulseLink>()
+                     .required("io", &PulseLink::io, Identifier{})
+                     .required("input", &PulseLink::input, Identifier{});
     auto shape = Shape<RawLink>()
                      .optional("line", &RawLink::line, std::move(line))
-                     .optional("registers", &RawLink::registers, std::move(registers));
+                     .optional("registers", &RawLink::registers, std::move(registers))
+                     .optional("pulse", &RawLink::pulse, std::move(pulse));
     const auto convert = [](const RawLink& raw, Errors& errors, const Node& node, const std::string& pointer,
-                            std::variant<LineLink, RegisterLink>& out) {
+                            std::variant<LineLink, RegisterLink, PulseLink>& out) {
+        const int given =
+            int{raw.line.has_value()} + int{raw.registers.has_value()} + int{raw.pulse.has_value()};
         if (raw.registers && raw.registers->host.empty() != raw.registers->serial.has_value()) {
             errors.add(node, pointer + "/registers",
                        raw.registers->serial ? "the link has both host and serial"
                                              : "the link names no way to the tool",
                        "give either host or serial");
-        } else if (raw.line.has_value() == raw.registers.has_value()) {
-            errors.add(node, pointer, raw.line ? "the link has both line and registers" : "the link is empty",
-                       "give either line or registers");
+        } else if (given != 1) {
+            errors.add(node, pointer,
+                       fmt::format("the link has {} of the keys line, registers and pulse", given),
+                       "give exactly one of them");
         } else if (raw.line) {
             out = *raw.line;
-        } else {
+        } else if (raw.registers) {
             out = *raw.registers;
+        } else {
+            out = *raw.pulse;
         }
     };
     return Converted{std::move(shape), convert};
@@ -450,8 +465,24 @@ Shape<ToolControl> tool_control() {
 
 // A tool as the file has it: its torque range stands in one object, with one unit.
 struct RawTool : Tool {
-    TorqueRange torque;
+    std::optional<TorqueRange> torque;
+    std::optional<Angle> angle;
 };
+
+// A wrench that only clicks has no range of ours; every other tool states what it can measure.
+void check_measures(Errors& errors, const Node& node, const std::string& pointer, const RawTool& raw) {
+    const bool measures = !std::holds_alternative<PulseLink>(raw.link);
+    const auto one = [&](const char* key, bool given) {
+        const Node* found = node.find(key);
+        if (measures && found == nullptr)
+            errors.add(node, pointer, fmt::format("the key \"{}\" is missing", key), "add it");
+        else if (!measures && given)
+            errors.add(*found, pointer + "/" + key, "a wrench that only clicks measures nothing",
+                       "remove it");
+    };
+    one("torque", raw.torque.has_value());
+    one("angle", raw.angle.has_value());
+}
 
 auto tool() {
     constexpr std::int64_t longest_run_ms = 600'000;
@@ -463,26 +494,22 @@ auto tool() {
                      .required("link", &RawTool::link, tool_link())
                      .optional("control", &RawTool::control, tool_control())
                      .optional("simulated", &RawTool::simulated, Flag{})
-                     .required("torque", &RawTool::torque, tool_torque())
-                     .required("angle", &RawTool::angle_resolution, tool_angle())
+                     .optional("torque", &RawTool::torque, tool_torque())
+                     .optional("angle", &RawTool::angle, tool_angle())
                      .optional("silence_limit_ms", &RawTool::silence_limit, Whole(100, minute_ms))
                      .optional("settling_ms", &RawTool::settling, Whole(0, minute_ms))
                      .optional("longest_run_ms", &RawTool::longest_run, Whole(100, longest_run_ms));
-    const auto convert = [](RawTool raw, Errors& /*errors*/, const Node& /*node*/,
-                            const std::string& /*pointer*/, Tool& out) {
-        raw.torque_min = raw.torque.min;
-        raw.torque_max = raw.torque.max;
-        raw.torque_resolution = raw.torque.resolution;
+    const auto convert = [](RawTool raw, Errors& errors, const Node& node, const std::string& pointer,
+                            Tool& out) {
+        check_measures(errors, node, pointer, raw);
+        const TorqueRange range = raw.torque.value_or(TorqueRange{});
+        raw.torque_min = range.min;
+        raw.torque_max = range.max;
+        raw.torque_resolution = range.resolution;
+        raw.angle_resolution = raw.angle.value_or(Angle{});
         out = static_cast<const Tool&>(raw);
     };
     return Converted{std::move(shape), convert, Needs::what_could_be_read};
-}
-
-Shape<Scanner> scanner_shape() {
-    return Shape<Scanner>()
-        .required("id", &Scanner::id, Identifier{})
-        .required("bay", &Scanner::bay, Identifier{})
-        .required("peer", &Scanner::peer, IpAddress{});
 }
 
 Shape<Endpoint> endpoint_shape() {
@@ -497,7 +524,8 @@ Shape<OrderFeed> order_feed_shape() {
         .required("folder", &OrderFeed::folder, Text(1000))
         .required("separator", &OrderFeed::separator,
                   OneOf<Separator>({{"comma", Separator::comma}, {"semicolon", Separator::semicolon}}))
-        .optional("still_for_ms", &OrderFeed::still_for, Whole(100, minute_ms));
+        .optional("still_for_ms", &OrderFeed::still_for, Whole(100, minute_ms))
+        .optional("entitled", &OrderFeed::entitled, ListOf(role_word()));
 }
 
 Shape<NamedProfile> profile_shape() {
@@ -525,6 +553,12 @@ Shape<PeopleRules> people_shape() {
         .required("reason_codes", &PeopleRules::reason_codes, ListOf(std::move(reason), 1))
         .optional("reason_text_min", &PeopleRules::reason_text_min, Whole(0, 200))
         .optional("sign_in_lasts_s", &PeopleRules::sign_in_lasts, Whole(10, longest_sign_in_s));
+}
+
+Shape<WiringTests> wiring_tests_shape() {
+    return Shape<WiringTests>()
+        .optional("roles", &WiringTests::roles, ListOf(role_word()))
+        .optional("limit_s", &WiringTests::limit, Whole(10, 1800));
 }
 
 Shape<Calendar> calendar_shape() {
@@ -562,15 +596,17 @@ Shape<Station> station_shape() {
         .optional("sync_limit_ms", &Station::sync_limit, Whole(100, minute_ms))
         .required("bays", &Station::bays, ListOf(bay_shape(), 1, 64))
         .required("tools", &Station::tools, ListOf(tool(), 0, 64))
-        .optional("scanners", &Station::scanners, ListOf(scanner_shape(), 0, 64))
+        .optional("scanners", &Station::scanners, ListOf(ScannerObject{}, 0, 64))
+        .optional("io", &Station::io, ListOf(IoModuleObject{}, 0, 16))
         .optional("profiles", &Station::profiles, ListOf(profile_shape(), 0, 64))
         .required("tickets", &Station::tickets, ListOf(TicketRuleObject{}, 1, 16))
         .required("permissives", &Station::permissives, ListOf(permissive_shape(), 1, 64))
-        .required("joints", &Station::joints, ListOf(joint_shape(), 1))
+        .required("joints", &Station::joints, ListOf(joint(), 1))
         .required("plans", &Station::plans, ListOf(plan_shape(), 1))
         .required("variants", &Station::variants, ListOf(variant_shape(), 1))
         .required("pair", &Station::pair, pair_shape())
         .required("people", &Station::people, people_shape())
+        .optional("wiring_tests", &Station::wiring_tests, wiring_tests_shape())
         .required("calendar", &Station::calendar, calendar_shape());
 }
 

@@ -16,6 +16,7 @@
 #include "protocol/csv.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/register_profile.hpp"
+#include "protocol/ticket.hpp"
 #include "protocol/ticket_rule.hpp"
 
 namespace tautgate::config {
@@ -78,9 +79,10 @@ enum class Placement : std::uint8_t {
 };
 TAUTGATE_ENUM(Placement, listed, counted, by_tool);
 
-// What counts as proof. A confirmed check (a person says that it was done) serves class C only.
-enum class Method : std::uint8_t { tightening, confirmed_check };
-TAUTGATE_ENUM(Method, tightening, confirmed_check);
+// What counts as proof. A confirmed check (a person says that it was done) and a click (a wrench says that
+// its torque was reached, and measures nothing) serve class C only.
+enum class Method : std::uint8_t { tightening, confirmed_check, click };
+TAUTGATE_ENUM(Method, tightening, confirmed_check, click);
 
 // What happens after a tightening that is not OK.
 struct Retry {
@@ -104,7 +106,9 @@ struct Joint {
     std::string property_class;  // "10.9"
     std::vector<Fastener> fasteners;
     Placement placement = Placement::listed;
-    std::vector<Pass> passes;        // empty with Method::confirmed_check
+    // Empty with Method::confirmed_check. With Method::click one, which the reader makes: of a click no
+    // window is ever judged.
+    std::vector<Pass> passes;
     std::vector<std::string> tools;  // ids; any of them may tighten the joint
     Retry retry;
     // At most this angle with the torque reached is a re-hit of a tight fastener, not a tightening.
@@ -214,6 +218,8 @@ struct Bay {
 // and by the name in its hello.
 struct LineLink {
     std::string peer;  // address from which it may connect
+    std::string key =
+        {};  // file with the key that both sides share, beside the journal; empty: lines bear no seal
 };
 enum class Parity : std::uint8_t { none, even, odd };
 TAUTGATE_ENUM(Parity, none, even, odd);
@@ -237,6 +243,12 @@ struct RegisterLink {
     std::chrono::milliseconds poll_interval{100};
 };
 
+// A wrench that only clicks: its pulses come by an input of an I/O module, and it measures nothing.
+struct PulseLink {
+    std::string io;     // id
+    std::string input;  // id within the module
+};
+
 // A tool that may run only while the station lets it, and says whether it may. Over the line protocol it
 // obeys the lines for that, over registers its profile says how.
 struct ToolControl {
@@ -249,8 +261,9 @@ struct Tool {
     std::string bay;
     std::vector<std::string> also_at;  // other bays that share it
     std::optional<ToolControl> control;
-    std::variant<LineLink, RegisterLink> link;
+    std::variant<LineLink, RegisterLink, PulseLink> link;
     bool simulated = false;
+    // Of a tool that measures.
     Torque torque_min;  // of its capable range
     Torque torque_max;  // of its capable range, and of its sensor
     Torque torque_resolution;
@@ -271,10 +284,79 @@ struct Tool {
     return tool.bay == bay || std::ranges::find(tool.also_at, bay) != tool.also_at.end();
 }
 
+// ---- simple devices on an I/O module --------------------------------------------------------------------
+
+// A contact that gives pulses, with inclusive limits of their length.
+struct PulseInput {
+    std::chrono::milliseconds shortest{40};
+    std::chrono::milliseconds longest{2000};
+};
+// A register in which the module counts the pulses itself.
+struct CountInput {
+    std::uint16_t highest = 65535;              // then 0
+    std::chrono::milliseconds least_apart{50};  // of two pulses
+};
+// Confirms a step for whoever is signed on.
+struct ButtonInput {
+    PulseInput pulse;
+    std::string step;  // id of what it confirms; empty: the one step that is open for that
+};
+// A sensor that sees the unit.
+struct PresentInput {};
+// A sensor that sees a movement.
+struct MovedInput {
+    std::string permissive;  // id
+};
+
+struct IoInput {
+    std::string id;
+    protocol::RegisterTable table = protocol::RegisterTable::discrete_inputs;
+    std::uint16_t number = 0;         // zero-based wire offset
+    std::optional<std::uint8_t> bit;  // of a register; 0 the lowest
+    bool active_low = false;
+    std::chrono::milliseconds debounce{20};
+    std::variant<PulseInput, CountInput, ButtonInput, PresentInput, MovedInput> use;
+};
+
+// What a lamp of a stack light, or a sounder, says; the colours after IEC 60073.
+enum class Signal : std::uint8_t { released, attention, wrong, action };
+TAUTGATE_ENUM(Signal, released, attention, wrong, action);
+
+// A coil that is on while one of the signals is up.
+struct SignalOutput {
+    std::vector<Signal> signals;
+};
+// A coil that is switched over with every poll while the station runs: what watches it notices when it stops.
+struct AliveOutput {};
+
+struct IoOutput {
+    std::uint16_t number = 0;  // of the coil
+    std::variant<SignalOutput, AliveOutput> use;
+};
+
+// A module of digital inputs and outputs that speaks Modbus.
+struct IoModule {
+    std::string id;
+    std::string bay;
+    std::string host;                  // of a TCP link
+    std::optional<SerialLine> serial;  // instead of a host
+    std::uint16_t port = 502;
+    std::uint8_t unit = 1;
+    std::chrono::milliseconds poll_interval{10};
+    std::chrono::milliseconds silence_limit{500};
+    std::chrono::milliseconds settling{1000};
+    bool simulated = false;
+    std::vector<IoInput> inputs;
+    std::vector<IoOutput> outputs;
+};
+
+// A scanner connects to the station's scanner port, or hangs on a serial line of its own.
 struct Scanner {
     std::string id;
     std::string bay;
-    std::string peer;  // address from which it may connect
+    std::string peer;                       // address from which it may connect
+    std::optional<SerialLine> serial = {};  // instead of a peer
+    protocol::LabelEnd label_end = protocol::LabelEnd::line;
 };
 
 struct Endpoint {
@@ -282,12 +364,15 @@ struct Endpoint {
     std::uint16_t port = 0;
 };
 
-// From where orders come: files that somebody puts into a folder (protocol/ORDERS.md).
+// From where orders come: files that somebody puts into a folder (protocol/ORDERS.md), and people. A station
+// that has it builds nothing without an order that it knows.
 struct OrderFeed {
     std::string folder;
     protocol::Separator separator = protocol::Separator::comma;
     // A file whose size and time stood still for so long is whole.
     std::chrono::milliseconds still_for{2000};
+    // Who may type, send and cancel orders.
+    std::vector<Role> entitled{Role::production_supervisor, Role::manufacturing_engineer};
 };
 
 struct NamedProfile {
@@ -319,6 +404,12 @@ struct PeopleRules {
     std::chrono::seconds sign_in_lasts{300};
 };
 
+// Who may have an empty bay's permissives shown as released to try the wiring, and for how long.
+struct WiringTests {
+    std::vector<Role> roles{Role::maintenance, Role::manufacturing_engineer};
+    std::chrono::seconds limit{120};
+};
+
 struct Shift {
     std::string name;
     std::chrono::minutes begin{0};           // of the local day
@@ -347,6 +438,7 @@ struct Station {
     std::vector<Bay> bays;
     std::vector<Tool> tools;
     std::vector<Scanner> scanners;
+    std::vector<IoModule> io;
     std::vector<NamedProfile> profiles;
     std::vector<protocol::TicketRule> tickets;
     std::vector<Permissive> permissives;
@@ -355,6 +447,7 @@ struct Station {
     std::vector<Variant> variants;
     PairRule pair;
     PeopleRules people;
+    WiringTests wiring_tests;
     Calendar calendar;
 };
 

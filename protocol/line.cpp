@@ -35,16 +35,20 @@ enum class Place : std::uint8_t {
     torque_max,
     angle_min,
     angle_max,
+    trace,
     station_line,
     welcome,
     acknowledge,
+    trace_stored,
     refused,
     enable,
-    disable
+    disable,
+    challenge
 };
 
 enum class Key : std::uint8_t {
     object,  // opens the place named beside it
+    trace,   // is read by itself (trace_line.hpp)
     tool,
     epoch,
     last,
@@ -62,7 +66,8 @@ enum class Key : std::uint8_t {
     why,
     remedy,
     order,
-    enabled
+    enabled,
+    nonce
 };
 
 struct Row {
@@ -76,10 +81,12 @@ constexpr std::array rows{
     Row{Place::line, "hello", Key::object, Place::hello},
     Row{Place::line, "result", Key::object, Place::result},
     Row{Place::line, "beat", Key::object, Place::beat},
+    Row{Place::line, "trace", Key::trace, Place::trace},
     Row{Place::line, "state", Key::object, Place::state},
     Row{Place::hello, "tool", Key::tool},
     Row{Place::hello, "epoch", Key::epoch},
     Row{Place::hello, "last", Key::last},
+    Row{Place::hello, "nonce", Key::nonce},
     Row{Place::result, "counter", Key::counter},
     Row{Place::result, "program", Key::program},
     Row{Place::result, "direction", Key::direction},
@@ -113,10 +120,12 @@ constexpr std::array rows{
     Row{Place::angle_max, "unit", Key::unit},
     Row{Place::station_line, "welcome", Key::object, Place::welcome},
     Row{Place::station_line, "acknowledge", Key::object, Place::acknowledge},
+    Row{Place::station_line, "trace_stored", Key::object, Place::trace_stored},
     Row{Place::station_line, "refused", Key::object, Place::refused},
     Row{Place::station_line, "beat", Key::object, Place::beat},
     Row{Place::welcome, "resend_from", Key::resend_from},
     Row{Place::acknowledge, "counter", Key::counter},
+    Row{Place::trace_stored, "counter", Key::counter},
     Row{Place::refused, "why", Key::why},
     Row{Place::refused, "remedy", Key::remedy},
     Row{Place::station_line, "enable", Key::object, Place::enable},
@@ -124,6 +133,8 @@ constexpr std::array rows{
     Row{Place::enable, "order", Key::order},
     Row{Place::enable, "program", Key::program},
     Row{Place::disable, "order", Key::order},
+    Row{Place::station_line, "challenge", Key::object, Place::challenge},
+    Row{Place::challenge, "nonce", Key::nonce},
 };
 static_assert(rows.size() <= 64);
 
@@ -154,7 +165,7 @@ constexpr std::size_t index_of(Place place) {
 static_assert(index_of(Place::angle_max) < value_places);
 
 struct Content {
-    std::string tool, epoch, program, direction, verdict, reason, stamp, why, remedy;
+    std::string tool, epoch, program, direction, verdict, reason, stamp, why, remedy, nonce;
     std::optional<std::uint64_t> last, counter, resend_from, order;
     std::optional<std::uint32_t> position;
     bool aborted = false;
@@ -218,7 +229,7 @@ class LineHandler {
             path_[depth_++] = root_;
             return true;
         }
-        if (row_->key == Key::value)
+        if (row_->key == Key::value || row_->key == Key::trace)
             return skip();
         if (row_->key != Key::object)
             return wrong_type("text or a number");
@@ -327,6 +338,7 @@ class LineHandler {
             return fail("the line holds no object", "send one object a line");
         switch (row_->key) {
         case Key::object: return instead_of_object(token);
+        case Key::trace: return wrong_type("an object");
         case Key::tool: return take(token, content_.tool);
         case Key::epoch: return take(token, content_.epoch);
         case Key::program: return take(token, content_.program);
@@ -339,6 +351,7 @@ class LineHandler {
         case Key::last: return take(token, content_.last);
         case Key::counter: return take(token, content_.counter);
         case Key::resend_from: return take(token, content_.resend_from);
+        case Key::nonce: return take(token, content_.nonce);
         case Key::order: return take(token, content_.order);
         case Key::enabled:
             if (token.kind != JsonKind::boolean)
@@ -461,8 +474,9 @@ std::string with_bare_words_quoted(std::string_view line) {
     return out;
 }
 
-// Reads a line into a handler that then holds its content, or says what is wrong.
-std::expected<LineHandler, Complaint> read(std::string_view line, Place root) {
+// Reads a line into a handler that then holds its content, or says what is wrong. `mended`: what was read in
+// the place of a line with bare words.
+std::expected<LineHandler, Complaint> read(std::string_view line, Place root, std::string& mended) {
     if (line.size() > line_limit)
         return std::unexpected(
             Complaint{fmt::format("the line is longer than {} bytes", line_limit), "send shorter lines"});
@@ -471,7 +485,7 @@ std::expected<LineHandler, Complaint> read(std::string_view line, Place root) {
         return handler;
     if (!handler.not_json())
         return std::unexpected(std::move(handler.complaint()));
-    const std::string mended = with_bare_words_quoted(line);
+    mended = with_bare_words_quoted(line);
     LineHandler second(root);
     if (mended != line && nlohmann::json::sax_parse(mended, &second))
         return second;
@@ -492,7 +506,7 @@ std::expected<Hello, Complaint> hello_from(LineHandler& handler) {
     if (!content.last)
         return std::unexpected(Complaint{"hello names no last result",
                                          "send the newest counter under 'last', \"0\" if there is none"});
-    return Hello{std::move(content.tool), std::move(content.epoch), *content.last};
+    return Hello{std::move(content.tool), std::move(content.epoch), *content.last, std::move(content.nonce)};
 }
 
 std::expected<ToolSays, Complaint> state_from(LineHandler& handler) {
@@ -652,8 +666,15 @@ std::expected<LineResult, Complaint> result_from(LineHandler& handler, std::stri
     return result;
 }
 
+std::expected<TracePart, Complaint> trace_from(std::string_view line) {
+    auto part = parse_trace_part(line);
+    if (!part)
+        return std::unexpected(Complaint{std::move(part.error().what), std::move(part.error().remedy)});
+    return std::move(*part);
+}
+
 std::expected<LineMessage, Complaint> message_from(LineHandler& handler, std::string_view line,
-                                                   const MeasuringRange& range) {
+                                                   const std::string& mended, const MeasuringRange& range) {
     const auto message = handler.message();
     if (!message)
         return std::unexpected(message.error());
@@ -666,6 +687,10 @@ std::expected<LineMessage, Complaint> message_from(LineHandler& handler, std::st
         auto result = result_from(handler, line, range);
         return result ? std::expected<LineMessage, Complaint>(std::move(*result))
                       : std::unexpected(result.error());
+    }
+    if (*message == Place::trace) {
+        auto part = trace_from(mended.empty() ? line : std::string_view(mended));
+        return part ? std::expected<LineMessage, Complaint>(std::move(*part)) : std::unexpected(part.error());
     }
     if (*message == Place::state) {
         auto says = state_from(handler);
@@ -689,8 +714,18 @@ std::expected<StationMessage, Complaint> station_message_from(LineHandler& handl
             return std::unexpected(Complaint{"acknowledge names no counter", "send it under 'counter'"});
         return Acknowledge{*content.counter};
     }
+    if (*message == Place::trace_stored) {
+        if (!content.counter)
+            return std::unexpected(Complaint{"trace_stored names no counter", "send it under 'counter'"});
+        return TraceStored{*content.counter};
+    }
     if (*message == Place::refused)
         return Refused{std::move(content.why), std::move(content.remedy)};
+    if (*message == Place::challenge) {
+        if (content.nonce.empty())
+            return std::unexpected(Complaint{"challenge names no nonce", "send it under 'nonce'"});
+        return Challenge{std::move(content.nonce)};
+    }
     if (*message == Place::enable || *message == Place::disable) {
         if (!content.order)
             return std::unexpected(Complaint{"an order without its number", "send it under 'order'"});
@@ -746,17 +781,19 @@ std::string limits_member(const WrittenResult& result) {
 }  // namespace
 
 std::expected<LineMessage, LineFault> parse_line(std::string_view line, const MeasuringRange& range) {
-    auto handler = read(line, Place::line);
+    std::string mended;
+    auto handler = read(line, Place::line, mended);
     if (!handler)
         return std::unexpected(fault_from(std::move(handler.error()), line));
-    auto message = message_from(*handler, line, range);
+    auto message = message_from(*handler, line, mended, range);
     if (!message)
         return std::unexpected(fault_from(std::move(message.error()), line));
     return std::move(*message);
 }
 
 std::expected<StationMessage, LineFault> parse_station_line(std::string_view line) {
-    auto handler = read(line, Place::station_line);
+    std::string mended;
+    auto handler = read(line, Place::station_line, mended);
     if (!handler)
         return std::unexpected(fault_from(std::move(handler.error()), line));
     auto message = station_message_from(*handler);
@@ -771,6 +808,14 @@ std::string to_line(const Welcome& welcome) {
 
 std::string to_line(const Acknowledge& acknowledge) {
     return fmt::format("{{\"acknowledge\":{{\"counter\":\"{}\"}}}}\n", acknowledge.counter);
+}
+
+std::string to_line(const Challenge& challenge) {
+    return fmt::format("{{\"challenge\":{{\"nonce\":{}}}}}\n", json_text(challenge.nonce));
+}
+
+std::string to_line(const TraceStored& stored) {
+    return fmt::format("{{\"trace_stored\":{{\"counter\":\"{}\"}}}}\n", stored.counter);
 }
 
 std::string to_line(const Refused& refused) {
@@ -796,8 +841,9 @@ std::string to_line(const ToolSays& says) {
 std::string to_line(const Beat&) { return "{\"beat\":{}}\n"; }
 
 std::string to_line(const Hello& hello) {
-    return fmt::format("{{\"hello\":{{\"tool\":{},\"epoch\":{},\"last\":\"{}\"}}}}\n", json_text(hello.tool),
-                       json_text(hello.epoch), hello.last);
+    const std::string nonce = hello.nonce.empty() ? "" : ",\"nonce\":" + json_text(hello.nonce);
+    return fmt::format("{{\"hello\":{{\"tool\":{},\"epoch\":{},\"last\":\"{}\"{}}}}}\n",
+                       json_text(hello.tool), json_text(hello.epoch), hello.last, nonce);
 }
 
 std::string to_line(const WrittenResult& result) {
@@ -833,9 +879,9 @@ void LineSplitter::feed(std::string_view bytes) {
 }
 
 std::optional<std::expected<std::string_view, LineFault>> LineSplitter::next() {
-    const auto too_long = [](std::string_view bytes) {
-        return LineFault{fmt::format("a line is longer than {} bytes", line_limit), "send shorter lines",
-                         std::string(bytes.substr(0, line_limit))};
+    const auto too_long = [this](std::string_view bytes) {
+        return LineFault{fmt::format("a line is longer than {} bytes", limit_), "send shorter lines",
+                         std::string(bytes.substr(0, limit_))};
     };
     while (true) {
         const std::size_t end = buffer_.find('\n', std::max(begin_, searched_));
@@ -843,7 +889,7 @@ std::optional<std::expected<std::string_view, LineFault>> LineSplitter::next() {
         if (end == std::string::npos) {
             searched_ = buffer_.size();
             // One byte more than the limit may be the CR of a whole line.
-            if (!discarding_ && rest.size() > line_limit + 1) {
+            if (!discarding_ && rest.size() > limit_ + 1) {
                 discarding_ = true;
                 LineFault fault = too_long(rest);
                 begin_ = buffer_.size();
@@ -861,7 +907,7 @@ std::optional<std::expected<std::string_view, LineFault>> LineSplitter::next() {
             line.remove_suffix(1);
         if (line.empty())
             continue;
-        if (line.size() > line_limit)
+        if (line.size() > limit_)
             return std::unexpected(too_long(line));
         if (line.find('\0') != std::string_view::npos)
             return std::unexpected(

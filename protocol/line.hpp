@@ -18,6 +18,7 @@
 #include "protocol/describe.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/reading.hpp"
+#include "protocol/trace_line.hpp"
 
 namespace tautgate::protocol {
 
@@ -40,9 +41,10 @@ struct Hello {
     std::string tool;
     std::string epoch;       // the tool's own name for its time since the last restart; never empty
     std::uint64_t last = 0;  // counter of its newest result in this epoch, 0: none yet
+    std::string nonce = {};  // of a tool with a key, see line_seal.hpp; empty: it has none
     bool operator==(const Hello&) const = default;
 };
-TAUTGATE_FIELDS(Hello, tool, epoch, last);
+TAUTGATE_FIELDS(Hello, tool, epoch, last, nonce);
 
 struct LineResult {
     Reading reading;
@@ -67,7 +69,7 @@ struct ToolSays {
 };
 TAUTGATE_FIELDS(ToolSays, order, enabled, program, last);
 
-using LineMessage = std::variant<Hello, LineResult, Beat, ToolSays>;
+using LineMessage = std::variant<Hello, LineResult, Beat, ToolSays, TracePart>;
 
 // `line` without its end. `range` is that of the tool on this connection; its resolutions are positive.
 [[nodiscard]] std::expected<LineMessage, LineFault> parse_line(std::string_view line,
@@ -81,12 +83,26 @@ struct Welcome {
 };
 TAUTGATE_FIELDS(Welcome, resend_from);
 
+// The answer to the hello of a tool with a key: from here on every line bears a seal.
+struct Challenge {
+    std::string nonce;
+    bool operator==(const Challenge&) const = default;
+};
+TAUTGATE_FIELDS(Challenge, nonce);
+
 // All results up to this counter are stored for good.
 struct Acknowledge {
     std::uint64_t counter = 0;
     bool operator==(const Acknowledge&) const = default;
 };
 TAUTGATE_FIELDS(Acknowledge, counter);
+
+// The trace of this result is stored for good.
+struct TraceStored {
+    std::uint64_t counter = 0;
+    bool operator==(const TraceStored&) const = default;
+};
+TAUTGATE_FIELDS(TraceStored, counter);
 
 struct Refused {
     std::string why;
@@ -108,11 +124,14 @@ struct Disable {
 };
 TAUTGATE_FIELDS(Disable, order);
 
-using StationMessage = std::variant<Welcome, Acknowledge, Refused, Beat, Enable, Disable>;
+using StationMessage =
+    std::variant<Welcome, Acknowledge, TraceStored, Refused, Beat, Enable, Disable, Challenge>;
 
 // All to_line functions give the whole line with its newline.
 [[nodiscard]] std::string to_line(const Welcome& welcome);
 [[nodiscard]] std::string to_line(const Acknowledge& acknowledge);
+[[nodiscard]] std::string to_line(const Challenge& challenge);
+[[nodiscard]] std::string to_line(const TraceStored& stored);
 [[nodiscard]] std::string to_line(const Refused& refused);
 [[nodiscard]] std::string to_line(const Beat& beat);
 [[nodiscard]] std::string to_line(const Enable& enable);
@@ -158,10 +177,11 @@ TAUTGATE_FIELDS(WrittenResult, counter, program, direction, aborted, torque, ang
 // -----------------------------------------------------------------------------------------
 
 // Cuts a stream of bytes into lines. Feed what was read, then call next() until it has nothing more; never
-// holds more than line_limit bytes and the last feed. A line that is too long, is not UTF-8 or holds a NUL is
-// a fault, after which the splitter goes on with the next line.
+// holds more than its limit of bytes and the last feed. A line that is too long, is not UTF-8 or holds a NUL
+// is a fault, after which the splitter goes on with the next line.
 class LineSplitter {
   public:
+    explicit LineSplitter(std::size_t limit = line_limit) : limit_(limit) {}
     void feed(std::string_view bytes);
     // The view holds until the next call of feed or next. Ends of line: LF or CR LF. Empty lines are skipped.
     [[nodiscard]] std::optional<std::expected<std::string_view, LineFault>> next();
@@ -173,6 +193,7 @@ class LineSplitter {
     std::size_t begin_ = 0;     // of what next() has not yet given
     std::size_t searched_ = 0;  // no newline before this place
     bool discarding_ = false;   // inside a line that was too long
+    std::size_t limit_;
 };
 
 }  // namespace tautgate::protocol

@@ -1,5 +1,6 @@
 #include "protocol/order_answer.hpp"
 
+#include <algorithm>
 #include <utility>
 
 #include <fmt/format.h>
@@ -21,24 +22,9 @@ std::string what_was_done(const OrderAction& action) {
     return std::visit(Words{}, action);
 }
 
-class AnswerRows {
-  public:
-    explicit AnswerRows(Separator separator)
-        : separator_(separator), csv_(csv_line({"line", "answer"}, separator)) {}
-
-    void add(std::size_t line, std::string sentence) {
-        csv_ += csv_line({fmt::to_string(line), std::move(sentence)}, separator_);
-    }
-    [[nodiscard]] std::string take() { return std::move(csv_); }
-
-  private:
-    Separator separator_;
-    std::string csv_;
-};
-
 std::string file_words(const OrderFileName& file) {
-    return file.sha256.empty() ? fmt::format("the file {}", file.name)
-                               : fmt::format("the file {} (SHA-256 {})", file.name, file.sha256);
+    const std::string name = file.name.empty() ? "the request" : fmt::format("the file {}", file.name);
+    return file.sha256.empty() ? name : fmt::format("{} (SHA-256 {})", name, file.sha256);
 }
 
 }  // namespace
@@ -47,20 +33,32 @@ std::string_view outcome_of(const OrderAnswer& answer) {
     return std::holds_alternative<OrdersAccepted>(answer) ? "accepted" : "rejected";
 }
 
-std::string answer_csv(const OrderFileName& file, const OrderAnswer& answer, Separator separator) {
-    AnswerRows rows(separator);
+std::vector<AnswerRow> answer_rows(const OrderFileName& file, const OrderAnswer& answer) {
+    std::vector<AnswerRow> rows;
     if (const auto* accepted = std::get_if<OrdersAccepted>(&answer)) {
-        rows.add(0, fmt::format("{} is accepted; orders: {}", file_words(file), accepted->orders.size()));
-        for (const OrderEntry& entry : accepted->orders)
-            rows.add(entry.line, fmt::format("order {} is {}", entry.order, what_was_done(entry.action)));
+        rows.push_back(
+            {0, fmt::format("{} is accepted; orders: {}", file_words(file), accepted->orders.size())});
+        const auto& unchanged = accepted->unchanged;
+        for (const OrderEntry& entry : accepted->orders) {
+            const bool is_known = std::ranges::find(unchanged, entry.order) != unchanged.end();
+            rows.push_back({entry.line, fmt::format("order {} is {}", entry.order,
+                                                    is_known ? "as it was" : what_was_done(entry.action))});
+        }
     }
     if (const auto* rejected = std::get_if<OrdersRejected>(&answer)) {
-        rows.add(0, fmt::format("{} is rejected and changes nothing; correct it and send it again",
-                                file_words(file)));
+        rows.push_back({0, fmt::format("{} is rejected and changes nothing; correct it and send it again",
+                                       file_words(file))});
         for (const RowFault& fault : rejected->faults)
-            rows.add(fault.line, fmt::format("{}; {}", fault.what, fault.remedy));
+            rows.push_back({fault.line, fmt::format("{}; {}", fault.what, fault.remedy)});
     }
-    return rows.take();
+    return rows;
+}
+
+std::string answer_csv(const OrderFileName& file, const OrderAnswer& answer, Separator separator) {
+    std::string csv = csv_line({"line", "answer"}, separator);
+    for (const AnswerRow& row : answer_rows(file, answer))
+        csv += csv_line({fmt::to_string(row.line), row.answer}, separator);
+    return csv;
 }
 
 }  // namespace tautgate::protocol

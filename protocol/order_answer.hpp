@@ -3,6 +3,7 @@
 // guess which of two files of one name was meant. Pure functions that give the bytes; any thread.
 #pragma once
 
+#include <cstddef>
 #include <string>
 #include <string_view>
 #include <variant>
@@ -14,9 +15,9 @@
 
 namespace tautgate::protocol {
 
-// The file that is answered.
+// The file that is answered, or the request.
 struct OrderFileName {
-    std::string name;    // as the sender gave it
+    std::string name;    // as the sender gave it; empty: it came in a request
     std::string sha256;  // of its bytes, in hex; empty: it was not read
     bool operator==(const OrderFileName&) const = default;
 };
@@ -25,9 +26,10 @@ TAUTGATE_FIELDS(OrderFileName, name, sha256);
 // Every order of the file is in force.
 struct OrdersAccepted {
     std::vector<OrderEntry> orders;
+    std::vector<std::string> unchanged = {};  // numbers of those that said so before
     bool operator==(const OrdersAccepted&) const = default;
 };
-TAUTGATE_FIELDS(OrdersAccepted, orders);
+TAUTGATE_FIELDS(OrdersAccepted, orders, unchanged);
 
 // None of them is.
 struct OrdersRejected {
@@ -41,6 +43,14 @@ using OrderAnswer = std::variant<OrdersAccepted, OrdersRejected>;
 // "accepted" or "rejected", as it stands in the name of the answer's file.
 [[nodiscard]] std::string_view outcome_of(const OrderAnswer& answer);
 
+struct AnswerRow {
+    std::size_t line = 0;  // 0: the whole
+    std::string answer;    // one sentence
+    bool operator==(const AnswerRow&) const = default;
+};
+TAUTGATE_FIELDS(AnswerRow, line, answer);
+
+[[nodiscard]] std::vector<AnswerRow> answer_rows(const OrderFileName& file, const OrderAnswer& answer);
 [[nodiscard]] std::string answer_csv(const OrderFileName& file, const OrderAnswer& answer,
                                      Separator separator);
 

@@ -22,9 +22,10 @@
 
 namespace tautgate::protocol {
 
-// A field is never longer than the label that it is compared with.
-inline constexpr CsvLimits order_limits{.bytes = std::size_t{4} << 20U,
-                                        .records = 20'001,  // the header is one of them
+// A field is never longer than the label that it is compared with. A file is recorded and decided as one
+// event.
+inline constexpr CsvLimits order_limits{.bytes = std::size_t{1} << 20U,
+                                        .records = 2'001,  // the header is one of them
                                         .fields = 64,
                                         .field_bytes = label_limit,
                                         .faults = 100};

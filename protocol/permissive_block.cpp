@@ -174,7 +174,9 @@ PlcFault fault_of(const PlcState& state, const PlcInputs& inputs) {
         return state.link_fault;
     if (state.wants_token)
         return PlcFault::no_token;
-    if (state.token != 0 && state.code != Code::withheld && state.token != state.code_token)
+    const bool for_another =
+        state.token != 0 && state.code != Code::withheld && state.token != state.code_token;
+    if (for_another && !tries_wiring(state))
         return PlcFault::other_token;
     return inputs.equipment_fault ? PlcFault::equipment : PlcFault::none;
 }
@@ -324,6 +326,11 @@ Code acting_code(const PlcState& state) noexcept {
     return state.link_good && own_unit && !state.used ? state.code : Code::withheld;
 }
 
+bool tries_wiring(const PlcState& state) noexcept {
+    return state.link_good && !state.present && state.code != Code::withheld &&
+           token_kind(state.code_token) == TokenKind::challenge;
+}
+
 Movement movement(const PlcState& state) noexcept {
     if (token_kind(state.token) != TokenKind::stay)
         return Movement::refused;
@@ -336,9 +343,10 @@ Movement movement(const PlcState& state) noexcept {
 }
 
 FeedbackBlock feedback(const PlcState& state, const PlcSettings& settings) noexcept {
+    const bool wiring = tries_wiring(state);
     return FeedbackBlock{.address = settings.own,
-                         .token = state.token,
-                         .acting = feedback_from(acting_code(state)),
+                         .token = wiring ? state.code_token : state.token,
+                         .acting = feedback_from(wiring ? state.code : acting_code(state)),
                          .beat = state.accepted_beat,
                          .presence = state.present ? Presence::present : Presence::absent,
                          .arrivals = state.arrivals,

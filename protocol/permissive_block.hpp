@@ -48,7 +48,8 @@ TAUTGATE_ENUM(Feedback, unknown, withheld, released, leaving_incomplete);
 inline constexpr std::uint16_t layout_version = 1;
 
 // Tokens. One is drawn for every stay from 1 to 0xFEFFFFFF; those from 0xFF000000 to 0xFFFFFFFE belong to
-// challenges, on which the PLC answers as usual but never moves. Zero and all ones are no tokens.
+// challenges and to tests of the wiring, on which the PLC answers but never moves. Zero and all ones are no
+// tokens.
 enum class TokenKind : std::uint8_t { none, stay, challenge };
 TAUTGATE_ENUM(TokenKind, none, stay, challenge);
 [[nodiscard]] constexpr TokenKind token_kind(std::uint32_t token) noexcept {
@@ -220,6 +221,10 @@ TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned
 // The code that the PLC acts on. Withheld unless a unit is present, the link is good, the block is for the
 // very token taken at its arrival and, where one-shot, given after the last movement.
 [[nodiscard]] Code acting_code(const PlcState& state) noexcept;
+
+// The station tries the wiring of an empty bay: a block in force that says something else than withheld for a
+// token of the reserved range. The PLC shows in its feedback what it received, and moves nothing.
+[[nodiscard]] bool tries_wiring(const PlcState& state) noexcept;
 
 enum class Movement : std::uint8_t { refused, allowed, allowed_incomplete };
 TAUTGATE_ENUM(Movement, refused, allowed, allowed_incomplete);

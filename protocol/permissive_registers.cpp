@@ -68,7 +68,7 @@ constexpr std::array token_table{
     TokenText{0x00000000, 0x00000000, "no token"},
     TokenText{0x00000001, 0xFEFFFFFF, "a stay"},
     TokenText{0xFF000000, 0xFFFFFFFE,
-              "a challenge: the PLC takes it and echoes as usual, but never moves on it"},
+              "a challenge or a test of the wiring: the PLC echoes it, but never moves on it"},
     TokenText{0xFFFFFFFF, 0xFFFFFFFF, "no token"},
 };
 

@@ -373,7 +373,12 @@ std::uint64_t to_bcd(std::uint64_t value) noexcept {
 
 std::expected<Reading, DecodeFault> decode(const RegisterProfile& profile,
                                            std::span<const std::uint16_t> words) {
-    const auto blocks = result_blocks(profile);
+    return decode_in(profile, result_blocks(profile), words);
+}
+
+std::expected<Reading, DecodeFault> decode_in(const RegisterProfile& profile,
+                                              std::span<const BlockRange> blocks,
+                                              std::span<const std::uint16_t> words) {
     return Decoder(profile, blocks, words).run();
 }
 

@@ -21,6 +21,11 @@ __extension__ typedef __int128 WideSigned;
 // The digits of four bits each, as a number; nothing if one is above 9.
 [[nodiscard]] std::optional<std::uint64_t> from_bcd(std::uint64_t bits) noexcept;
 
+// What decode() does with words that lie in these blocks, whatever the profile would read by itself.
+[[nodiscard]] std::expected<Reading, DecodeFault> decode_in(const RegisterProfile& profile,
+                                                            std::span<const BlockRange> blocks,
+                                                            std::span<const std::uint16_t> words);
+
 // Refuses to be read outside of what was read.
 class RegisterImage {
   public:

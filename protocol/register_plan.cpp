@@ -41,7 +41,8 @@ std::vector<FieldPlace> places_in_result(const RegisterProfile& profile) {
     return places;
 }
 
-// As few blocks as the limits allow. What lies beyond the last register of a table is left to check().
+}  // namespace
+
 std::vector<BlockRange> cover(std::vector<FieldPlace> places) {
     std::ranges::sort(places, {},
                       [](const FieldPlace& place) { return std::pair(place.table, place.address); });
@@ -61,8 +62,6 @@ std::vector<BlockRange> cover(std::vector<FieldPlace> places) {
     }
     return blocks;
 }
-
-}  // namespace
 
 FieldPlace place_of(const RegisterProfile& profile, const RegisterField& field) noexcept {
     return {field.table.value_or(profile.table), field.address, width(field.type)};

@@ -38,6 +38,10 @@ struct FieldPlace {
 };
 TAUTGATE_FIELDS(FieldPlace, table, address, count);
 
+// As few blocks as the protocol's limits allow, without reading over a gap of more than 16 registers. What
+// lies beyond the last register of a table is left to the check of the description.
+[[nodiscard]] std::vector<BlockRange> cover(std::vector<FieldPlace> places);
+
 [[nodiscard]] FieldPlace place_of(const RegisterProfile& profile, const RegisterField& field) noexcept;
 
 // The blocks in which a result lies: the one that the profile names, or as few as the protocol's limits allow

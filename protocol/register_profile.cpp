@@ -13,6 +13,7 @@
 
 #include "protocol/register_control.hpp"
 #include "protocol/register_plan.hpp"
+#include "protocol/trace_registers.hpp"
 
 namespace tautgate::protocol {
 
@@ -513,6 +514,7 @@ bool is_bcd(FieldType type) noexcept { return type == FieldType::bcd16 || type =
 
 std::vector<ProfileFault> check(const RegisterProfile& profile) {
     auto faults = Checker(profile).run();
+    std::ranges::move(check_trace(profile), std::back_inserter(faults));
     std::ranges::move(check_control(profile), std::back_inserter(faults));
     return faults;
 }

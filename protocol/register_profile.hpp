@@ -216,6 +216,33 @@ struct LimitFields {
 };
 TAUTGATE_FIELDS(LimitFields, torque_min, torque_max, angle_min, angle_max);
 
+// Samples of one quantity: the field is that of the first, the others follow every `apart` registers, or (0)
+// one directly after the other.
+struct SampleFields {
+    RegisterField field;
+    std::uint16_t apart = 0;
+    bool operator==(const SampleFields&) const = default;
+};
+TAUTGATE_FIELDS(SampleFields, field, apart);
+
+// The curve of the newest result, read block by block between the polls. `belongs_to` is the count of the
+// result whose curve stands there, in the form of the counter; it is read before the samples and after them.
+struct TraceFields {
+    RegisterField belongs_to;
+    std::uint16_t samples = 0;           // how many there are, or with `count` the most that there can be
+    std::optional<RegisterField> count;  // how many there are
+    // At most one of these three; none where the angle stands beside the torque.
+    std::optional<std::uint32_t> interval_us;
+    std::optional<RegisterField> interval;  // its scale brings it to microseconds
+    std::optional<SampleFields> time;       // the same, since the start of the run
+    SampleFields torque;
+    std::optional<TorqueUnit> torque_unit;  // needed; never defaulted
+    std::optional<SampleFields> angle;      // degrees
+    bool operator==(const TraceFields&) const = default;
+};
+TAUTGATE_FIELDS(TraceFields, belongs_to, samples, count, interval_us, interval, time, torque, torque_unit,
+                angle);
+
 // A new result is recognised by its counter; where the tool has none, by a value that is another one after
 // each result (`toggle`), by its stamp, or by the `ready` of a handshake. Exactly one of the four. Only a
 // counter tells that results were lost.
@@ -244,13 +271,14 @@ struct RegisterProfile {
     // counter field; a holding register outside of what the tool writes.
     std::optional<std::uint16_t> acknowledge;
     std::optional<Handshake> handshake;  // instead of `acknowledge`
+    std::optional<TraceFields> trace;
     std::optional<RegisterControl> control;
     MeasuringRange range;
     bool operator==(const RegisterProfile&) const = default;
 };
 TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, toggle, second_read, epoch, ring,
                 program, program_text, torque, angle, direction, verdict, limits, stamp, position,
-                acknowledge, handshake, control, range);
+                acknowledge, handshake, trace, control, range);
 
 // The tool keeps what it has until the station confirms that it is stored.
 [[nodiscard]] constexpr bool waits_for_the_station(const RegisterProfile& profile) noexcept {

@@ -66,6 +66,8 @@ LabelFault ambiguous(std::string_view text, const Ticket& one, const Ticket& oth
 
 }  // namespace
 
+std::string sentence(const LabelFault& fault) { return fault.what + "; " + fault.remedy; }
+
 LabelReader::LabelReader(std::vector<LabelMatch> rules) : rules_(std::move(rules)) {}
 LabelReader::LabelReader(LabelReader&&) noexcept = default;
 LabelReader& LabelReader::operator=(LabelReader&&) noexcept = default;
@@ -108,6 +110,21 @@ std::expected<Ticket, LabelFault> LabelReader::read(std::string_view text) const
     return std::move(tickets.front());
 }
 
+namespace {
+
+constexpr char stx = '\x02';
+
+constexpr std::string_view ends_of(LabelEnd end) noexcept {
+    switch (end) {
+    case LabelEnd::line: return "\r\n";
+    case LabelEnd::tab: return "\t";
+    case LabelEnd::etx: return "\x03";
+    }
+    std::unreachable();
+}
+
+}  // namespace
+
 void ScanSplitter::feed(std::string_view bytes) {
     buffer_.erase(0, begin_);
     begin_ = 0;
@@ -116,7 +133,9 @@ void ScanSplitter::feed(std::string_view bytes) {
 
 std::optional<std::expected<std::string, LabelFault>> ScanSplitter::next() {
     while (true) {
-        const std::size_t end = buffer_.find_first_of("\r\n", begin_);
+        if (end_ == LabelEnd::etx && begin_ < buffer_.size() && buffer_[begin_] == stx)
+            ++begin_;
+        const std::size_t end = buffer_.find_first_of(ends_of(end_), begin_);
         const std::string_view rest = std::string_view(buffer_).substr(begin_);
         const auto too_long = [](std::string_view bytes) {
             return std::unexpected(fault(fmt::format("the scan is longer than {} bytes", label_limit),

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <expected>
 #include <optional>
 #include <string>
@@ -36,6 +37,8 @@ struct LabelFault {
     bool operator==(const LabelFault&) const = default;
 };
 TAUTGATE_FIELDS(LabelFault, what, remedy, raw);
+// What is wrong and what to do, as it is recorded: "the label is empty; scan again".
+[[nodiscard]] std::string sentence(const LabelFault& fault);
 
 class LabelMatch;
 
@@ -58,10 +61,17 @@ class LabelReader {
     std::vector<LabelMatch> rules_;
 };
 
-// Cuts what a scanner sends into labels. A label ends with CR, LF or CR LF; a scanner that sends no end is
-// served by abandon() after the caller's time-out.
+// What a scanner sends after each label: a line end (CR, LF or CR LF), a tab, or ETX with STX before the
+// label.
+enum class LabelEnd : std::uint8_t { line, tab, etx };
+TAUTGATE_ENUM(LabelEnd, line, tab, etx);
+
+// Cuts what a scanner sends into labels. A label without its end is given up by abandon() after the caller's
+// time-out.
 class ScanSplitter {
   public:
+    explicit ScanSplitter(LabelEnd end = LabelEnd::line) : end_(end) {}
+
     void feed(std::string_view bytes);
     // Whole labels, oldest first. One that is too long is a fault; the next one is read as usual.
     [[nodiscard]] std::optional<std::expected<std::string, LabelFault>> next();
@@ -69,6 +79,7 @@ class ScanSplitter {
     [[nodiscard]] std::optional<LabelFault> abandon();
 
   private:
+    LabelEnd end_;
     std::string buffer_;
     std::size_t begin_ = 0;
     bool discarding_ = false;

@@ -36,6 +36,7 @@ struct Options {
     std::string enrolment_code;
     std::string control;
     std::uint64_t seed = 1;
+    bool traces = false;
     bool once = false;
 };
 
@@ -348,9 +349,10 @@ int play_once(Shift& shift) {
 int work(const Options& options, const config::Station& station) {
     const auto now = std::chrono::system_clock::now().time_since_epoch();
     const auto micros = std::chrono::duration_cast<std::chrono::microseconds>(now).count();
-    auto floor = ShopFloor::open(
-        station,
-        {.bay = options.bay, .seed = options.seed, .first_epoch = static_cast<std::uint64_t>(micros)});
+    auto floor = ShopFloor::open(station, {.bay = options.bay,
+                                           .seed = options.seed,
+                                           .traces = options.traces,
+                                           .first_epoch = static_cast<std::uint64_t>(micros)});
     if (!floor) {
         fmt::print(stderr, "tautgate-simulator: {}\n", floor.error());
         return exit_not_set_up;
@@ -386,6 +388,7 @@ int main(int argc, char** argv) {
         "enrols invented people at a fresh station, by the code in this file, and approves its rules");
     app.add_option("--control", options.control,
                    "a named pipe to take commands from, instead of standard input");
+    app.add_flag("--traces", options.traces, "the tools send the curve of each tightening, too");
     app.add_flag("--once", options.once, "plays the scripted shift and ends");
     app.add_flag_callback(
         "--commands",

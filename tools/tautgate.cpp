@@ -6,6 +6,7 @@
 #include <cstdlib>
 #include <functional>
 #include <limits>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -19,8 +20,12 @@
 
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
+#include "tools/cli/look.hpp"
+#include "tools/cli/ports.hpp"
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
+#include "tools/cli/trace.hpp"
+#include "tools/cli/wiring_test.hpp"
 #include "version.hpp"
 
 namespace {
@@ -32,10 +37,13 @@ constexpr const char* examples =
     "Examples:\n"
     "  tautgate why                                 why is it held, and what to do\n"
     "  tautgate unit TM000871                       everything stored about a serial number\n"
+    "  tautgate trace 812                           the curve of the result of event 812\n"
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
+    "  tautgate ports station.json                  which serial port is which, and who may open it\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
+    "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
@@ -68,13 +76,20 @@ struct Options {
     std::string journal;
     std::string anchor;
     std::string digest;
+    std::string account;  // of this computer
+    std::string fastener;
+    std::string instrument;
     bool strict = false;
     RegisterForm form = RegisterForm::list;
     Following following;
+    LookOrder sight;
+    WiringTestOrder wiring;
     Signers signers;
     NewPerson person;
     DecisionWords decision;
     Proposal proposal;
+    TypedOrder order;
+    TraceAsked trace;
 };
 
 using Command = std::function<Asked<Exit>(const Desk&)>;
@@ -137,9 +152,13 @@ class Commands {
         : app_(app), options_(options), chosen_(chosen) {
         look();
         record();
+        devices();
         people();
+        wiring();
+        wiring_test();
         rules();
         decisions();
+        orders();
         at_the_bay();
     }
 
@@ -192,6 +211,21 @@ class Commands {
                          [&o](const Desk& desk) { return show_unit(desk, o.name, o.journal); });
         unit->add_option("serial", o.name, "of a unit or of a sub-assembly")->required();
         unit->add_option("--journal", o.journal, "asks this file, not the service")->check(CLI::ExistingFile);
+        auto* trace = add("trace", "the curve of a result: torque over angle or time",
+                          "tautgate trace 812\n  tautgate trace 812 --csv --journal copy.db >curve.csv",
+                          [&o](const Desk& desk) { return show_trace(desk, o.trace); });
+        trace
+            ->add_option("event", o.trace.event,
+                         "number of the result's event, as unit shows it, or the trace's")
+            ->check(whole_from_one());
+        trace->add_option("--journal", o.trace.journal, "asks this file, not the service")
+            ->check(CLI::ExistingFile);
+        trace->add_flag("--csv", o.trace.csv, "comma-separated values, with the units in the head");
+        trace->add_flag("--ascii", o.trace.ascii, "draws with letters only");
+        trace->add_flag_callback(
+            "--over-time", [&o] { o.trace.over = Over::time; }, "draws over the time where both are known");
+        trace->add_flag("--without-result", o.trace.without_result,
+                        "lists the traces whose result never came");
         auto* record =
             add("verify", "whether a journal's file is what was written", "tautgate verify journal.db",
                 [&o](const Desk& desk) { return verify_journal(desk, o.name, o.anchor); });
@@ -213,6 +247,50 @@ class Commands {
             ->excludes(registers->add_flag_callback(
                 "--checklist", [&o] { o.form = RegisterForm::checklist; },
                 "what is to be tried at the machine, to print and to sign"));
+    }
+    void wiring() {
+        auto& o = options_;
+        auto& sight = o.sight;
+        auto* sub = add("look", "what one tool says on its wire, raw and decoded, without the service",
+                        "tautgate look station.json NR-16 --orders\n"
+                        "  tautgate look station.json NR-16 --for 60s --record nr16.capture\n"
+                        "  tautgate look station.json --replay nr16.capture",
+                        [&o](const Desk& desk) { return look_at(desk, o.sight); });
+        sub->add_option("file", sight.file, "the station's description")->required();
+        sub->add_option("tool", sight.tool, "its id; not needed with --replay");
+        sub->add_flag("--orders", sight.orders, "numbers of several registers in every word order");
+        auto* once = sub->add_flag("--once", sight.once, "one look, then the exit code is the answer");
+        sub->add_option("--for", sight.for_s, "ends after so long: 60s, 5min, 1h")
+            ->transform(CLI::AsNumberWithUnit(
+                std::map<std::string, std::uint64_t>{{"s", 1}, {"min", 60}, {"h", 3600}}))
+            ->check(whole_from_one(604'800))
+            ->excludes(once);
+        sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new");
+        sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
+        sub->add_flag("--acknowledge", sight.acknowledge,
+                      "tells the tool that results are stored, though they are not: for trials");
+        sub->add_option("--port", sight.port, "where a tool of the line protocol calls, if not as described")
+            ->check(CLI::Range(1, 65535));
+    }
+    void wiring_test() {
+        auto& o = options_;
+        auto* sub = add("wiring-test", "shows an empty bay's controller released, on which it must not move",
+                        "tautgate wiring-test J1 --as B-44\n  tautgate wiring-test J1 lift --as B-44\n"
+                        "  tautgate wiring-test J1 --end --as B-44",
+                        [&o](const Desk& desk) { return test_wiring(desk, o.wiring, o.signers); });
+        sub->add_option("bay", o.wiring.bay, "id of the bay")->required();
+        auto* one = sub->add_option("permissive", o.wiring.permissive, "id of one; otherwise all of the bay");
+        sub->add_flag("--end", o.wiring.end, "ends one that is under way")->excludes(one);
+        signers(sub, false);
+}
+
+    void devices() {
+        auto& o = options_;
+        auto* ports = add("ports", "the serial ports of this computer, and who may open them",
+                          "tautgate ports station.json --user tautgate",
+                          [&o](const Desk& desk) { return show_ports(desk, o.name, o.account); });
+        ports->add_option("file", o.name, "a station's description: what of it uses which port");
+        ports->add_option("--user", o.account, "under whom tautgated runs; otherwise whoever runs this");
     }
     void people() {
         auto& o = options_;
@@ -311,6 +389,31 @@ class Commands {
         bay(ends, o.proposal.bay);
         signers(ends, false);
     }
+    void orders() {
+        auto& o = options_;
+        add("orders", "orders that wait to be built", "tautgate orders",
+            [](const Desk& desk) { return show_orders(desk); });
+        auto* sub = add("order", "adds, changes or cancels an order by hand",
+                        "tautgate order add 40017 --variant express --serial D=000123 --as B-12\n"
+                        "  tautgate order cancel 40017 --as B-12",
+                        [&o](const Desk& desk) { return type_order(desk, o.order, o.signers); });
+        sub->add_option("action", o.order.action, "add, change or cancel")
+            ->required()
+            ->check(CLI::IsMember({"add", "change", "cancel"}));
+        sub->add_option("number", o.order.number, "of the order, as on the tickets")->required();
+        sub->add_option("--variant", o.order.variant, "what is to be built");
+        sub->add_option("--type", o.order.types, "K=TYPE: what the ticket of kind K must say");
+        sub->add_option("--serial", o.order.serials, "K=SERIAL: likewise");
+        sub->add_option("--sequence", o.order.sequence, "place in the row of orders")
+            ->check(whole_from_one(std::numeric_limits<std::uint32_t>::max()));
+        sub->add_option("--due", o.order.due, "as in 2026-11-26T06:00:00+01:00");
+        signers(sub, false);
+        auto* file = add("send-orders", "sends a file of orders and prints its answer",
+                         "tautgate send-orders monday.csv --as B-12",
+                         [&o](const Desk& desk) { return send_orders(desk, o.name, o.signers); });
+        file->add_option("file", o.name, "in the form of protocol/ORDERS.md")->required();
+        signers(file, false);
+    }
     void at_the_bay() {
         auto& o = options_;
         const auto act = [&o](std::string_view what, std::string_view key, const std::string& fixed,
@@ -331,10 +434,26 @@ class Commands {
         auto* confirm = add("confirm", "confirms that a step was done",
                             "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
+        auto* check =
+            add("hand-check", "a torque that was measured by hand at a tightened fastener",
+                "tautgate hand-check motor-mounts 1 --torque 498 --with 'wrench 7' --as B-31",
+                [&o](const Desk& desk) {
+                    return check_by_hand(desk,
+                                         {o.decision.bay, o.name, o.fastener, o.decision.check.torque,
+                                          o.decision.check.unit, o.instrument, o.decision.seen},
+                                         o.signers);
+                });
+        check->add_option("joint", o.name, "its id")->required();
+        check->add_option("fastener", o.fastener, "its name")->required();
+        check->add_option("--torque", o.decision.check.torque, "the value that was measured")->required();
+        check->add_option("--unit", o.decision.check.unit, "of --torque")
+            ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
+            ->capture_default_str();
+        check->add_option("--with", o.instrument, "with what it was measured")->required();
         auto* call = add("call-tool", "calls a tool that bays share to this one",
                          "tautgate call-tool NR-1 --bay table-2 --as B-20", act("tools", "tool", ""));
         call->add_option("tool", o.name, "its id")->required();
-        for (auto* sub : {on, off, scan, confirm, call}) {
+        for (auto* sub : {on, off, scan, confirm, check, call}) {
             bay(sub, o.decision.bay);
             signers(sub, false);
         }

@@ -61,7 +61,8 @@ Weight weight_of(FindingCode code) noexcept {
     case FindingCode::tool_limits_differ:
     case FindingCode::not_loosened:
     case FindingCode::not_replaced:
-    case FindingCode::attempts_used_up: return Weight::not_ok;
+    case FindingCode::attempts_used_up:
+    case FindingCode::hand_check_outside: return Weight::not_ok;
     }
     return Weight::not_ok;
 }
@@ -210,11 +211,31 @@ void judge_tool_verdict(const config::Joint& joint, const config::Pass& pass, co
     }
 }
 
+// A click is the tool's own word that its torque was reached; nothing is measured that could be judged beside
+// it.
+void judge_click(const Reading& reading, std::vector<Finding>& findings) {
+    if (reading.aborted) {
+        findings.push_back({FindingCode::aborted, reading.tool_reason, ""});
+        return;
+    }
+    switch (reading.tool_verdict) {
+    case ToolVerdict::absent: findings.push_back({FindingCode::no_values, "", ""}); return;
+    case ToolVerdict::ok: return;
+    case ToolVerdict::not_ok:
+        findings.push_back({FindingCode::tool_says_not_ok, reading.tool_reason, ""});
+        return;
+    }
+}
+
 }  // namespace
 
 Judgement judge(const config::Joint& joint, const config::Pass& pass, const config::Tool& tool,
                 const Reading& reading) {
     std::vector<Finding> findings;
+    if (joint.method == config::Method::click) {
+        judge_click(reading, findings);
+        return {verdict_of(findings), std::move(findings)};
+    }
     const bool nothing =
         std::holds_alternative<Absent>(reading.torque) && std::holds_alternative<Absent>(reading.angle);
     if (reading.aborted)
@@ -293,6 +314,9 @@ FindingText text_of(FindingCode code) noexcept {
                 "replace it and let a supervisor confirm that"};
     case FindingCode::attempts_used_up:
         return {"the attempts that the plan allows were used up", "call a supervisor"};
+    case FindingCode::hand_check_outside:
+        return {"the torque measured by hand is outside the audit limits",
+                "call a supervisor; do not just tighten on"};
     }
     return {"", ""};
 }

@@ -38,15 +38,16 @@ enum class FindingCode : std::uint8_t {
     tool_limits_differ,    // the tool judged by other limits than the plan's
     out_of_tool_range,     // torque outside the tool's capable range
     // about the fastener's past, found by the interlock
-    not_loosened,     // tightened again although a loosening had to be seen first
-    not_replaced,     // tightened again although the fastener had to be replaced
-    attempts_used_up  // tightened again although the plan's attempts were used up
+    not_loosened,       // tightened again although a loosening had to be seen first
+    not_replaced,       // tightened again although the fastener had to be replaced
+    attempts_used_up,   // tightened again although the plan's attempts were used up
+    hand_check_outside  // a torque measured by hand afterwards was outside the audit limits
 };
 TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high,
               angle_low, angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
               angle_without_torque, torque_without_angle, tool_says_not_ok, tool_verdict_missing,
               verdicts_disagree, tool_limits_differ, out_of_tool_range, not_loosened, not_replaced,
-              attempts_used_up);
+              attempts_used_up, hand_check_outside);
 
 struct Finding {
     FindingCode code = FindingCode::aborted;

@@ -84,7 +84,8 @@ TighteningLine line_of(journal::TighteningRow row, const config::Joint* joint) {
             .torque_unit_received = std::move(row.torque_unit_received),
             .angle_received = std::move(row.angle_received),
             .operator_ = row.operator_,
-            .assigned_by = row.assigned_by};
+            .assigned_by = row.assigned_by,
+            .traces = row.traces};
 }
 
 OutputLine line_of(journal::ReleaseRow row) {
@@ -136,17 +137,34 @@ void add_fastener(const interlock::Action* asked, const config::Joint* joint, De
                                 unlock == nullptr ? assign->fastener : unlock->fastener);
 }
 
-// What the proposer of an override vouched for, and which fastener was meant, stands in the event only.
+void add_hand_check(const interlock::HandChecked* checked, const config::Joint* joint, DecisionLine& line) {
+    if (checked == nullptr) {
+        line.verified = line.fastener = unreadable(line);
+        return;
+    }
+    line.fastener = name_at(joint == nullptr ? nullptr : &joint->fasteners, checked->fastener);
+    line.verified = checked->instrument;
+    line.checked_torque = protocol::to_text(checked->torque);
+}
+
+// What the proposer of an override vouched for, what was measured by hand, and which fastener was meant,
+// stands in the event only.
 std::expected<void, journal::JournalError> add_asked(Reader& reader, const config::Joint* joint,
                                                      DecisionLine& line) {
     const bool overrides = line.action == "OverrideJoint";
-    if (!overrides && line.action != "UnlockFastener" && line.action != "AssignResult")
+    const bool measured = line.kind == "HandChecked";
+    if (!overrides && !measured && line.action != "UnlockFastener" && line.action != "AssignResult")
         return {};
     const auto rows = reader.events(line.event, 1);
     if (!rows)
         return std::unexpected(rows.error());
     const auto stored =
         rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
+    if (measured) {
+        add_hand_check(stored ? std::get_if<interlock::HandChecked>(&stored->event.payload) : nullptr, joint,
+                       line);
+        return {};
+    }
     const auto* proposed = stored ? std::get_if<interlock::Proposed>(&stored->event.payload) : nullptr;
     const auto* asked = proposed == nullptr ? nullptr : &proposed->action;
     if (overrides)
@@ -171,6 +189,23 @@ void settle_proposals(std::vector<DecisionLine>& lines) {
             waited->ended_by = settling.event;
         }
     }
+}
+
+std::vector<PartLine> lines_of(std::vector<journal::PartRow> rows) {
+    std::vector<PartLine> lines;
+    lines.reserve(rows.size());
+    for (journal::PartRow& row : rows)
+        lines.push_back({.serial = std::move(row.serial),
+                         .unit = std::move(row.unit),
+                         .kind = std::move(row.kind),
+                         .type = std::move(row.type),
+                         .stay = row.stay,
+                         .since = row.since,
+                         .since_utc_us = row.since_utc_us,
+                         .until = row.until,
+                         .until_utc_us = row.until_utc_us,
+                         .ended_as = std::move(row.ended_as)});
+    return lines;
 }
 
 StayRecord head_of(const journal::StayRow& row) {
@@ -232,7 +267,7 @@ std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, con
     const auto stays = reader.stays_of(serial);
     if (!stays)
         return std::unexpected(stays.error());
-    UnitRecord record{.serial = serial.text, .stays = {}};
+    UnitRecord record{.serial = serial.text, .stays = {}, .parts = {}, .used_in = {}};
     Rules rules(reader);
     for (const auto& row : *stays) {
         auto stay = stay_record(reader, rules, row);
@@ -240,6 +275,14 @@ std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, con
             return std::unexpected(std::move(stay.error()));
         record.stays.push_back(std::move(*stay));
     }
+    auto parts = reader.parts_of(serial);
+    if (!parts)
+        return std::unexpected(std::move(parts.error()));
+    auto used_in = reader.units_with(serial);
+    if (!used_in)
+        return std::unexpected(std::move(used_in.error()));
+    record.parts = lines_of(std::move(*parts));
+    record.used_in = lines_of(std::move(*used_in));
     return record;
 }
 

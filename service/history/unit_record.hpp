@@ -51,6 +51,7 @@ struct TighteningLine {
     std::string angle_received;
     std::optional<domain::PersonNumber> operator_;
     std::optional<domain::EventNumber> assigned_by;  // filed by hand by this decision
+    std::uint32_t traces = 0;                        // curves that came for it, equal ones counted once
 };
 
 // A permissive whose output or reasons changed.
@@ -103,9 +104,26 @@ struct StayRecord {
     std::vector<DecisionLine> decisions;
 };
 
+// A sub-assembly in a unit, from the stay in which it was joined until it was corrected, replaced by another
+// of its kind, or taken out for another unit.
+struct PartLine {
+    std::string serial;
+    std::string unit;
+    std::string kind;
+    std::string type;
+    domain::EventNumber stay;
+    domain::EventNumber since;
+    std::int64_t since_utc_us = 0;
+    std::optional<domain::EventNumber> until;  // none: it is in the unit
+    std::optional<std::int64_t> until_utc_us;
+    std::string ended_as;
+};
+
 struct UnitRecord {
     std::string serial;
-    std::vector<StayRecord> stays;  // oldest first
+    std::vector<StayRecord> stays;       // oldest first
+    std::vector<PartLine> parts = {};    // that were or are in it, by kind
+    std::vector<PartLine> used_in = {};  // units in which it was or is
 };
 
 // Everything stored about a serial number of a unit or of a sub-assembly in it; no stays if the journal never

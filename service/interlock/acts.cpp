@@ -2,6 +2,7 @@
 // the person's screen had shown. What the rules do not allow is refused with a reason, and recorded.
 #include <algorithm>
 
+#include "service/interlock/orders.hpp"
 #include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
@@ -303,6 +304,33 @@ Checked demand_of(const State& state, const Place&, const LiftHold& act) {
     return Demand{.roles = {Role::quality_engineer}, .since = hold->since};
 }
 
+// About the order's standing as it is now: whoever decides has seen that.
+Checked demand_of(const State& state, const Place& at, const SettleOrder& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    if (!stay->order || !order_waits(*stay->order))
+        return refuse(RefusalCode::already_settled, "nothing is to be decided about the unit's order");
+    if (act.choice == OrderChoice::as_now && !can_be_taken_anew(state, *stay->order))
+        return refuse(RefusalCode::not_possible_now, "the order is not open with another content");
+    Demand demand = decision(at);
+    demand.unit = stay;
+    demand.since = std::max(stay->id, stay->order->since);
+    return demand;
+}
+
+Checked demand_of(const State&, const Place& at, const AcceptReuse& act) {
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay);
+    const auto used = used_subassemblies(at.station, *stay);
+    if (std::ranges::find(used, act.serial, &Ticket::serial) == used.end())
+        return refuse(RefusalCode::already_settled, act.serial.text + " is in no other unit");
+    Demand demand = decision(at);
+    demand.unit = stay;
+    return demand;
+}
+
 Checked demand(const State& state, const Place& at, const Action& action) {
     return std::visit([&](const auto& act) { return demand_of(state, at, act); }, action);
 }
@@ -469,6 +497,7 @@ void carry_out(Transition&, const Place& at, const Deciders&, const SetResultAsi
 
 void carry_out(Transition&, const Place& at, const Deciders&, const UnitStillHere&) {
     stay_at(at.bay)->refused_tickets.clear();
+    at.bay.unused_scan.reset();
 }
 
 void carry_out(Transition& t, const Place& at, const Deciders&, const UnitHasLeft& act) {
@@ -478,9 +507,14 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const UnitHasLef
 
 void carry_out(Transition& t, const Place& at, const Deciders&, const CorrectTicket& act) {
     Stay& stay = *stay_at(at.bay);
-    const Ticket ticket{act.kind,  act.serial,
-                        act.order, act.type,
-                        t.now(),   act.earlier_stays + open_elsewhere(t.state, at.bay, act.serial)};
+    const Ticket ticket{.kind = act.kind,
+                        .serial = act.serial,
+                        .order = act.order,
+                        .type = act.type,
+                        .scanned = t.now(),
+                        .earlier_stays = act.earlier_stays + open_elsewhere(t.state, at.bay, act.serial),
+                        .joined = act.joined,
+                        .closed_order = act.closed_order};
     const auto same = std::ranges::find(stay.tickets, act.kind, &Ticket::kind);
     const bool another = same == stay.tickets.end() || !says_the_same(*same, ticket);
     put_ticket(stay, ticket);
@@ -520,6 +554,14 @@ void carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHold&
 
 void carry_out(Transition& t, const Place&, const Deciders&, const LiftHold& act) {
     std::erase_if(t.state.holds, [&](const UnitHold& hold) { return hold.unit == act.serial; });
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const SettleOrder& act) {
+    settle_order(t, *stay_at(at.bay), act.choice);
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const AcceptReuse& act) {
+    accept_reuse(t, at.station, *stay_at(at.bay), act.serial);
 }
 
 Outcome carry_out(Transition& t, const Place& at, const Deciders& by) {

@@ -2,6 +2,8 @@
 #include <algorithm>
 
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/scan_step.hpp"
+#include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -192,14 +194,19 @@ void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
     stay.refused_tickets.push_back(ticket);
 }
 
-Outcome scan_during_stay(Transition& t, Stay& stay, const Ticket& ticket) {
+Outcome belongs_elsewhere(const config::Station& station, Stay& stay, const Ticket& ticket) {
+    ask_whether_it_left(stay, ticket);
+    return Questioned{step_of_repeated(station, stay, ticket.kind)};
+}
+
+Outcome scan_during_stay(Transition& t, const config::Station& station, Stay& stay, const Ticket& ticket) {
     const auto same_kind = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (same_kind == stay.tickets.end()) {
         // While it is not certain which unit is here, a missing ticket could be another unit's.
         const bool uncertain = stay.doubt != Doubt::none && !stay.tickets.empty();
         if (uncertain || !stay.refused_tickets.empty()) {
             ask_whether_it_left(stay, ticket);
-            return Applied{};
+            return Questioned{"it is not certain which unit is at the bay"};
         }
         put_scanned(stay, ticket);
         stay.doubt = Doubt::none;
@@ -215,8 +222,92 @@ Outcome scan_during_stay(Transition& t, Stay& stay, const Ticket& ticket) {
         identify(t, stay);
         return Applied{};
     }
-    ask_whether_it_left(stay, ticket);
-    return Applied{};
+    return belongs_elsewhere(station, stay, ticket);
+}
+
+Outcome scan(Transition& t, BayState& bay, const TicketScanned& scanned) {
+    const config::Station* station = rules_at(t.rules, t.state, bay);
+    if (station == nullptr)
+        return Refused{RefusalCode::not_possible_now, "no rules are in force"};
+    if (!is_wanted_kind(*station, scanned.kind))
+        return Refused{RefusalCode::not_possible_now, no_step_for(*station, scanned.kind)};
+    if (stay_at(bay) == nullptr) {
+        if (bay.controller.present != Presence::present || bay.departure_due)
+            return Refused{RefusalCode::not_possible_now,
+                           "no unit has arrived at the bay yet; " + steps_for(*station, scanned.kind)};
+        begin_stay(t, bay);
+    }
+    const Ticket ticket{.kind = scanned.kind,
+                        .serial = scanned.serial,
+                        .order = scanned.order,
+                        .type = scanned.type,
+                        .scanned = t.now(),
+                        .earlier_stays = scanned.earlier_stays + open_elsewhere(t.state, bay, scanned.serial),
+                        .joined = scanned.joined,
+                        .closed_order = scanned.closed_order};
+    return scan_during_stay(t, *station, *stay_at(bay), ticket);
+}
+
+std::string why_unused(const Outcome& outcome) {
+    if (const auto* refused = std::get_if<Refused>(&outcome))
+        return sentence(*refused);
+    const auto* elsewhere = std::get_if<Questioned>(&outcome);
+    return elsewhere != nullptr ? sentence(*elsewhere) : std::string{};
+}
+
+// ---- what people confirm --------------------------------------------------------------------------------
+
+struct UnderPlan {
+    const config::Station& station;
+    const config::Plan& plan;
+    Stay& stay;
+};
+
+// The id by which a person confirms the step; empty: it is not confirmed by a person.
+std::string confirmed_as(const config::Station& station, const config::Step& step) {
+    if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
+        return confirm->id;
+    const auto* tighten = std::get_if<config::TightenStep>(&step);
+    const config::Joint* joint = tighten != nullptr ? joint_in(station, tighten->joint) : nullptr;
+    return joint != nullptr && joint->method == config::Method::confirmed_check ? joint->id : std::string{};
+}
+
+// Steps of the stage that is open now.
+std::vector<std::string> open_to_confirm(const UnderPlan& at) {
+    std::vector<std::string> ids;
+    const std::size_t open = open_stage(at.station, at.plan, at.stay);
+    if (open == at.plan.stages.size())
+        return ids;
+    for (const config::Step& step : at.plan.stages[open].steps) {
+        std::string id = confirmed_as(at.station, step);
+        if (!id.empty() && !is_step_done(at.station, at.stay, step))
+            ids.push_back(std::move(id));
+    }
+    return ids;
+}
+
+Outcome confirm(const Transition& t, const UnderPlan& at, const std::string& id, PersonNumber by) {
+    const std::size_t open = open_stage(at.station, at.plan, at.stay);
+    for (std::size_t stage = 0; stage < at.plan.stages.size(); ++stage) {
+        for (const config::Step& step : at.plan.stages[stage].steps) {
+            if (id.empty() || confirmed_as(at.station, step) != id)
+                continue;
+            if (is_step_done(at.station, at.stay, step))
+                return Refused{RefusalCode::already_settled, ""};
+            if (stage > open)
+                return Refused{RefusalCode::not_possible_now, "earlier steps are still open"};
+            if (std::holds_alternative<config::ConfirmStep>(step)) {
+                at.stay.checks.push_back({id, t.now(), by});
+            } else {
+                JointState* state = joint_of(at.stay, id);
+                state->confirmed = t.now();
+                state->confirmed_by = by;
+                touch(t, *state);
+            }
+            return Applied{};
+        }
+    }
+    return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + id};
 }
 
 }  // namespace
@@ -230,6 +321,8 @@ Outcome apply(Transition& t, const ControllerReported& reported) {
     const ControllerCounts now{reported.arrivals, reported.departures, reported.starts, reported.moved};
     const ControllerCounts before = controller.counts.value_or(now);
     Report report{reported, reported.on_wire_released, reported.moved_wrongly, false};
+    if (bay->wiring_test)
+        report.allowed.clear();  // what tries the wiring lets nothing move
     for (const PermissiveId& id : controller.standing)
         add_once(report.allowed, id);
     controller.standing.clear();
@@ -255,25 +348,19 @@ Outcome apply(Transition& t, const TicketScanned& scanned) {
     BayState* bay = bay_of(t.state, scanned.bay);
     if (bay == nullptr)
         return Refused{RefusalCode::no_such_thing, "no bay " + scanned.bay.text};
-    const config::Station* station = rules_at(t.rules, t.state, *bay);
-    if (station == nullptr)
-        return Refused{RefusalCode::not_possible_now, "no rules are in force"};
-    if (!is_wanted_kind(*station, scanned.kind)) {
-        return Refused{RefusalCode::not_possible_now, "no step asks for a ticket of kind " + scanned.kind};
-    }
-    if (stay_at(*bay) == nullptr) {
-        if (bay->controller.present != Presence::present || bay->departure_due) {
-            return Refused{RefusalCode::not_possible_now, "no unit has arrived at the bay yet"};
-        }
-        begin_stay(t, *bay);
-    }
-    const Ticket ticket{scanned.kind,  scanned.serial,
-                        scanned.order, scanned.type,
-                        t.now(),       scanned.earlier_stays + open_elsewhere(t.state, *bay, scanned.serial)};
-    return scan_during_stay(t, *stay_at(*bay), ticket);
+    Outcome outcome = scan(t, *bay, scanned);
+    if (std::string why = why_unused(outcome); why.empty())
+        bay->unused_scan.reset();
+    else
+        bay->unused_scan = UnusedScan{t.now(), std::move(why)};
+    return outcome;
 }
 
-Outcome apply(Transition&, const LabelMisread&) { return Applied{}; }
+Outcome apply(Transition& t, const LabelMisread& misread) {
+    if (BayState* bay = bay_of(t.state, misread.bay))
+        bay->unused_scan = UnusedScan{t.now(), misread.why};
+    return Applied{};
+}
 
 Outcome apply(Transition& t, const OperatorSignedOn& signed_on) {
     BayState* bay = bay_of(t.state, signed_on.bay);
@@ -318,32 +405,36 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
     // A request that comes late, or again, is not about the next unit.
     if (confirmed.seen < stay->id || unseen_ticket(*stay, confirmed.seen) != nullptr)
         return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
-    const std::size_t open = open_stage(*station, *plan, *stay);
-    for (std::size_t stage = 0; stage < plan->stages.size(); ++stage) {
-        for (const config::Step& step : plan->stages[stage].steps) {
-            const auto* confirm = std::get_if<config::ConfirmStep>(&step);
-            const auto* tighten = std::get_if<config::TightenStep>(&step);
-            const config::Joint* joint = tighten != nullptr ? joint_in(*station, tighten->joint) : nullptr;
-            const bool checked_joint = joint != nullptr && joint->method == config::Method::confirmed_check &&
-                                       joint->id == confirmed.step;
-            if (!checked_joint && (confirm == nullptr || confirm->id != confirmed.step))
-                continue;
-            if (is_step_done(*station, *stay, step))
-                return Refused{RefusalCode::already_settled, ""};
-            if (stage > open)
-                return Refused{RefusalCode::not_possible_now, "earlier steps are still open"};
-            if (checked_joint) {
-                JointState* state = joint_of(*stay, joint->id);
-                state->confirmed = t.now();
-                state->confirmed_by = confirmed.by;
-                touch(t, *state);
-            } else {
-                stay->checks.push_back({confirmed.step, t.now(), confirmed.by});
-            }
-            return Applied{};
-        }
-    }
-    return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + confirmed.step};
+    return confirm(t, {*station, *plan, *stay}, confirmed.step, confirmed.by);
+}
+
+Outcome apply(Transition& t, const ButtonPressed& pressed) {
+    const auto refused = [](std::string why) {
+        return Refused{RefusalCode::not_possible_now, std::move(why)};
+    };
+    BayState* bay = bay_of(t.state, pressed.bay);
+    Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
+    if (stay == nullptr)
+        return Refused{RefusalCode::no_stay, ""};
+    if (!bay->signed_on)
+        return refused("the button confirms for whoever is signed on, and nobody is");
+    const config::Station* station = rules_of(t.rules, stay->rules);
+    const config::Plan* plan = station != nullptr ? plan_of(*station, *stay) : nullptr;
+    if (plan == nullptr)
+        return refused("the unit is not identified");
+    if (stay->doubt != Doubt::none || !stay->refused_tickets.empty())
+        return refused("it is not certain which unit is at the bay");
+    if (!made_after(pressed.made, stay->began))
+        return refused("it was pressed before the unit came");
+    const UnderPlan at{*station, *plan, *stay};
+    if (!pressed.step.empty())
+        return confirm(t, at, pressed.step, *bay->signed_on);
+    const std::vector<std::string> open = open_to_confirm(at);
+    if (open.empty())
+        return refused("no step is open for a confirmation");
+    if (open.size() > 1)
+        return refused("more than one step is open for a confirmation, and the button does not say which");
+    return confirm(t, at, open.front(), *bay->signed_on);
 }
 
 }  // namespace tautgate::interlock

@@ -33,6 +33,12 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::unknown_variant:
     case ReasonCode::serial_seen_before:
     case ReasonCode::ticket_missing:
+    case ReasonCode::order_unknown:
+    case ReasonCode::order_cancelled:
+    case ReasonCode::order_changed:
+    case ReasonCode::order_used:
+    case ReasonCode::order_differs:
+    case ReasonCode::subassembly_used:
     case ReasonCode::tool_link_lost:
     case ReasonCode::tool_not_asked:
     case ReasonCode::result_gap:
@@ -156,7 +162,8 @@ std::vector<OverrideEnded> ended_since(std::vector<OverrideEnded> before, const 
 bool changes_outputs(const Payload& payload) {
     const bool never =
         std::holds_alternative<SnapshotTaken>(payload) || std::holds_alternative<InputRefused>(payload) ||
-        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload);
+        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload) ||
+        std::holds_alternative<TraceReceived>(payload);
     return !never;
 }
 
@@ -169,6 +176,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     Transition transition{rules, decision.state, event, {}};
     decision.record.outcome =
         std::visit([&](const auto& payload) { return apply(transition, payload); }, event.payload);
+    end_wiring_tests(transition);
     decision.record.effects = std::move(transition.effects);
     decision.record.ended = ended_since(std::move(overrides), decision.state);
     if (changes_outputs(event.payload)) {
@@ -176,6 +184,19 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
         settle_tools(rules, decision.state, event);
     }
     return decision;
+}
+
+std::string sentence(const Questioned& scanned) {
+    return "The ticket does not count: " + scanned.detail + ".";
+}
+
+std::string sentence(const InsideAudit& inside) {
+    return inside.check.found + " is inside the audit limits (" + inside.check.allowed + ").";
+}
+
+std::string sentence(const OutsideAudit& outside) {
+    return outside.check.found + " is outside the audit limits (" + outside.check.allowed +
+           "): the fastener is not proven any more, and a supervisor decides.";
 }
 
 std::string sentence(const Refused& refused) {

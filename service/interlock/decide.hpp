@@ -140,8 +140,54 @@ struct AwaitsSecond {
 };
 TAUTGATE_FIELDS(AwaitsSecond, proposal);
 
-using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
-                             BeforeBaseline, Conflict, Refused, AwaitsSecond>;
+// The orders are known from here on.
+struct OrdersTaken {
+    std::vector<std::string> unchanged;  // numbers of those of which it said nothing new
+    bool operator==(const OrdersTaken&) const = default;
+};
+TAUTGATE_FIELDS(OrdersTaken, unchanged);
+
+// None of them is; nothing changed but the record.
+struct OrdersRefused {
+    std::vector<protocol::RowFault> faults;  // by line, never empty
+    bool operator==(const OrdersRefused&) const = default;
+};
+TAUTGATE_FIELDS(OrdersRefused, faults);
+
+// A ticket that reads well and counts for nothing, since its step is done or since it is not certain which
+// unit is at the bay: the station asks whether the unit has left.
+struct Questioned {
+    std::string detail;  // for which step it is, or what is not certain, as a clause
+    bool operator==(const Questioned&) const = default;
+};
+TAUTGATE_FIELDS(Questioned, detail);
+
+// A torque that was measured by hand, against the joint's audit limits.
+struct HandCheck {
+    EventNumber stay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    std::string found;           // as people read it, with unit
+    std::string allowed;
+    bool operator==(const HandCheck&) const = default;
+};
+TAUTGATE_FIELDS(HandCheck, stay, joint, fastener, found, allowed);
+struct InsideAudit {
+    HandCheck check;
+    bool operator==(const InsideAudit&) const = default;
+};
+TAUTGATE_FIELDS(InsideAudit, check);
+// It has taken the proof of its fastener, if there was one.
+struct OutsideAudit {
+    HandCheck check;
+    bool operator==(const OutsideAudit&) const = default;
+};
+TAUTGATE_FIELDS(OutsideAudit, check);
+
+using Outcome =
+    std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated, BeforeBaseline,
+                 Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused, Questioned, InsideAudit,
+                 OutsideAudit>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 
@@ -183,7 +229,26 @@ struct TakeSnapshot {
 };
 TAUTGATE_NO_FIELDS(TakeSnapshot);
 
-using Effect = std::variant<Acknowledge, Alarm, TakeSnapshot>;
+// A test of the wiring is over: the permissives are withheld again.
+enum class WiringTestEnd : std::uint8_t {
+    by_person,
+    time_over,
+    unit_seen,        // an arrival, a ticket, or a present signal that is not surely off
+    equipment_moved,  // or its controller started anew
+    link_lost,
+    station_restarted,
+    rules_changed
+};
+TAUTGATE_ENUM(WiringTestEnd, by_person, time_over, unit_seen, equipment_moved, link_lost, station_restarted,
+              rules_changed);
+struct WiringTestOver {
+    BayId bay;
+    WiringTestEnd why = WiringTestEnd::by_person;
+    bool operator==(const WiringTestOver&) const = default;
+};
+TAUTGATE_FIELDS(WiringTestOver, bay, why);
+
+using Effect = std::variant<Acknowledge, Alarm, TakeSnapshot, WiringTestOver>;
 
 // A permissive whose output or whose reasons are not what they were. Said is what changed, not all that there
 // is: with every result of a long plan, hardly one of its many reasons does.
@@ -233,5 +298,8 @@ struct Decision {
 [[nodiscard]] std::string broken_invariant(const RuleBook& rules, const State& state);
 
 [[nodiscard]] std::string sentence(const Refused& refused);
+[[nodiscard]] std::string sentence(const Questioned& scanned);
+[[nodiscard]] std::string sentence(const InsideAudit& inside);
+[[nodiscard]] std::string sentence(const OutsideAudit& outside);
 
 }  // namespace tautgate::interlock

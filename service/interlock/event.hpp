@@ -10,6 +10,7 @@
 #include <variant>
 #include <vector>
 
+#include "protocol/order_csv.hpp"
 #include "protocol/reading.hpp"
 #include "service/domain/ids.hpp"
 #include "service/domain/person.hpp"
@@ -170,6 +171,30 @@ TAUTGATE_FIELDS(ControllerReported, bay, present, arrivals, departures, starts, 
 
 // ---- the bay ------------------------------------------------------------------------------------------
 
+// The unit that a sub-assembly was joined into in an earlier stay, and was not taken out of since.
+struct JoinedBefore {
+    Serial unit;
+    EventNumber stay;
+    std::int64_t utc_us = 0;  // of the stay's beginning
+    bool operator==(const JoinedBefore&) const = default;
+};
+TAUTGATE_FIELDS(JoinedBefore, unit, stay, utc_us);
+
+enum class OrderEnd : std::uint8_t { built, cancelled };
+TAUTGATE_ENUM(OrderEnd, built, cancelled);
+
+// An order that is open no longer.
+struct ClosedOrder {
+    std::string number;
+    OrderEnd end = OrderEnd::cancelled;
+    Serial unit = {};       // that was built for it; empty: it was cancelled
+    EventNumber with = {};  // the event that closed it
+    std::int64_t utc_us = 0;
+    bool operator==(const ClosedOrder&) const = default;
+};
+TAUTGATE_FIELDS(ClosedOrder, number, end, unit, with, utc_us);
+
+// What the journal has of a ticket's serial number and of its order comes with the ticket.
 struct TicketScanned {
     BayId bay;
     std::string kind;
@@ -178,17 +203,22 @@ struct TicketScanned {
     std::string type;
     std::string raw;
     std::uint32_t earlier_stays = 0;  // how often the journal has seen this serial before
+    std::optional<JoinedBefore> joined = {};
+    std::optional<ClosedOrder> closed_order = {};
+    std::optional<PersonNumber> typed_by = {};  // by hand, by whom; none: a scanner read it
     bool operator==(const TicketScanned&) const = default;
 };
-TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays);
+TAUTGATE_FIELDS(TicketScanned, bay, kind, serial, order, type, raw, earlier_stays, joined, closed_order,
+                typed_by);
 
 struct LabelMisread {
     BayId bay;
     std::string raw;
     std::string why;
+    std::optional<PersonNumber> typed_by = {};
     bool operator==(const LabelMisread&) const = default;
 };
-TAUTGATE_FIELDS(LabelMisread, bay, raw, why);
+TAUTGATE_FIELDS(LabelMisread, bay, raw, why, typed_by);
 
 struct OperatorSignedOn {
     BayId bay;
@@ -215,6 +245,20 @@ struct ResultReceived {
     bool operator==(const ResultReceived&) const = default;
 };
 TAUTGATE_FIELDS(ResultReceived, tool, epoch, reading, made, digest);
+
+// The curve of a result (protocol/trace.hpp), named by the result's key. Its samples are kept beside the
+// record: `digest` (64 hex digits, the SHA-256 of their bytes, protocol/TRACE.md) ties them to it. Evidence
+// for people, whether the result is known, came before or comes later; it changes no state.
+struct TraceReceived {
+    ToolId tool;
+    std::string epoch;
+    std::uint64_t counter = 0;
+    std::string digest;
+    std::uint32_t samples = 0;
+    std::uint32_t bytes = 0;  // before they are compressed
+    bool operator==(const TraceReceived&) const = default;
+};
+TAUTGATE_FIELDS(TraceReceived, tool, epoch, counter, digest, samples, bytes);
 
 // Bytes from a tool that could not be understood as a result. Kept as they came.
 struct InputRefused {
@@ -244,6 +288,52 @@ struct CheckConfirmed {
     bool operator==(const CheckConfirmed&) const = default;
 };
 TAUTGATE_FIELDS(CheckConfirmed, bay, step, by, seen);
+
+// ---- the wiring ---------------------------------------------------------------------------------------
+
+// A person tries the wiring of an empty bay: its permissives are shown as released for a token from the
+// reserved range, on which no controller moves.
+struct WiringTestBegan {
+    BayId bay;
+    std::optional<PermissiveId> permissive;  // none: all of the bay
+    PersonNumber by;
+    Token token;
+    bool operator==(const WiringTestBegan&) const = default;
+};
+TAUTGATE_FIELDS(WiringTestBegan, bay, permissive, by, token);
+
+// Ended by a person, or by its time. Whatever else ends it is in the event that did (WiringTestOver).
+struct WiringTestEnded {
+    BayId bay;
+    std::optional<PersonNumber> by;  // none: its time is over
+    bool operator==(const WiringTestEnded&) const = default;
+};
+TAUTGATE_FIELDS(WiringTestEnded, bay, by);
+// A push button at the bay was pressed and let go. It stands for whoever is signed on there, and confirms; it
+// never decides.
+struct ButtonPressed {
+    BayId bay;
+    std::string button;  // module and input
+    std::string step;    // id of what it confirms; empty: the one step that is open for that
+    Interval made;
+    bool operator==(const ButtonPressed&) const = default;
+};
+TAUTGATE_FIELDS(ButtonPressed, bay, button, step, made);
+
+// A torque that a person measured by hand at a fastener that was tightened before, and typed in. Never the
+// torque of an installation: it has limits of its own.
+struct HandChecked {
+    BayId bay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    protocol::Torque torque;
+    std::string received;    // as it was typed, with its unit
+    std::string instrument;  // with what it was measured
+    PersonNumber by;
+    EventNumber seen;  // the newest event that the person's screen had shown
+    bool operator==(const HandChecked&) const = default;
+};
+TAUTGATE_FIELDS(HandChecked, bay, joint, fastener, torque, received, instrument, by, seen);
 
 // ---- decisions of people ------------------------------------------------------------------------------
 
@@ -314,9 +404,11 @@ struct CorrectTicket {
     std::string type;
     std::string raw;
     std::uint32_t earlier_stays = 0;
+    std::optional<JoinedBefore> joined = {};
+    std::optional<ClosedOrder> closed_order = {};
     bool operator==(const CorrectTicket&) const = default;
 };
-TAUTGATE_FIELDS(CorrectTicket, kind, serial, order, type, raw, earlier_stays);
+TAUTGATE_FIELDS(CorrectTicket, kind, serial, order, type, raw, earlier_stays, joined, closed_order);
 // The serial was here before, and this is rework, not a duplicate label.
 struct AcceptReturn {
     bool operator==(const AcceptReturn&) const = default;
@@ -355,10 +447,29 @@ struct LiftHold {
 };
 TAUTGATE_FIELDS(LiftHold, serial);
 
-using Action =
-    std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource, UnlockFastener,
-                 AssignResult, SetResultAside, UnitStillHere, UnitHasLeft, CorrectTicket, AcceptReturn,
-                 AcknowledgeMove, RearmPermissive, DisposeSetAside, AcceptDifference, PlaceHold, LiftHold>;
+// By which content of its order the unit is built.
+enum class OrderChoice : std::uint8_t {
+    as_taken,  // what it said when the unit was identified, or the tickets alone where it said nothing then
+    as_now     // what it was changed to
+};
+TAUTGATE_ENUM(OrderChoice, as_taken, as_now);
+// The order of the unit in the bay was cancelled, changed or used for another unit, and the work goes on.
+struct SettleOrder {
+    OrderChoice choice = OrderChoice::as_taken;
+    bool operator==(const SettleOrder&) const = default;
+};
+TAUTGATE_FIELDS(SettleOrder, choice);
+// A sub-assembly was taken out of the other unit and belongs to this one.
+struct AcceptReuse {
+    Serial serial;
+    bool operator==(const AcceptReuse&) const = default;
+};
+TAUTGATE_FIELDS(AcceptReuse, serial);
+
+using Action = std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource,
+                            UnlockFastener, AssignResult, SetResultAside, UnitStillHere, UnitHasLeft,
+                            CorrectTicket, AcceptReturn, AcknowledgeMove, RearmPermissive, DisposeSetAside,
+                            AcceptDifference, PlaceHold, LiftHold, SettleOrder, AcceptReuse>;
 
 // A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
 // another person's Seconded. `seen` is the newest event that the person's screen had shown.
@@ -422,12 +533,32 @@ struct SnapshotTaken {
 };
 TAUTGATE_FIELDS(SnapshotTaken, state);
 
+// ---- orders -------------------------------------------------------------------------------------------
+
+enum class OrderSource : std::uint8_t { folder, request };
+TAUTGATE_ENUM(OrderSource, folder, request);
+
+// The works' planning, or an entitled person, hands orders over: all of them count, or none. The same file of
+// the folder, by its number and its bytes, counts once.
+struct OrdersReceived {
+    OrderSource source = OrderSource::folder;
+    std::uint64_t number = 0;        // under which the folder took the file; 0: it came by request
+    std::string name;                // of the file
+    std::string sha256;              // of its bytes, in hex
+    std::optional<PersonNumber> by;  // of a request
+    std::vector<protocol::OrderEntry> orders;
+    std::vector<ClosedOrder> closed;  // those of them that the journal has as closed
+    bool operator==(const OrdersReceived&) const = default;
+};
+TAUTGATE_FIELDS(OrdersReceived, source, number, name, sha256, by, orders, closed);
+
 using Payload =
     std::variant<StationStarted, StationStopped, RulesApproved, PersonEnrolled, PersonSuspended,
                  SignInRefused, ToolLinkChanged, ToolAnswered, ControllerLinkChanged, ControllerReported,
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
-                 DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled>;
+                 DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled, WiringTestBegan,
+                 WiringTestEnded, OrdersReceived, TraceReceived, ButtonPressed, HandChecked>;
 
 struct Event {
     EventNumber number;

@@ -12,7 +12,14 @@ Token token_of(const BayState& bay) {
 
 }  // namespace
 
+bool is_in_wiring_test(const BayState& bay, const PermissiveId& permissive) noexcept {
+    return bay.wiring_test && std::holds_alternative<Empty>(bay.occupant) &&
+           bay.wiring_test->permissive.value_or(permissive) == permissive;
+}
+
 Claim claim_of(const BayState& newest, const PermissiveState& permissive) {
+    if (is_in_wiring_test(newest, permissive.id))
+        return {OnWire::released, newest.wiring_test->token, newest.wiring_test->began};
     const Token token = token_of(newest);
     const auto release = [&](OnWire code, EventNumber by, Token of) {
         return of == token ? Claim{code, token, by} : Claim{OnWire::withheld, token, {}};

@@ -13,7 +13,7 @@ namespace tautgate::interlock {
 // What the equipment is told for one permissive.
 struct WireOrder {
     OnWire code = OnWire::withheld;
-    Token token;  // of the stay, or the one offered to the next
+    Token token;  // of the stay, the one offered to the next, or that of a test of the wiring
     bool operator==(const WireOrder&) const = default;
 };
 TAUTGATE_FIELDS(WireOrder, code, token);
@@ -31,6 +31,9 @@ struct Claim {
 [[nodiscard]] constexpr bool may_go_out(EventNumber once_durable, EventNumber durable) noexcept {
     return once_durable <= durable;
 }
+
+// Shown as released to try the wiring, for a token on which no controller moves. Never while a unit is there.
+[[nodiscard]] bool is_in_wiring_test(const BayState& bay, const PermissiveId& permissive) noexcept;
 
 [[nodiscard]] Claim claim_of(const BayState& newest, const PermissiveState& permissive);
 [[nodiscard]] WireOrder gate(const Claim& claim, EventNumber durable);

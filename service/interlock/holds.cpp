@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "service/interlock/lookup.hpp"
+#include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
 
 namespace tautgate::interlock {
@@ -143,7 +144,8 @@ void unit(const State& state, const Stay& stay, Reasons& reasons) {
         if (hold != state.holds.end()) {
             add(reasons, ReasonCode::unit_on_hold, {{"serial", ticket.serial.text}, {"why", hold->why}});
         }
-        if (ticket.earlier_stays > 0 && !stay.return_accepted) {
+        // Where a sub-assembly is in another unit, that is what must be decided about.
+        if (ticket.earlier_stays > 0 && !stay.return_accepted && !ticket.joined) {
             add(reasons, ReasonCode::serial_seen_before, {{"serial", ticket.serial.text}});
         }
     }
@@ -297,7 +299,7 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
         // Who decides without proof does so whatever the tools have to say.
         drop_lifted(*at.override_, own);
         std::erase_if(own, [](const Reason& r) { return r.code == ReasonCode::check_open; });
-    } else if (joint.method == config::Method::tightening) {
+    } else if (joint.method != config::Method::confirmed_check) {
         for (const std::string& tool : joint.tools)
             tool_trust(state, ToolId{tool}, reasons);
     }
@@ -364,6 +366,8 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
     if (stay != nullptr) {
         unit(state, *stay, reasons);
         identity(*station, *stay, reasons);
+        order_holds(state, *station, *stay, reasons);
+        subassembly_holds(*station, *stay, reasons);
         const bool used = std::ranges::find(stay->used, id, &MovementSeen::permissive) != stay->used.end();
         if (used)
             add(reasons, ReasonCode::movement_used, {{"permissive", id.text}});

@@ -1,13 +1,16 @@
 // What must be true of every state, stated apart from the rules that bring it about.
 #include <algorithm>
 
+#include "protocol/permissive_block.hpp"
 #include "service/interlock/lookup.hpp"
+#include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
 
 namespace tautgate::interlock {
 namespace {
 
-bool is_usable(Token token) { return token.value != 0 && token.value != 0xFFFFFFFFU; }
+// Those of the reserved range are for what must never move.
+bool is_usable(Token token) { return protocol::token_kind(token.value) == protocol::TokenKind::stay; }
 
 bool covers(const config::Permissive& permissive, const config::Joint& joint) {
     return permissive.scope == config::Scope::every_joint ||
@@ -56,6 +59,8 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                                      const config::Station* station = rules_of(rules, stay->rules);
                                      if (station == nullptr)
                                          return permissive.id.text + " is released without rules";
+                                     if (station->orders && (!stay->order || order_waits(*stay->order)))
+                                         return permissive.id.text + " is released without an order";
                                      return unproven_release(*station, *stay, permissive.id);
                                  },
                                  [&](const LeavingIncomplete& leaving) -> std::string {
@@ -70,15 +75,39 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                       permissive.output);
 }
 
+// Promise: what tries the wiring can never release for a unit.
+std::string wiring_test_fault(const BayState& bay) {
+    if (!bay.wiring_test)
+        return {};
+    if (protocol::token_kind(bay.wiring_test->token.value) != protocol::TokenKind::challenge)
+        return "the wiring is tested with the token of a stay";
+    if (stay_at(bay) != nullptr || bay.controller.present != Presence::absent)
+        return "the wiring is tested while a unit may be there";
+    if (bay.controller.link != Quality::good)
+        return "the wiring is tested without a good link";
+    const bool withheld = std::ranges::all_of(bay.permissives, [](const PermissiveState& permissive) {
+        return std::holds_alternative<Withheld>(permissive.output);
+    });
+    return withheld ? "" : "the wiring is tested while something is released";
+}
+
 }  // namespace
 
 std::string broken_invariant(const RuleBook& rules, const State& state) {
+    if (state.orders.size() > open_orders_most ||
+        std::ranges::adjacent_find(state.orders, std::ranges::greater_equal{}, &Order::number) !=
+            state.orders.end())
+        return "the open orders are too many, or not in the order of their numbers";
     for (const BayState& bay : state.bays) {
         const Stay* stay = stay_at(bay);
         if (stay != nullptr && !is_usable(stay->token))
             return bay.id.text + ": the stay has no usable token";
         if (stay != nullptr && stay->id > state.newest)
             return bay.id.text + ": the stay is younger than the state";
+        if (bay.offered != Token{} && !is_usable(bay.offered))
+            return bay.id.text + ": the next stay would have no usable token";
+        if (std::string fault = wiring_test_fault(bay); !fault.empty())
+            return bay.id.text + ": " + fault;
         for (const PermissiveState& permissive : bay.permissives) {
             std::string fault = fault_of(rules, bay, permissive);
             if (!fault.empty())

@@ -68,8 +68,22 @@ const config::OverrideRule* override_rule(const config::Station& station, config
     return find_in(station.people.overrides, risk, &config::OverrideRule::risk);
 }
 
+const config::Variant* variant_of(const config::Station& station, std::string_view type) {
+    if (const config::Variant* by_id = find_in(station.variants, type, &config::Variant::id))
+        return by_id;
+    for (const config::Variant& variant : station.variants) {
+        for (const config::TypesOfKind& types : variant.types) {
+            const bool names_it = types.ticket_kind == station.pair.variant_kind &&
+                                  std::ranges::find(types.types, type) != types.types.end();
+            if (names_it)
+                return &variant;
+        }
+    }
+    return nullptr;
+}
+
 bool serves(const config::Joint& joint, const ToolId& tool) {
-    return joint.method == config::Method::tightening &&
+    return joint.method != config::Method::confirmed_check &&
            std::ranges::find(joint.tools, tool.text) != joint.tools.end();
 }
 
@@ -95,6 +109,10 @@ const Person* person_of(const State& state, PersonNumber number) {
 Stay* stay_at(BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
 const Stay* stay_at(const BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
 
+const Ticket* ticket_of(const Stay& stay, std::string_view kind) {
+    return find_in(stay.tickets, kind, &Ticket::kind);
+}
+
 JointState* joint_of(Stay& stay, std::string_view id) {
     return find_in(stay.joints, id,
                    [](const JointState& joint) -> std::string_view { return joint.id.text; });
@@ -119,6 +137,7 @@ bool is_proven(const config::Joint& joint, const JointState& state) {
     switch (joint.method) {
     case config::Method::confirmed_check: return state.confirmed.has_value();
     case config::Method::tightening:
+    case config::Method::click:
         return !joint.passes.empty() && !joint.fasteners.empty() &&
                state.fasteners.size() == joint.fasteners.size() &&
                current_pass(joint, state) == joint.passes.size();

@@ -29,6 +29,8 @@ struct PlannedJoint {
 [[nodiscard]] std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan);
 [[nodiscard]] const config::OverrideRule* override_rule(const config::Station& station,
                                                         config::RiskClass risk);
+// By its name, or by a type that stands for it.
+[[nodiscard]] const config::Variant* variant_of(const config::Station& station, std::string_view type);
 [[nodiscard]] bool serves(const config::Joint& joint, const ToolId& tool);
 
 [[nodiscard]] BayState* bay_of(State& state, const BayId& id);
@@ -40,6 +42,7 @@ struct PlannedJoint {
 [[nodiscard]] const Person* person_of(const State& state, PersonNumber number);
 [[nodiscard]] Stay* stay_at(BayState& bay);
 [[nodiscard]] const Stay* stay_at(const BayState& bay);
+[[nodiscard]] const Ticket* ticket_of(const Stay& stay, std::string_view kind);
 [[nodiscard]] JointState* joint_of(Stay& stay, std::string_view id);
 [[nodiscard]] const JointState* joint_of(const Stay& stay, std::string_view id);
 

@@ -32,6 +32,13 @@ enum class ReasonCode : std::uint16_t {
     ticket_missing = 27,
     presence_unconfirmed = 28,
     unit_absent = 29,
+    // the unit's order and what it is joined from
+    order_unknown = 30,
+    order_cancelled = 31,
+    order_changed = 32,
+    order_used = 33,
+    order_differs = 34,
+    subassembly_used = 35,
     // the equipment's controller
     controller_link_lost = 40,
     controller_fault = 41,
@@ -54,7 +61,8 @@ enum class ReasonCode : std::uint16_t {
 };
 TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs,
               moved_unproven, unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before,
-              no_unit, ticket_missing, presence_unconfirmed, unit_absent, controller_link_lost,
+              no_unit, ticket_missing, presence_unconfirmed, unit_absent, order_unknown, order_cancelled,
+              order_changed, order_used, order_differs, subassembly_used, controller_link_lost,
               controller_fault, token_not_taken, movement_used, tool_link_lost, tool_not_asked, result_gap,
               results_outstanding, result_conflict, result_unassigned, fastener_locked, replacement_due,
               loosening_due, joint_not_ok, joint_open, check_open);

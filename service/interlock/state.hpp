@@ -1,6 +1,6 @@
 // The whole station as far as decisions depend on it. Each state holds only what is true in it. The state
-// grows with what is open at the station (bays, tools, people, holds), never with its history. It holds no
-// clock reading that an unjournaled renewal could move.
+// grows with what is open at the station (bays, tools, people, holds, orders), never with its history. It
+// holds no clock reading that an unjournaled renewal could move.
 //
 //   a bay:   Empty --arrival / first ticket--> Stay --departure / leaving movement / "has left"--> Empty
 //   a permissive:
@@ -211,9 +211,11 @@ struct Ticket {
     std::string type;
     EventNumber scanned;
     std::uint32_t earlier_stays = 0;
+    std::optional<JoinedBefore> joined = {};
+    std::optional<ClosedOrder> closed_order = {};
     bool operator==(const Ticket&) const = default;
 };
-TAUTGATE_FIELDS(Ticket, kind, serial, order, type, scanned, earlier_stays);
+TAUTGATE_FIELDS(Ticket, kind, serial, order, type, scanned, earlier_stays, joined, closed_order);
 
 struct TicketsMissing {
     bool operator==(const TicketsMissing&) const = default;
@@ -314,6 +316,37 @@ struct CheckDone {
 };
 TAUTGATE_FIELDS(CheckDone, step, confirmed, by);
 
+enum class OrderStanding : std::uint8_t {
+    as_taken,   // nothing happened to it that concerns the unit
+    changed,    // it says something else than when the unit was identified
+    cancelled,  // it is open no longer, and nothing was built for it
+    used        // another unit was, or is being, built for it
+};
+TAUTGATE_ENUM(OrderStanding, as_taken, changed, cancelled, used);
+
+// The order that the unit in the bay is built for, as far as it is known at the station.
+struct StayOrder {
+    std::string number;
+    EventNumber taken;  // the event with which the unit was first known to be its
+    std::optional<protocol::OrderContent> content = {};  // as it was then; none: it was open no longer
+    OrderStanding standing = OrderStanding::as_taken;
+    EventNumber since;        // the event that brought the standing about
+    Serial unit = {};         // of a used one: the other unit
+    std::int64_t utc_us = 0;  // of one that is closed: since when
+    bool settled = false;     // people decided to go on
+    bool operator==(const StayOrder&) const = default;
+};
+TAUTGATE_FIELDS(StayOrder, number, taken, content, standing, since, unit, utc_us, settled);
+
+// People decided that this sub-assembly was taken out of the unit that it was in.
+struct ReuseAccepted {
+    Serial serial;
+    Serial from;  // the other unit
+    EventNumber decided;
+    bool operator==(const ReuseAccepted&) const = default;
+};
+TAUTGATE_FIELDS(ReuseAccepted, serial, from, decided);
+
 struct Stay {
     EventNumber id;  // the event that began it
     Token token;
@@ -336,11 +369,13 @@ struct Stay {
     std::vector<EventNumber> set_aside;
     bool differs = false;  // a newer program would have decided otherwise
     std::optional<EventNumber> leaves_incomplete;
+    std::optional<StayOrder> order;  // none: not known at the station, or its rules take no orders
+    std::vector<ReuseAccepted> reuses;
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
                 joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven,
-                ever_moved_unproven, used, set_aside, differs, leaves_incomplete);
+                ever_moved_unproven, used, set_aside, differs, leaves_incomplete, order, reuses);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -409,6 +444,27 @@ struct SignOn {
 };
 TAUTGATE_FIELDS(SignOn, person, since);
 
+// The permissives of an empty bay are shown as released, to try its wiring. It lives no longer than
+// everything under which it began is so.
+struct WiringTest {
+    EventNumber began;
+    std::optional<PermissiveId> permissive;  // none: all of the bay
+    PersonNumber by;
+    Token token;  // of the reserved range: no controller moves on it
+    Stamp since;
+    ControllerCounts counts;  // of the equipment, which must stand still
+    bool operator==(const WiringTest&) const = default;
+};
+TAUTGATE_FIELDS(WiringTest, began, permissive, by, token, since, counts);
+// The newest scan at a bay that counted for nothing, told until one counts or another unit comes. No rule
+// reads it.
+struct UnusedScan {
+    EventNumber scanned;
+    std::string why;  // a sentence
+    bool operator==(const UnusedScan&) const = default;
+};
+TAUTGATE_FIELDS(UnusedScan, scanned, why);
+
 struct BayState {
     BayId id;
     Token offered;  // on the wire while the bay is empty; the next stay takes it
@@ -425,10 +481,12 @@ struct BayState {
     std::vector<PermissiveId>
         uncounted;  // brought in by new rules: the first count of its movements is a baseline
     std::vector<EventNumber> set_aside;  // while no unit was there: the next one waits for what people say
+    std::optional<WiringTest> wiring_test;
+    std::optional<UnusedScan> unused_scan;
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives, sign_ons, uncounted, set_aside);
+                permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {
@@ -459,6 +517,24 @@ struct EnrolledAlone {
 };
 TAUTGATE_FIELDS(EnrolledAlone, person, by);
 
+// An order that waits to be built.
+struct Order {
+    std::string number;
+    protocol::OrderContent content;
+    EventNumber since;  // the event that last said something new of it
+    Serial unit;        // that left with it unproven or incomplete, and may come back; empty: none did
+    bool operator==(const Order&) const = default;
+};
+TAUTGATE_FIELDS(Order, number, content, since, unit);
+
+// A file of the order folder.
+struct OrderFileSeen {
+    std::uint64_t number = 0;
+    std::string sha256;
+    bool operator==(const OrderFileSeen&) const = default;
+};
+TAUTGATE_FIELDS(OrderFileSeen, number, sha256);
+
 struct State {
     EventNumber newest;             // the event that led here
     std::optional<Revision> rules;  // in force for the next stays
@@ -469,8 +545,13 @@ struct State {
     std::vector<UnitHold> holds;               // until quality lifts them
     std::vector<UnassignedResult> unassigned;  // results that belong to no present stay, newest last, bounded
     std::vector<EnrolledAlone> enrolled_alone;
+    std::vector<Order> orders;  // open ones only, by number, bounded
+    std::vector<ClosedOrder>
+        closed_orders;  // the newest few, oldest first: the journal may not have them yet
+    std::optional<OrderFileSeen> order_file;  // the newest that counted
     bool operator==(const State&) const = default;
 };
-TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned, enrolled_alone);
+TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned, enrolled_alone, orders,
+                closed_orders, order_file);
 
 }  // namespace tautgate::interlock

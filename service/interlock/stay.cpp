@@ -1,6 +1,7 @@
 // The beginning, the identity and the end of a unit's stay.
 #include <algorithm>
 
+#include "service/interlock/orders.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -38,7 +39,7 @@ void lay_out(const Transition& t, Stay& stay, const config::Station& station, co
         JointState joint;
         joint.id = JointId{planned.joint->id};
         joint.changed = t.now();
-        if (planned.joint->method == config::Method::tightening) {
+        if (planned.joint->method != config::Method::confirmed_check) {
             FastenerState fastener;
             fastener.passes.resize(planned.joint->passes.size());
             joint.fasteners.assign(planned.joint->fasteners.size(), fastener);
@@ -51,26 +52,6 @@ void lay_out(const Transition& t, Stay& stay, const config::Station& station, co
         stay.joints.push_back(std::move(joint));
     }
     stay.former_joints = std::move(before);
-}
-
-const Ticket* ticket_of(const Stay& stay, std::string_view kind) {
-    const auto found = std::ranges::find(stay.tickets, kind, &Ticket::kind);
-    return found == stay.tickets.end() ? nullptr : &*found;
-}
-
-const config::Variant* variant_of(const config::Station& station, const std::string& type) {
-    const auto by_id = std::ranges::find(station.variants, type, &config::Variant::id);
-    if (by_id != station.variants.end())
-        return &*by_id;
-    for (const config::Variant& variant : station.variants) {
-        for (const config::TypesOfKind& types : variant.types) {
-            const bool names_it = types.ticket_kind == station.pair.variant_kind &&
-                                  std::ranges::find(types.types, type) != types.types.end();
-            if (names_it)
-                return &variant;
-        }
-    }
-    return nullptr;
 }
 
 std::optional<std::string> mismatch(const config::Station& station, const config::Variant& variant,
@@ -125,6 +106,7 @@ void begin_stay(Transition& t, BayState& bay) {
     bay.occupant = std::move(stay);
     bay.left_released.clear();
     bay.departure_due = false;
+    bay.unused_scan.reset();
 }
 
 Serial unit_of(const Stay& stay) {
@@ -199,6 +181,7 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
         break;
     }
     const auto* identified = std::get_if<Identified>(&stay.identity);
+    close_order(t, stay, how);
     t.state.ended.push_back({.id = stay.id,
                              .bay = bay.id,
                              .unit = unit,
@@ -209,6 +192,7 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
     bay.occupant = Empty{};
+    bay.unused_scan.reset();
     bay.offered = fresh;
     t.effects.emplace_back(TakeSnapshot{});
 }
@@ -269,6 +253,8 @@ void identify(Transition& t, Stay& stay) {
     hold_by_name(t.state, stay, t.now());
     if (stay.identity != before && !stay.joints.empty())
         forget_decisions(t, stay);
+    follow_order(t, stay);
+    forget_former_reuses(stay);
     // While no plan is known nothing counts; what was tightened is tightened when the same one is known
     // again.
     const config::Plan* plan = plan_of(*station, stay);

@@ -79,12 +79,21 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const ResultReceived& received);
 [[nodiscard]] Outcome apply(Transition& t, const InputRefused& refused);
 [[nodiscard]] Outcome apply(Transition& t, const CheckConfirmed& confirmed);
+[[nodiscard]] Outcome apply(Transition& t, const ButtonPressed& pressed);
+[[nodiscard]] Outcome apply(Transition& t, const HandChecked& checked);
 [[nodiscard]] Outcome apply(Transition& t, const Proposed& proposed);
 [[nodiscard]] Outcome apply(Transition& t, const Seconded& seconded);
 [[nodiscard]] Outcome apply(Transition& t, const ProposalEnded& ended);
 [[nodiscard]] Outcome apply(Transition& t, const EventSetAside& aside);
 [[nodiscard]] Outcome apply(Transition& t, const DecisionDiffered& differed);
 [[nodiscard]] Outcome apply(Transition& t, const SnapshotTaken& taken);
+[[nodiscard]] Outcome apply(Transition& t, const WiringTestBegan& began);
+[[nodiscard]] Outcome apply(Transition& t, const WiringTestEnded& ended);
+
+// Ends every test of the wiring that something speaks against after this event (wiring_test.cpp).
+void end_wiring_tests(Transition& t);
+[[nodiscard]] Outcome apply(Transition& t, const OrdersReceived& received);
+[[nodiscard]] Outcome apply(Transition& t, const TraceReceived& trace);
 
 // Whether some of the time in which it may have been made lies in the present stay (results.cpp).
 [[nodiscard]] bool may_be_made_in(const Stay& stay, const Interval& made);

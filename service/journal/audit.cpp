@@ -10,8 +10,10 @@
 #include <SQLiteCpp/Column.h>
 #include <SQLiteCpp/Statement.h>
 
+#include "protocol/trace.hpp"
 #include "service/journal/database.hpp"
 #include "service/journal/digest.hpp"
+#include "service/journal/packed.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/journal/projection.hpp"
 #include "service/journal/schema.hpp"
@@ -25,10 +27,15 @@ struct Table {
     int key_columns;  // so many, and they are asked for first
 };
 
-constexpr std::array tables{
-    Table{"stay", "stay", 1},        Table{"ticket", "serial, stay, scanned, kind, accepted", 5},
-    Table{"tightening", "event", 1}, Table{"release", "bay, event, permissive", 3},
-    Table{"decision", "event", 1},   Table{"snapshot", "event", 1}};
+constexpr std::array tables{Table{"stay", "stay", 1},
+                            Table{"ticket", "serial, stay, scanned, kind, accepted", 5},
+                            Table{"tightening", "event", 1},
+                            Table{"release", "bay, event, permissive", 3},
+                            Table{"decision", "event", 1},
+                            Table{"snapshot", "event", 1},
+                             Table{"genealogy", "serial, unit, kind, since", 4},
+                             Table{"works_order", "order_number, added", 2},
+                             Table{"trace", "tool, epoch, counter, event", 4}};
 
 std::string ask_for(const Table& table) {
     return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;
@@ -207,6 +214,38 @@ void compare_documents(SQLite::Database& journal, const std::set<std::string>& r
             {Matter::document, "table document: the text of the rules " + digest + " is missing"});
 }
 
+// Why the frame does not hold what its digest names; nothing: it does.
+std::optional<std::string> fault_of_samples(const std::string& digest, std::int64_t bytes,
+                                            std::string_view frame) {
+    const auto samples = unpacked(frame, protocol::trace_bytes_limit);
+    if (!samples)
+        return samples.error();
+    if (hex(sha256(*samples)) != digest || std::cmp_not_equal(samples->size(), bytes))
+        return "they are not the ones that were recorded";
+    return std::nullopt;
+}
+
+void compare_samples(SQLite::Database& journal, SQLite::Database& made_again,
+                     std::vector<Difference>& faults) {
+    std::set<std::string> missing;
+    SQLite::Statement named(made_again, "SELECT DISTINCT digest FROM trace");
+    while (named.executeStep())
+        missing.insert(named.getColumn(0).getString());
+    SQLite::Statement stored(journal, "SELECT digest, bytes, frame FROM trace_samples ORDER BY digest");
+    while (stored.executeStep()) {
+        const std::string digest = stored.getColumn(0).getString();
+        const std::string place = "table trace_samples: the samples under the digest " + digest;
+        if (missing.erase(digest) == 0)
+            faults.push_back({Matter::surplus, place + " stand there, and no trace was recorded with it"});
+        else if (const auto fault = fault_of_samples(digest, stored.getColumn(1).getInt64(),
+                                                     stored.getColumn(2).getString()))
+            faults.push_back({Matter::samples, place + " were changed: " + *fault});
+    }
+    for (const std::string& digest : missing)
+        faults.push_back({Matter::samples,
+                          "table trace_samples: the samples under the digest " + digest + " are missing"});
+}
+
 void compare_meta(SQLite::Database& journal, std::vector<Difference>& faults) {
     SQLite::Statement keys(journal,
                            "SELECT key FROM meta WHERE key NOT IN ('journal', 'station') ORDER BY key");
@@ -258,6 +297,7 @@ std::expected<std::vector<Difference>, JournalError> compare_all(SQLite::Databas
     if (what == Beside::everything)
         compare_people(journal, named->marks, faults);
     compare_documents(journal, named->rules, faults);
+    compare_samples(journal, scratch, faults);
     compare_meta(journal, faults);
     return faults;
 }
@@ -276,6 +316,9 @@ std::string remedy_of(Matter of) {
     case Matter::document:
         return "bring the row back from a backup, or put the text of the file that has this SHA-256 digest "
                "back into it";
+    case Matter::samples:
+        return "rely on no curve under this digest (the results and their verdicts do not rest on it), and "
+               "bring the row back from a backup";
     case Matter::record: return "keep the file and bring back the latest backup";
     case Matter::surplus: break;
     }

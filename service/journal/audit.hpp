@@ -28,6 +28,7 @@ enum class Matter : std::uint8_t {
     name,      // the name or badge of a person
     secret,    // a person's
     document,  // a stored text
+    samples,   // those of a trace
     record,    // a table of the record itself
     surplus    // stands there and was never recorded
 };

@@ -1,6 +1,7 @@
 #include "service/journal/database.hpp"
 
 #include <array>
+#include <cassert>
 #include <system_error>
 
 #include <SQLiteCpp/Statement.h>
@@ -9,6 +10,7 @@
 #include <sqlite3.h>
 
 #include "service/journal/log_writes.hpp"
+#include "service/journal/projection.hpp"
 #include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
@@ -18,7 +20,8 @@ namespace {
 // to change it where it is made again (schema.hpp).
 void bring_to_this_version(SQLite::Database& db, int version) {
     const std::string first = first_schema();
-    const std::array<const char*, schema_version> steps{first.c_str()};
+    const std::string second = second_schema();
+    const std::array<const char*, schema_version> steps{first.c_str(), second.c_str()};
     bring_forward(db, version, steps);
 }
 
@@ -66,16 +69,31 @@ std::expected<int, JournalError> version_of(SQLite::Database& db, const std::fil
     return static_cast<int>(version);
 }
 
-void migrate(SQLite::Database& db, int version, const std::string& station) {
+// What is new in the tables is filled from the events that were stored before, as any other program of this
+// version would have filled it. Takes long where there are many, once.
+std::expected<void, JournalError> fill_from_events(SQLite::Database& db, const std::filesystem::path& path) {
+    db.exec("PRAGMA defer_foreign_keys = ON");
+    make_derived_again(db);
+    Projection projection(db);
+    const auto added = add_all(db, projection, path, [](const StoredEvent&, const std::string&) {});
+    return added ? std::expected<void, JournalError>{} : std::unexpected(added.error());
+}
+
+std::expected<void, JournalError> migrate(SQLite::Database& db, int version, const std::string& station,
+                                          const std::filesystem::path& path) {
     if (version == schema_version)
-        return;
+        return {};
     SQLite::Transaction all(db, SQLite::TransactionBehavior::IMMEDIATE);
     bring_to_this_version(db, version);
+    if (version > 0)
+        if (auto filled = fill_from_events(db, path); !filled)
+            return filled;
     SQLite::Statement meta(db, "INSERT OR IGNORE INTO meta(key, value) VALUES('journal', ?), ('station', ?)");
     meta.bind(1, random_id());
     meta.bind(2, station);
     meta.exec();
     all.commit();
+    return {};
 }
 
 // Spelled out, since everything that we promise about durability rests on these.
@@ -227,7 +245,8 @@ std::expected<Connection, JournalError> open_for_writing(const std::filesystem::
                              .event = std::nullopt});
         db->exec("PRAGMA page_size = 4096");
         keep_durably(*db);
-        migrate(*db, *version, station);
+        if (auto forward = migrate(*db, *version, station, path); !forward)
+            return std::unexpected(std::move(forward.error()));
         // A disk that takes nothing is to be noticed now, when the station can still stay up and say so, and
         // not by the first event, over which it must end. Writes one page and syncs it.
         db->exec("PRAGMA user_version = " + std::to_string(schema_version));
@@ -267,7 +286,8 @@ std::expected<Connection, JournalError> open_for_reading(const std::filesystem::
 Connection open_scratch() {
     auto db = std::make_unique<SQLite::Database>("", SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
     db->exec("PRAGMA journal_mode = OFF");
-    migrate(*db, 0, {});
+    const auto made = migrate(*db, 0, {}, {});
+    assert(made && "an empty one has no events that could be misread");
     return db;
 }
 

@@ -9,6 +9,7 @@
 #include <SQLiteCpp/Statement.h>
 #include <boost/describe.hpp>
 
+#include "service/journal/binding.hpp"
 #include "service/journal/codec.hpp"
 #include "service/journal/schema.hpp"
 
@@ -21,39 +22,6 @@ template <class... Fs>
 struct Overloaded : Fs... {
     using Fs::operator()...;
 };
-
-// ---- binding ------------------------------------------------------------------------------------------
-// One value after the other; numbers beyond SQLite's 63 bits do not come here but as texts.
-
-void bind_one(SQLite::Statement& to, int at, std::int64_t value) { to.bind(at, value); }
-void bind_one(SQLite::Statement& to, int at, std::uint32_t value) {
-    to.bind(at, static_cast<std::int64_t>(value));
-}
-void bind_one(SQLite::Statement& to, int at, bool value) { to.bind(at, value ? 1 : 0); }
-void bind_one(SQLite::Statement& to, int at, EventNumber value) {
-    to.bind(at, static_cast<std::int64_t>(value.value));
-}
-void bind_one(SQLite::Statement& to, int at, PersonNumber value) { bind_one(to, at, value.value); }
-void bind_one(SQLite::Statement& to, int at, const std::string& value) { to.bindNoCopy(at, value); }
-void bind_one(SQLite::Statement& to, int at, std::string_view value) { to.bind(at, std::string(value)); }
-template <class Type>
-void bind_one(SQLite::Statement& to, int at, const std::optional<Type>& value) {
-    if (value)
-        bind_one(to, at, *value);
-    else
-        to.bind(at);
-}
-
-// How many rows changed.
-template <class... Values>
-int run(SQLite::Statement& statement, const Values&... values) {
-    int at = 0;
-    (bind_one(statement, ++at, values), ...);
-    const int changed = statement.exec();
-    statement.reset();
-    statement.clearBindings();
-    return changed;
-}
 
 // For a row that is as good as always new. Where it may have to replace another, SQLite sets aside 64 KiB to
 // be able to take the statement back, which costs more than the row. So that is only asked for where a row
@@ -205,6 +173,12 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
                                                    row.person = it.by;
                                                    return true;
                                                },
+                                               [&](const interlock::HandChecked& it) {
+                                                   row.bay = it.bay;
+                                                   row.subject.name = it.joint.text;
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
                                                [&](const interlock::RulesApproved& it) {
                                                    row.subject.name = it.revision.digest;
                                                    row.person = it.by;
@@ -237,7 +211,8 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
 
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
-    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended;
+    SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended,
+        trace;
     NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
@@ -259,6 +234,8 @@ Projection::Statements::Statements(SQLite::Database& db)
                    "proposal, person, second_person, reason_code, reason_text, outcome, refusal, utc_us) "
                    "VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
       override_ended(db, "UPDATE decision SET ended = ? WHERE event = ?"),
+      trace(db, "INSERT OR REPLACE INTO trace(tool, epoch, counter, event, digest, samples, bytes, utc_us) "
+                "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
       tightening(db,
                  "tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
                  "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
@@ -272,7 +249,8 @@ Projection::Statements::Statements(SQLite::Database& db)
       last_output(db, "SELECT output, token FROM release WHERE bay = ? AND permissive = ? "
                       "ORDER BY event DESC LIMIT 1") {}
 
-Projection::Projection(SQLite::Database& db) : db_(db), statements_(std::make_unique<Statements>(db)) {}
+Projection::Projection(SQLite::Database& db)
+    : db_(db), statements_(std::make_unique<Statements>(db)), genealogy_(db), orders_(db) {}
 Projection::~Projection() = default;
 
 std::optional<std::int64_t> Projection::open_stay(const domain::BayId& bay) {
@@ -306,7 +284,9 @@ void Projection::add_stay_change(const StoredEvent& stored, const StayChange& ch
                               run(to.identify, it.unit.text, it.variant, it.plan, it.plan_revision, it.stay);
                           },
                           [&](const StayLeavesIncomplete& it) { run(to.incomplete, it.decided, it.stay); },
-                          [&](const StayEnded& it) { run(to.end, now, stored.event.at.utc_us, it.stay); }},
+                          [&](const StayEnded& it) { run(to.end, now, stored.event.at.utc_us, it.stay); },
+                          [](const SubassemblyTakenOut&) {}, [](const SubassemblyLeftIn&) {},
+                          [](const OrderBuilt&) {}, [](const OrderBegun&) {}},
                change);
 }
 
@@ -338,6 +318,11 @@ void put_result(NewRow& to, const StoredEvent& stored, const interlock::ResultRe
 
 void Projection::add_result(const StoredEvent& stored, const interlock::ResultReceived& result) {
     put_result(statements_->tightening, stored, result, stored.record.outcome, std::nullopt);
+}
+
+void Projection::add_trace(const StoredEvent& stored, const interlock::TraceReceived& trace) {
+    run(statements_->trace, trace.tool.text, trace.epoch, std::to_string(trace.counter), stored.event.number,
+        trace.digest, trace.samples, trace.bytes, stored.event.at.utc_us);
 }
 
 // Which result this event assigned by hand, if it did.
@@ -451,6 +436,8 @@ void Projection::add(const StoredEvent& stored) {
     add_decision(stored);
     if (const auto* result = std::get_if<interlock::ResultReceived>(&stored.event.payload))
         add_result(stored, *result);
+    if (const auto* trace = std::get_if<interlock::TraceReceived>(&stored.event.payload))
+        add_trace(stored, *trace);
     if (const auto assigned = assigned_result(stored))
         add_assignment(stored, *assigned);
     for (const auto& change : stored.record.changes)
@@ -459,6 +446,8 @@ void Projection::add(const StoredEvent& stored) {
         run(statements_->override_ended, stored.event.number, ended.proposal);
     if (std::holds_alternative<interlock::SnapshotTaken>(stored.event.payload))
         run(statements_->snapshot, stored.event.number);
+    genealogy_.add(stored);
+    orders_.add(stored);
     for (const auto& change : stored.stays)
         if (std::holds_alternative<StayEnded>(change))
             add_stay_change(stored, change);

@@ -15,6 +15,8 @@
 #include <utility>
 
 #include "service/journal/database.hpp"
+#include "service/journal/genealogy_table.hpp"
+#include "service/journal/order_table.hpp"
 #include "service/journal/stored_event.hpp"
 
 namespace tautgate::journal {
@@ -34,6 +36,7 @@ class Projection {
   private:
     struct Statements;
     void add_result(const StoredEvent& stored, const interlock::ResultReceived& result);
+    void add_trace(const StoredEvent& stored, const interlock::TraceReceived& trace);
     void add_assignment(const StoredEvent& stored, EventNumber result);
     void add_release(const StoredEvent& stored, const interlock::PermissiveChange& change);
     void add_decision(const StoredEvent& stored);
@@ -45,6 +48,8 @@ class Projection {
 
     SQLite::Database& db_;
     std::unique_ptr<Statements> statements_;
+    GenealogyTable genealogy_;
+    OrderTable orders_;
     // The newest output of each permissive that was asked for, by bay and permissive.
     std::map<std::pair<std::string, std::string>, std::string> outputs_;
     // The stay that is open at each bay that was asked for.

@@ -9,8 +9,10 @@
 #include <SQLiteCpp/Statement.h>
 #include <SQLiteCpp/Transaction.h>
 
+#include "protocol/trace.hpp"
 #include "service/journal/audit.hpp"
 #include "service/journal/database.hpp"
+#include "service/journal/packed.hpp"
 #include "service/journal/schema.hpp"
 
 namespace tautgate::journal {
@@ -98,7 +100,11 @@ void take(Columns from, TighteningRow& row) {
     from >> row.event >> row.stay >> row.tool >> row.epoch >> row.counter >> row.outcome >> row.why >>
         row.joint >> row.fastener >> row.pass >> row.attempt >> row.verdict >> row.reasons >> row.direction >>
         row.torque_micro_nm >> row.angle_micro_deg >> row.torque_received >> row.torque_unit_received >>
-        row.angle_received >> row.operator_ >> row.assigned_by >> row.utc_us;
+        row.angle_received >> row.operator_ >> row.assigned_by >> row.utc_us >> row.traces;
+}
+void take(Columns from, TraceRow& row) {
+    from >> row.event >> row.tool >> row.epoch >> row.counter >> row.digest >> row.samples >> row.bytes >>
+        row.utc_us >> row.result;
 }
 void take(Columns from, ReleaseRow& row) {
     from >> row.event >> row.permissive >> row.bay >> row.output >> row.token >> row.reasons >> row.utc_us;
@@ -107,6 +113,11 @@ void take(Columns from, DecisionRow& row) {
     from >> row.event >> row.bay >> row.stay >> row.kind >> row.action >> row.subject >> row.subject_event >>
         row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >>
         row.outcome >> row.refusal >> row.ended >> row.utc_us;
+}
+
+void take(Columns from, PartRow& row) {
+    from >> row.serial >> row.unit >> row.kind >> row.type >> row.stay >> row.since >> row.since_utc_us >>
+        row.until >> row.until_utc_us >> row.ended_as;
 }
 
 template <class Row>
@@ -387,6 +398,74 @@ Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial
     });
 }
 
+#define TAUTGATE_SELECT_PART                                                                                 \
+    "SELECT serial, unit, kind, type, stay, since, since_utc_us, until, until_utc_us, ended_as "             \
+    "FROM genealogy "
+
+Reader::Result<std::vector<PartRow>> Reader::parts_of(const domain::Serial& unit) {
+    return guarded(path_, "reading what a unit is joined from", [&]() -> Result<std::vector<PartRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              TAUTGATE_SELECT_PART "WHERE unit = ? ORDER BY kind, since, serial");
+        ask.bind(1, unit.text);
+        return all<PartRow>(ask);
+    });
+}
+
+Reader::Result<std::vector<PartRow>> Reader::units_with(const domain::Serial& subassembly) {
+    return guarded(path_, "looking for units with a sub-assembly", [&]() -> Result<std::vector<PartRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              TAUTGATE_SELECT_PART "WHERE serial = ? ORDER BY since, unit, kind");
+        ask.bind(1, subassembly.text);
+        return all<PartRow>(ask);
+    });
+}
+
+Reader::Result<std::optional<interlock::JoinedBefore>> Reader::joined(const domain::Serial& subassembly) {
+    using Found = std::optional<interlock::JoinedBefore>;
+    return guarded(path_, "looking for the unit of a sub-assembly", [&]() -> Result<Found> {
+        SQLite::Statement ask(*db_->connection,
+                              "SELECT genealogy.unit, genealogy.stay, stay.began_utc_us FROM genealogy "
+                              "JOIN stay USING(stay) WHERE serial = ? AND until IS NULL AND "
+                              "stay.ended IS NOT NULL ORDER BY since DESC LIMIT 1");
+        ask.bind(1, subassembly.text);
+        Found found;
+        if (ask.executeStep()) {
+            found.emplace();
+            Columns(ask) >> found->unit.text >> found->stay >> found->utc_us;
+        }
+        return found;
+    });
+}
+
+Reader::Result<std::vector<interlock::ClosedOrder>>
+Reader::closed_orders(const std::vector<std::string>& numbers) {
+    using Found = std::vector<interlock::ClosedOrder>;
+    return guarded(path_, "looking for orders", [&]() -> Result<Found> {
+        SQLite::Statement ask(*db_->connection, "SELECT ended_as, unit, ended, ended_utc_us FROM works_order "
+                                                "WHERE order_number = ? ORDER BY added DESC LIMIT 1");
+        Found found;
+        for (const std::string& number : numbers) {
+            ask.reset();
+            ask.bind(1, number);
+            if (!ask.executeStep() || ask.getColumn(2).isNull())
+                continue;
+            interlock::ClosedOrder& closed = found.emplace_back();
+            closed.number = number;
+            std::string end;
+            Columns(ask) >> end >> closed.unit.text >> closed.with >> closed.utc_us;
+            closed.end = end == "built" ? interlock::OrderEnd::built : interlock::OrderEnd::cancelled;
+        }
+        return found;
+    });
+}
+
+Reader::Result<std::optional<interlock::ClosedOrder>> Reader::closed_order(const std::string& number) {
+    auto found = closed_orders({number});
+    if (!found)
+        return std::unexpected(std::move(found.error()));
+    return found->empty() ? std::nullopt : std::optional(std::move(found->front()));
+}
+
 template <class Row>
 Reader::Result<std::vector<Row>> Reader::rows(const char* query, EventNumber key) {
     return guarded(path_, "reading the record of a stay", [&]() -> Result<std::vector<Row>> {
@@ -420,13 +499,86 @@ Reader::Result<std::vector<TighteningRow>> Reader::tightenings_of(EventNumber st
     "SELECT event, stay, tool, epoch, counter, outcome, why, joint, fastener, pass, attempt, verdict, "      \
     "reasons, "                                                                                              \
     "direction, torque_micro_nm, angle_micro_deg, torque_received, torque_unit_received, angle_received, "   \
-    "operator, assigned_by, utc_us FROM tightening "
+    "operator, assigned_by, utc_us, (SELECT count(DISTINCT digest) FROM trace WHERE "                        \
+    "trace.tool = tightening.tool AND trace.epoch = tightening.epoch AND trace.counter = "                   \
+    "tightening.counter) FROM tightening "
     return rows<TighteningRow>(TAUTGATE_SELECT_TIGHTENING
                                "WHERE stay = ?1 AND event " TAUTGATE_WITHIN_STAY
                                "UNION " TAUTGATE_SELECT_TIGHTENING
                                "WHERE stay = ?1 AND (outcome = 'FiledLate' OR assigned_by IS NOT NULL) "
                                "ORDER BY event",
                                stay);
+}
+
+// The result is looked for from the newest one back, since it mostly came just before, and repetitions of it
+// are passed over.
+Reader::Result<std::vector<TraceRow>> Reader::traces_of(EventNumber event) {
+    return rows<TraceRow>(
+        "SELECT event, tool, epoch, counter, digest, samples, bytes, utc_us, "
+        "(SELECT t.event FROM tightening t WHERE t.tool = trace.tool AND t.epoch = trace.epoch AND "
+        "t.counter = trace.counter AND t.outcome <> 'Repeated' ORDER BY t.event DESC LIMIT 1) FROM trace "
+        "WHERE event = ?1 OR (tool, epoch, counter) = "
+        "(SELECT tool, epoch, counter FROM tightening WHERE event = ?1) ORDER BY event",
+        event);
+}
+
+Reader::Result<StoredTraces> Reader::stored_traces(EventNumber event) {
+    auto rows = traces_of(event);
+    if (!rows)
+        return std::unexpected(std::move(rows.error()));
+    StoredTraces stored{.traces = std::move(*rows), .curve = std::nullopt};
+    const auto named = std::ranges::find(stored.traces, event, &TraceRow::event);
+    const bool agreed = !stored.traces.empty() && std::ranges::all_of(stored.traces, [&](const auto& row) {
+        return row.digest == stored.traces.front().digest;
+    });
+    if (named == stored.traces.end() && !agreed)
+        return stored;
+    const TraceRow& meant = named != stored.traces.end() ? *named : stored.traces.front();
+    auto bytes = trace_samples(meant.digest);
+    if (!bytes)
+        return std::unexpected(std::move(bytes.error()));
+    auto curve = *bytes ? protocol::decode_trace(**bytes) : std::unexpected(std::string("they are missing"));
+    if (!curve)
+        return std::unexpected(
+            JournalError{.fault = JournalFault::damaged,
+                         .path = path_.string(),
+                         .what = "lacks the samples of the trace of event " +
+                                 std::to_string(meant.event.value) + ": " + curve.error(),
+                         .remedy = "keep the file, bring back the latest backup and call maintenance",
+                         .event = meant.event});
+    stored.curve = std::move(*curve);
+    return stored;
+}
+
+Reader::Result<std::vector<TraceRow>> Reader::traces_without_result() {
+    return guarded(path_, "looking for traces without a result", [&]() -> Result<std::vector<TraceRow>> {
+        SQLite::Statement ask(
+            *db_->connection,
+            "SELECT trace.event, trace.tool, trace.epoch, trace.counter, trace.digest, trace.samples, "
+            "trace.bytes, trace.utc_us, t.event FROM trace LEFT JOIN tightening t "
+            "ON t.tool = trace.tool AND t.epoch = trace.epoch AND t.counter = trace.counter "
+            "WHERE t.event IS NULL ORDER BY trace.event");
+        return all<TraceRow>(ask);
+    });
+}
+
+Reader::Result<std::optional<std::string>> Reader::trace_samples(std::string_view digest) {
+    return guarded(path_, "reading the samples of a trace", [&]() -> Result<std::optional<std::string>> {
+        SQLite::Statement ask(*db_->connection, "SELECT frame FROM trace_samples WHERE digest = ?");
+        ask.bind(1, std::string(digest));
+        if (!ask.executeStep())
+            return std::nullopt;
+        auto bytes = unpacked(ask.getColumn(0).getString(), protocol::trace_bytes_limit);
+        if (bytes && hex(sha256(*bytes)) == digest)
+            return std::move(*bytes);
+        return std::unexpected(
+            JournalError{.fault = JournalFault::damaged,
+                         .path = path_.string(),
+                         .what = "holds changed samples under the digest " + std::string(digest) +
+                                 (bytes ? std::string() : ": " + bytes.error()),
+                         .remedy = "keep the file, bring back the latest backup and call maintenance",
+                         .event = std::nullopt});
+    });
 }
 
 Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay) {

@@ -20,6 +20,7 @@
 #include "service/journal/digest.hpp"
 #include "service/journal/journal_error.hpp"
 #include "service/journal/stored_event.hpp"
+#include "service/journal/stored_trace.hpp"
 
 namespace tautgate::journal {
 
@@ -92,6 +93,7 @@ struct TighteningRow {
     std::optional<PersonNumber> operator_;
     std::optional<EventNumber> assigned_by;
     std::int64_t utc_us = 0;
+    std::uint32_t traces = 0;  // that came for it, equal ones counted once
 };
 
 struct ReleaseRow {
@@ -122,6 +124,20 @@ struct DecisionRow {
     std::optional<EventNumber>
         ended;  // of an override that counted no longer, although the unit was still there
     std::int64_t utc_us = 0;
+};
+
+// A sub-assembly in a unit.
+struct PartRow {
+    std::string serial;
+    std::string unit;
+    std::string kind;
+    std::string type;
+    EventNumber stay;  // in which it was joined
+    EventNumber since;
+    std::int64_t since_utc_us = 0;
+    std::optional<EventNumber> until;
+    std::optional<std::int64_t> until_utc_us;
+    std::string ended_as;  // corrected, replaced, taken_out; empty: it is in the unit
 };
 
 class Reader {
@@ -182,8 +198,26 @@ class Reader {
     [[nodiscard]] Result<std::uint32_t> earlier_stays(const domain::Serial& serial);
     [[nodiscard]] Result<std::optional<StayRow>> stay(EventNumber stay);
     [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
+    // What was or is in the unit, by kind and oldest first; and in which units a sub-assembly was or is.
+    [[nodiscard]] Result<std::vector<PartRow>> parts_of(const domain::Serial& unit);
+    [[nodiscard]] Result<std::vector<PartRow>> units_with(const domain::Serial& subassembly);
+    // The unit that left with the sub-assembly in it and has it still.
+    [[nodiscard]] Result<std::optional<interlock::JoinedBefore>> joined(const domain::Serial& subassembly);
+    // What became of an order; nothing if it is open, or was never known.
+    [[nodiscard]] Result<std::optional<interlock::ClosedOrder>> closed_order(const std::string& number);
+    // Those of them that are closed.
+    [[nodiscard]] Result<std::vector<interlock::ClosedOrder>>
+    closed_orders(const std::vector<std::string>& numbers);
     // Also those that were filed or assigned to it after it ended.
     [[nodiscard]] Result<std::vector<TighteningRow>> tightenings_of(EventNumber stay);
+    // The traces of a result, by the event with which the result or the trace came; oldest first.
+    [[nodiscard]] Result<std::vector<TraceRow>> traces_of(EventNumber event);
+    // The same with the samples, where there is one that can be meant.
+    [[nodiscard]] Result<StoredTraces> stored_traces(EventNumber event);
+    // Those whose result never came, or has not come yet. Looks at every result.
+    [[nodiscard]] Result<std::vector<TraceRow>> traces_without_result();
+    // The bytes of a trace (protocol/TRACE.md), checked against their digest; nothing if they are not there.
+    [[nodiscard]] Result<std::optional<std::string>> trace_samples(std::string_view digest);
     // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in
     // between stands in the events.
     [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);

@@ -138,8 +138,75 @@ CREATE TABLE decision(
 ) STRICT;
 )sql";
 
+// Since schema version 2. What a unit is joined from changes with its tickets only, and orders seldom; so
+// these may have the indexes that their questions need.
+constexpr const char* derived_since_2 = R"sql(
+CREATE TABLE genealogy(
+    serial TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    since INTEGER NOT NULL REFERENCES event(number),
+    type TEXT NOT NULL,
+    stay INTEGER NOT NULL,
+    since_utc_us INTEGER NOT NULL,
+    until INTEGER REFERENCES event(number),
+    until_utc_us INTEGER,
+    ended_in INTEGER,
+    ended_as TEXT,
+    PRIMARY KEY(serial, unit, kind, since)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX genealogy_of_unit ON genealogy(unit);
+CREATE INDEX genealogy_of_stay ON genealogy(stay);
+CREATE INDEX genealogy_ended_in ON genealogy(ended_in) WHERE ended_in IS NOT NULL;
+
+CREATE TABLE works_order(
+    order_number TEXT NOT NULL,
+    added INTEGER NOT NULL REFERENCES event(number),
+    changed INTEGER NOT NULL REFERENCES event(number),
+    variant TEXT NOT NULL,
+    sequence INTEGER,
+    due_utc_us INTEGER,
+    tickets TEXT NOT NULL,
+    unit TEXT NOT NULL DEFAULT '',
+    ended INTEGER REFERENCES event(number),
+    ended_as TEXT,
+    ended_utc_us INTEGER,
+    PRIMARY KEY(order_number, added)
+) STRICT, WITHOUT ROWID;
+)sql";
+
+// ---- traces of results (version 2) --------------------------------------------------------------------
+// Samples lie beside the chain, each once however often it came, and what the chain says of them is derived.
+// Sorted by the key of the result, so that a result is asked for its traces without an index of its own.
+
+constexpr const char* trace_record_tables = R"sql(
+CREATE TABLE trace_samples(
+    digest TEXT PRIMARY KEY,
+    bytes INTEGER NOT NULL,
+    frame BLOB NOT NULL
+) STRICT;
+)sql";
+
+constexpr const char* trace_derived_tables = R"sql(
+CREATE TABLE trace(
+    tool TEXT NOT NULL,
+    epoch TEXT NOT NULL,
+    counter TEXT NOT NULL,
+    event INTEGER NOT NULL REFERENCES event(number),
+    digest TEXT NOT NULL,
+    samples INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    utc_us INTEGER NOT NULL,
+    PRIMARY KEY(tool, epoch, counter, event)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX trace_of_event ON trace(event);
+)sql";
+
 constexpr std::array parts{std::pair{Part::record, record_tables}, std::pair{Part::triggers, record_triggers},
-                           std::pair{Part::derived, derived_tables}};
+                           std::pair{Part::derived, derived_tables},
+                           std::pair{Part::derived, derived_since_2},
+                           std::pair{Part::record, trace_record_tables},
+                           std::pair{Part::derived, trace_derived_tables}};
 
 // A kind ("table", "index", "trigger", "view") and a name, which SQLite compares without regard to case.
 using Thing = std::pair<std::string, std::string>;
@@ -194,6 +261,10 @@ std::string quoted(const std::string& name) {
 
 std::string first_schema() { return std::string(record_tables) + record_triggers + derived_tables; }
 
+std::string second_schema() {
+    return std::string(derived_since_2) + trace_record_tables + trace_derived_tables;
+}
+
 std::vector<SchemaFault> schema_faults(SQLite::Database& db) {
     const Schema stored = stored_in(db);
     const Schema ours = wanted();
@@ -237,6 +308,8 @@ void make_derived_again(SQLite::Database& db) {
                 db.exec("DROP " + kind + " " + quoted(definition.name));
     db.exec(record_triggers);
     db.exec(derived_tables);
+    db.exec(derived_since_2);
+    db.exec(trace_derived_tables);
 }
 
 }  // namespace tautgate::journal

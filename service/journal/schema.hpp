@@ -24,6 +24,8 @@ enum class Part : std::uint8_t {
 
 // What a journal of schema version 1 is made with. Never change one that has been shipped.
 [[nodiscard]] std::string first_schema();
+// What brings it to version 2: genealogy, orders and traces of results.
+[[nodiscard]] std::string second_schema();
 
 struct SchemaFault {
     Part part = Part::record;  // an index, a trigger or a view of somebody else counts as derived: it goes

@@ -51,6 +51,20 @@ void add_withdrawn(EventNumber stay, const std::vector<Ticket>& before, const st
                 .stay = stay, .scanned = ticket.scanned, .kind = ticket.kind, .serial = ticket.serial});
 }
 
+// What became of the order of a stay that ended with this event.
+void add_order(EventNumber stay, const std::string& number, const State& now, std::vector<StayChange>& out) {
+    if (number.empty())
+        return;
+    const auto closed = std::ranges::find(now.closed_orders, number, &interlock::ClosedOrder::number);
+    const bool is_built = closed != now.closed_orders.end() && closed->with == now.newest &&
+                          closed->end == interlock::OrderEnd::built;
+    if (is_built)
+        out.emplace_back(OrderBuilt{stay, number, closed->unit});
+    else if (const auto open = std::ranges::find(now.orders, number, &interlock::Order::number);
+             open != now.orders.end() && !open->unit.text.empty())
+        out.emplace_back(OrderBegun{stay, number, open->unit});
+}
+
 std::optional<PersonNumber> signed_on_at(const State& state, EventNumber stay) {
     const auto* bay = bay_of_stay(state, stay);
     return bay != nullptr ? bay->signed_on : std::nullopt;
@@ -105,7 +119,9 @@ std::vector<StayWatch::Seen> StayWatch::look(const State& state) {
                             .tickets = stay->tickets,
                             .refused = stay->refused_tickets,
                             .identity = identity_of(*stay),
-                            .leaves_incomplete = stay->leaves_incomplete});
+                            .leaves_incomplete = stay->leaves_incomplete,
+                            .reuses = stay->reuses,
+                            .order = stay->order ? stay->order->number : std::string{}});
     return seen;
 }
 
@@ -114,9 +130,12 @@ StayWatch::StayWatch(const State& now) : seen_(look(now)) {}
 std::vector<StayChange> StayWatch::changes(const State& now) {
     std::vector<StayChange> out;
     std::vector<Seen> newest = look(now);
-    for (const Seen& before : seen_)
-        if (std::ranges::find(newest, before.stay, &Seen::stay) == newest.end())
-            out.emplace_back(StayEnded{before.stay});
+    for (const Seen& before : seen_) {
+        if (std::ranges::find(newest, before.stay, &Seen::stay) != newest.end())
+            continue;
+        add_order(before.stay, before.order, now, out);
+        out.emplace_back(StayEnded{before.stay});
+    }
     for (const Seen& after : newest) {
         const auto known = std::ranges::find(seen_, after.stay, &Seen::stay);
         if (known == seen_.end()) {
@@ -133,6 +152,12 @@ std::vector<StayChange> StayWatch::changes(const State& now) {
         add_withdrawn(after.stay, before.refused, after.refused, out);
         add_filed(after.stay, before.tickets, after.tickets, true, out);
         add_filed(after.stay, before.refused, after.refused, false, out);
+        for (const interlock::ReuseAccepted& reuse : before.reuses)
+            if (std::ranges::find(after.reuses, reuse) == after.reuses.end())
+                out.emplace_back(SubassemblyLeftIn{after.stay, reuse.serial, reuse.from});
+        for (const interlock::ReuseAccepted& reuse : after.reuses)
+            if (std::ranges::find(before.reuses, reuse) == before.reuses.end())
+                out.emplace_back(SubassemblyTakenOut{after.stay, reuse.serial, reuse.from});
         if (after.identity != before.identity)
             out.emplace_back(StayIdentified{.stay = after.stay,
                                             .unit = after.identity.unit,

@@ -77,8 +77,44 @@ struct StayEnded {
 };
 TAUTGATE_FIELDS(StayEnded, stay);
 
-using StayChange =
-    std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete, StayEnded>;
+// People decided that a sub-assembly was taken out of the unit that it was in, and is in this one.
+struct SubassemblyTakenOut {
+    EventNumber stay;
+    domain::Serial serial;
+    domain::Serial from;
+    bool operator==(const SubassemblyTakenOut&) const = default;
+};
+TAUTGATE_FIELDS(SubassemblyTakenOut, stay, serial, from);
+
+// A corrected scan took it out of this stay: that decision was about another one.
+struct SubassemblyLeftIn {
+    EventNumber stay;
+    domain::Serial serial;
+    domain::Serial from;
+    bool operator==(const SubassemblyLeftIn&) const = default;
+};
+TAUTGATE_FIELDS(SubassemblyLeftIn, stay, serial, from);
+
+// The unit of the stay left with its order done.
+struct OrderBuilt {
+    EventNumber stay;
+    std::string order;
+    domain::Serial unit;
+    bool operator==(const OrderBuilt&) const = default;
+};
+TAUTGATE_FIELDS(OrderBuilt, stay, order, unit);
+
+// It left otherwise; the order stays open for this unit.
+struct OrderBegun {
+    EventNumber stay;
+    std::string order;
+    domain::Serial unit;
+    bool operator==(const OrderBegun&) const = default;
+};
+TAUTGATE_FIELDS(OrderBegun, stay, order, unit);
+
+using StayChange = std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete,
+                                StayEnded, SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun>;
 
 // ---- the stored event ---------------------------------------------------------------------------------
 
@@ -119,7 +155,14 @@ struct Credential {
     bool operator==(const Credential&) const = default;
 };
 
-using Attachment = std::variant<Document, PersonName, Credential>;
+// The samples of a TraceReceived, in the bytes of protocol/TRACE.md; written compressed.
+struct TraceSamples {
+    std::string digest;  // hex SHA-256 of `bytes`
+    std::string bytes;
+    bool operator==(const TraceSamples&) const = default;
+};
+
+using Attachment = std::variant<Document, PersonName, Credential, TraceSamples>;
 
 struct Entry {
     StoredEvent stored;
@@ -140,6 +183,8 @@ class StayWatch {
         std::vector<interlock::Ticket> refused;
         interlock::Identified identity;
         std::optional<EventNumber> leaves_incomplete;
+        std::vector<interlock::ReuseAccepted> reuses;
+        std::string order;  // that it is known to be built for
     };
     static std::vector<Seen> look(const interlock::State& state);
     std::vector<Seen> seen_;

@@ -14,6 +14,7 @@
 
 #include "service/journal/codec.hpp"
 #include "service/journal/database.hpp"
+#include "service/journal/packed.hpp"
 #include "service/journal/projection.hpp"
 #include "service/journal/schema.hpp"
 
@@ -75,7 +76,7 @@ class Writer::Work {
     Options options_;
     Connection db_;
     Projection projection_;
-    SQLite::Statement begin_, end_, event_, document_, person_, credential_;
+    SQLite::Statement begin_, end_, event_, document_, person_, credential_, samples_;
     Head head_;  // of what is written; the writer's thread only
     EventNumber head_at_opening_;
     bool begun_ = false;
@@ -101,6 +102,7 @@ Writer::Work::Work(Options options, Connection db)
       document_(*db_, "INSERT OR IGNORE INTO document(digest, kind, text) VALUES(?, ?, ?)"),
       person_(*db_, "INSERT OR REPLACE INTO person_name(number, name, badge, salt) VALUES(?, ?, ?, ?)"),
       credential_(*db_, "INSERT OR REPLACE INTO credential(number, argon2id) VALUES(?, ?)"),
+      samples_(*db_, "INSERT OR IGNORE INTO trace_samples(digest, bytes, frame) VALUES(?, ?, ?)"),
       head_(head_of(*db_)), head_at_opening_(head_.number), newest_(head_.number) {
     sqlite3_wal_hook(
         db_->getHandle(),
@@ -268,6 +270,14 @@ void Writer::Work::attach(const Attachment& attachment) {
         person_.bindNoCopy(4, person->salt);
         person_.exec();
         person_.reset();
+    } else if (const auto* samples = std::get_if<TraceSamples>(&attachment)) {
+        assert(samples->digest == hex(sha256(samples->bytes)));
+        const std::string frame = packed(samples->bytes);
+        samples_.bindNoCopy(1, samples->digest);
+        samples_.bind(2, static_cast<std::int64_t>(samples->bytes.size()));
+        samples_.bindNoCopy(3, frame.data(), static_cast<int>(frame.size()));
+        samples_.exec();
+        samples_.reset();
     } else {
         const auto& credential = std::get<Credential>(attachment);
         credential_.bind(1, static_cast<std::int64_t>(credential.number.value));

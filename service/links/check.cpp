@@ -67,6 +67,8 @@ struct PollCost {
         add(*second);
     else
         std::ranges::for_each(blocks, add);
+    if (profile.trace)  // a block of the curve follows each poll until it is read
+        add({profile.table, 0, protocol::registers_per_read});
     if (profile.control)
         std::ranges::for_each(protocol::control_reads(profile), add);
     return cost;
@@ -191,6 +193,20 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
     }
 }
 
+// Sensors of the unit and of movements serve bays whose controller tells neither.
+void warn_of_unread(std::vector<ConfigFinding>& findings, const config::Station& station) {
+    for (std::size_t i = 0; i < station.io.size(); ++i)
+        for (std::size_t j = 0; j < station.io[i].inputs.size(); ++j) {
+            const auto& use = station.io[i].inputs[j].use;
+            if (std::holds_alternative<config::PresentInput>(use) ||
+                std::holds_alternative<config::MovedInput>(use))
+                findings.push_back(
+                    {Severity::warning, fmt::format("/io/{}/inputs/{}", i, j),
+                     "the bay's controller tells where the unit is, and no rule reads this input",
+                     "leave it out"});
+        }
+}
+
 }  // namespace
 
 std::vector<ConfigFinding> check(const config::Station& station) {
@@ -204,9 +220,7 @@ std::vector<ConfigFinding> check(const config::Station& station) {
             check_tool(findings, station, *link, fmt::format("/tools/{}", i));
     check_shared_wires(findings, station);
     check_proof(findings, station);
-    if (station.orders)
-        findings.push_back({Severity::warning, "/orders", "this version takes no orders from a folder yet",
-                            "leave it out until it does; the pair rule goes by the tickets"});
+    warn_of_unread(findings, station);
     return findings;
 }
 

@@ -33,6 +33,11 @@ constexpr std::size_t beats_remembered = 256;
     return std::nullopt;
 }
 
+// What tries the wiring is out, but lets nothing move: its token is none of a stay.
+[[nodiscard]] bool lets_move(Code code, std::uint32_t token) noexcept {
+    return is_out(code) && protocol::token_kind(token) == protocol::TokenKind::stay;
+}
+
 // The controller takes none of our blocks; nothing: it does, as far as the fault tells.
 [[nodiscard]] std::optional<std::string> link_fault(std::uint16_t fault) {
     switch (static_cast<PlcFault>(fault)) {
@@ -128,12 +133,16 @@ bool Outgoing::loop_is_silent(Instant now) const {
 
 Outgoing::Row Outgoing::row(Instant now) const {
     Row row = ordered_;
-    for (std::size_t i = 0; i < row.size(); ++i)
-        if (!interlock::may_go_out(once_durable_[i], durable_))
-            row[i].code = protocol::Code::withheld;
-    if (ended_ || !trusted_ || stale_orders_ || loop_is_silent(now))
-        for (Shown& shown : row)
-            shown.code = Code::withheld;
+    const bool all_held = ended_ || !trusted_ || stale_orders_ || loop_is_silent(now);
+    for (std::size_t i = 0; i < row.size(); ++i) {
+        Shown& shown = row[i];
+        if (!all_held && interlock::may_go_out(once_durable_[i], durable_))
+            continue;
+        // What tries the wiring is no stay's: a unit that comes meanwhile must not take its token.
+        if (is_out(shown.code) && !lets_move(shown.code, shown.token))
+            shown.token = 0;
+        shown.code = Code::withheld;
+    }
     return row;
 }
 
@@ -170,7 +179,7 @@ std::vector<std::uint16_t> Outgoing::take(Instant now) {
     std::vector<std::uint16_t> words;
     words.reserve(shown_.size() * protocol::permissive_words);
     for (std::size_t i = 0; i < shown_.size(); ++i) {
-        possible_[i] = possible_[i] || is_out(shown_[i].code);
+        possible_[i] = possible_[i] || lets_move(shown_[i].code, shown_[i].token);
         std::ranges::copy(protocol::encode({.address = frame_.points[i].address,
                                             .token = shown_[i].token,
                                             .code = shown_[i].code,
@@ -196,7 +205,7 @@ void Outgoing::remember(const Row& row, Instant now) {
 
 void Outgoing::sent() {
     for (std::size_t i = 0; i < shown_.size(); ++i)
-        confirmed_[i] = is_out(shown_[i].code);
+        confirmed_[i] = lets_move(shown_[i].code, shown_[i].token);
     possible_.assign(shown_.size(), false);
 }
 

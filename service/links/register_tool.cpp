@@ -18,6 +18,7 @@
 #include "service/journal/digest.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/polled_blocks.hpp"
+#include "service/links/polled_trace.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/register_line.hpp"
 #include "service/links/serial_bus.hpp"
@@ -72,12 +73,13 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
   public:
     Poller(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool, Sink sink,
-           Known known, std::string boot, std::shared_ptr<SerialBuses> buses, Backoff::Limits redial)
+           TraceSink traces, Known known, std::string boot, std::shared_ptr<SerialBuses> buses,
+           Backoff::Limits redial)
         : loop_(loop), tool_(tool), link_(std::get<config::RegisterLink>(tool.link)),
           profile_(profile_of(station, tool)), boot_(std::move(boot)), sink_(std::move(sink)),
-          ask_known_(std::move(known)),
+          traces_(std::move(traces)), ask_known_(std::move(known)),
           freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
-          backoff_(std::random_device{}(), redial), refusals_(tool.id), blocks_(profile_),
+          backoff_(std::random_device{}(), redial), refusals_(tool.id), blocks_(profile_), trace_(profile_),
           buses_(std::move(buses)), epochs_(seed_of_epochs()), shared_{.health = freshness_} {
         if (tool.control && profile_.control)
             talk_.emplace(domain::ToolId{tool.id}, tool.control->answer_within);
@@ -171,7 +173,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
                 due = steady_clock::now();
                 continue;
             }
-            if (connection_ && (!write_acknowledgement() || !write_orders() || (now >= due && !poll(now)))) {
+            if (connection_ && (!write_acknowledgement() || !write_orders() ||
+                                (now >= due && !(poll(now) && read_of_trace())))) {
                 const SteadyTime lost = steady_clock::now();
                 backoff_.ended_after(std::chrono::duration_cast<milliseconds>(lost - dialled_at));
                 dial_at = lost + backoff_.next();
@@ -229,6 +232,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return lose(fmt::format("cannot read the result block: {}", why));
     }
     bool lose(std::string why) {
+        trace_.begin_again();
         connection_.reset();
         whole_.clear();
         ready_ = false;
@@ -387,6 +391,29 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         }
         count(&PollCounts::discarded);
         return true;
+    }
+
+    // A piece of the curve that is wanted, if one is. False: the connection was lost over it.
+    [[nodiscard]] bool read_of_trace() {
+        auto step = trace_.step(*connection_, steady_clock::now());
+        if (!step)
+            return lose(fmt::format("cannot read the curve of a result: {}", step.error()));
+        tell_lost(std::move(step->lost));
+        if (step->found)
+            boost::asio::post(loop_,
+                              [self = shared_from_this(),
+                               trace = arrived({tool_.id}, step->found->of.epoch, step->found->of.counter,
+                                               step->found->trace)]() mutable {
+                                  if (!self->closed_)
+                                      self->traces_(std::move(trace));
+                              });
+        return true;
+    }
+    void tell_lost(std::string why) {
+        if (why.empty())
+            return;
+        if (auto refused = refusals_.add(steady_clock::now(), {}, std::move(why)))
+            post(std::move(*refused));
     }
 
     // What the newest result that we have said.
@@ -568,6 +595,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         const std::uint64_t digest = content_digest(words);
         newest_ = digest;
         told_words_ = words;
+        if (reading.counter == watch_.known()->counter)
+            tell_lost(trace_.expect({told_->epoch, reading.counter}, now));
         post(interlock::ResultReceived{.tool = {tool_.id},
                                        .epoch = told_->epoch,
                                        .reading = std::move(reading),
@@ -604,6 +633,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     const std::string boot_;
     // The loop's.
     Sink sink_;
+    TraceSink traces_;
     Known ask_known_;
     bool closed_ = false;
     // The thread's, once it runs.
@@ -613,6 +643,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     Refusals refusals_;
     std::optional<ToolTalk> talk_;  // of a tool that obeys
     PolledBlocks blocks_;
+    PolledTrace trace_;
     std::shared_ptr<SerialBuses> buses_;
     std::unique_ptr<RegisterLine> connection_;  // null: none
     std::vector<std::uint16_t> whole_;  // what is read, as it was last whole; empty: not on this connection
@@ -639,10 +670,10 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 };
 
 RegisterTool::RegisterTool(boost::asio::io_context& loop, const config::Station& station,
-                           const config::Tool& tool, Sink sink, Known known, std::string boot,
-                           std::shared_ptr<SerialBuses> buses, Backoff::Limits redial)
-    : poller_(std::make_shared<Poller>(loop, station, tool, std::move(sink), std::move(known),
-                                       std::move(boot), std::move(buses), redial)) {}
+                           const config::Tool& tool, Sink sink, TraceSink traces, Known known,
+                           std::string boot, std::shared_ptr<SerialBuses> buses, Backoff::Limits redial)
+    : poller_(std::make_shared<Poller>(loop, station, tool, std::move(sink), std::move(traces),
+                                       std::move(known), std::move(boot), std::move(buses), redial)) {}
 
 RegisterTool::~RegisterTool() { poller_->stop(); }
 

@@ -2,6 +2,8 @@
 // over a serial line that it shares with others. After any time-out the connection is given up, so that a
 // late answer never serves the next request.
 //
+// Where the profile names one, the curve of the newest result is read too, one request after each poll.
+//
 // Has a thread of its own. Every function is called on the loop's thread; the sink is called there too.
 //
 // In doubt nothing is made up: a torn block is read again, one that cannot be understood is refused as it
@@ -24,6 +26,7 @@
 #include "service/links/backoff.hpp"
 #include "service/links/freshness.hpp"
 #include "service/links/tool_talk.hpp"
+#include "service/links/trace_sink.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -50,8 +53,8 @@ class RegisterTool {
     // the boot's id, for the intervals in which results were made; `buses` are the station's serial lines.
     // `redial`: how soon a lost tool is called again.
     RegisterTool(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool,
-                 Sink sink, Known known, std::string boot, std::shared_ptr<SerialBuses> buses,
-                 Backoff::Limits redial = {});
+                 Sink sink, TraceSink traces, Known known, std::string boot,
+                 std::shared_ptr<SerialBuses> buses, Backoff::Limits redial = {});
     // Stops, if nobody did.
     ~RegisterTool();
     RegisterTool(const RegisterTool&) = delete;

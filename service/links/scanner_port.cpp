@@ -13,6 +13,7 @@
 
 #include "service/links/peer_address.hpp"
 #include "service/links/refusals.hpp"
+#include "service/links/scan_feed.hpp"
 
 namespace tautgate::links {
 
@@ -28,14 +29,14 @@ constexpr milliseconds scanner_look_interval{200};
 
 // One connection.
 struct ScannerCall {
-    ScannerCall(asio::ip::tcp::socket accepted, const config::Scanner& caller)
-        : socket(std::move(accepted)), pause(socket.get_executor()), scanner(caller) {}
+    ScannerCall(asio::ip::tcp::socket accepted, const config::Scanner& caller, ScanFeed its_feed)
+        : socket(std::move(accepted)), pause(socket.get_executor()), scanner(caller), feed(its_feed) {}
 
     asio::ip::tcp::socket socket;
     asio::steady_timer pause;  // until a half label is given up, or until more is read
     const config::Scanner& scanner;
+    ScanFeed feed;
     bool open = true;
-    protocol::ScanSplitter splitter{};
     std::array<char, 512> incoming{};
 };
 using ScannerCallPtr = std::shared_ptr<ScannerCall>;
@@ -53,6 +54,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         if (!endpoint_)
             return {};
         for (const config::Scanner& scanner : scanners_) {
+            if (scanner.serial)
+                continue;
             error_code failed;
             const auto peer = asio::ip::make_address(scanner.peer, failed);
             if (failed)
@@ -77,6 +80,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const {
         std::vector<SourceHealth> all;
         for (const config::Scanner& scanner : scanners_) {
+            if (scanner.serial)
+                continue;
             SourceHealth health{.name = scanner.id};
             const auto heard = heard_.find(scanner.id);
             if (heard != heard_.end())
@@ -107,11 +112,6 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     }
 
   private:
-    void tell(interlock::Payload payload) {
-        if (!stopped_)
-            sink_(std::move(payload));
-    }
-
     // ---- connections ----------------------------------------------------------------------------------
 
     void accept() {
@@ -146,7 +146,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         (void)socket.set_option(asio::socket_base::keep_alive(true), ignored);
         if (calls_.size() >= settings_.connections)
             end(calls_.front(), "a newer connection took its place");
-        calls_.push_back(std::make_shared<ScannerCall>(std::move(socket), *scanner));
+        calls_.push_back(
+            std::make_shared<ScannerCall>(std::move(socket), *scanner, ScanFeed{*scanner, reader_, tell_}));
         read(calls_.back());
     }
     // Nobody: the peer is unknown, or one cannot say which bay it stands for; both are told.
@@ -166,7 +167,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         else
             return found->second.front();
         if (auto refused = refusals_.add(std::chrono::steady_clock::now(), {}, std::move(why)))
-            tell(std::move(*refused));
+            tell_(std::move(*refused));
         return nullptr;
     }
     static void shut(ScannerCall& call) {
@@ -182,7 +183,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         shut(*call);
         ended_[call->scanner.id] = why;
         std::erase(calls_, call);
-        give_up_half(call);
+        call->feed.give_up_half();
     }
     void look_later() {
         look_.expires_after(scanner_look_interval);
@@ -190,7 +191,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             if (error || self->stopped_)
                 return;
             if (auto refused = self->refusals_.due(std::chrono::steady_clock::now()))
-                self->tell(std::move(*refused));
+                self->tell_(std::move(*refused));
             if (!self->stopped_)
                 self->look_later();
         });
@@ -210,33 +211,18 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
                                                ? "the scanner closed the connection"
                                                : "the connection broke: " + error.message());
                 self->heard_[call->scanner.id] = std::chrono::steady_clock::now();
-                call->splitter.feed({call->incoming.data(), count});
-                const auto labels = self->take_labels(call);
+                const std::size_t labels = call->feed.take({call->incoming.data(), count});
                 if (call->open)
                     self->go_on(call, labels);
             });
     }
-    [[nodiscard]] std::int64_t take_labels(const ScannerCallPtr& call) {
-        std::int64_t labels = 0;
-        while (call->open) {
-            const auto label = call->splitter.next();
-            if (!label)
-                break;
-            ++labels;
-            if (*label)
-                take_label(call->scanner, **label);
-            else
-                misread(call->scanner, label->error());
-        }
-        return labels;
-    }
     // One label is read on from at once. A burst is no hand that scans, and waits for its turn.
-    void go_on(const ScannerCallPtr& call, std::int64_t labels) {
+    void go_on(const ScannerCallPtr& call, std::size_t labels) {
         if (labels <= 1) {
             read(call);
             return await_rest(call);
         }
-        call->pause.expires_after(settings_.label_pause * labels);
+        call->pause.expires_after(settings_.label_pause * static_cast<std::int64_t>(labels));
         call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {
             if (error || !call->open)
                 return;
@@ -250,32 +236,17 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             // One that was due already when more bytes came is too late to be cancelled.
             const bool is_due = call->pause.expiry() <= std::chrono::steady_clock::now();
             if (!error && call->open && is_due)
-                self->give_up_half(call);
+                call->feed.give_up_half();
         });
     }
-    void give_up_half(const ScannerCallPtr& call) {
-        if (const auto half = call->splitter.abandon())
-            misread(call->scanner, *half);
-    }
-    void take_label(const config::Scanner& scanner, const std::string& label) {
-        const auto ticket = reader_.read(label);
-        if (!ticket)
-            return misread(scanner, ticket.error());
-        tell(interlock::TicketScanned{.bay = {scanner.bay},
-                                      .kind = ticket->kind,
-                                      .serial = {ticket->serial},
-                                      .order = ticket->order,
-                                      .type = ticket->type,
-                                      .raw = ticket->raw});
-    }
-    void misread(const config::Scanner& scanner, const protocol::LabelFault& fault) {
-        tell(interlock::LabelMisread{{scanner.bay}, fault.raw, fault.what + "; " + fault.remedy});
-    }
-
     std::optional<config::Endpoint> endpoint_;
     const std::vector<config::Scanner> scanners_;
     const protocol::LabelReader& reader_;
     Sink sink_;
+    const ScanFeed::Sink tell_ = [this](interlock::Payload payload) {
+        if (!stopped_)
+            sink_(std::move(payload));
+    };
     ScannerPortSettings settings_;
     asio::ip::tcp::acceptor acceptor_;
     asio::steady_timer accept_again_;

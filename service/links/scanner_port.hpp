@@ -1,6 +1,6 @@
-// The port to which ticket scanners send what they read. A scanner is known by its peer address, which names
-// its bay. A label that is no ticket, and one of which only part came, is passed on as misread, never
-// guessed.
+// The port to which ticket scanners send what they read over the network. A scanner is known by its peer
+// address, which names its bay. A label that is no ticket, and one of which only part came, is passed on as
+// misread, never guessed.
 //
 // Lives on the loop's thread; the sink is called there, never from within a function of this class. A peer
 // that no scanner has, or that stands for scanners in several bays, is refused. Whatever a peer sends,
@@ -54,7 +54,8 @@ class ScannerPort {
     // The port that is listened on, also when the description says 0; 0: none.
     [[nodiscard]] std::uint16_t port() const;
 
-    // One entry for each scanner. It is good while it is connected; its age is that of its last bytes.
+    // One entry for each scanner that calls. It is good while it is connected; its age is that of its last
+    // bytes.
     [[nodiscard]] std::vector<SourceHealth> health(SteadyTime now) const;
 
     // Closes everything. Nothing reaches the sink afterwards. More than once is fine.

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cerrno>
-#include <system_error>
 #include <thread>
 #include <utility>
 #include <vector>
@@ -10,6 +9,8 @@
 #include <fmt/format.h>
 #include <modbus.h>
 #include <sys/ioctl.h>
+
+#include "service/links/serial_device.hpp"
 
 namespace tautgate::links {
 
@@ -30,28 +31,6 @@ constexpr int data_bits = 8;
     case config::Parity::odd: return 'O';
     }
     std::unreachable();
-}
-
-[[nodiscard]] std::string why_not_open(const std::string& device, int error) {
-    const std::string what = std::generic_category().message(error);
-    switch (error) {
-    case ENOENT:
-    case ENODEV:
-    case ENXIO:
-        return fmt::format("there is no serial device {} ({}); check the cable, the adapter and the name",
-                           device, what);
-    case EACCES:
-    case EPERM:
-        return fmt::format(
-            "the serial device {} must not be opened ({}); let the service's user into the device's "
-            "group",
-            device, what);
-    case EBUSY:
-        return fmt::format("another program has the serial device {} ({}); end it, or give this line its own "
-                           "device",
-                           device, what);
-    default: return fmt::format("cannot open the serial device {}: {}", device, what);
-    }
 }
 
 [[nodiscard]] bool is_answer(int error) noexcept {

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <deque>
+#include <fstream>
+#include <iterator>
 #include <limits>
 #include <map>
 #include <optional>
@@ -18,6 +20,7 @@
 #include <fmt/format.h>
 
 #include "protocol/line.hpp"
+#include "protocol/line_seal.hpp"
 #include "service/journal/digest.hpp"
 #include "service/links/peer_address.hpp"
 #include "service/links/refusals.hpp"
@@ -53,6 +56,7 @@ struct Caller {
     Freshness freshness;
     Refusals refusals;
     std::optional<ToolTalk> talk{};  // of a tool that obeys
+    std::optional<protocol::SharedKey> key{};
     // Of the newest result that was passed on in this epoch; 0: none.
     std::string epoch{};
     std::uint64_t newest = 0;
@@ -76,7 +80,10 @@ struct ToolCall {
     std::optional<SteadyTime> leaving_since{};  // refused: what comes is not looked at any more
     bool open = true;
     bool reading = false;
-    protocol::LineSplitter splitter{};
+    protocol::LineSplitter splitter{protocol::sealed_limit};
+    // Of a tool with a key: what it said before it has proved who it is, and then the seals.
+    std::optional<protocol::Hello> unproved{};
+    std::optional<protocol::LineSeal> seal{};
     std::array<char, 4096> incoming{};
     std::deque<std::string> outgoing{};
     std::size_t unsent = 0;
@@ -87,8 +94,29 @@ struct ToolCall {
         never_ns;  // what was made while we did not hear the tool was made after this
     std::optional<ToolCount> count{};
     std::set<std::uint64_t> unconfirmed{};
+    protocol::TraceParts trace_parts{};
 };
 using ToolCallPtr = std::shared_ptr<ToolCall>;
+
+// Only we may be able to read it: whoever else can, can speak for the tool.
+std::expected<protocol::SharedKey, std::string> read_shared_key(const std::filesystem::path& file) {
+    std::error_code failed;
+    const auto status = std::filesystem::status(file, failed);
+    if (failed || !std::filesystem::is_regular_file(status))
+        return std::unexpected(
+            fmt::format("{} is no file; write 64 hexadecimal digits into it, with mode 600", file.string()));
+    using std::filesystem::perms;
+    if ((status.permissions() & (perms::group_all | perms::others_all)) != perms::none)
+        return std::unexpected(
+            fmt::format("{} may be read by others; set its mode to 600, and take a new key", file.string()));
+    std::ifstream in(file);
+    const std::string text{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
+    const auto key = in ? protocol::shared_key_from(text) : std::nullopt;
+    if (!key)
+        return std::unexpected(
+            fmt::format("{} holds no 64 hexadecimal digits; write a new key into it", file.string()));
+    return *key;
+}
 
 // Only to read a line by before it is known whose it is; such a line is no result that anybody takes.
 const protocol::MeasuringRange any_range{
@@ -98,10 +126,11 @@ const protocol::MeasuringRange any_range{
 
 class ToolPort::Port : public std::enable_shared_from_this<Port> {
   public:
-    Port(asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-         ToolPortSettings settings)
-        : endpoint_(station.tool_port), sink_(std::move(sink)), wanted_(std::move(wanted)),
-          settings_(std::move(settings)), acceptor_(loop), accept_again_(loop), look_(loop) {
+    Port(asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+         WantedFrom wanted, ToolPortSettings settings)
+        : endpoint_(station.tool_port), sink_(std::move(sink)), traces_(std::move(traces)),
+          wanted_(std::move(wanted)), settings_(std::move(settings)), acceptor_(loop), accept_again_(loop),
+          look_(loop) {
         for (const config::Tool& tool : station.tools) {
             if (std::holds_alternative<config::LineLink>(tool.link))
                 add(tool);
@@ -118,6 +147,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                 "station description",
                                 id, std::get<config::LineLink>(caller.tool.link).peer));
         }
+        if (const auto read = read_keys(); !read)
+            return read;
         if (const auto open = open_acceptor(acceptor_, *endpoint_, "tools", "tool_port"); !open)
             return std::unexpected(open.error());
         accept();
@@ -140,6 +171,11 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         read(call);
     }
 
+    void trace_stored(const interlock::TraceReceived& stored) {
+        const ToolCallPtr call = call_of(stored.tool.text);
+        if (call && call->caller->epoch == stored.epoch)
+            send(call, to_line(protocol::TraceStored{stored.counter}));
+    }
     void order(const domain::ToolId& tool, RunOrder order) {
         const auto found = callers_.find(tool.text);
         if (found == callers_.end() || !found->second.talk)
@@ -186,6 +222,20 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                          .refusals = Refusals{tool.id}});
         if (tool.control)
             callers_.at(tool.id).talk.emplace(domain::ToolId{tool.id}, tool.control->answer_within);
+    }
+
+    // Without its key a tool could not be told from another, so that none is listened to.
+    [[nodiscard]] std::expected<void, std::string> read_keys() {
+        for (auto& [id, caller] : callers_) {
+            const std::string& file = std::get<config::LineLink>(caller.tool.link).key;
+            if (file.empty())
+                continue;
+            auto key = read_shared_key(settings_.keys / file);
+            if (!key)
+                return std::unexpected(fmt::format("the key of tool {} cannot be used: {}", id, key.error()));
+            caller.key = *key;
+        }
+        return {};
     }
 
     void tell(interlock::Payload payload) {
@@ -365,6 +415,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             return;
         if (call->unsent > settings_.unsent)
             return;  // its end is on the way
+        if (call->seal)
+            bytes = call->seal->seal(bytes);
         call->unsent += bytes.size();
         call->outgoing.push_back(std::move(bytes));
         if (call->unsent > settings_.unsent)  // not from in here: the caller may be the sink's owner
@@ -400,8 +452,12 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
 
     void refuse(const ToolCallPtr& call, const LineFault& fault) {
         send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
-        Refusals& refusals = call->caller != nullptr ? call->caller->refusals : refusals_;
-        tell_if(refusals.add(std::chrono::steady_clock::now(), fault.raw, fault.what));
+        tell_if(refusals_of(*call).add(std::chrono::steady_clock::now(), fault.raw, fault.what));
+    }
+    [[nodiscard]] Refusals& refusals_of(ToolCall& call) {
+        if (call.caller != nullptr)
+            return call.caller->refusals;
+        return call.unproved ? callers_.at(call.unproved->tool).refusals : refusals_;
     }
     void turn_away(const ToolCallPtr& call, Refusals& refusals, std::string raw, const LineFault& fault) {
         call->leaving_since = std::chrono::steady_clock::now();
@@ -409,6 +465,18 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         tell_if(refusals.add(*call->leaving_since, std::move(raw), fault.what));
     }
     void take_line(const ToolCallPtr& call, std::string_view line) {
+        if (call->seal) {
+            const auto opened = call->seal->open(line);
+            if (!opened)
+                return turn_away(call, refusals_of(*call), opened.error().raw, opened.error());
+            line = *opened;
+            if (call->unproved)
+                welcome_proved(call);
+            if (call->leaving_since || !call->open)
+                return;
+        } else if (line.size() > protocol::line_limit) {
+            return refuse(call, {"a line is too long", "send shorter lines", std::string(line)});
+        }
         const auto message =
             protocol::parse_line(line, call->caller != nullptr ? call->caller->range : any_range);
         if (!message)
@@ -428,6 +496,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             return;
         if (const auto* result = std::get_if<protocol::LineResult>(&*message))
             take(call, *result, now);
+        if (const auto* part = std::get_if<protocol::TracePart>(&*message); part != nullptr)
+            take(call, *part, line);
         if (const auto* says = std::get_if<protocol::ToolSays>(&*message))
             take(call, *says, line, now);
     }
@@ -474,6 +544,38 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                           call->peer.to_string(), caller.peer.to_string()),
                               "connect from there, or enter the address in the station description",
                               {}});
+        if (caller.key.has_value() != !hello.nonce.empty())
+            return turn_away(call, caller.refusals, std::move(raw), wrong_kind_of_hello(caller));
+        if (caller.key)
+            return challenge(call, caller, hello, raw);
+        bind_alone(call, caller, hello, std::move(raw));
+    }
+    [[nodiscard]] static LineFault wrong_kind_of_hello(const Caller& caller) {
+        if (caller.key)
+            return {fmt::format("tool {} has a key, and its hello bears no nonce", caller.tool.id),
+                    "give the tool its key, or take the key out of the station description",
+                    {}};
+        return {fmt::format("tool {} speaks with a key that the station does not have", caller.tool.id),
+                "enter the key's file for the tool in the station description",
+                {}};
+    }
+    // Who it is shows with its first sealed line; until then it is nobody, and blocks nobody.
+    void challenge(const ToolCallPtr& call, Caller& caller, const protocol::Hello& hello,
+                   const std::string& raw) {
+        if (!protocol::is_nonce(hello.nonce))
+            return turn_away(
+                call, caller.refusals, raw,
+                {"the nonce of hello is no 32 hexadecimal digits", "send a new one with each hello", {}});
+        const std::string nonce = protocol::fresh_nonce();
+        send(call, to_line(protocol::Challenge{nonce}));
+        call->unproved = hello;
+        call->seal.emplace(*caller.key, protocol::LineSeal::Side::station, raw, nonce);
+    }
+    void welcome_proved(const ToolCallPtr& call) {
+        const protocol::Hello hello = *std::exchange(call->unproved, std::nullopt);
+        bind_alone(call, callers_.at(hello.tool), hello, {});
+    }
+    void bind_alone(const ToolCallPtr& call, Caller& caller, const protocol::Hello& hello, std::string raw) {
         if (call_of(hello.tool))
             return turn_away(call, caller.refusals, std::move(raw),
                              {fmt::format("tool {} is connected already", hello.tool),
@@ -517,6 +619,15 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                                fmt::format("{}", fmt::join(result.notes, "; "))));
         follow(call, call->count->take({result.reading, made_of(*call, result.reading.counter, now)}, now));
     }
+    // In the order in which they come, whether their results are known or wait for others.
+    void take(const ToolCallPtr& call, const protocol::TracePart& part, std::string_view line) {
+        const Caller& caller = *call->caller;
+        auto step = call->trace_parts.take(part, caller.range);
+        for (protocol::TraceFault& fault : step.faults)
+            refuse(call, {std::move(fault.what), std::move(fault.remedy), std::string(line)});
+        if (step.complete && call->open && !stopped_)
+            traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace));
+    }
     void follow(const ToolCallPtr& call, ToolCount::Step step) {
         for (ArrivedResult& result : step.pass_on) {
             if (call->open)
@@ -554,6 +665,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
 
     std::optional<config::Endpoint> endpoint_;
     Sink sink_;
+    TraceSink traces_;
     WantedFrom wanted_;
     ToolPortSettings settings_;
     asio::ip::tcp::acceptor acceptor_;
@@ -565,15 +677,17 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     bool stopped_ = false;
 };
 
-ToolPort::ToolPort(asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-                   ToolPortSettings settings)
-    : port_(std::make_shared<Port>(loop, station, std::move(sink), std::move(wanted), std::move(settings))) {}
+ToolPort::ToolPort(asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+                   WantedFrom wanted, ToolPortSettings settings)
+    : port_(std::make_shared<Port>(loop, station, std::move(sink), std::move(traces), std::move(wanted),
+                                   std::move(settings))) {}
 ToolPort::~ToolPort() { port_->stop(); }
 
 std::expected<void, std::string> ToolPort::listen() { return port_->listen(); }
 std::uint16_t ToolPort::port() const { return port_->port(); }
 void ToolPort::order(const domain::ToolId& tool, RunOrder order) { port_->order(tool, std::move(order)); }
 void ToolPort::acknowledge(const interlock::Acknowledge& stored) { port_->acknowledge(stored); }
+void ToolPort::trace_stored(const interlock::TraceReceived& stored) { port_->trace_stored(stored); }
 std::vector<SourceHealth> ToolPort::health(SteadyTime now) const { return port_->health(now); }
 void ToolPort::stop() { port_->stop(); }
 

@@ -15,6 +15,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <expected>
+#include <filesystem>
 #include <functional>
 #include <memory>
 #include <string>
@@ -25,6 +26,7 @@
 #include "service/interlock/event.hpp"
 #include "service/links/freshness.hpp"
 #include "service/links/tool_talk.hpp"
+#include "service/links/trace_sink.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -33,7 +35,8 @@ class io_context;
 namespace tautgate::links {
 
 struct ToolPortSettings {
-    std::string boot{};  // the boot's id, for the intervals in which results were made
+    std::string boot{};            // the boot's id, for the intervals in which results were made
+    std::filesystem::path keys{};  // folder of the files with the tools' keys
     std::size_t unconfirmed =
         256;  // results of one connection that wait to be acknowledged; then no more is read
     std::size_t connections = 64;
@@ -52,8 +55,8 @@ class ToolPort {
 
     // Takes the tools with a line link and the address from `station`, which is only read here. The loop
     // outlives the port.
-    ToolPort(boost::asio::io_context& loop, const config::Station& station, Sink sink, WantedFrom wanted,
-             ToolPortSettings settings = {});
+    ToolPort(boost::asio::io_context& loop, const config::Station& station, Sink sink, TraceSink traces,
+             WantedFrom wanted, ToolPortSettings settings = {});
     // Stops, if nobody did.
     ~ToolPort();
     ToolPort(const ToolPort&) = delete;
@@ -71,6 +74,8 @@ class ToolPort {
     // sent: the next hello asks.
     void acknowledge(const interlock::Acknowledge& stored);
 
+    // The tool may drop the trace of this result; said as acknowledge is.
+    void trace_stored(const interlock::TraceReceived& stored);
     // Whether the tool may run; only to one that obeys, and told again on every connection.
     void order(const domain::ToolId& tool, RunOrder order);
 

@@ -421,6 +421,7 @@ ExitCode Run::start_and_serve() {
         return code;
     Station::Parts parts;
     parts.journal = journal_.string();
+    parts.folder = options_.state_folder;
     parts.program_version = options_.program_version;
     parts.staged = staged_;
     parts.recovered = std::move(recovered_);

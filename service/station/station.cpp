@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <charconv>
+#include <filesystem>
 #include <utility>
 
 #include <boost/asio/post.hpp>
@@ -13,6 +14,7 @@
 #include "service/interlock/gate.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/signals.hpp"
 #include "service/journal/person_marks.hpp"
 #include "service/station/service_manager.hpp"
 #include "service/web/enum_names.hpp"
@@ -35,6 +37,15 @@ interlock::Token draw_token() {
     for (;;) {
         const std::uint32_t value = randombytes_random();
         if (protocol::token_kind(value) == protocol::TokenKind::stay)
+            return {value};
+    }
+}
+
+// One on which no controller moves.
+interlock::Token draw_reserved_token() {
+    for (;;) {
+        const std::uint32_t value = randombytes_random() | 0xFF000000U;
+        if (protocol::token_kind(value) == protocol::TokenKind::challenge)
             return {value};
     }
 }
@@ -82,6 +93,12 @@ std::vector<interlock::PermissiveId> out_in(const interlock::State& state) {
 bool touches(const interlock::Record& record, const std::vector<interlock::PermissiveId>& out) {
     return std::ranges::any_of(record.changes, [&](const interlock::PermissiveChange& change) {
         return std::ranges::find(out, change.permissive) != out.end();
+    });
+}
+
+bool ends_wiring_test(const interlock::Record& record) {
+    return std::ranges::any_of(record.effects, [](const interlock::Effect& effect) {
+        return std::holds_alternative<interlock::WiringTestOver>(effect);
     });
 }
 
@@ -190,13 +207,15 @@ void Station::from_links(Payload payload) {
     if (stopping_ || failed_ || !state_.rules)
         return;
     if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
-        look_up_serial(scanned->bay, scanned->serial,
-                       [this, event = *scanned](const EarlierStays& earlier) mutable {
-                           if (!earlier)
+        look_up_ticket({scanned->bay, scanned->serial, scanned->order},
+                       [this, event = *scanned](const Looked& known) mutable {
+                           if (!known)
                                return take(interlock::InputRefused{"scanner", event.raw,
-                                                                   sentence_for_scan(earlier.error()), 1},
+                                                                   sentence_for_scan(known.error()), 1},
                                            {}, {});
-                           event.earlier_stays = *earlier;
+                           event.earlier_stays = known->stays;
+                           event.joined = known->joined;
+                           event.closed_order = known->order;
                            take(std::move(event), {}, {});
                        });
         return;
@@ -207,6 +226,21 @@ void Station::from_links(Payload payload) {
             reported->on_wire_released = parts_.wiring->released_on_wire(reported->bay);
     }
     take(std::move(payload), {}, {});
+}
+
+// The tool may drop it once it is durable.
+void Station::trace_from_links(links::ArrivedTrace trace) {
+    if (stopping_ || failed_ || !state_.rules)
+        return;
+    const auto stored = [this, event = trace.event](const auto& recorded) {
+        if (!recorded)
+            return;
+        spdlog::info("event={} trace of result {} of tool {} in epoch {}: samples={}", recorded->event.value,
+                     event.counter, event.tool.text, event.epoch, event.samples);
+        if (parts_.wiring)
+            parts_.wiring->trace_stored(event);
+    };
+    take(std::move(trace.event), {std::move(trace.samples)}, stored);
 }
 
 // What a ticket is scanned for: a stay (or the one that begins with it), and a doubt about it. Both must be
@@ -230,23 +264,60 @@ web::NotRecorded Station::not_recorded(NotLookedUp why) {
     return {"the unit at the bay changed while the serial number was looked up", "look again, then repeat"};
 }
 
-void Station::look_up_serial(const interlock::BayId& bay, const interlock::Serial& serial,
-                             std::function<void(const EarlierStays&)> found) {
-    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, bay, at = place_of(bay), serial,
+void Station::look_up_ticket(const TicketAsked& ticket, std::function<void(const Looked&)> found) {
+    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, ticket, at = place_of(ticket.bay),
                 found = std::move(found)] {
-        EarlierStays answer = std::unexpected(NotLookedUp::no_answer);
+        Looked answer = std::unexpected(NotLookedUp::no_answer);
         if (auto reader = journal::Reader::open(path, vfs)) {
-            if (auto earlier = (*reader)->earlier_stays(serial))
-                answer = *earlier;
+            auto stays = (*reader)->earlier_stays(ticket.serial);
+            auto joined = (*reader)->joined(ticket.serial);
+            auto order = (*reader)->closed_order(ticket.order);
+            if (stays && joined && order)
+                answer = KnownBefore{*stays, std::move(*joined), std::move(*order)};
         }
-        boost::asio::post(loop_, [this, bay, at, found, answer] {
+        boost::asio::post(loop_, [this, ticket, at, found, answer = std::move(answer)] {
             if (stopping_ || failed_)
                 return;
-            const bool in_time = !answer || at == place_of(bay);
+            const bool in_time = !answer || at == place_of(ticket.bay);
             found(in_time ? answer : std::unexpected(NotLookedUp::unit_changed));
         });
     };
     boost::asio::post(lookups_, std::move(ask));
+}
+
+void Station::look_up_orders(const std::vector<protocol::OrderEntry>& orders,
+                             std::function<void(const LookedOrders&)> found) {
+    std::vector<std::string> numbers;
+    numbers.reserve(orders.size());
+    for (const protocol::OrderEntry& entry : orders)
+        numbers.push_back(entry.order);
+    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, numbers = std::move(numbers),
+                found = std::move(found)] {
+        LookedOrders answer = std::unexpected(NotLookedUp::no_answer);
+        if (auto reader = journal::Reader::open(path, vfs)) {
+            if (auto closed = (*reader)->closed_orders(numbers))
+                answer = std::move(*closed);
+        }
+        boost::asio::post(loop_, [this, found, answer = std::move(answer)] {
+            if (!stopping_ && !failed_)
+                found(answer);
+        });
+    };
+    boost::asio::post(lookups_, std::move(ask));
+}
+
+void Station::submit_orders(interlock::OrdersReceived received, web::RecordedCallback done) {
+    const std::vector<protocol::OrderEntry> asked = received.orders;
+    look_up_orders(asked, [this, received = std::move(received),
+                           done = std::move(done)](const LookedOrders& closed) mutable {
+        if (!closed) {
+            done(std::unexpected(
+                web::NotRecorded{"the journal could not be asked about the orders", "try again"}));
+            return;
+        }
+        received.closed = *closed;
+        take(std::move(received), {}, std::move(done));
+    });
 }
 
 void Station::submit(Payload payload, std::optional<people::PersonRecord> person,
@@ -255,37 +326,36 @@ void Station::submit(Payload payload, std::optional<people::PersonRecord> person
         done(std::unexpected(web::NotRecorded{"the service cannot record anything now", "see its health"}));
         return;
     }
-    const interlock::Serial* serial = nullptr;
-    interlock::BayId bay;
-    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload)) {
-        serial = &scanned->serial;
-        bay = scanned->bay;
-    }
+    if (auto* orders = std::get_if<interlock::OrdersReceived>(&payload))
+        return submit_orders(std::move(*orders), std::move(done));
+    std::optional<TicketAsked> asked;
+    if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+        asked = TicketAsked{scanned->bay, scanned->serial, scanned->order};
     if (const auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
-        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action)) {
-            serial = &corrected->serial;
-            bay = proposed->bay;
-        }
+        if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action))
+            asked = TicketAsked{proposed->bay, corrected->serial, corrected->order};
     }
-    if (serial == nullptr) {
+    if (!asked) {
         after_lookup(std::move(payload), std::move(person), std::move(done));
         return;
     }
-    // A copy: what it points to goes with the payload.
-    const interlock::Serial asked = *serial;
-    look_up_serial(bay, asked,
-                   [this, payload = std::move(payload), person = std::move(person),
-                    done = std::move(done)](const EarlierStays& earlier) mutable {
-                       if (!earlier) {
-                           done(std::unexpected(not_recorded(earlier.error())));
-                           return;
-                       }
-                       if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
-                           scanned->earlier_stays = *earlier;
-                       if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
-                           std::get<interlock::CorrectTicket>(proposed->action).earlier_stays = *earlier;
-                       after_lookup(std::move(payload), std::move(person), std::move(done));
-                   });
+    look_up_ticket(*asked, [this, payload = std::move(payload), person = std::move(person),
+                            done = std::move(done)](const Looked& known) mutable {
+        if (!known) {
+            done(std::unexpected(not_recorded(known.error())));
+            return;
+        }
+        const auto fill = [&](auto& ticket) {
+            ticket.earlier_stays = known->stays;
+            ticket.joined = known->joined;
+            ticket.closed_order = known->order;
+        };
+        if (auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
+            fill(*scanned);
+        if (auto* proposed = std::get_if<interlock::Proposed>(&payload))
+            fill(std::get<interlock::CorrectTicket>(proposed->action));
+        after_lookup(std::move(payload), std::move(person), std::move(done));
+    });
 }
 
 void Station::after_lookup(Payload payload, std::optional<people::PersonRecord> person,
@@ -323,6 +393,8 @@ void Station::fill_in(Payload& payload, std::vector<journal::Attachment>& attach
                 journal::Document{approved->revision.digest, "config", parts_.staged.text});
         }
     }
+    if (auto* began = std::get_if<interlock::WiringTestBegan>(&payload))
+        began->token = draw_reserved_token();
     if (auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
         if (auto* left = std::get_if<interlock::UnitHasLeft>(&proposed->action))
             left->fresh = draw_token();
@@ -367,7 +439,7 @@ void Station::take(Payload payload, std::vector<journal::Attachment> attachments
     const interlock::Record& record = entry.stored.record;
     state_ = std::move(decision->state);
     // Withholding never waits. A release does, at the link until it is durable: the disk is asked first.
-    const bool withholds = touches(record, out_before);
+    const bool withholds = touches(record, out_before) || ends_wiring_test(record);
     const bool to_release = !withholds && releases(record);
     if (withholds)
         publish();
@@ -431,6 +503,10 @@ void Station::follow_effects(const interlock::Record& record, Waiting& waiting) 
                        [&](const interlock::Alarm& alarm) {
                            spdlog::warn("alarm {} bay={} unit={} \"{}\"", web::enum_name(alarm.code),
                                         alarm.bay.text, alarm.unit.text, alarm.detail);
+                       },
+                       [&](const interlock::WiringTestOver& over) {
+                           spdlog::info("wiring-test bay={} over {}", over.bay.text,
+                                        web::enum_name(over.why));
                        },
                        [&](const interlock::TakeSnapshot&) {
                            if (!std::exchange(snapshot_due_, true) && !stopping_)
@@ -509,6 +585,7 @@ void Station::rewire() {
     const auto& rules = found->second;
     Wiring::Callbacks callbacks{
         [this](Payload payload) { from_links(std::move(payload)); },
+        [this](links::ArrivedTrace trace) { trace_from_links(std::move(trace)); },
         [this](const domain::ToolId& tool, const std::string& epoch) -> std::uint64_t {
             const auto stored = stored_.find(tool);
             if (stored != stored_.end() && stored->second.epoch == epoch)
@@ -518,7 +595,17 @@ void Station::rewire() {
                 state != nullptr ? std::get_if<interlock::Following>(&state->count) : nullptr;
             return following != nullptr && following->epoch == epoch ? following->counter + 1 : 1;
         },
-        [this](const domain::ToolId& tool) { return known_of(tool); }};
+        [this](const domain::ToolId& tool) { return known_of(tool); },
+        std::filesystem::path(parts_.journal).parent_path(),
+        [this](const domain::ToolId& tool) -> std::uint64_t {
+            const interlock::ToolState* state = interlock::tool_of(std::as_const(state_), tool);
+            if (state == nullptr)
+                return 0;
+            return std::visit(Overloaded{[](const interlock::NoBaseline&) { return std::uint64_t{0}; },
+                                         [](const interlock::Following& it) { return it.counter; },
+                                         [](const interlock::Broken& it) { return it.newest; }},
+                              state->count);
+        }};
     if (parts_.wiring)
         parts_.wiring->stop();
     parts_.wiring =
@@ -526,13 +613,50 @@ void Station::rewire() {
     parts_.wiring->start_controllers();
     forget_links();
     publish();
+    order_feed_.reset();
     if (!sources_allowed_)
         return;
+    watch_orders(*rules);
     for (const std::string& fault : parts_.wiring->start_sources()) {
         spdlog::error("{}", fault);
         raise({"link_not_up", fault, "free the port or change it in the configuration, then start again",
                true});
     }
+}
+
+// The folder's faults are told, and withhold nothing by themselves: a unit without its order is held for
+// that.
+void Station::watch_orders(const config::Station& rules) {
+    tell_order_folder({});
+    if (!rules.orders || !parts_.writer)
+        return;
+    order_feed_.emplace(
+        loop_, rules, parts_.folder,
+        OrderFeed::Callbacks{
+            [this](interlock::OrdersReceived received, web::RecordedCallback done) {
+                submit(std::move(received), std::nullopt, std::move(done));
+            },
+            [this](interlock::InputRefused refused) {
+                if (!stopping_ && !failed_)
+                    take(std::move(refused), {}, {});
+            },
+            [this](const std::vector<std::string>& sentences) { tell_order_folder(sentences); }});
+    order_feed_->start();
+}
+
+void Station::tell_order_folder(const std::vector<std::string>& sentences) {
+    constexpr const char* code = "order_folder";
+    if (sentences.empty()) {
+        troubles_.clear(code);
+        return;
+    }
+    // "what; remedy", as every sentence of the folder is.
+    const std::string& first = sentences.front();
+    const auto cut = std::min(first.find("; "), first.size());
+    std::string what = first.substr(0, cut);
+    if (sentences.size() > 1)
+        what += fmt::format(" (and {} more)", sentences.size() - 1);
+    raise({code, std::move(what), cut < first.size() ? first.substr(cut + 2) : "look at the folder", false});
 }
 
 // What the links before knew is not known of the new ones.
@@ -597,8 +721,11 @@ void Station::publish() {
     if (!parts_.wiring)
         return;
     beat_ = static_cast<std::uint16_t>(beat_ + 1);
-    for (const interlock::BayState& bay : state_.bays)
+    const bool station_fails = failed_ || troubles_.withhold();
+    for (const interlock::BayState& bay : state_.bays) {
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
+        parts_.wiring->show(bay.id, interlock::signals_of(bay, durable_, station_fails));
+    }
     for (const interlock::ToolState& tool : state_.tools)
         order(tool);
 }
@@ -678,6 +805,7 @@ void Station::keep_house() {
     } else if (troubles_.clear("sync_overdue")) {
         publish();
     }
+    end_wiring_tests_if_due();
     look_at_disk();
     check_file_if_due();
     note_head_if_due();
@@ -687,6 +815,23 @@ void Station::keep_house() {
         if (!error && !failed_ && !stopping_)
             keep_house();
     });
+}
+
+void Station::end_wiring_tests_if_due() {
+    const auto* in_force = interlock::rules_of(rules_, state_.rules);
+    if (in_force == nullptr)
+        return;
+    const auto now = parts_.clock.stamp();
+    std::vector<interlock::BayId> due;
+    for (const interlock::BayState& bay : state_.bays) {
+        if (!bay.wiring_test)
+            continue;
+        const std::chrono::nanoseconds lasted{now.monotonic_ns - bay.wiring_test->since.monotonic_ns};
+        if (lasted >= in_force->wiring_tests.limit)
+            due.push_back(bay.id);
+    }
+    for (const interlock::BayId& bay : due)
+        take(interlock::WiringTestEnded{.bay = bay, .by = std::nullopt}, {}, {});
 }
 
 void Station::look_at_disk() {
@@ -797,6 +942,8 @@ void Station::stop(const std::function<void()>& done) {
     }
     tell_stopping();
     stopping_ = true;
+    if (order_feed_)
+        order_feed_->stop();
     if (parts_.writer) {
         take(interlock::StationStopped{}, {}, {});
         if (!failed_)

@@ -9,6 +9,7 @@
 #include <cstdint>
 #include <deque>
 #include <expected>
+#include <filesystem>
 #include <functional>
 #include <map>
 #include <memory>
@@ -27,6 +28,7 @@
 #include "service/station/clock.hpp"
 #include "service/station/exit_code.hpp"
 #include "service/station/file_check.hpp"
+#include "service/station/order_feed.hpp"
 #include "service/station/probes.hpp"
 #include "service/station/troubles.hpp"
 #include "service/station/wiring.hpp"
@@ -46,7 +48,8 @@ struct StagedFile {
 class Station final : public web::StationPort {
   public:
     struct Parts {
-        std::string journal;  // path
+        std::string journal;           // path
+        std::filesystem::path folder;  // for state: where relative paths of the rules begin
         std::string program_version;
         StagedFile staged;
         journal::Recovered recovered;
@@ -119,16 +122,33 @@ class Station final : public web::StationPort {
     };
 
     void from_links(interlock::Payload payload);
+    void trace_from_links(links::ArrivedTrace trace);
     void after_lookup(interlock::Payload payload, std::optional<people::PersonRecord> person,
                       web::RecordedCallback done);
     [[nodiscard]] std::pair<interlock::Token, interlock::Doubt> place_of(const interlock::BayId& id) const;
     enum class NotLookedUp : std::uint8_t { no_answer, unit_changed };
-    using EarlierStays = std::expected<std::uint32_t, NotLookedUp>;
+    // What the journal has of a ticket's serial number and of its order.
+    struct KnownBefore {
+        std::uint32_t stays = 0;
+        std::optional<interlock::JoinedBefore> joined;
+        std::optional<interlock::ClosedOrder> order;
+    };
+    using Looked = std::expected<KnownBefore, NotLookedUp>;
     [[nodiscard]] static std::string sentence_for_scan(NotLookedUp why);
     [[nodiscard]] static web::NotRecorded not_recorded(NotLookedUp why);
-    // How often the serial number was at the station, for something that is about the unit now at the bay.
-    void look_up_serial(const interlock::BayId& bay, const interlock::Serial& serial,
-                        std::function<void(const EarlierStays&)> found);
+    struct TicketAsked {
+        interlock::BayId bay;
+        interlock::Serial serial;
+        std::string order;
+    };
+    // For something that is about the unit now at the bay.
+    void look_up_ticket(const TicketAsked& ticket, std::function<void(const Looked&)> found);
+    using LookedOrders = std::expected<std::vector<interlock::ClosedOrder>, NotLookedUp>;
+    void look_up_orders(const std::vector<protocol::OrderEntry>& orders,
+                        std::function<void(const LookedOrders&)> found);
+    void submit_orders(interlock::OrdersReceived received, web::RecordedCallback done);
+    void watch_orders(const config::Station& rules);
+    void tell_order_folder(const std::vector<std::string>& sentences);
     static void attach(const people::PersonRecord& person, interlock::Payload& payload,
                        std::vector<journal::Attachment>& attachments);
     void fill_in(interlock::Payload& payload, std::vector<journal::Attachment>& attachments);
@@ -149,6 +169,7 @@ class Station final : public web::StationPort {
     [[nodiscard]] std::vector<links::PermissiveOrder> orders_of(const interlock::BayState& bay) const;
     void arm_beat();
     void keep_house();
+    void end_wiring_tests_if_due();
     void look_at_disk();
     void check_file_if_due();
     void file_checked(const FileCheck& check);
@@ -180,6 +201,7 @@ class Station final : public web::StationPort {
     std::optional<std::chrono::steady_clock::time_point> file_check_begun_;
     std::optional<FileCheck> file_check_;  // the newest that is over
     FileChecker file_checker_;
+    std::optional<OrderFeed> order_feed_;  // while the rules take orders
     bool sources_allowed_ = true;
     bool snapshot_due_ = false;
     bool stopping_ = false;

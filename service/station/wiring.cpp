@@ -56,18 +56,29 @@ std::vector<std::string> Wiring::start_sources() {
             continue;
         const domain::ToolId id{tool.id};
         auto known = [ask = callbacks_.known, id] { return ask(id); };
-        polled_.push_back({id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
-                                                                     std::move(known), boot_, buses_)});
+        polled_.push_back(
+            {id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
+                                                       callbacks_.traces, std::move(known), boot_, buses_)});
         polled_.back().link->start();
     }
+    start_modules();
     links::ToolPortSettings settings;
     settings.boot = boot_;
-    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.wanted, settings);
+    settings.keys = callbacks_.beside_journal;
+    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.traces,
+                                               callbacks_.wanted, settings);
     if (auto up = tools_->listen(); !up)
         faults.push_back(up.error());
     if (!labels_) {
         faults.emplace_back("the ticket patterns cannot be compiled; correct them in the configuration");
         return faults;
+    }
+    for (const config::Scanner& scanner : rules_->scanners) {
+        if (!scanner.serial)
+            continue;
+        serial_scanners_.push_back(
+            std::make_unique<links::SerialScanner>(loop_, scanner, *labels_, callbacks_.sink));
+        serial_scanners_.back()->start();
     }
     scanners_ = std::make_unique<links::ScannerPort>(loop_, *rules_, *labels_, callbacks_.sink);
     if (auto up = scanners_->listen(); !up)
@@ -75,15 +86,45 @@ std::vector<std::string> Wiring::start_sources() {
     return faults;
 }
 
+void Wiring::start_modules() {
+    for (const config::IoModule& module : rules_->io) {
+        Module& made = modules_.emplace_back(Module{domain::BayId{module.bay}, module.id, nullptr, nullptr});
+        if (!module.inputs.empty()) {
+            made.inputs = std::make_unique<links::IoInputs>(
+                loop_, *rules_, module, links::IoInputs::Sinks{.event = callbacks_.sink, .level = {}},
+                callbacks_.counted, boot_, buses_);
+            made.inputs->start();
+        }
+        if (!module.outputs.empty()) {
+            made.outputs = std::make_unique<links::IoOutputs>(module, buses_);
+            made.outputs->start();
+        }
+    }
+}
+
+void Wiring::show(const domain::BayId& bay, const interlock::Signals& signals) {
+    for (const Module& module : modules_)
+        if (module.outputs && module.bay == bay)
+            module.outputs->show(signals);
+}
+
 void Wiring::stop() {
     for (const BayLine& line : controllers_)
         line.link->stop();
     for (const Polled& polled : polled_)
         polled.link->stop();
+    for (const Module& module : modules_) {
+        if (module.inputs)
+            module.inputs->stop();
+        if (module.outputs)
+            module.outputs->stop();
+    }
     if (tools_)
         tools_->stop();
     if (scanners_)
         scanners_->stop();
+    for (const auto& scanner : serial_scanners_)
+        scanner->stop();
 }
 
 const Wiring::BayLine* Wiring::line_of(const domain::BayId& bay) const {
@@ -105,6 +146,12 @@ void Wiring::acknowledge(const interlock::Acknowledge& stored) {
         polled->link->acknowledge(stored);
     else if (tools_)
         tools_->acknowledge(stored);
+}
+
+// A polled tool is told nothing of its traces.
+void Wiring::trace_stored(const interlock::TraceReceived& stored) {
+    if (tools_)
+        tools_->trace_stored(stored);
 }
 
 void Wiring::order(const domain::ToolId& tool, links::RunOrder order) {
@@ -133,10 +180,23 @@ std::vector<web::InputHealth> Wiring::health() const {
     for (const Polled& polled : polled_)
         inputs.push_back(
             as_input(web::InputKind::tool, polled.link->health(), bay_of(rules_->tools, polled.tool.text)));
+    for (const Module& module : modules_) {
+        if (module.inputs)
+            inputs.push_back(as_input(web::InputKind::module, module.inputs->health(), module.bay.text));
+        if (module.outputs) {
+            auto written = module.outputs->health();
+            written.name += " outputs";
+            inputs.push_back(as_input(web::InputKind::module, written, module.bay.text));
+        }
+    }
     if (scanners_) {
         for (const auto& source : scanners_->health(now))
             inputs.push_back(
                 as_input(web::InputKind::scanner, source, bay_of(rules_->scanners, source.name)));
+    }
+    for (const auto& scanner : serial_scanners_) {
+        const auto source = scanner->health(now);
+        inputs.push_back(as_input(web::InputKind::scanner, source, bay_of(rules_->scanners, source.name)));
     }
     return inputs;
 }

@@ -4,6 +4,7 @@
 #pragma once
 
 #include <expected>
+#include <filesystem>
 #include <functional>
 #include <memory>
 #include <optional>
@@ -14,10 +15,14 @@
 #include "protocol/ticket.hpp"
 #include "service/interlock/state.hpp"
 #include "service/links/controller_link.hpp"
+#include "service/links/io_inputs.hpp"
+#include "service/links/io_outputs.hpp"
 #include "service/links/register_tool.hpp"
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
+#include "service/links/serial_scanner.hpp"
 #include "service/links/tool_port.hpp"
+#include "service/links/trace_sink.hpp"
 #include "service/web/station_port.hpp"
 
 namespace boost::asio {
@@ -30,8 +35,11 @@ class Wiring {
   public:
     struct Callbacks {
         std::function<void(interlock::Payload)> sink;
+        links::TraceSink traces;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
+        std::filesystem::path beside_journal{};  // where the files lie that the rules name
+        links::IoInputs::Counted counted = {};
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
@@ -51,6 +59,9 @@ class Wiring {
     // Orders of one bay's permissives, by number on the wire.
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
+    void trace_stored(const interlock::TraceReceived& stored);
+    // What the stack lights of one bay show.
+    void show(const domain::BayId& bay, const interlock::Signals& signals);
     // Whether a tool that obeys may run.
     void order(const domain::ToolId& tool, links::RunOrder order);
 
@@ -69,6 +80,13 @@ class Wiring {
         domain::ToolId tool;
         std::unique_ptr<links::RegisterTool> link;
     };
+    struct Module {
+        domain::BayId bay;
+        std::string id;
+        std::unique_ptr<links::IoInputs> inputs;    // null: it has none
+        std::unique_ptr<links::IoOutputs> outputs;  // null: it has none
+    };
+    void start_modules();
     [[nodiscard]] const BayLine* line_of(const domain::BayId& bay) const;
 
     boost::asio::io_context& loop_;
@@ -79,8 +97,10 @@ class Wiring {
     std::vector<BayLine> controllers_;
     std::shared_ptr<links::SerialBuses> buses_ = std::make_shared<links::SerialBuses>();
     std::vector<Polled> polled_;
+    std::vector<Module> modules_;
     std::unique_ptr<links::ToolPort> tools_;
     std::unique_ptr<links::ScannerPort> scanners_;
+    std::vector<std::unique_ptr<links::SerialScanner>> serial_scanners_;
 };
 
 }  // namespace tautgate::station

@@ -18,7 +18,7 @@ constexpr std::array<std::string_view, std::variant_size_v<Action>> names{
     "override_joint",    "take_back_override", "leave_incomplete", "accept_gap",       "accept_source",
     "unlock_fastener",   "assign_result",      "set_result_aside", "unit_still_here",  "unit_has_left",
     "correct_ticket",    "accept_return",      "acknowledge_move", "rearm_permissive", "dispose_set_aside",
-    "accept_difference", "place_hold",         "lift_hold"};
+    "accept_difference", "place_hold",         "lift_hold",        "settle_order",     "accept_reuse"};
 
 struct Place {
     Body& body;
@@ -133,6 +133,13 @@ Action read_ticket(const Place& place) {
                          .raw = ticket->raw};
 }
 
+Action read_settle(const Place& place) {
+    const auto choice = place.body.text("by");
+    if (choice != "order_as_taken" && choice != "order_as_now")
+        place.body.refuse("by", "it is neither order_as_taken nor order_as_now", "give one of them");
+    return SettleOrder{choice == "order_as_now" ? OrderChoice::as_now : OrderChoice::as_taken};
+}
+
 constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
                                                                 with_joint<TakeBackOverride>,
                                                                 bare<LeaveIncomplete>,
@@ -150,7 +157,9 @@ constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
                                                                 read_dispose,
                                                                 bare<AcceptDifference>,
                                                                 with_serial<PlaceHold>,
-                                                                with_serial<LiftHold>};
+                                                                with_serial<LiftHold>,
+                                                                read_settle,
+                                                                with_serial<AcceptReuse>};
 
 }  // namespace
 
@@ -171,6 +180,22 @@ Action read_action(Body& body, const StationPort& station, const BayId& bay) {
     auto action = readers[static_cast<std::size_t>(name - names.begin())]({inner, station, bay});
     body.join(inner);
     return action;
+}
+
+HandChecked read_hand_check(Body& body, const StationPort& station, const BayId& bay) {
+    HandChecked checked;
+    checked.bay = bay;
+    checked.joint.text = body.text("joint");
+    checked.fastener = read_fastener({body, station, bay}, checked.joint.text);
+    if (!body.has("torque"))
+        body.refuse("torque", "it is missing", "give the measured value with its unit");
+    if (const auto torque = read_torque(body, "torque")) {
+        checked.torque = *torque;
+        auto given = body.object("torque");
+        checked.received = given.text("value", 64) + " " + given.text("unit", 16);
+    }
+    checked.instrument = body.text("instrument");
+    return checked;
 }
 
 }  // namespace tautgate::web

@@ -16,6 +16,10 @@ namespace tautgate::web {
 [[nodiscard]] interlock::Action read_action(Body& body, const StationPort& station,
                                             const interlock::BayId& bay);
 
+// What a person measured by hand; who did, and what was seen, is left to the caller.
+[[nodiscard]] interlock::HandChecked read_hand_check(Body& body, const StationPort& station,
+                                                     const interlock::BayId& bay);
+
 // In the order of the alternatives of interlock::Action.
 [[nodiscard]] std::span<const std::string_view> action_names() noexcept;
 [[nodiscard]] std::string_view name_of(const interlock::Action& action) noexcept;

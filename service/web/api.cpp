@@ -69,21 +69,22 @@ Problem unconfirmed(const std::string& where) {
             .remedy = "look at the events (GET /v1/events) before trying again"};
 }
 
-bool is_json(std::string_view content_type) {
+}  // namespace
+
+bool is_content(std::string_view content_type, std::string_view wanted) {
     const auto type = content_type.substr(0, content_type.find(';'));
     std::string lower;
     for (const char c : type)
         if (c != ' ')
             lower += c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
-    return lower == "application/json";
+    return lower == wanted;
 }
 
-}  // namespace
-
-const std::array<Api::Work::Entry, 21> Api::Work::table{{
+const std::array<Api::Work::Entry, 26> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},
+    {"GET", "/v1/traces/{event}", Needs::nothing, &Work::get_traces},
     {"GET", "/v1/health", Needs::nothing, &Work::get_health},
     {"GET", "/v1/events", Needs::nothing, &Work::get_events},
     {"GET", "/v1/rules", Needs::nothing, &Work::get_rules},
@@ -96,12 +97,16 @@ const std::array<Api::Work::Entry, 21> Api::Work::table{{
     {"POST", "/v1/people/{person}/unlocking", Needs::session, &Work::unlock},
     {"POST", "/v1/rules/approve", Needs::session, &Work::approve_rules},
     {"POST", "/v1/bays/{bay}/operator", Needs::session, &Work::operator_at_bay},
+    {"POST", "/v1/bays/{bay}/wiring-test", Needs::session, &Work::try_wiring},
     {"POST", "/v1/bays/{bay}/scans", Needs::session, &Work::scan},
     {"POST", "/v1/bays/{bay}/checks", Needs::session, &Work::confirm_check},
+    {"POST", "/v1/bays/{bay}/hand-checks", Needs::session, &Work::check_by_hand},
     {"POST", "/v1/bays/{bay}/tools", Needs::session, &Work::call_tool},
     {"POST", "/v1/bays/{bay}/decisions", Needs::session, &Work::propose},
     {"POST", "/v1/bays/{bay}/decisions/{number}/second", Needs::session, &Work::second},
     {"POST", "/v1/bays/{bay}/decisions/{number}/end", Needs::session, &Work::end_proposal},
+    {"GET", "/v1/orders", Needs::nothing, &Work::get_orders},
+    {"POST", "/v1/orders", Needs::session, &Work::send_orders, Takes::json_or_csv},
 }};
 
 // ---- the way of a request ------------------------------------------------------------------------------
@@ -163,15 +168,18 @@ std::optional<Problem> Api::Work::foreign(const Request& request) const {
     return std::nullopt;
 }
 
-std::optional<Problem> Api::Work::wrong_content(const Request& request) const {
-    if (!changes_something(request.method) || is_json(request.content_type))
+std::optional<Problem> Api::Work::wrong_content(const Request& request, Takes takes) const {
+    const bool fits = is_content(request.content_type, "application/json") ||
+                      (takes == Takes::json_or_csv && is_content(request.content_type, "text/csv"));
+    if (!changes_something(request.method) || fits)
         return std::nullopt;
     return Problem{.status = 415,
                    .code = "wrong_content_type",
                    .what = "nothing was changed",
                    .where = "Content-Type",
                    .why = "the body is not declared as application/json",
-                   .remedy = "send Content-Type: application/json"};
+                   .remedy = takes == Takes::json ? "send Content-Type: application/json"
+                                                  : "send Content-Type: application/json, or text/csv"};
 }
 
 std::optional<Problem> Api::Work::authenticate(Call& call, Needs needs) {
@@ -201,7 +209,7 @@ std::optional<Problem> Api::Work::authenticate(Call& call, Needs needs) {
 }
 
 void Api::Work::run(const Entry& entry, Call& call) {
-    if (auto problem = wrong_content(call.request))
+    if (auto problem = wrong_content(call.request, entry.takes))
         return call.refuse(*problem);
     if (auto problem = authenticate(call, entry.needs))
         return call.refuse(*problem);
@@ -262,6 +270,11 @@ const BayState* bay_asked(const StationPort& station, const Call& call) {
 // answer, and only for what was not refused.
 void Api::Work::submit(Payload payload, std::optional<people::PersonRecord> record, Call call,
                        std::function<void(const Recorded&)> after) {
+    submit_for(std::move(payload), std::move(record), std::move(call), std::move(after), {});
+}
+
+void Api::Work::submit_for(Payload payload, std::optional<people::PersonRecord> record, Call call,
+                           std::function<void(const Recorded&)> after, Reply reply) {
     struct Pending {
         Call call;
         boost::asio::steady_timer timer;
@@ -276,7 +289,7 @@ void Api::Work::submit(Payload payload, std::optional<people::PersonRecord> reco
     });
     const auto person = record ? std::optional(record->number) : std::nullopt;
     station_.submit(std::move(payload), std::move(record),
-                    [pending, after = std::move(after), person,
+                    [pending, after = std::move(after), reply = std::move(reply), person,
                      &station = station_](std::expected<Recorded, NotRecorded> done) {
                         if (done && after && !std::holds_alternative<Refused>(done->outcome))
                             after(*done);
@@ -284,7 +297,9 @@ void Api::Work::submit(Payload payload, std::optional<people::PersonRecord> reco
                             return;
                         pending->timer.cancel();
                         const auto& waiting = pending->call;
-                        if (done)
+                        if (done && reply && !std::holds_alternative<Refused>(done->outcome))
+                            waiting.respond(reply(*done));
+                        else if (done)
                             waiting.respond(receipt(*done, {.where = waiting.where(),
                                                             .station = station,
                                                             .bay = bay_asked(station, waiting),

@@ -9,6 +9,7 @@
 
 #include "service/domain/ids.hpp"
 #include "service/history/unit_record.hpp"
+#include "service/journal/stored_trace.hpp"
 
 namespace tautgate::web {
 
@@ -41,6 +42,9 @@ class Archive {
     // Everything that is stored about a serial number; no stays if the journal never saw it.
     [[nodiscard]] virtual std::expected<history::UnitRecord, ReadFault>
     unit(const domain::Serial& serial) const = 0;
+    // The traces of the result or trace that came with this event; none if the journal has none.
+    [[nodiscard]] virtual std::expected<journal::StoredTraces, ReadFault>
+    traces(domain::EventNumber event) const = 0;
 };
 
 }  // namespace tautgate::web

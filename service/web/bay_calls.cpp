@@ -55,6 +55,26 @@ void Api::Work::operator_at_bay(Call& call) {
         submit(OperatorSignedOff{.bay = *bay, .by = person}, std::nullopt, std::move(call));
 }
 
+void Api::Work::try_wiring(Call& call) {
+    const auto bay = bay_of(call);
+    if (!bay)
+        return;
+    auto body = Body::parse(call.request.body);
+    const auto act = body.text("act");
+    const auto permissive = body.optional_text("permissive");
+    if (act != "begin" && act != "end")
+        body.refuse("act", "it is neither begin nor end", "give one of them");
+    if (const auto fault = body.fault())
+        return call.refuse(*fault);
+    const auto person = call.person;
+    if (act == "end")
+        return submit(WiringTestEnded{.bay = *bay, .by = person}, std::nullopt, std::move(call));
+    WiringTestBegan event{.bay = *bay, .permissive = std::nullopt, .by = person, .token = {}};
+    if (permissive)
+        event.permissive = PermissiveId{*permissive};
+    submit(std::move(event), std::nullopt, std::move(call));
+}
+
 void Api::Work::scan(Call& call) {
     const auto bay = bay_of(call);
     if (!bay)
@@ -63,6 +83,7 @@ void Api::Work::scan(Call& call) {
     const auto text = body.text("text", protocol::label_limit);
     if (const auto fault = body.fault())
         return call.refuse(*fault);
+    const auto person = call.person;
     const auto ticket = station_.read_label(*bay, text);
     if (ticket)
         return submit(TicketScanned{.bay = *bay,
@@ -70,7 +91,8 @@ void Api::Work::scan(Call& call) {
                                     .serial = {ticket->serial},
                                     .order = ticket->order,
                                     .type = ticket->type,
-                                    .raw = ticket->raw},
+                                    .raw = ticket->raw,
+                                    .typed_by = person},
                       std::nullopt, std::move(call));
     const auto& fault = ticket.error();
     const Problem problem{.status = 422,
@@ -81,7 +103,8 @@ void Api::Work::scan(Call& call) {
                           .remedy = fault.remedy};
     const auto where = call.where();
     station_.submit(
-        LabelMisread{.bay = *bay, .raw = fault.raw, .why = fault.what}, std::nullopt,
+        LabelMisread{.bay = *bay, .raw = fault.raw, .why = protocol::sentence(fault), .typed_by = person},
+        std::nullopt,
         [call = std::move(call), problem, where](const std::expected<Recorded, NotRecorded>& done) {
             call.refuse(done ? problem : not_recorded(where, done.error()));
         });
@@ -99,6 +122,19 @@ void Api::Work::confirm_check(Call& call) {
     const auto person = call.person;
     submit(CheckConfirmed{.bay = *bay, .step = step, .by = person, .seen = seen}, std::nullopt,
            std::move(call));
+}
+
+void Api::Work::check_by_hand(Call& call) {
+    const auto bay = bay_of(call);
+    if (!bay)
+        return;
+    auto body = Body::parse(call.request.body);
+    auto event = read_hand_check(body, station_, *bay);
+    event.by = call.person;
+    event.seen = EventNumber{body.number("seen")};
+    if (const auto fault = body.fault())
+        return call.refuse(*fault);
+    submit(std::move(event), std::nullopt, std::move(call));
 }
 
 void Api::Work::call_tool(Call& call) {

@@ -173,6 +173,25 @@ Body Body::object(const std::string& key) {
     return {*value, pointer_to(key)};
 }
 
+std::vector<Body> Body::objects(const std::string& key, std::size_t most) {
+    auto* value = find(key);
+    std::vector<Body> out;
+    if (value == nullptr || !value->is_array() || value->size() > most) {
+        missing(key, "a list of at most " + std::to_string(most) + " objects");
+        return out;
+    }
+    out.reserve(value->size());
+    for (auto& item : *value) {
+        const std::string pointer = pointer_to(key) + "/" + std::to_string(out.size());
+        if (!item.is_object()) {
+            refuse(key, "an item of the list is no object", "give objects in braces");
+            return out;
+        }
+        out.emplace_back(item, pointer);
+    }
+    return out;
+}
+
 bool Body::has(const std::string& key) const { return object_.contains(key); }
 
 std::vector<std::string> Body::keys() const {

@@ -32,6 +32,7 @@ class Body {
     [[nodiscard]] std::optional<std::uint64_t> optional_number(const std::string& key);
     [[nodiscard]] std::vector<std::string> texts(const std::string& key);
     [[nodiscard]] Body object(const std::string& key);
+    [[nodiscard]] std::vector<Body> objects(const std::string& key, std::size_t most);
     [[nodiscard]] bool has(const std::string& key) const;
     // The names of all members, sorted.
     [[nodiscard]] std::vector<std::string> keys() const;

@@ -44,4 +44,14 @@ std::expected<history::UnitRecord, ReadFault> JournalArchive::unit(const domain:
     return std::move(*record);
 }
 
+std::expected<journal::StoredTraces, ReadFault> JournalArchive::traces(domain::EventNumber event) const {
+    auto reader = journal::Reader::open(journal_, vfs_);
+    if (!reader)
+        return std::unexpected(fault_of(reader.error()));
+    auto stored = (*reader)->stored_traces(event);
+    if (!stored)
+        return std::unexpected(fault_of(stored.error()));
+    return std::move(*stored);
+}
+
 }  // namespace tautgate::web

@@ -9,6 +9,7 @@ namespace tautgate::web {
 namespace {
 
 constexpr std::size_t events_max = 500;
+constexpr std::uint64_t last_number = std::numeric_limits<std::int64_t>::max();  // of the journal
 constexpr milliseconds follow_max{30'000};
 
 }  // namespace
@@ -36,6 +37,23 @@ void Api::Work::get_unit(Call& call) {
                 return asked.refuse(no_such(asked.where(), "the journal has never seen this serial number",
                                             "see that it is written as on the ticket, letter by letter"));
             asked.answer(unit_view(record, roster_));
+        });
+}
+
+void Api::Work::get_traces(Call& call) {
+    const auto number = number_from(call.arguments.front());
+    if (!number || *number == 0 || *number > last_number)
+        return call.refuse(no_such(call.where(),
+                                   "traces are named by the event of their result, or their own",
+                                   "take the number from GET /v1/units/{serial}"));
+    read<journal::StoredTraces>(
+        std::move(call),
+        [event = EventNumber{*number}](const Archive& archive) { return archive.traces(event); },
+        [](const Call& asked, const journal::StoredTraces& stored) {
+            if (stored.traces.empty())
+                return asked.refuse(no_such(asked.where(), "no trace came with this event or for its result",
+                                            "see in GET /v1/units/{serial} which results have one"));
+            asked.answer(traces_view(stored));
         });
 }
 
@@ -87,7 +105,6 @@ void Api::Work::get_events(Call& call) {
     const auto from = number("from", 1);
     const auto most = number("most", events_max);
     const auto wait = number("wait_ms", 0);
-    constexpr std::uint64_t last_number = std::numeric_limits<std::int64_t>::max();  // of the journal
     if (!from || *from > last_number || !most || !wait || *most == 0)
         return call.refuse(
             {.status = 400,

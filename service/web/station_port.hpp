@@ -36,8 +36,8 @@ using RecordedCallback = std::function<void(std::expected<Recorded, NotRecorded>
 
 // ---- health -------------------------------------------------------------------------------------------
 
-enum class InputKind : std::uint8_t { tool, controller, scanner };
-TAUTGATE_ENUM(InputKind, tool, controller, scanner);
+enum class InputKind : std::uint8_t { tool, controller, scanner, module };
+TAUTGATE_ENUM(InputKind, tool, controller, scanner, module);
 
 // Since the start of the service.
 struct InputCounts {

@@ -2,11 +2,14 @@
 
 #include <algorithm>
 #include <array>
+#include <concepts>
+#include <type_traits>
 #include <utility>
 
 #include <nlohmann/json.hpp>
 
 #include "protocol/quantity.hpp"
+#include "protocol/trace_text.hpp"
 #include "protocol/utc.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/reason.hpp"
@@ -319,11 +322,28 @@ json bay_permissive_view(const StationPort& station, const BayState& bay, const 
     return view;
 }
 
+json counts_view(const ControllerCounts& counts) {
+    return {{"arrivals", counts.arrivals},
+            {"departures", counts.departures},
+            {"starts", counts.starts},
+            {"moved", list_of(counts.moved, [](const Moved& moved) {
+                 return json{{"permissive", moved.permissive.text}, {"count", moved.count}};
+             })}};
+}
+
 json controller_view(const ControllerState& controller) {
     return {{"link", enum_name(controller.link)},
             {"present", enum_name(controller.present)},
             {"fault", controller.fault},
-            {"echoed_token", controller.echoed.value}};
+            {"echoed_token", controller.echoed.value},
+            {"counts", controller.counts ? counts_view(*controller.counts) : json(nullptr)}};
+}
+
+json wiring_test_view(const WiringTest& test, const people::Roster& roster) {
+    return {{"began", test.began.value},
+            {"permissive", test.permissive ? json(test.permissive->text) : json(nullptr)},
+            {"by", person_or_null(test.by, roster)},
+            {"token", test.token.value}};
 }
 
 json bay_view(const StationPort& station, const BayState& bay, const people::Roster& roster) {
@@ -337,6 +357,7 @@ json bay_view(const StationPort& station, const BayState& bay, const people::Ros
             {"signed_on", person_or_null(bay.signed_on, roster)},
             {"occupant", stay == nullptr ? json(nullptr) : stay_view(*stay, rules, roster)},
             {"departure_due", bay.departure_due},
+            {"wiring_test", bay.wiring_test ? wiring_test_view(*bay.wiring_test, roster) : json(nullptr)},
             {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
                  return bay_permissive_view(station, bay, p, rules);
              })}};
@@ -603,7 +624,8 @@ json tightening_line(const history::TighteningLine& line, const people::Roster& 
             {"torque_unit_received", text_or_null(line.torque_unit_received)},
             {"angle_received", text_or_null(line.angle_received)},
             {"operator", person_or_null(line.operator_, roster)},
-            {"assigned_by", number_or_null(line.assigned_by)}};
+            {"assigned_by", number_or_null(line.assigned_by)},
+            {"traces", line.traces}};
 }
 
 json output_line(const history::OutputLine& line) {
@@ -633,6 +655,34 @@ json decision_line(const history::DecisionLine& line, const people::Roster& rost
             {"reason_text", text_or_null(line.reason_text)},
             {"verified", text_or_null(line.verified)},
             {"checked_torque", text_or_null(line.checked_torque)}};
+}
+
+json part_line(const history::PartLine& line) {
+    return {{"serial", line.serial},
+            {"unit", line.unit},
+            {"kind", line.kind},
+            {"type", line.type},
+            {"stay", line.stay.value},
+            {"since", protocol::utc_text(line.since_utc_us)},
+            {"since_event", line.since.value},
+            {"until", or_null(line.until_utc_us, [](auto us) { return protocol::utc_text(us); })},
+            {"until_event", number_or_null(line.until)},
+            {"ended_as", text_or_null(line.ended_as)}};
+}
+
+json open_order(const Order& order) {
+    const auto ticket = [](const protocol::ExpectedTicket& expected) {
+        return json{{"kind", expected.kind},
+                    {"type", text_or_null(expected.type)},
+                    {"serial", text_or_null(expected.serial)}};
+    };
+    return {{"order", order.number},
+            {"variant", order.content.variant},
+            {"tickets", list_of(order.content.tickets, ticket)},
+            {"sequence", or_null(order.content.sequence, [](std::uint32_t n) { return n; })},
+            {"due", or_null(order.content.due_utc_us, [](auto us) { return protocol::utc_text(us); })},
+            {"event", order.since.value},
+            {"unit", text_or_null(order.unit.text)}};
 }
 
 json stay_record_view(const history::StayRecord& stay, const people::Roster& roster) {
@@ -666,7 +716,12 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const FiledLate&) { return "filed_late"; }, [](const Repeated&) { return "repeated"; },
                    [](const BeforeBaseline&) { return "before_baseline"; },
                    [](const Conflict&) { return "conflict"; }, [](const Refused&) { return "refused"; },
-                   [](const AwaitsSecond&) { return "awaits_second"; }},
+                   [](const AwaitsSecond&) { return "awaits_second"; },
+                   [](const OrdersTaken&) { return "orders_taken"; },
+                   [](const OrdersRefused&) { return "orders_refused"; },
+                   [](const Questioned&) { return "questioned"; },
+                   [](const InsideAudit&) { return "inside_audit"; },
+                   [](const OutsideAudit&) { return "outside_audit"; }},
         outcome);
 }
 
@@ -782,6 +837,10 @@ std::string why_view(const StationPort& station, const BayState& bay) {
                  {"withheld_by_station", withheld_by_station(station)},
                  {"newest_event", station.state().newest.value},
                  {"durable_event", station.durable().value},
+                 {"unused_scan", or_null(bay.unused_scan,
+                                         [](const UnusedScan& scan) {
+                                             return json{{"event", scan.scanned.value}, {"why", scan.why}};
+                                         })},
                  {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
                       return why_permissive(station, bay, p);
                   })}});
@@ -828,9 +887,39 @@ std::string people_view(const StationPort& station, const people::Roster& roster
 }
 
 std::string unit_view(const history::UnitRecord& record, const people::Roster& roster) {
-    return dump({{"serial", record.serial}, {"stays", list_of(record.stays, [&](const auto& s) {
-                                                 return stay_record_view(s, roster);
-                                             })}});
+    return dump({{"serial", record.serial},
+                 {"stays", list_of(record.stays, [&](const auto& s) { return stay_record_view(s, roster); })},
+                 {"parts", list_of(record.parts, part_line)},
+                 {"used_in", list_of(record.used_in, part_line)}});
+}
+
+std::string orders_view(const StationPort& station) {
+    const auto* rules = rules_in_force(station);
+    return dump({{"takes_orders", rules != nullptr && rules->orders.has_value()},
+                 {"orders", list_of(station.state().orders, open_order)}});
+}
+
+std::string traces_view(const journal::StoredTraces& stored) {
+    json view{{"traces", list_of(stored.traces,
+                                 [](const journal::TraceRow& row) {
+                                     return json{{"event", row.event.value},
+                                                 {"at", protocol::utc_text(row.utc_us)},
+                                                 {"tool", row.tool},
+                                                 {"epoch", row.epoch},
+                                                 {"counter", std::to_string(row.counter)},
+                                                 {"result", number_or_null(row.result)},
+                                                 {"digest", row.digest},
+                                                 {"samples", row.samples},
+                                                 {"bytes", row.bytes}};
+                                 })},
+              {"curve", nullptr}};
+    std::string text = dump(view);
+    if (!stored.curve)
+        return text;
+    // Written as text already: thousands of numbers need not be taken apart again.
+    constexpr std::string_view nothing = R"("curve":null)";
+    return text.replace(text.find(nothing), nothing.size(),
+                        R"("curve":)" + protocol::trace_json(*stored.curve));
 }
 
 std::string event_lines(const std::vector<StoredEvent>& events) {
@@ -846,12 +935,31 @@ std::string event_lines(const std::vector<StoredEvent>& events) {
     return lines;
 }
 
+namespace {
+
+// What is to be known about what came of it; empty where the outcome says it all.
+std::string note_on(const Outcome& outcome) {
+    return std::visit(
+        [](const auto& what) -> std::string {
+            using What = std::decay_t<decltype(what)>;
+            if constexpr (std::same_as<What, Questioned> || std::same_as<What, InsideAudit> ||
+                          std::same_as<What, OutsideAudit>)
+                return sentence(what);
+            else
+                return {};
+        },
+        outcome);
+}
+
+}  // namespace
+
 Response receipt(const Recorded& recorded, const ReceiptFor& asked) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
         return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.bay));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},
+                    {"note", text_or_null(note_on(recorded.outcome))},
                     {"proposal", awaits == nullptr ? json(nullptr) : json(awaits->proposal.value)},
                     {"person", or_null(asked.enrolled, [](PersonNumber n) { return n.value; })}};
     return {.status = awaits == nullptr ? 200U : 202U, .body = dump(body)};

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "service/history/unit_record.hpp"
+#include "service/journal/stored_trace.hpp"
 #include "service/people/roster.hpp"
 #include "service/people/sign_ins.hpp"
 #include "service/web/http.hpp"
@@ -37,6 +38,9 @@ namespace tautgate::web {
 [[nodiscard]] std::string people_view(const StationPort& station, const people::Roster& roster,
                                       const people::SignIns& sign_ins);
 [[nodiscard]] std::string unit_view(const history::UnitRecord& record, const people::Roster& roster);
+// Those that wait to be built.
+[[nodiscard]] std::string orders_view(const StationPort& station);
+[[nodiscard]] std::string traces_view(const journal::StoredTraces& stored);
 // One JSON object a line.
 [[nodiscard]] std::string event_lines(const std::vector<StoredEvent>& events);
 

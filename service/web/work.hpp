@@ -1,6 +1,6 @@
 // The inside of the API: one object for all routes, and what they share. Its routes stand in three sources:
-// looking (look_calls.cpp), people (people_calls.cpp), the bay and the rules (bay_calls.cpp); api.cpp leads a
-// request to its route. Used by these sources only; the loop's thread.
+// looking (look_calls.cpp), people (people_calls.cpp), the bay and the rules (bay_calls.cpp), orders
+// (order_calls.cpp); api.cpp leads a request to its route. Used by these sources only; the loop's thread.
 #pragma once
 
 #include <array>
@@ -51,6 +51,9 @@ struct Call {
     [[nodiscard]] const std::string& where() const { return request.target; }
 };
 
+// Whether a Content-Type is the one in question, whatever its parameters.
+[[nodiscard]] bool is_content(std::string_view content_type, std::string_view wanted);
+
 // Problems that more than one route has.
 [[nodiscard]] Problem not_signed_in(const std::string& header);
 [[nodiscard]] Problem busy(const std::string& where);
@@ -81,13 +84,15 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
 
     using Handler = void (Work::*)(Call&);
     enum class Needs : std::uint8_t { nothing, session };
+    enum class Takes : std::uint8_t { json, json_or_csv };
     struct Entry {
         std::string_view method;
         std::string_view path;
         Needs needs;
         Handler handler;
+        Takes takes = Takes::json;
     };
-    static const std::array<Entry, 21> table;
+    static const std::array<Entry, 26> table;
 
   private:
     // routes
@@ -97,6 +102,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void get_rules(Call& call);
     void get_people(Call& call);
     void get_unit(Call& call);
+    void get_traces(Call& call);
     void get_events(Call& call);
     void sign_in(Call& call);
     void sign_out(Call& call);
@@ -106,16 +112,20 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void unlock(Call& call);
     void approve_rules(Call& call);
     void operator_at_bay(Call& call);
+    void try_wiring(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
+    void check_by_hand(Call& call);
     void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);
     void end_proposal(Call& call);
+    void get_orders(Call& call);
+    void send_orders(Call& call);
 
     // guards
     std::optional<Problem> foreign(const Request& request) const;
-    std::optional<Problem> wrong_content(const Request& request) const;
+    std::optional<Problem> wrong_content(const Request& request, Takes takes) const;
     std::optional<Problem> authenticate(Call& call, Needs needs);
     void run(const Entry& entry, Call& call);
     [[nodiscard]] Problem no_such_bay(const Call& call) const;
@@ -127,6 +137,10 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     [[nodiscard]] std::chrono::seconds sign_in_lasts() const;
     void submit(Payload payload, std::optional<people::PersonRecord> record, Call call,
                 std::function<void(const Recorded&)> after = {});
+    // The same, with an answer of its own for what is not refused.
+    using Reply = std::function<Response(const Recorded&)>;
+    void submit_for(Payload payload, std::optional<people::PersonRecord> record, Call call,
+                    std::function<void(const Recorded&)> after, Reply reply);
     template <class Value>
     void read(Call call, std::function<std::expected<Value, ReadFault>(const Archive&)> ask,
               std::function<void(const Call&, Value)> show);

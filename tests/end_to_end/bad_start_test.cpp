@@ -151,7 +151,7 @@ void newer_program_wrote_it(Closed& closed) {
     INFO(attempt.said());
     CHECK(attempt.ended_with(ExitCode::journal_failed));
     CHECK(attempt.says(closed.journal().string() +
-                       ": was written by a newer program (schema version 7; this program knows up to 1); "
+                       ": was written by a newer program (schema version 7; this program knows up to 2); "
                        "install that version again, or a later one; the file was left as it is"));
     CHECK(bytes_of(closed.journal()) == before);
     closed.nothing_moves();

@@ -211,7 +211,8 @@ Plant::Plant(const Arrangement& arrangement) : arrangement_(arrangement) {
         give_up("the test's station is faulty:\n" + faults);
     }
     station_ = std::move(*loading.station);
-    auto floor = simulation::ShopFloor::open(station_, {.bay = bay(), .seed = arrangement.seed});
+    auto floor = simulation::ShopFloor::open(
+        station_, {.bay = bay(), .seed = arrangement.seed, .traces = arrangement.traces});
     if (!floor)
         give_up(floor.error());
     floor_ = std::move(*floor);

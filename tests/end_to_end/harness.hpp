@@ -94,6 +94,7 @@ class Plant {
         // Changes the demo station's description before it is written; ports are free ones already.
         std::function<void(nlohmann::json&)> change{};
         std::uint64_t seed = 1;
+        bool traces = false;  // the tools send the curve of each tightening
         std::vector<std::string> daemon_arguments{};
         // Found in the folder of the programs, or in that of the tests.
         std::string program = "tautgated";

@@ -63,6 +63,15 @@ Plant::Arrangement with_short_plans() {
     return arrangement;
 }
 
+Plant::Arrangement taking_orders() {
+    Plant::Arrangement arrangement;
+    arrangement.change = [](json& station) {
+        shorten_plans(station);
+        station["orders"] = {{"folder", "orders"}, {"separator", "comma"}, {"still_for_ms", 100}};
+    };
+    return arrangement;
+}
+
 // ---- a unit
 // -------------------------------------------------------------------------------------------------
 
@@ -280,8 +289,8 @@ void held_and_explained(Stand& stand, const ReasonCase& one) {
     CHECK(stand.controller().violations().empty());
 }
 
-void each_held_and_explained(const std::vector<ReasonCase>& cases) {
-    Plant plant{with_short_plans()};
+void each_held_and_explained(const std::vector<ReasonCase>& cases, const Plant::Arrangement& arrangement) {
+    Plant plant{arrangement};
     plant.open_for_work();
     Stand stand{plant};
     for (const ReasonCase& one : cases) {

@@ -18,6 +18,8 @@ namespace tautgate::end_to_end {
 // demo's.
 void shorten_plans(nlohmann::json& station);
 [[nodiscard]] Plant::Arrangement with_short_plans();
+// The same at a station that takes orders, from the folder `orders` beside its journal.
+[[nodiscard]] Plant::Arrangement taking_orders();
 
 class Stand {
   public:
@@ -105,6 +107,7 @@ struct ReasonCase {
 
 // By what they are about. Every code of the table is in one of them.
 [[nodiscard]] const std::vector<ReasonCase>& unit_cases();
+[[nodiscard]] const std::vector<ReasonCase>& order_cases();  // at a station that takes orders
 [[nodiscard]] const std::vector<ReasonCase>& equipment_cases();
 [[nodiscard]] const std::vector<ReasonCase>& tool_cases();
 [[nodiscard]] const std::vector<ReasonCase>& joint_cases();
@@ -115,6 +118,7 @@ struct ReasonCase {
 // way out and sees the reason gone.
 void held_and_explained(Stand& stand, const ReasonCase& one);
 // All of them at one station that is open for work.
-void each_held_and_explained(const std::vector<ReasonCase>& cases);
+void each_held_and_explained(const std::vector<ReasonCase>& cases,
+                             const Plant::Arrangement& arrangement = with_short_plans());
 
 }  // namespace tautgate::end_to_end

@@ -12,6 +12,7 @@
 #include <boost/describe.hpp>
 #include <boost/mp11/algorithm.hpp>
 
+#include "protocol/permissive_block.hpp"
 #include "tests/exploration/floor.hpp"
 #include "tests/exploration/normal.hpp"
 
@@ -73,6 +74,14 @@ std::string doubt_fault(const State& state, OnWire code) {
         return "it is not certain which unit is there";
     if (code == OnWire::leaving_incomplete)
         return {};
+    const bool order_in_doubt =
+        !stay.order || (stay.order->standing != OrderStanding::as_taken && !stay.order->settled);
+    if (stay.rules == Revision{"r2"} && order_in_doubt)
+        return "its order is in doubt";
+    const bool used_elsewhere =
+        std::ranges::any_of(stay.tickets, [](const Ticket& ticket) { return ticket.joined.has_value(); });
+    if (used_elsewhere && stay.reuses.empty())
+        return "a sub-assembly is in another unit";
     if (!stay.unassigned.empty() || !stay.set_aside.empty() || stay.differs || !stay.moved_unproven.empty())
         return "a question is open";
     for (const JointState& joint : stay.joints) {
@@ -85,11 +94,26 @@ std::string doubt_fault(const State& state, OnWire code) {
     return {};
 }
 
+// P1: what tries the wiring is for a token on which nothing moves, and never while a unit is there.
+std::string wiring_fault(const Situation& at, const WireOrder& order) {
+    const BayState& bay = at.newest.bays.front();
+    if (!bay.wiring_test || bay.wiring_test->token != order.token || stay_at(bay) != nullptr)
+        return "it is shown for a token that is no stay's, and no wiring is tried";
+    if (!at.on_disk().bays.front().wiring_test)
+        return "the wiring is tried, and the disk does not know it";
+    return {};
+}
+
 std::string fault_on_wire(const Situation& at) {
     for (const PermissiveState& permissive : at.newest.bays.front().permissives) {
         const WireOrder order = on_wire(at, permissive);
         if (order.code == OnWire::withheld)
             continue;
+        if (protocol::token_kind(order.token.value) != protocol::TokenKind::stay) {
+            if (std::string fault = wiring_fault(at, order); !fault.empty())
+                return "P1: " + permissive.id.text + ": " + fault;
+            continue;
+        }
         for (const State* state : {&at.newest, &at.on_disk()}) {
             std::string fault = order.code == OnWire::released
                                     ? release_fault(*state, permissive.id.text, order.token)
@@ -196,9 +220,9 @@ struct Node {
 
 class Search {
   public:
-    void run() {
+    void run(About about) {
         std::vector<Act> told;
-        Situation first = in_service(most_mishaps, told);
+        Situation first = in_service(most_mishaps, about, told);
         for (const Act& act : told)
             note(act);
         normalise(first);
@@ -210,6 +234,18 @@ class Search {
         }
         if (fault_.empty())
             look_for_dead_ends();
+    }
+
+    // What was at work there was at work.
+    void add_counts_of(const Search& other) {
+        const auto add = [](auto& counts, const auto& more) {
+            for (const auto& [key, count] : more)
+                counts[key] += count;
+        };
+        add(reasons, other.reasons);
+        add(outcomes, other.outcomes);
+        add(kinds, other.kinds);
+        add(actions, other.actions);
     }
 
     [[nodiscard]] const std::string& fault() const { return fault_; }
@@ -359,10 +395,16 @@ void each_alternative_was_reached(const std::string& what, const std::map<std::s
 }  // namespace
 
 TEST_CASE("no reachable situation breaks a promise, none is a dead end, and every rule was at work") {
+    Search orders;
+    orders.run(About::orders);
+    INFO(orders.fault());
+    CHECK(orders.fault().empty());
+    std::cout << "with orders: " << orders.situations() << " situations, " << orders.steps() << " steps\n";
     Search search;
-    search.run();
+    search.run(About::tools);
     INFO(search.fault());
     CHECK(search.fault().empty());
+    search.add_counts_of(orders);
     std::cout << search.situations() << " situations, " << search.steps() << " steps\n";
 
     boost::mp11::mp_for_each<boost::describe::describe_enumerators<ReasonCode>>([&](auto each) {

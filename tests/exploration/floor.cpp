@@ -9,6 +9,7 @@ namespace {
 using namespace story;
 
 const BayId bay_id{"B1"};
+constexpr Token reserved_token{0xFF000001};  // of those that no stay is given
 
 // Two joints of two fasteners: `mount` (A, loosened between two attempts) and `cap` (B, replaced after one
 // that is not OK). A check is confirmed at the end.
@@ -22,12 +23,19 @@ config::Station two_joints() {
     station.plans.front().stages = {{"scan", {config::ScanStep{"D"}, config::ScanStep{"F"}}},
                                     {"join", {config::TightenStep{"mount"}, config::TightenStep{"cap"}}},
                                     {"finish", {config::ConfirmStep{"look", "Look at it"}}}};
+    station.wiring_tests.roles = {config::Role::quality_engineer};
     return station;
 }
 
 config::Station without_lift() {
     config::Station station = two_joints();
     station.permissives.erase(station.permissives.begin());
+    return station;
+}
+
+config::Station with_orders() {
+    config::Station station = two_joints();
+    station.orders.emplace();
     return station;
 }
 
@@ -142,6 +150,10 @@ class Possible {
         disk();
         if (now_.undurable > 0) {
             overtaking();
+            return std::move(acts_);
+        }
+        if (now_.takes_orders) {
+            orders();
             return std::move(acts_);
         }
         equipment();
@@ -283,10 +295,22 @@ class Possible {
         });
     }
 
+    // Somebody tries the wiring of the empty bay.
+    void wiring() {
+        if (bay_.wiring_test) {
+            happens("the test of the wiring is ended", WiringTestEnded{bay_id, quality});
+            changes("the equipment shows that it receives the test", false,
+                    [&](Equipment& e) { e.echoed = bay_.wiring_test->token; });
+        } else if (link_good() && stay_ == nullptr) {
+            happens("the wiring is tried", WiringTestBegan{bay_id, std::nullopt, quality, reserved_token});
+        }
+    }
+
     void equipment() {
         link();
         const Equipment& real = now_.equipment;
         if (!real.unit_there) {
+            wiring();
             if (link_good())
                 changes("a unit arrives", false, [&](Equipment& e) {
                     e.unit_there = true;
@@ -569,8 +593,10 @@ class Possible {
         mishap("the operator signs off", OperatorSignedOff{bay_id, {}});
         if (stay_->tickets.empty() && !person_of(now_.newest, quality)->suspended)
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
-        if (stay_->checks.empty())
+        if (stay_->checks.empty()) {
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+            mishap("a button is pressed that names no open step", ButtonPressed{bay_id, "IO/1", "none", {}});
+        }
     }
 
     void questions() {
@@ -591,6 +617,17 @@ class Possible {
             repair("the difference was looked at", proposed(supervisor, AcceptDifference{}));
     }
 
+    void hand_checks() {
+        const auto checked = [&](Torque torque) {
+            return HandChecked{bay_id, JointId{"mount"}, 0, torque, "", "", quality, now_.newest.newest};
+        };
+        mishap("a hand check of mount is outside its limits", checked(nm(1)));
+        if (Making* making = start("a hand check of mount is inside its limits", false)) {
+            making->event(checked(nm(50))).durable_at_once();
+            done();
+        }
+    }
+
     void joints() {
         for (const JointState& joint : stay_->joints) {
             const std::string& id = joint.id.text;
@@ -601,6 +638,8 @@ class Possible {
                 if (fastener.locked || fastener.replacement_due)
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
+            if (id == "mount" && joint.fasteners.front().passes.front().proof)
+                hand_checks();
             if (joint.override_)
                 repair("the override of " + id + " is taken back",
                        proposed(quality, TakeBackOverride{joint.id}));
@@ -638,12 +677,122 @@ class Possible {
         }
     }
 
+    // ---- orders
+    [[nodiscard]] static OrdersReceived sent(protocol::OrderAction action) {
+        return {.source = OrderSource::request,
+                .number = 0,
+                .name = {},
+                .sha256 = {},
+                .by = supervisor,
+                .orders = {{2, "O1", std::move(action)}},
+                .closed = {}};
+    }
+    [[nodiscard]] static protocol::OrderContent for_variant(std::string variant) {
+        return {.variant = std::move(variant), .tickets = {}, .sequence = {}, .due_utc_us = {}};
+    }
+
+    void planning() {
+        const auto& open = now_.newest.orders;
+        const auto& closed = now_.newest.closed_orders;
+        if (open.empty() && (closed.empty() || closed.front().end == OrderEnd::cancelled)) {
+            repair("planning sends order O1", sent(protocol::AddOrder{for_variant("V")}));
+            return;
+        }
+        if (open.empty()) {
+            mishap("planning sends order O1 once more", sent(protocol::AddOrder{for_variant("V")}));
+            return;
+        }
+        mishap("planning cancels order O1", sent(protocol::CancelOrder{}));
+        if (open.front().content.variant == "V")
+            mishap("planning changes order O1", sent(protocol::ChangeOrder{for_variant("W")}));
+        else
+            repair("planning changes order O1 back", sent(protocol::ChangeOrder{for_variant("V")}));
+    }
+
+    void deciding_about_orders() {
+        if (stay_->order && stay_->order->standing != OrderStanding::as_taken && !stay_->order->settled) {
+            repair("the unit is built by the order as it was",
+                   proposed(supervisor, SettleOrder{OrderChoice::as_taken}));
+            repair("the unit is built by the order as it is now",
+                   proposed(supervisor, SettleOrder{OrderChoice::as_now}));
+        }
+        for (const interlock::Ticket& ticket : stay_->tickets) {
+            if (ticket.joined && stay_->reuses.empty())
+                repair("the sub-assembly was taken out", proposed(supervisor, AcceptReuse{ticket.serial}));
+        }
+        for (const UnitHold& hold : now_.newest.holds)
+            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        if (stay_->checks.empty())
+            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+        two_people();
+    }
+
+    void scans_of_orders() {
+        if (!now_.equipment.unit_there || bay_.departure_due)
+            return;
+        if (!has_ticket("D")) {
+            first_scan("D1 is scanned", ticket("D", "D1"), false);
+            first_scan("D2 of the same order is scanned", ticket("D", "D2"), true);
+        } else if (!has_ticket("F")) {
+            repair("F1 is scanned", ticket("F", "F1"));
+            TicketScanned used = ticket("F", "F1", "O1", "FV", 1);
+            used.joined = JoinedBefore{Serial{"D9"}, EventNumber{1}, 0};
+            mishap("F1, which is in another unit, is scanned", used);
+        }
+        if (stay_ != nullptr && stay_->doubt != Doubt::none && has_ticket("D"))
+            repair("D is scanned again", ticket("D", stay_->tickets.front().serial.text));
+    }
+
+    void orders() {
+        planning();
+        const Equipment& real = now_.equipment;
+        if (!link_good())
+            link();
+        if (!real.unit_there && link_good())
+            changes("a unit arrives", false, [&](Equipment& e) {
+                e.unit_there = true;
+                e.arrivals += 1;
+                e.echoed = stay_ != nullptr ? stay_->token : bay_.offered;
+                e.units_own = Token{};
+            });
+        if (real.unit_there)
+            departs(on_wire(now_, bay_.permissives[1]).code == OnWire::withheld);
+        if (!bay_.signed_on)
+            repair("the operator signs on", OperatorSignedOn{bay_id, worker});
+        scans_of_orders();
+        for (std::size_t i = 0; i < now_.tools.size(); ++i)
+            tool_with_orders(i);
+        if (stay_ != nullptr)
+            deciding_about_orders();
+    }
+
+    void tool_with_orders(std::size_t index) {
+        const ToolState& known = now_.newest.tools[index];
+        if (known.link != Quality::good || !known.asked) {
+            if (Making* making = start(known.id.text + " is connected and says its count")) {
+                making->event(ToolLinkChanged{known.id, Quality::good, "", 1})
+                    .event(ToolAnswered{known.id, now_.tools[index].epoch, now_.tools[index].made});
+                done();
+            }
+            return;
+        }
+        const JointState* joint =
+            stay_ != nullptr && bay_.signed_on ? joint_of(*stay_, index == 0 ? "mount" : "cap") : nullptr;
+        const bool open = joint != nullptr && stay_->doubt == Doubt::none &&
+                          std::holds_alternative<Identified>(stay_->identity) &&
+                          std::ranges::any_of(joint->fasteners, [](const FastenerState& f) {
+                              return !f.passes.front().proof.has_value();
+                          });
+        if (open)
+            hit(index, known.id.text + " tightens well", index == 0 ? mount_ok : cap_ok, false);
+    }
+
     // ---- the record about itself
     void record_itself() {
         if (stay_ == nullptr) {
-            for (Payload payload :
-                 {Payload{SnapshotTaken{""}}, Payload{SignInRefused{worker, ""}},
-                  Payload{InputRefused{"", "", "", 1}}, Payload{LabelMisread{bay_id, "", ""}}}) {
+            for (Payload payload : {Payload{SnapshotTaken{""}}, Payload{SignInRefused{worker, ""}},
+                                    Payload{InputRefused{"", "", "", 1}},
+                                    Payload{LabelMisread{bay_id, "", ""}}, Payload{TraceReceived{}}}) {
                 if (Making* making = start("something is noted", false)) {
                     making->event(std::move(payload)).durable_at_once();
                     done();
@@ -668,12 +817,14 @@ class Possible {
 
 const RuleBook& rulebook() {
     static const RuleBook rules{{Revision{"r0"}, std::make_shared<const config::Station>(without_lift())},
-                                {Revision{"r1"}, std::make_shared<const config::Station>(two_joints())}};
+                                {Revision{"r1"}, std::make_shared<const config::Station>(two_joints())},
+                                {Revision{"r2"}, std::make_shared<const config::Station>(with_orders())}};
     return rules;
 }
 
-Situation in_service(std::uint32_t mishaps, std::vector<Act>& told) {
+Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told) {
     Situation at;
+    at.takes_orders = about == About::orders;
     at.mishaps_left = mishaps;
     at.tools.resize(2);
     for (const std::string id : {"lift", "leave", "side"})
@@ -697,7 +848,8 @@ Situation in_service(std::uint32_t mishaps, std::vector<Act>& told) {
     person(quality, Role::quality_engineer, true);
     person(worker, Role::line_operator, true);
     person(other_supervisor, Role::production_supervisor, true);
-    happens(RulesApproved{Revision{"r1"}, admin, supervisor, {{bay_id, Token{1000}}}});
+    happens(
+        RulesApproved{Revision{at.takes_orders ? "r2" : "r1"}, admin, supervisor, {{bay_id, Token{1000}}}});
     const auto revision = at.newest.rules;
     happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});
     happens(RulesApproved{*revision, admin, supervisor, {}});

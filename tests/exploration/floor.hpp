@@ -52,6 +52,7 @@ TAUTGATE_FIELDS(ToolOnFloor, epoch, made, kept);
 struct Situation {
     Equipment equipment;
     std::vector<ToolOnFloor> tools;
+    bool takes_orders = false;  // and nothing goes wrong with tools
     std::uint32_t mishaps_left = 0;
     std::uint32_t undurable = 0;   // events since the durable one
     std::optional<State> durable;  // where a crash leads back to; none: everything is durable
@@ -73,7 +74,10 @@ struct Act {
 };
 
 [[nodiscard]] const RuleBook& rulebook();
-[[nodiscard]] Situation in_service(std::uint32_t mishaps, std::vector<Act>& told);
+// What may happen to tools and what may happen to orders is looked at apart: together it would be their
+// product.
+enum class About : std::uint8_t { tools, orders };
+[[nodiscard]] Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told);
 [[nodiscard]] std::vector<Act> everything_possible(const Situation& situation);
 [[nodiscard]] WireOrder on_wire(const Situation& situation, const PermissiveState& permissive);
 

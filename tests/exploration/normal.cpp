@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <limits>
 
+#include "protocol/permissive_block.hpp"
 #include "service/interlock/canonical.hpp"
 
 namespace tautgate::exploration {
@@ -42,6 +43,8 @@ void each_event(State& state, const Visit& visit) {
         }
         for (EventNumber& event : bay.set_aside)
             visit(event);
+        if (bay.wiring_test)
+            visit(bay.wiring_test->began);
         auto* stay = std::get_if<Stay>(&bay.occupant);
         if (stay == nullptr)
             continue;
@@ -114,6 +117,10 @@ void forget_in_stay(Stay& stay) {
         used.seen = any_event;
     if (stay.leaves_incomplete)
         stay.leaves_incomplete = any_event;
+    if (stay.order)
+        stay.order->taken = stay.order->since = any_event;
+    for (ReuseAccepted& reuse : stay.reuses)
+        reuse.decided = any_event;
 }
 
 // Reasons tell people about event numbers; no rule reads them.
@@ -148,6 +155,9 @@ void forget(State& state) {
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
         forget_sign_ons(bay);
+        if (bay.wiring_test)
+            bay.wiring_test->since = {};
+        bay.unused_scan.reset();  // told, and read by no rule
         if (auto* stay = std::get_if<Stay>(&bay.occupant))
             forget_in_stay(*stay);
     }
@@ -158,6 +168,10 @@ void forget(State& state) {
     std::ranges::sort(state.holds, {}, &UnitHold::unit);
     const auto same = std::ranges::unique(state.holds, {}, &UnitHold::unit);
     state.holds.erase(same.begin(), same.end());
+    for (Order& order : state.orders)
+        order.since = any_event;
+    for (ClosedOrder& order : state.closed_orders)
+        order.with = any_event;
     if (state.ended.size() > 1)
         state.ended.erase(state.ended.begin(), state.ended.end() - 1);
     for (EndedStay& ended : state.ended) {
@@ -211,8 +225,18 @@ void each_token(State& state, const Visit& visit) {
 
 void renumber_tokens(Situation& at) {
     Ranks<Token> ranks;
-    const auto note = [&](Token& token) { ranks.note(token); };
-    const auto apply = [&](Token& token) { ranks.apply(token); };
+    // The reserved ones are told apart from those of stays by what they are.
+    const auto is_reserved = [](const Token& token) {
+        return protocol::token_kind(token.value) == protocol::TokenKind::challenge;
+    };
+    const auto note = [&](Token& token) {
+        if (!is_reserved(token))
+            ranks.note(token);
+    };
+    const auto apply = [&](Token& token) {
+        if (!is_reserved(token))
+            ranks.apply(token);
+    };
     note(at.equipment.echoed);
     note(at.equipment.units_own);
     each_token(at.newest, note);
@@ -251,6 +275,9 @@ void shift_counts(Situation& at) {
         each(*controller.counts, base);
     if (at.durable && at.durable->bays.front().controller.counts)
         each(*at.durable->bays.front().controller.counts, base);
+    for (State* state : {&at.newest, at.durable ? &*at.durable : nullptr})
+        if (state != nullptr && state->bays.front().wiring_test)
+            each(state->bays.front().wiring_test->counts, base);
 }
 
 void shift_tool(ToolState& tool, const ToolOnFloor& real) {

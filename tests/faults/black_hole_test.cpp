@@ -53,8 +53,9 @@ class Station {
 
     void poll(const config::Tool& tool) {
         links_.push_back(std::make_unique<links::RegisterTool>(
-            floor.loop, station_, tool, floor.sink(), [] { return std::optional<links::KnownOfTool>(); },
-            "boot-1", std::make_shared<links::SerialBuses>()));
+            floor.loop, station_, tool, floor.sink(), floor.traces(),
+            [] { return std::optional<links::KnownOfTool>(); }, "boot-1",
+            std::make_shared<links::SerialBuses>()));
         links_.back()->start();
     }
     [[nodiscard]] bool all_good() const {

@@ -61,6 +61,15 @@ void check_line(std::string_view line) {
                                 std::holds_alternative<Unreadable>(result->reading.angle);
         promise(!unreadable || !result->notes.empty(), "an unreadable value is explained");
     }
+    if (const auto* part = std::get_if<TracePart>(&*message)) {
+        promise(part->counter > 0 && part->part >= 1 && part->part <= part->parts, "a part has its place");
+        promise(!part->torque.empty() && (!part->angle || part->angle->size() == part->torque.size()),
+                "the lists of a part are of one length");
+        TraceParts parts;
+        const auto step = parts.take(*part, range);
+        promise(!step.complete || !fault_of(step.complete->trace, range), "a trace that is taken is a curve");
+        promise(parts.held() <= trace_samples_limit, "no more samples are held than are kept");
+    }
     if (const auto* hello = std::get_if<Hello>(&*message)) {
         std::string back = to_line(*hello);
         back.pop_back();

@@ -167,6 +167,11 @@ class Point:
             return WITHHELD
         return block.means()
 
+    def tries_wiring(self):
+        block = self.accepted
+        return (block is not None and not self.overruled and not self.present and block.means() != WITHHELD
+                and 0xFF000000 <= block.token <= 0xFFFFFFFE)
+
     def may_move(self):
         return is_stay(self.token) and self.acting() != WITHHELD
 
@@ -178,12 +183,16 @@ class Point:
         if self.wants_token:
             return 5
         block = self.accepted
-        if self.token != 0 and not self.overruled and block.means() != WITHHELD and block.token != self.token:
+        if (self.token != 0 and not self.overruled and block.means() != WITHHELD and block.token != self.token
+                and not self.tries_wiring()):
             return 6
         return 8 if self.equipment_fault else 0
 
     def feedback(self):
-        return sealed([LAYOUT, *self.own, self.token >> 16, self.token & 0xFFFF, self.acting(), self.accepted_beat,
+        token, code = self.token, self.acting()
+        if self.tries_wiring():
+            token, code = self.accepted.token, self.accepted.means()
+        return sealed([LAYOUT, *self.own, token >> 16, token & 0xFFFF, code, self.accepted_beat,
                        int(self.present), self.counts.arrivals, self.counts.departures, self.counts.starts,
                        self.counts.moved, self.fault_now()])
 

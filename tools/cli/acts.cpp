@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <filesystem>
+#include <fstream>
+#include <iterator>
 #include <memory>
 #include <optional>
 #include <system_error>
@@ -113,7 +115,11 @@ Exit tell(const Desk& desk, const json& receipt, const std::string& done) {
     else
         print(fmt::format("{} (event {}, {})\n", done, plain(text_at(receipt, "event")),
                           words(plain(text_at(receipt, "outcome")))));
-    return Exit::fine;
+    const auto note = text_at(receipt, "note");
+    if (!desk.json && !note.empty())
+        print(plain(note) + "\n");
+    const auto outcome = text_at(receipt, "outcome");
+    return outcome == "questioned" || outcome == "outside_audit" ? Exit::no : Exit::fine;
 }
 
 Asked<std::string> new_secret(const NewPerson& person) {
@@ -372,7 +378,10 @@ std::span<const DecisionKind> decision_kinds() {
         DecisionKind{"dispose-set-aside", "dispose_set_aside", {"event"}, "an event set aside was looked at"},
         DecisionKind{"accept-difference", "accept_difference", {}, "the stored decision stands"},
         DecisionKind{"place-hold", "place_hold", {"serial"}, "a unit on quality hold"},
-        DecisionKind{"lift-hold", "lift_hold", {"serial"}, "off quality hold"}};
+        DecisionKind{"lift-hold", "lift_hold", {"serial"}, "off quality hold"},
+        DecisionKind{
+            "settle-order", "settle_order", {"by"}, "go on by order_as_taken (as it was) or order_as_now"},
+        DecisionKind{"accept-reuse", "accept_reuse", {"serial"}, "it was taken out of the other unit"}};
     return kinds;
 }
 
@@ -579,6 +588,8 @@ Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signe
     if (!bay)
         return std::unexpected(bay.error());
     json body{{std::string(act.key), act.value}};
+    if (!act.permissive.empty())
+        body["permissive"] = act.permissive;
     if (act.about_the_unit) {
         const auto station = ask(desk, "/v1/station");
         if (!station)
@@ -593,6 +604,124 @@ Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signe
     if (!answer)
         return std::unexpected(answer.error());
     return tell(desk, *answer, "done");
+}
+
+// ---- orders ---------------------------------------------------------------------------------------------
+
+namespace {
+
+// "D=000123": what the ticket of a kind must say.
+std::optional<std::string> put_expected(json& order, std::string_view column,
+                                        const std::vector<std::string>& given) {
+    for (const std::string& pair : given) {
+        const auto cut = pair.find('=');
+        if (cut == 0 || cut == std::string::npos || cut + 1 == pair.size())
+            return fmt::format(
+                "{} names no ticket and its {}; give it as D=TEXT, D being the kind of the ticket",
+                plain(pair), column);
+        order[fmt::format("{}_{}", column, pair.substr(0, cut))] = pair.substr(cut + 1);
+    }
+    return std::nullopt;
+}
+
+// An answer to orders, accepted or rejected; other errors are errors.
+Asked<Exit> tell_answer(const Desk& desk, const std::expected<Reply, std::string>& reply) {
+    constexpr unsigned rejected = 422;
+    const bool is_answer = reply && (reply->status == 200 || reply->status == rejected);
+    const auto body = is_answer ? json::parse(reply->body, nullptr, false) : json();
+    if (!is_answer || !at(body, "answers").is_array()) {
+        const auto refused = answer_of(reply);
+        return std::unexpected(refused ? Failure{Exit::could_not_ask, "the service's answer to the orders "
+                                                                      "cannot be read; see that tautgate and "
+                                                                      "tautgated are of the same version"}
+                                       : refused.error());
+    }
+    if (desk.json)
+        print_json(body);
+    else
+        print(orders_answer_text(body));
+    return reply->status == 200 ? Exit::fine : Exit::no;
+}
+
+}  // namespace
+
+Asked<json> order_row(const TypedOrder& order) {
+    const auto wrong = [](std::string message) {
+        return std::unexpected(Failure{Exit::wrong_usage, std::move(message)});
+    };
+    if (order.action != "cancel" && order.variant.empty())
+        return wrong("an order that is added or changed needs its variant; give it with --variant");
+    json row{{"action", order.action}, {"order", order.number}};
+    if (!order.variant.empty())
+        row["variant"] = order.variant;
+    if (order.sequence != 0)
+        row["sequence"] = order.sequence;
+    if (!order.due.empty())
+        row["due"] = order.due;
+    for (const auto& [column, given] : {std::pair{"type", &order.types}, std::pair{"serial", &order.serials}})
+        if (auto fault = put_expected(row, column, *given))
+            return wrong(std::move(*fault));
+    return row;
+}
+
+Asked<Exit> type_order(const Desk& desk, const TypedOrder& order, const Signers& signers) {
+    const auto row = order_row(order);
+    if (!row)
+        return std::unexpected(row.error());
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    return tell_answer(desk,
+                       desk.http.post("/v1/orders", body_of({{"orders", json::array({*row})}}), by->alone()));
+}
+
+Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers& signers) {
+    std::ifstream in(file, std::ios::binary);
+    const std::string csv{std::istreambuf_iterator<char>(in), {}};
+    if (!in || csv.empty())
+        return std::unexpected(
+            Failure{Exit::wrong_usage, fmt::format("{} cannot be read, or is empty; name a file of orders as "
+                                                   "protocol/ORDERS.md describes it",
+                                                   plain(file))});
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto reply = desk.http.post_csv("/v1/orders", csv, by->alone());
+    constexpr unsigned rejected = 422;
+    if (!reply || (reply->status != 200 && reply->status != rejected)) {
+        const auto refused = answer_of(reply);
+        return std::unexpected(refused ? Failure{Exit::could_not_ask,
+                                                 "the service's answer to the file cannot be read; see that "
+                                                 "tautgate and tautgated are of the same version"}
+                                       : refused.error());
+    }
+    print(reply->body);  // a file's answer, as the folder would have written it
+    return reply->status == 200 ? Exit::fine : Exit::no;
+}
+
+Asked<Exit> check_by_hand(const Desk& desk, const HandCheckAct& act, const Signers& signers) {
+    const auto bay = bay_or_only(desk, act.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    json body{{"joint", act.joint},
+              {"fastener", act.fastener},
+              {"torque", {{"value", act.torque}, {"unit", act.unit}}},
+              {"instrument", act.instrument},
+              {"seen", act.seen}};
+    if (act.seen == 0) {
+        const auto station = ask(desk, "/v1/station");
+        if (!station)
+            return std::unexpected(station.error());
+        body["seen"] = at(*station, "newest_event");
+    }
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer = answer_of(
+        desk.http.post(fmt::format("/v1/bays/{}/hand-checks", path_part(*bay)), body_of(body), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, "recorded");
 }
 
 }  // namespace tautgate::cli

@@ -87,7 +87,23 @@ struct Proposal {
 [[nodiscard]] Asked<Exit> second(const Desk& desk, const Proposal& proposal, const Signers& signers);
 [[nodiscard]] Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signers& signers);
 
-// `what` is "operator", "scans", "checks" or "tools"; `key` and `value` the one member of its body.
+// An order that is added, changed or cancelled by hand.
+struct TypedOrder {
+    std::string action;  // add, change, cancel
+    std::string number;
+    std::string variant;
+    std::vector<std::string> types;    // "D=TYPE" for the ticket of kind D
+    std::vector<std::string> serials;  // "D=SERIAL"
+    std::uint32_t sequence = 0;        // 0: none
+    std::string due;
+};
+// As a row of an order file; the error is one sentence.
+[[nodiscard]] Asked<nlohmann::json> order_row(const TypedOrder& order);
+[[nodiscard]] Asked<Exit> type_order(const Desk& desk, const TypedOrder& order, const Signers& signers);
+// A whole file; prints its answer.
+[[nodiscard]] Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers& signers);
+
+// `what` is "operator", "scans", "checks", "tools" or "wiring-test"; `key` and `value` a member of its body.
 struct BayAct {
     std::string bay;
     std::string_view what;
@@ -95,7 +111,20 @@ struct BayAct {
     std::string value;
     bool about_the_unit =
         false;  // refused if another unit is there by the time that the person has signed in
+    std::string permissive = {};  // of a test of the wiring; empty: not named
 };
 [[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
+
+// A torque that was measured by hand at a fastener that was tightened before.
+struct HandCheckAct {
+    std::string bay;  // empty: the only one
+    std::string joint;
+    std::string fastener;
+    std::string torque;
+    std::string unit;
+    std::string instrument;
+    std::uint64_t seen = 0;  // 0: the newest event as it is now
+};
+[[nodiscard]] Asked<Exit> check_by_hand(const Desk& desk, const HandCheckAct& act, const Signers& signers);
 
 }  // namespace tautgate::cli

@@ -84,6 +84,20 @@ class Trials {
         case ReasonCode::token_not_taken:
             return all(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
         case ReasonCode::movement_used: return each_one_shot(reason);
+        case ReasonCode::order_unknown:
+            return with_orders(reason, "Bring a unit whose order was not sent to the station.");
+        case ReasonCode::order_cancelled:
+            return with_orders(reason, "With a unit in the bay, cancel its order.");
+        case ReasonCode::order_changed:
+            return with_orders(reason, "With a unit in the bay, change its order to another variant.");
+        case ReasonCode::order_used:
+            return with_orders(reason, "Bring another unit whose ticket bears an order that is built.");
+        case ReasonCode::order_differs:
+            return with_orders(reason, "Send an order for another variant than the unit's tickets say.");
+        case ReasonCode::subassembly_used:
+            if (station_.pair.ticket_kinds.size() > 1)
+                all(reason, "Scan the ticket of a sub-assembly that left in another unit.");
+            return;
         case ReasonCode::tool_link_lost: return each_tool(reason, "Switch {} off, or pull its cable.");
         case ReasonCode::tool_not_asked:
             return each_tool(reason, "Restart the service while {} is switched off.");
@@ -162,6 +176,10 @@ class Trials {
             all(reason, fmt::format("Scan tickets of {} that do not belong together.",
                                     comma_list(station_.pair.ticket_kinds)));
     }
+    void with_orders(ReasonCode reason, const char* what) {
+        if (station_.orders)
+            all(reason, what);
+    }
     void each_ticket(ReasonCode reason) {
         for (const auto& kind : station_.pair.ticket_kinds)
             all(reason, fmt::format("Set down a unit and scan everything but ticket {}.", kind));
@@ -173,8 +191,13 @@ class Trials {
     }
     template <class What, class Which>
     void each_joint(ReasonCode reason, const What& what, const Which& which) {
+        // Of a click nothing is ever not OK; it only comes or is missing.
+        const auto is_meant = [&](const config::Joint& joint) {
+            return joint.method == config::Method::tightening ||
+                   (joint.method == config::Method::click && reason == ReasonCode::joint_open);
+        };
         for (const auto* joint : joints_)
-            if (joint->method == config::Method::tightening && which(*joint))
+            if (is_meant(*joint) && which(*joint))
                 add(reason, what(*joint),
                     [joint](const config::Permissive& one) { return holds_for_class(one, joint->risk); });
     }
@@ -200,7 +223,8 @@ class Trials {
 
     [[nodiscard]] bool needs_tool(const config::Permissive& permissive, const std::string& tool) const {
         return std::ranges::any_of(joints_, [&](const config::Joint* joint) {
-            return joint->method == config::Method::tightening && holds_for_class(permissive, joint->risk) &&
+            return joint->method != config::Method::confirmed_check &&
+                   holds_for_class(permissive, joint->risk) &&
                    std::ranges::find(joint->tools, tool) != joint->tools.end();
         });
     }

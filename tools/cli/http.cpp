@@ -39,6 +39,7 @@ struct Http::Call {
     const std::string& body;
     const Bearer& bearer;
     std::chrono::milliseconds limit;
+    std::string_view content_type = "application/json";
 };
 
 std::expected<ApiAddress, std::string> parse_api(std::string_view url) {
@@ -79,7 +80,7 @@ std::expected<Reply, std::string> Http::run(const Call& call) const {
     if (!call.bearer.second.empty())
         request.set("Second-Session", call.bearer.second);
     if (!call.body.empty()) {
-        request.set(http::field::content_type, "application/json");
+        request.set(http::field::content_type, call.content_type);
         request.body() = call.body;
     }
     request.prepare_payload();
@@ -132,6 +133,11 @@ std::expected<Reply, std::string> Http::get(const std::string& target, const Bea
 std::expected<Reply, std::string> Http::post(const std::string& target, const std::string& body,
                                              const Bearer& bearer) const {
     return run({http::verb::post, target, body, bearer, std::chrono::seconds(15)});
+}
+
+std::expected<Reply, std::string> Http::post_csv(const std::string& target, const std::string& csv,
+                                                 const Bearer& bearer) const {
+    return run({http::verb::post, target, csv, bearer, std::chrono::seconds(15), "text/csv"});
 }
 
 std::string path_part(std::string_view text) {

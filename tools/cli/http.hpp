@@ -40,6 +40,8 @@ class Http {
         std::chrono::milliseconds limit = std::chrono::seconds(15)) const;
     [[nodiscard]] std::expected<Reply, std::string> post(const std::string& target, const std::string& json,
                                                          const Bearer& bearer = {}) const;
+    [[nodiscard]] std::expected<Reply, std::string>
+    post_csv(const std::string& target, const std::string& csv, const Bearer& bearer) const;
 
   private:
     struct Call;

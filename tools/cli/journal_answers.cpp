@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "config/reader.hpp"
+#include "protocol/trace_text.hpp"
 #include "protocol/utc.hpp"
 #include "tools/cli/text.hpp"
 #include "tools/cli/views.hpp"
@@ -63,6 +64,22 @@ json name_at(const Items* items, const std::optional<std::uint32_t>& index) {
                                                       : fmt::format("no. {}", *index + 1);
 }
 
+json parts_view(const std::vector<journal::PartRow>& rows) {
+    json view = json::array();
+    for (const auto& row : rows)
+        view.push_back({{"serial", row.serial},
+                        {"unit", row.unit},
+                        {"kind", row.kind},
+                        {"type", row.type},
+                        {"stay", row.stay.value},
+                        {"since", protocol::utc_text(row.since_utc_us)},
+                        {"since_event", row.since.value},
+                        {"until", time_or_null(row.until_utc_us)},
+                        {"until_event", number_or_null(row.until)},
+                        {"ended_as", text_or_null(row.ended_as)}});
+    return view;
+}
+
 json ticket(const journal::TicketRow& row) {
     return {{"event", row.scanned.value},
             {"at", protocol::utc_text(row.utc_us)},
@@ -101,7 +118,8 @@ json tightening(const journal::TighteningRow& row, const std::optional<config::S
             {"torque_unit_received", text_or_null(row.torque_unit_received)},
             {"angle_received", text_or_null(row.angle_received)},
             {"operator", person(row.operator_, names)},
-            {"assigned_by", number_or_null(row.assigned_by)}};
+            {"assigned_by", number_or_null(row.assigned_by)},
+            {"traces", row.traces}};
 }
 
 json output(const journal::ReleaseRow& row) {
@@ -270,7 +288,49 @@ Result<json> unit_from(journal::Reader& reader, const std::string& serial) {
             return std::unexpected(one.error());
         view["stays"].push_back(std::move(*one));
     }
+    const auto parts = reader.parts_of(domain::Serial{serial});
+    if (!parts)
+        return std::unexpected(parts.error());
+    const auto used_in = reader.units_with(domain::Serial{serial});
+    if (!used_in)
+        return std::unexpected(used_in.error());
+    view["parts"] = parts_view(*parts);
+    view["used_in"] = parts_view(*used_in);
     return view;
+}
+
+namespace {
+
+json trace_list(const std::vector<journal::TraceRow>& rows) {
+    json list = json::array();
+    for (const auto& row : rows)
+        list.push_back({{"event", row.event.value},
+                        {"at", protocol::utc_text(row.utc_us)},
+                        {"tool", row.tool},
+                        {"epoch", row.epoch},
+                        {"counter", std::to_string(row.counter)},
+                        {"result", number_or_null(row.result)},
+                        {"digest", row.digest},
+                        {"samples", row.samples},
+                        {"bytes", row.bytes}});
+    return list;
+}
+
+}  // namespace
+
+Result<json> traces_from(journal::Reader& reader, domain::EventNumber event) {
+    const auto stored = reader.stored_traces(event);
+    if (!stored)
+        return std::unexpected(stored.error());
+    return json{{"traces", trace_list(stored->traces)},
+                {"curve", stored->curve ? json::parse(protocol::trace_json(*stored->curve)) : json(nullptr)}};
+}
+
+Result<json> traces_without_result(journal::Reader& reader) {
+    const auto rows = reader.traces_without_result();
+    if (!rows)
+        return std::unexpected(rows.error());
+    return json{{"traces", trace_list(*rows)}, {"curve", nullptr}};
 }
 
 std::optional<journal::ChainHead> parse_anchor(std::string_view text) {

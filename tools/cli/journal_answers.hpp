@@ -17,6 +17,13 @@ namespace tautgate::cli {
 [[nodiscard]] std::expected<nlohmann::json, journal::JournalError> unit_from(journal::Reader& reader,
                                                                              const std::string& serial);
 
+// The same object as GET /v1/traces/{event} answers.
+[[nodiscard]] std::expected<nlohmann::json, journal::JournalError> traces_from(journal::Reader& reader,
+                                                                               domain::EventNumber event);
+// The same for the traces whose result never came; without a curve.
+[[nodiscard]] std::expected<nlohmann::json, journal::JournalError>
+traces_without_result(journal::Reader& reader);
+
 // "NUMBER:HASH", as verify prints the end of a chain.
 [[nodiscard]] std::optional<journal::ChainHead> parse_anchor(std::string_view text);
 

@@ -233,6 +233,17 @@ Asked<Exit> show_unit(const Desk& desk, const std::string& serial, const std::st
     return at(*unit, "stays").empty() ? Exit::no : Exit::fine;
 }
 
+Asked<Exit> show_orders(const Desk& desk) {
+    const auto orders = ask(desk, "/v1/orders");
+    if (!orders)
+        return std::unexpected(orders.error());
+    if (desk.json)
+        print_json(*orders);
+    else
+        print(orders_text(*orders, desk.style));
+    return Exit::fine;
+}
+
 Asked<Exit> show_health(const Desk& desk) {
     const auto health = ask(desk, "/v1/health");
     if (!health)

@@ -51,6 +51,7 @@ void complain(const std::string& message);
 [[nodiscard]] Asked<Exit> show_state(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_why(const Desk& desk, const std::string& bay);  // empty: every bay
 [[nodiscard]] Asked<Exit> show_unit(const Desk& desk, const std::string& serial, const std::string& journal);
+[[nodiscard]] Asked<Exit> show_orders(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_health(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_rules(const Desk& desk);
 

@@ -318,6 +318,10 @@ std::string tightenings_text(const json& stay, Style style) {
             notes.push_back(words(text_of(finding)));
         if (!at(line, "assigned_by").is_null())
             notes.push_back(fmt::format("assigned by hand, event {}", text_at(line, "assigned_by")));
+        if (const auto& traces = at(line, "traces"); traces.is_number_unsigned() && traces > 0)
+            notes.push_back(traces == 1 ? fmt::format("trace {}", text_at(line, "event"))
+                                        : fmt::format("{} traces that differ, {}", text_of(traces),
+                                                      text_at(line, "event")));
         table.row({{short_time(text_at(line, "at"))},
                    {shown(line, "joint")},
                    {shown(line, "fastener")},
@@ -530,11 +534,15 @@ std::string kind_words(const std::string& kind) {
                                   {"OperatorSignedOff", "sign-off"},
                                   {"TicketScanned", "scan of a ticket"},
                                   {"CheckConfirmed", "confirmation"},
+                                  {"ButtonPressed", "press of a button"},
+                                  {"HandChecked", "check by hand"},
                                   {"ToolControlSeen", "word of a tool whether it may run"},
                                   {"ToolCalled", "call of a shared tool"},
                                   {"Proposed", "decision"},
                                   {"Seconded", "consent"},
-                                  {"ProposalEnded", "end of a proposal"}};
+                                  {"ProposalEnded", "end of a proposal"},
+                                  {"WiringTestBegan", "test of the wiring"},
+                                  {"WiringTestEnded", "end of a test of the wiring"}};
     return told_as(asked, kind).value_or(plain(words(api_name(kind))));
 }
 
@@ -696,19 +704,71 @@ std::string why_text(const json& why, Style style) {
             text += fmt::format(" (the equipment is told: {})", word_text(permissive, "on_wire", style));
         text += "\n";
     }
+    if (const auto& unused = at(why, "unused_scan"); unused.is_object())
+        text += fmt::format("\nThe newest scan counted for nothing: {}\n", shown(unused, "why"));
     std::size_t place = 0;
     for (const auto& held : reasons_once(why))
         text += "\n" + reason_text(held, ++place, style.screen);
     return text;
 }
 
+namespace {
+
+// Sub-assemblies of a unit, or units of a sub-assembly.
+std::string parts_text(std::string_view title, const json& parts, Style style) {
+    Table table{{"kind", "serial", "unit", "type", "since", "until", "why"}};
+    for (const auto& part : parts)
+        table.row({{shown(part, "kind")},
+                   {shown(part, "serial")},
+                   {shown(part, "unit")},
+                   {shown(part, "type")},
+                   {shown(part, "since")},
+                   {shown(part, "until")},
+                   {words(shown(part, "ended_as"))}});
+    return table.empty() ? ""
+                         : heading(fmt::format("\n{}", title), table.text(style.colours, 2, style.screen));
+}
+
+}  // namespace
+
 std::string unit_text(const json& unit, Style style) {
     const auto& stays = at(unit, "stays");
     if (stays.empty())
         return fmt::format("The journal has never seen {}\n", shown(unit, "serial"));
     std::string text = fmt::format("{}: {} stay(s)\n", shown(unit, "serial"), stays.size());
+    text += parts_text("Joined from", at(unit, "parts"), style);
+    text += parts_text("Used in", at(unit, "used_in"), style);
     for (const auto& stay : stays)
         text += stay_text(stay, style);
+    return text;
+}
+
+std::string orders_text(const json& orders, Style style) {
+    if (!is_true(orders, "takes_orders"))
+        return "The rules in force take no orders\n";
+    Table table{{"order", "variant", "tickets", "place", "due", "since event", "unit"}};
+    for (const auto& order : at(orders, "orders")) {
+        std::vector<std::string> tickets;
+        for (const auto& ticket : at(order, "tickets"))
+            tickets.push_back(fmt::format("{} {} {}", shown(ticket, "kind"), shown(ticket, "type"),
+                                          shown(ticket, "serial")));
+        table.row({{shown(order, "order")},
+                   {shown(order, "variant")},
+                   {fmt::format("{}", fmt::join(tickets, ", "))},
+                   {shown(order, "sequence")},
+                   {shown(order, "due")},
+                   {shown(order, "event")},
+                   {shown(order, "unit")}});
+    }
+    return table.empty() ? "No order waits to be built\n" : table.text(style.colours, 0, style.screen);
+}
+
+std::string orders_answer_text(const json& answer) {
+    std::string text;
+    for (const auto& row : at(answer, "answers"))
+        text += at(row, "line") == 0
+                    ? fmt::format("{}\n", shown(row, "answer"))
+                    : fmt::format("  line {}: {}\n", shown(row, "line"), shown(row, "answer"));
     return text;
 }
 

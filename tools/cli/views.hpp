@@ -38,6 +38,10 @@ using NamesOfJoints = std::map<std::string, JointNames>;
 [[nodiscard]] bool anything_held(const nlohmann::json& why);
 // GET /v1/units/{serial}
 [[nodiscard]] std::string unit_text(const nlohmann::json& unit, Style style);
+// GET /v1/orders
+[[nodiscard]] std::string orders_text(const nlohmann::json& orders, Style style);
+// The answer to POST /v1/orders, accepted or rejected
+[[nodiscard]] std::string orders_answer_text(const nlohmann::json& answer);
 // GET /v1/health
 [[nodiscard]] std::string health_text(const nlohmann::json& health, Style style);
 // GET /v1/rules

@@ -8,6 +8,7 @@
 #include <thread>
 #include <utility>
 #include <variant>
+#include <vector>
 
 #include <boost/asio/executor_work_guard.hpp>
 #include <boost/asio/io_context.hpp>
@@ -61,12 +62,18 @@ class LineTool::Wire {
         done.wait(lock, [&] { return finished; });
     }
 
-    void report(protocol::WrittenResult result, std::uint64_t& counter) {
+    void report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace,
+                std::uint64_t& counter) {
         counter = result.counter = ++newest_;
         kept_.push_back(std::move(result));
+        if (trace)
+            traces_.push_back({newest_, protocol::trace_lines(newest_, *trace)});
         update([&](Status& status) { status.newest = newest_; });
-        if (!held_back_ && status_.welcomed)
-            send_result(kept_.back());
+        if (held_back_ || !status_.welcomed)
+            return;
+        send_result(kept_.back());
+        if (trace)
+            send_trace(traces_.back());
     }
     void raw(std::string bytes) { send(std::move(bytes)); }
     void cut() {
@@ -95,6 +102,7 @@ class LineTool::Wire {
         settings_.epoch = std::move(epoch);
         newest_ = 0;
         kept_.clear();
+        traces_.clear();
         update([&](Status& status) {
             status.epoch = settings_.epoch;
             status.newest = 0;
@@ -115,6 +123,11 @@ class LineTool::Wire {
     }
 
   private:
+    struct KeptTrace {
+        std::uint64_t counter = 0;
+        std::vector<std::string> lines;
+    };
+
     template <class Change>
     void update(Change change) {
         {
@@ -154,11 +167,14 @@ class LineTool::Wire {
     void greet() {
         error_code ignored;  // without it the link is only slower
         (void)socket_.set_option(ip::tcp::no_delay(true), ignored);
-        splitter_ = {};
+        splitter_ = protocol::LineSplitter{protocol::sealed_limit};
+        seal_.reset();
         outgoing_.clear();
         open_ = true;
         welcome_by_ = std::chrono::steady_clock::now() + settings_.welcome_within;
-        send(to_line(protocol::Hello{settings_.id, settings_.epoch, newest_}));
+        hello_ = to_line(protocol::Hello{settings_.id, settings_.epoch, newest_,
+                                         settings_.key ? protocol::fresh_nonce() : std::string{}});
+        send(hello_);
         read();
         beat();
     }
@@ -185,7 +201,8 @@ class LineTool::Wire {
                 return;
             if (!status_.welcomed && std::chrono::steady_clock::now() >= welcome_by_)
                 return lost();
-            send(to_line(protocol::Beat{}));
+            if (!settings_.key || seal_)  // before the challenge nothing can be sealed
+                send(to_line(protocol::Beat{}));
             beat();
         });
     }
@@ -203,7 +220,9 @@ class LineTool::Wire {
                                         read();
                                 });
     }
-    void take(const std::expected<std::string_view, protocol::LineFault>& line) {
+    void take(std::expected<std::string_view, protocol::LineFault> line) {
+        if (line && seal_)
+            line = seal_->open(*line);
         const auto message =
             line
                 ? protocol::parse_station_line(*line)
@@ -226,6 +245,10 @@ class LineTool::Wire {
             status.acknowledged = std::max(status.acknowledged, acknowledge.counter);
         });
     }
+    void obey(const protocol::TraceStored& stored) {
+        std::erase_if(traces_, [&](const KeptTrace& trace) { return trace.counter == stored.counter; });
+        update([](Status& status) { ++status.traces_stored; });
+    }
     void obey(const protocol::Refused& refused) {
         update([&](Status& status) {
             ++status.refusals;
@@ -233,6 +256,13 @@ class LineTool::Wire {
         });
     }
     void obey(const protocol::Beat& /*beat*/) {}
+    void obey(const protocol::Challenge& challenge) {
+        if (!settings_.key)
+            return;
+        seal_.emplace(*settings_.key, protocol::LineSeal::Side::tool, hello_.substr(0, hello_.size() - 1),
+                      challenge.nonce);
+        send(to_line(protocol::Beat{}));  // proves who it is
+    }
     void obey(const protocol::Enable& enable) {
         update([&](Status& status) {
             status.may_run = true;
@@ -251,6 +281,12 @@ class LineTool::Wire {
     void send_all() {
         for (const auto& result : kept_)
             send_result(result);
+        for (const auto& trace : traces_)
+            send_trace(trace);
+    }
+    void send_trace(const KeptTrace& trace) {
+        for (const auto& line : trace.lines)
+            send(line);
     }
     void send_result(const protocol::WrittenResult& result) {
         unsigned times = 1;
@@ -265,6 +301,8 @@ class LineTool::Wire {
     void send(std::string bytes) {
         if (!open_)
             return;
+        if (seal_)
+            bytes = seal_->seal(bytes);
         outgoing_.push_back(std::move(bytes));
         if (outgoing_.size() == 1)
             write();
@@ -291,9 +329,12 @@ class LineTool::Wire {
     std::chrono::steady_clock::time_point welcome_by_;  // or the call is given up
     asio::steady_timer redial_;
     protocol::LineSplitter splitter_;
+    std::string hello_;
+    std::optional<protocol::LineSeal> seal_;
     std::array<char, 4096> incoming_{};
     std::deque<std::string> outgoing_;
     std::deque<protocol::WrittenResult> kept_;
+    std::deque<KeptTrace> traces_;
     std::uint64_t newest_ = 0;
     std::uint64_t connection_ = 0;
     unsigned twice_ = 0;
@@ -312,9 +353,9 @@ class LineTool::Wire {
 LineTool::LineTool(LineToolSettings settings) : wire_(std::make_unique<Wire>(std::move(settings))) {}
 LineTool::~LineTool() = default;
 
-std::uint64_t LineTool::report(protocol::WrittenResult result) {
+std::uint64_t LineTool::report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace) {
     std::uint64_t counter = 0;
-    wire_->on_thread([&] { wire_->report(std::move(result), counter); });
+    wire_->on_thread([&] { wire_->report(std::move(result), trace, counter); });
     return counter;
 }
 void LineTool::send_raw(std::string bytes) {

@@ -10,9 +10,11 @@
 #include <cstdint>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "protocol/line.hpp"
+#include "protocol/line_seal.hpp"
 
 namespace tautgate::simulation {
 
@@ -21,6 +23,7 @@ struct LineToolSettings {
     std::string host = "127.0.0.1";
     std::uint16_t port = 0;
     std::string epoch = "1";
+    std::optional<protocol::SharedKey> key{};
     std::chrono::milliseconds beat_interval{400};
     std::chrono::milliseconds redial_after{250};
     std::chrono::milliseconds welcome_within{3000};  // after hello; then it closes and dials again
@@ -31,15 +34,16 @@ class LineTool {
     struct Status {
         bool welcomed = false;  // connected, and the station said where to go on
         std::string epoch;
-        std::uint64_t newest = 0;        // counter of the newest result, 0: none
-        std::uint64_t acknowledged = 0;  // up to here the station has stored everything
-        std::size_t kept = 0;            // results not acknowledged yet
-        std::uint64_t sent = 0;          // result lines sent since start, repetitions too
-        std::uint64_t refusals = 0;      // `refused` lines received
-        std::string refused;             // the words of the last one
-        std::uint64_t misread = 0;       // lines of the station that the tool could not read
-        bool may_run = false;            // by the last order on this connection
-        std::string program;             // that the last order named
+        std::uint64_t newest = 0;         // counter of the newest result, 0: none
+        std::uint64_t acknowledged = 0;   // up to here the station has stored everything
+        std::size_t kept = 0;             // results not acknowledged yet
+        std::uint64_t sent = 0;           // result lines sent since start, repetitions too
+        std::uint64_t traces_stored = 0;  // as the station said
+        std::uint64_t refusals = 0;       // `refused` lines received
+        std::string refused;              // the words of the last one
+        std::uint64_t misread = 0;        // lines of the station that the tool could not read
+        bool may_run = false;             // by the last order on this connection
+        std::string program;              // that the last order named
     };
 
     explicit LineTool(LineToolSettings settings);
@@ -49,8 +53,9 @@ class LineTool {
     LineTool(LineTool&&) = delete;
     LineTool& operator=(LineTool&&) = delete;
 
-    // Takes over a result, gives it the next counter and returns that.
-    std::uint64_t report(protocol::WrittenResult result);
+    // Takes over a result, gives it the next counter and returns that. Its curve goes out after it and is
+    // kept until the station has stored it.
+    std::uint64_t report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace = {});
     // Sends bytes as they are, with nothing added. They are lost when there is no connection.
     void send_raw(std::string bytes);
 

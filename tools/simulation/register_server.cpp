@@ -212,6 +212,11 @@ class RegisterServer::Wire {
         if (const auto delay = delay_ms_.load(); delay > 0)
             std::this_thread::sleep_for(
                 std::chrono::milliseconds(delay));  // the device is slow, nobody waits here
+        if (const auto answer = answer_instead({query.data(), static_cast<std::size_t>(length)})) {
+            if (!put_on_wire(peer, *answer))
+                drop(peer);
+            return;
+        }
         const auto header = static_cast<std::size_t>(modbus_get_header_length(context_.get()));
         const auto request = request_of({query.data(), static_cast<std::size_t>(length)}, header);
         const std::lock_guard lock{mutex_};
@@ -225,6 +230,22 @@ class RegisterServer::Wire {
             return drop(peer);
         if (request && hooks_.after_answer)
             hooks_.after_answer(*request, registers());
+    }
+
+    [[nodiscard]] std::optional<std::string> answer_instead(std::span<const std::uint8_t> query) const {
+        if (!hooks_.answer_instead)
+            return std::nullopt;
+        const std::lock_guard lock{mutex_};
+        return hooks_.answer_instead({reinterpret_cast<const char*>(query.data()), query.size()});
+    }
+    [[nodiscard]] static bool put_on_wire(int peer, std::string_view bytes) {
+        while (!bytes.empty()) {
+            const auto written = ::write(peer, bytes.data(), bytes.size());
+            if (written < 0 && errno != EINTR)
+                return false;
+            bytes.remove_prefix(written > 0 ? static_cast<std::size_t>(written) : 0);
+        }
+        return true;
     }
 
     Context context_;

@@ -8,8 +8,10 @@
 #include <expected>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace tautgate::simulation {
@@ -30,6 +32,9 @@ class RegisterServer {
     struct Hooks {
         std::function<void(const RegisterRequest&, std::span<std::uint16_t> registers)> before_answer;
         std::function<void(const RegisterRequest&, std::span<std::uint16_t> registers)> after_answer;
+        // Answers in place of the registers, in whole frames; an empty one is silence, nothing leaves the
+        // request to the registers.
+        std::function<std::optional<std::string>(std::string_view request)> answer_instead = {};
     };
     // Registers, and bits. Holding and input registers show the same ones, so do coils and discrete inputs.
     static constexpr std::size_t size = 2048;

@@ -235,12 +235,15 @@ std::expected<std::unique_ptr<RegisterTool>, std::string> RegisterTool::begin(
 RegisterTool::RegisterTool(protocol::RegisterProfile profile)
     : profile_(std::move(profile)), blocks_(protocol::result_blocks(profile_)) {}
 
-std::uint64_t RegisterTool::report(protocol::WrittenResult result) {
+std::uint64_t RegisterTool::report(protocol::WrittenResult result,
+                                   const std::optional<protocol::Trace>& trace) {
     std::uint64_t counter = 0;
     server_->change([&](std::span<std::uint16_t> registers) {
         const std::lock_guard lock{mutex_};
         counter = result.counter = ++status_.newest;
         kept_.push_back(std::move(result));
+        if (trace)
+            show_trace(counter, *trace, registers);
         show_next(registers);
     });
     return counter;
@@ -321,6 +324,36 @@ void RegisterTool::show(const protocol::WrittenResult& result, std::span<std::ui
                           half.begin() + static_cast<std::ptrdiff_t>(at));
     }
     put(half, 0, registers);
+}
+
+// Whose it is comes last, as the count of a result does.
+void RegisterTool::show_trace(std::uint64_t counter, const protocol::Trace& trace,
+                              std::span<std::uint16_t> registers) {
+    if (!profile_.trace || !profile_.counter)
+        return;
+    const protocol::TraceFields& fields = *profile_.trace;
+    const std::size_t samples = std::min<std::size_t>(trace.samples(), fields.samples);
+    const auto put_sample = [&](const protocol::SampleFields& column, std::size_t sample, double value) {
+        const std::size_t apart = column.apart != 0 ? column.apart : protocol::width(column.field.type);
+        put_bits(registers.subspan(column.field.address + apart * sample), column.field,
+                 bits_of(column.field, value));
+    };
+    for (std::size_t i = 0; i < samples; ++i) {
+        put_sample(fields.torque, i, as_double(protocol::exact_sample(trace.torque, i)));
+        if (fields.angle && trace.angle)
+            put_sample(*fields.angle, i, as_double(protocol::exact_sample(*trace.angle, i)));
+        if (fields.time)
+            put_sample(*fields.time, i, static_cast<double>(protocol::time_us_at(trace, i).value_or(0)));
+    }
+    if (const auto* interval = std::get_if<protocol::SampleInterval>(&trace.times);
+        interval != nullptr && fields.interval)
+        put_bits(registers.subspan(fields.interval->address), *fields.interval,
+                 bits_of(*fields.interval, static_cast<double>(interval->us)));
+    if (fields.count)
+        put_bits(registers.subspan(fields.count->address), *fields.count,
+                 bits_of(*fields.count, std::uint64_t{samples}));
+    put_bits(registers.subspan(fields.belongs_to.address), fields.belongs_to,
+             bits_of(fields.belongs_to, protocol::raw_count(*profile_.counter, counter)));
 }
 
 bool RegisterTool::is_polled_by(const RegisterRequest& request) const {

@@ -21,6 +21,7 @@
 #include "protocol/line.hpp"
 #include "protocol/register_plan.hpp"
 #include "protocol/register_profile.hpp"
+#include "protocol/trace.hpp"
 #include "tools/simulation/register_server.hpp"
 
 namespace tautgate::simulation {
@@ -45,7 +46,9 @@ class RegisterTool {
 
     // Takes over a result, gives it the next counter and returns that. Texts that the profile has no code for
     // (a program that it does not name) go out as code 0.
-    std::uint64_t report(protocol::WrittenResult result);
+    // Its curve is shown with it at once, where the profile has a place for one; the one before is written
+    // over.
+    std::uint64_t report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace = {});
 
     void cut() { server_->cut(); }
     void mend() { server_->mend(); }
@@ -77,6 +80,7 @@ class RegisterTool {
     void after(const RegisterRequest& request, std::span<std::uint16_t> registers);
     void show_next(std::span<std::uint16_t> registers);
     void show(const protocol::WrittenResult& result, std::span<std::uint16_t> registers);
+    void show_trace(std::uint64_t counter, const protocol::Trace& trace, std::span<std::uint16_t> registers);
     void take_acknowledgement(std::span<std::uint16_t> registers);
     void take_handshake(std::span<std::uint16_t> registers);
     void shown_is_stored();

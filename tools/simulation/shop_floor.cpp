@@ -38,8 +38,9 @@ RegisterTool* SimulatedTool::registers() const noexcept {
     return held ? held->get() : nullptr;
 }
 
-std::uint64_t SimulatedTool::report(protocol::WrittenResult result) {
-    return std::visit([&](const auto& tool) { return tool->report(std::move(result)); }, kind_);
+std::uint64_t SimulatedTool::report(protocol::WrittenResult result,
+                                    const std::optional<protocol::Trace>& trace) {
+    return std::visit([&](const auto& tool) { return tool->report(std::move(result), trace); }, kind_);
 }
 void SimulatedTool::cut() {
     std::visit([](const auto& tool) { tool->cut(); }, kind_);
@@ -293,7 +294,8 @@ std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mi
         return std::unexpected(fmt::format("the unit in the bay has no joint {}", where.joint));
     auto result = written(*run, (*held)->description(), std::nullopt);
     result.stamp = stamp_now();
-    (*held)->report(std::move(result));
+    (*held)->report(std::move(result),
+                    arrangement_.traces ? curve_of(*run, (*held)->description()) : std::nullopt);
     return *run;
 }
 

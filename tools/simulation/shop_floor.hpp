@@ -34,7 +34,7 @@ class SimulatedTool {
     SimulatedTool(const config::Tool& tool, std::unique_ptr<RegisterTool> registers)
         : tool_(tool), kind_(std::move(registers)) {}
 
-    std::uint64_t report(protocol::WrittenResult result);
+    std::uint64_t report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace = {});
     void cut();
     void mend();
     void hold_back(bool on);
@@ -78,6 +78,7 @@ class ShopFloor {
     struct Arrangement {
         std::string bay;
         std::uint64_t seed = 1;
+        bool traces = false;  // tools send the curve of each tightening, too
         std::chrono::milliseconds scan{10};
         // Of the line tools. Who starts anew beside a station that goes on gives one that was never used.
         std::uint64_t first_epoch = 1;

@@ -2,6 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstddef>
+#include <span>
+#include <utility>
 
 #include "protocol/quantity.hpp"
 
@@ -141,7 +144,9 @@ Run loosen(Bolt& bolt, const Program& program, const WrenchTraits& traits, Chanc
     return run;
 }
 
-std::string in_steps(double value, std::int64_t resolution_millionths) {
+namespace {
+
+protocol::Decimal decimal_in_steps(double value, std::int64_t resolution_millionths) {
     const double resolution = static_cast<double>(resolution_millionths) / 1e6;
     const auto steps = static_cast<std::int64_t>(std::llround(rounded(value, resolution) / resolution));
     std::int64_t mantissa = steps * resolution_millionths;
@@ -150,7 +155,35 @@ std::string in_steps(double value, std::int64_t resolution_millionths) {
         mantissa /= 10;
         ++exponent;
     }
-    return protocol::to_text(mantissa == 0 ? protocol::Decimal{0, 0} : protocol::Decimal{mantissa, exponent});
+    return mantissa == 0 ? protocol::Decimal{0, 0} : protocol::Decimal{mantissa, exponent};
+}
+
+}  // namespace
+
+std::string in_steps(double value, std::int64_t resolution_millionths) {
+    return protocol::to_text(decimal_in_steps(value, resolution_millionths));
+}
+
+std::optional<protocol::Trace> curve_of(const Run& run, const config::Tool& tool) {
+    if (run.trace.empty())
+        return std::nullopt;
+    const std::size_t samples = std::min(run.trace.size(), protocol::trace_samples_limit);
+    std::vector<protocol::Decimal> torque;
+    std::vector<protocol::Decimal> angle;
+    torque.reserve(samples);
+    angle.reserve(samples);
+    for (const TracePoint& point : std::span(run.trace).first(samples)) {
+        torque.push_back(decimal_in_steps(point.torque, tool.torque_resolution.micro_nm));
+        angle.push_back(decimal_in_steps(point.angle, tool.angle_resolution.micro_deg));
+    }
+    auto torques = protocol::column_of(torque, "torque");
+    auto angles = protocol::column_of(angle, "the angle");
+    if (!torques || !angles)
+        return std::nullopt;  // beyond what any tool measures
+    return protocol::Trace{.times = protocol::NoTimes{},
+                           .torque_unit = protocol::TorqueUnit::newton_metre,
+                           .torque = std::move(*torques),
+                           .angle = std::move(*angles)};
 }
 
 protocol::WrittenResult written(const Run& run, const config::Tool& tool,

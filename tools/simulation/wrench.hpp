@@ -10,6 +10,7 @@
 
 #include "config/station.hpp"
 #include "protocol/line.hpp"
+#include "protocol/trace.hpp"
 #include "tools/simulation/bolt.hpp"
 
 namespace tautgate::simulation {
@@ -73,6 +74,10 @@ struct Trigger {
 // the tool.
 [[nodiscard]] protocol::WrittenResult written(const Run& run, const config::Tool& tool,
                                               std::optional<std::uint32_t> position);
+
+// The curve of the run as the tool sends it, torque over angle in steps of its resolution; nothing where the
+// bolt was never in contact.
+[[nodiscard]] std::optional<protocol::Trace> curve_of(const Run& run, const config::Tool& tool);
 
 // A number in steps of `resolution` millionths, in decimal: 402.5
 [[nodiscard]] std::string in_steps(double value, std::int64_t resolution_millionths);

@@ -539,6 +539,17 @@ TEST_CASE("links that lead nowhere are refused") {
         {"scanner without a port",
          [](Station& s) { s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"}); },
          {"/scanners: the scanners would connect, but the station has no scanner port"}},
+        {"two scanners on one serial line",
+         [](Station& s) {
+             s.scanners.push_back({.id = "S1", .bay = "B1", .peer = {}, .serial = SerialLine{"/dev/ttyS0"}});
+             s.scanners.push_back({.id = "S2", .bay = "B1", .peer = {}, .serial = SerialLine{"/dev/ttyS0"}});
+         },
+         {"/scanners/1/serial/device: /dev/ttyS0 is taken already, by scanner \"S1\""}},
+        {"serial scanner without a path",
+         [](Station& s) {
+             s.scanners.push_back({.id = "S1", .bay = "B1", .peer = {}, .serial = SerialLine{"ttyS0"}});
+         },
+         {"/scanners/0/serial/device: \"ttyS0\" is no path of a device"}},
         {"serving the controller on the port of the tools",
          [](Station& s) {
              s.bays[0].controller.role = WireRole::server;
@@ -557,6 +568,136 @@ TEST_CASE("links that lead nowhere are refused") {
           "/joints/0/passes/0/window/torque/max: 75 N·m is above the range of tool \"T1\" (200 N·m to 20 "
           "N·m)"}},
     });
+}
+
+namespace {
+
+// The smallest station with a wrench that only clicks for a joint of class C, and a push button.
+Station with_module() {
+    auto station = smallest();
+    IoModule module;
+    module.id = "IO";
+    module.bay = "B1";
+    module.host = "192.0.2.9";
+    IoInput wrench;
+    wrench.id = "wrench";
+    wrench.use = PulseInput{};
+    IoInput button;
+    button.id = "done";
+    button.number = 1;
+    button.use = ButtonInput{};
+    module.inputs = {wrench, button};
+    module.outputs = {{0, SignalOutput{{Signal::released}}}, {1, AliveOutput{}}};
+    station.io = {module};
+    Tool clicks;
+    clicks.id = "CW";
+    clicks.name = "Click wrench";
+    clicks.bay = "B1";
+    clicks.link = PulseLink{"IO", "wrench"};
+    station.tools.push_back(clicks);
+    Joint clips = station.joints[0];
+    clips.id = "clips";
+    clips.risk = RiskClass::c;
+    clips.method = Method::click;
+    clips.placement = Placement::counted;
+    clips.passes = {{"click", "", {}}};
+    clips.tools = {"CW"};
+    clips.rehit_angle_max.reset();
+    clips.retry = {};
+    station.joints.push_back(clips);
+    station.plans[0].stages.back().steps.emplace_back(TightenStep{"clips"});
+    station.people.overrides.push_back({RiskClass::c, 1, {Role::production_supervisor}, false});
+    return station;
+}
+
+}  // namespace
+
+TEST_CASE("a click is a method of class C, for wrenches that only click and for no others") {
+    CHECK(found(with_module()).empty());
+    check_table(
+        {
+            {"class A",
+             [](Station& s) { s.joints[1].risk = RiskClass::a; },
+             {"/joints/1/method: a click is no proof for class A, since nothing is measured"}},
+            {"by the tool's position",
+             [](Station& s) { s.joints[1].placement = Placement::by_tool; },
+             {"/joints/1/placement: a click does not say at which fastener it was"}},
+            {"with a loosening between",
+             [](Station& s) { s.joints[1].retry.loosening_between = true; },
+             {"/joints/1/retry/loosening_between: a click never tells of a loosening"}},
+            {"a tool that measures for a click",
+             [](Station& s) { s.joints[1].tools = {"T1"}; },
+             {"/joints/1/tools/0: tool \"T1\" measures, and the joint is proven by a click"}},
+            {"a tool that clicks for a tightening",
+             [](Station& s) { s.joints[0].tools = {"CW"}; },
+             {"/joints/0/tools/0: tool \"CW\" only clicks, and the joint is proven by tightening"}},
+        },
+        with_module);
+}
+
+TEST_CASE("inputs of modules that could not tell a pulse, or not whose it is, are refused") {
+    const auto input = [](Station& s, std::size_t at) -> IoInput& { return s.io[0].inputs[at]; };
+    check_table(
+        {
+            {"polled too seldom for its pulse",
+             [](Station& s) { s.io[0].poll_interval = std::chrono::milliseconds(21); },
+             {"/io/0/inputs/0: looked at every 21 ms, a pulse of 40 ms could pass between two looks",
+              "/io/0/inputs/1: looked at every 21 ms, a pulse of 40 ms could pass between two looks"}},
+            {"pulse shorter than a bounce",
+             [&](Station& s) { input(s, 0).debounce = std::chrono::milliseconds(41); },
+             {"/io/0/inputs/0/pulse/min_ms: a pulse of 40 ms could not be told from a bounce of up to 41 "
+              "ms"}},
+            {"limits the wrong way round",
+             [&](Station& s) {
+                 input(s, 0).use = PulseInput{std::chrono::milliseconds(40), std::chrono::milliseconds(39)};
+             },
+             {"/io/0/inputs/0/pulse/max_ms: 39 ms is below min_ms (40 ms)"}},
+            {"a count in a bit",
+             [&](Station& s) { input(s, 0).use = CountInput{}; },
+             {"/io/0/inputs/0/table: a count stands in a register, not in a single bit"}},
+            {"a register without its bit",
+             [&](Station& s) { input(s, 1).table = protocol::RegisterTable::holding; },
+             {"/io/0/inputs/1: a register has 16 bits, and none is named"}},
+            {"two inputs at one place",
+             [&](Station& s) { input(s, 1).number = 0; },
+             {"/io/0/inputs/1: another input of the module stands at the same place"}},
+            {"two wrenches on one input",
+             [](Station& s) {
+                 s.tools.push_back(s.tools.back());
+                 s.tools.back().id = "CW-2";
+             },
+             {"/tools/2/link/pulse/input: another tool has the same input, so a pulse could be of either"}},
+            {"a wrench on the button",
+             [](Station& s) { std::get<PulseLink>(s.tools[1].link).input = "done"; },
+             {"/tools/1/link/pulse/input: the input \"done\" is for something else"}},
+            {"a real wrench on a simulated module",
+             [](Station& s) {
+                 s.bays[0].simulated = true;
+                 s.io[0].simulated = true;
+             },
+             {"/tools/1/link/pulse/io: the module is simulated and the tool is not"}},
+            {"a simulated module at a real bay",
+             [](Station& s) {
+                 s.io[0].simulated = true;
+                 s.tools[1].simulated = true;
+             },
+             {"/io/0/simulated: a simulated module would act for bay \"B1\", whose equipment is real"}},
+            {"a button for a step that no plan confirms",
+             [&](Station& s) {
+                 input(s, 1).use = ButtonInput{{}, "nothing"};
+             },
+             {"/io/0/inputs/1/button/step: no plan has a step \"nothing\" that is confirmed"}},
+            {"two modules at one address",
+             [](Station& s) {
+                 s.io.push_back(s.io[0]);
+                 s.io[1].id = "IO-2";
+             },
+             {"/io/1: the same device is module \"IO\" already"}},
+            {"two outputs on one coil",
+             [](Station& s) { s.io[0].outputs[1].number = 0; },
+             {"/io/0/outputs/1/number: the number 0 is taken already, at /io/0/outputs/0/number"}},
+        },
+        with_module);
 }
 
 TEST_CASE("what is odd but harmless is a warning, told once the errors are gone") {

@@ -59,7 +59,8 @@ using enum FindingCode;
 
 // The interlock adds these; judge() knows one tightening and not its past.
 bool is_about_the_past(FindingCode code) {
-    return code == not_loosened || code == not_replaced || code == attempts_used_up;
+    return code == not_loosened || code == not_replaced || code == attempts_used_up ||
+           code == hand_check_outside;
 }
 
 struct Row {
@@ -203,6 +204,21 @@ TEST_CASE("exactly on a limit is inside, the smallest step beyond is outside") {
         INFO(limit.torque << " uN.m, " << limit.angle << " udeg");
         CHECK(bench.verdict() == limit.verdict);
     }
+}
+
+TEST_CASE("a click is the tool's own word, and proves only where that is the joint's method") {
+    Bench bench;
+    bench.reading = Reading{};
+    bench.reading.tool_verdict = ToolVerdict::ok;
+    CHECK(bench.verdict() == Verdict::undefined);
+    bench.joint.method = config::Method::click;
+    CHECK(bench.verdict() == Verdict::ok);
+    bench.reading.tool_verdict = ToolVerdict::absent;
+    CHECK(bench.found() == Codes{no_values});
+    bench.reading.tool_verdict = ToolVerdict::not_ok;
+    CHECK(bench.found() == Codes{tool_says_not_ok});
+    bench.reading.aborted = true;
+    CHECK(bench.verdict() == Verdict::undefined);
 }
 
 TEST_CASE("the limits of the tool's range are inside") {

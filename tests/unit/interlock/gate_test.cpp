@@ -58,6 +58,15 @@ TEST_CASE("an empty bay shows the token that it offers, withheld") {
     CHECK(gate(bay, decided(Withheld{}), event(99)) == WireOrder{OnWire::withheld, Token{76}});
 }
 
+TEST_CASE("what tries the wiring is never claimed while a unit is there") {
+    BayState bay = bay_with_unit();
+    bay.wiring_test = WiringTest{event(5), std::nullopt, PersonNumber{1}, Token{0xFF000001}, {}, {}};
+    CHECK(gate(bay, decided(Withheld{}), event(99)) == WireOrder{OnWire::withheld, token});
+    bay.occupant = Empty{};
+    CHECK(gate(bay, decided(Withheld{}), event(4)).code == OnWire::withheld);
+    CHECK(gate(bay, decided(Withheld{}), event(5)) == WireOrder{OnWire::released, Token{0xFF000001}});
+}
+
 TEST_CASE("a claim names what must be durable, and the gate asks for nothing else") {
     const auto released = decided(Released{event(10), token});
     const Claim claim = claim_of(bay_with_unit(), released);

@@ -1,4 +1,5 @@
 // Each reason holds, is told in words, and clears the way its table says.
+#include "tests/unit/interlock/ordering.hpp"
 #include "tests/unit/interlock/story.hpp"
 
 #include <functional>
@@ -118,6 +119,40 @@ const std::vector<Row>& rows() {
              s.equipment.present = Presence::present;
              s.report();
          }},
+        {order_unknown, "leave", both(take_orders, finished),
+         [](Story& s) { s.happens(from_folder({added("O1", "V")})); }},
+        {order_cancelled, "leave",
+         both(both(ordered, finished), [](Story& s) { s.happens(from_folder({cancelled("O1")})); }),
+         decided(supervisor, SettleOrder{OrderChoice::as_taken})},
+        {order_changed, "leave",
+         both(both(ordered, finished), [](Story& s) { s.happens(from_folder({changed("O1", "W")})); }),
+         decided(supervisor, SettleOrder{OrderChoice::as_taken})},
+        {order_used, "leave",
+         both(both(ordered, finished),
+              [](Story& s) {
+                  s.moves("leave");
+                  s.departs();
+                  s.arrives();
+                  s.scans("D", "D2");
+                  s.scans("F", "F2");
+              }),
+         decided(supervisor, SettleOrder{OrderChoice::as_taken})},
+        {order_differs, "leave",
+         both(take_orders,
+              [](Story& s) {
+                  s.happens(from_folder({added("O1", "V", {{"F", "", "F7"}})}));
+                  s.identified_unit();
+              }),
+         [](Story& s) {
+             s.two_decide(CorrectTicket{"F", Serial{"F7"}, "O1", "FV", "", 0});
+         }},
+        {subassembly_used, "leave",
+         both(arrived,
+              [](Story& s) {
+                  s.scans("D", "D1");
+                  s.happens(in_unit("F1", "D8"));
+              }),
+         decided(supervisor, AcceptReuse{Serial{"F1"}})},
         {controller_link_lost, "leave",
          both(finished,
               [](Story& s) {

@@ -151,7 +151,8 @@ TEST_CASE("records about the record change no output") {
     const auto before = story.bay();
     for (const Payload& payload :
          {Payload{SnapshotTaken{"state"}}, Payload{InputRefused{"T1", "raw", "why", 1}},
-          Payload{SignInRefused{worker, "why"}}, Payload{LabelMisread{BayId{"B1"}, "raw", "why"}}}) {
+          Payload{SignInRefused{worker, "why"}}, Payload{LabelMisread{BayId{"B1"}, "raw", "why"}},
+          Payload{TraceReceived{ToolId{"T1"}, "1", 1, "digest", 2, 3}}}) {
         CHECK(is<Applied>(story.happens(payload)));
         CHECK(story.bay() == before);
         CHECK(story.record.changes.empty());

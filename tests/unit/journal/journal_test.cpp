@@ -51,7 +51,8 @@ std::string rows_of(const std::filesystem::path& path, std::initializer_list<std
 }
 
 std::string every_row(const std::filesystem::path& path) {
-    return rows_of(path, {"snapshot", "stay", "ticket", "tightening", "release", "decision"});
+    return rows_of(path, {"snapshot", "stay", "ticket", "tightening", "release", "decision", "genealogy",
+                          "works_order"});
 }
 
 std::string bytes_of_file(const std::filesystem::path& path) {
@@ -291,7 +292,7 @@ TEST_CASE("a journal of a newer program is refused and left as it was") {
     REQUIRE_FALSE(writer.has_value());
     CHECK(writer.error().fault == JournalFault::newer_version);
     CHECK(writer.error().what ==
-          "was written by a newer program (schema version 99; this program knows up to 1)");
+          "was written by a newer program (schema version 99; this program knows up to 2)");
     CHECK_FALSE(Reader::open(folder.journal()).has_value());
     CHECK(bytes_of_file(folder.journal()) == before);
 }
@@ -306,8 +307,9 @@ TEST_CASE("a journal of an older schema comes forward with all that it holds, or
     REQUIRE(version() == schema_version);
     // What a later program would do to it: a column that the rows so far fill by themselves, and an index.
     const auto brought_forward = [&](const char* last) {
-        const std::array<const char*, 3> steps = {
-            "this step lies behind", "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
+        const std::array<const char*, 4> steps = {
+            "this step lies behind", "so does this",
+            "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
         SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
         SQLite::Transaction all(db);
         bring_forward(db, schema_version, steps);
@@ -322,7 +324,7 @@ TEST_CASE("a journal of an older schema comes forward with all that it holds, or
     SECTION("the chain and the rows are what they were, and this program leaves it alone from then on") {
         const std::string chain = rows_of(folder.journal(), {"event"});
         brought_forward("CREATE INDEX event_of_shift ON stay(shift)");
-        CHECK(version() == 3);
+        CHECK(version() == schema_version + 2);
         CHECK(rows_of(folder.journal(), {"event"}) == chain);
         SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
         CHECK_THROWS_WITH(db.exec("DELETE FROM event"), Catch::Contains("never removed"));
@@ -330,6 +332,23 @@ TEST_CASE("a journal of an older schema comes forward with all that it holds, or
         REQUIRE_FALSE(reader.has_value());
         CHECK(reader.error().fault == JournalFault::newer_version);
     }
+}
+
+TEST_CASE("a journal of schema version 1 is brought forward with what is new filled from its events") {
+    const scratch::Folder folder;
+    scratch::fill(folder.journal(), 60);
+    const std::string held = every_row(folder.journal());
+    const std::string chain = rows_of(folder.journal(), {"event"});
+    // As the program of before left it.
+    scratch::tamper(folder.journal(),
+                    "DROP TABLE genealogy; DROP TABLE works_order; PRAGMA user_version = 1");
+    scratch::Reports reports;
+    auto writer = Writer::open(reports.options(folder.journal()));
+    REQUIRE(writer.has_value());
+    (*writer)->close();
+    CHECK(every_row(folder.journal()) == held);
+    CHECK(rows_of(folder.journal(), {"event"}) == chain);
+    CHECK(scratch::reader_of(folder.journal())->audit()->empty());
 }
 
 TEST_CASE("a file that is something else is refused and left as it was") {

@@ -9,6 +9,7 @@
 #include <random>
 #include <string>
 #include <type_traits>
+#include <vector>
 
 #include "service/interlock/canonical.hpp"
 #include "service/journal/digest.hpp"
@@ -89,7 +90,13 @@ inline journal::Entry entry(Chance& chance, std::uint64_t number) {
         approved->revision.digest = rules.digest;
     if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload))
         enrolled->person.name_mark = enrolled->person.secret_mark = {};
-    return {std::move(stored), {rules}};
+    std::vector<journal::Attachment> beside{rules};
+    if (auto* trace = std::get_if<interlock::TraceReceived>(&stored.event.payload)) {
+        const std::string bytes = "samples of " + std::to_string(number % 3);  // some come more than once
+        trace->digest = journal::hex(journal::sha256(bytes));
+        beside.emplace_back(journal::TraceSamples{trace->digest, bytes});
+    }
+    return {std::move(stored), std::move(beside)};
 }
 
 }  // namespace tautgate::samples

@@ -72,6 +72,33 @@ TEST_CASE(
               .address = lift_beam, .token = token, .code = Code::withheld, .beat = first_beat + 1});
 }
 
+TEST_CASE("what tries the wiring is on the wire, but is nothing that the equipment may have moved over") {
+    Wire wire;
+    constexpr std::uint32_t reserved = 0xFF00BEEF;
+    const auto order = [&](Code code, domain::EventNumber once_durable = {}) {
+        wire.out.order({{.permissive = 1, .code = code, .token = reserved, .once_durable = once_durable}},
+                       ++wire.beat, wire.now);
+    };
+    // Held back, it bears no token that a unit could take.
+    order(Code::released);
+    CHECK(block(wire.send()).token == 0);
+    wire.out.trust(true);
+    order(Code::released, {12});
+    CHECK(block(wire.send()).token == 0);
+    wire.out.durable({12});
+    const auto words = wire.send();
+    CHECK(block(words).code == Code::released);
+    CHECK(block(words).token == reserved);
+    CHECK(wire.out.released_on_wire().empty());
+    protocol::FeedbackBlock back{.address = lift_beam, .token = reserved, .acting = Feedback::released};
+    back.beat = block(words).beat;
+    CHECK(wire.out.may_act(0, back));  // the controller shows what it received
+    back.token = token;
+    CHECK_FALSE(wire.out.may_act(0, back));
+    order(Code::withheld);
+    CHECK(wire.out.withholds(wire.now));  // ends as fast as any release does
+}
+
 TEST_CASE("what waits for an event stands as withheld until that is durable") {
     Wire wire;
     wire.out.trust(true);

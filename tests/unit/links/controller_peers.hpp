@@ -12,6 +12,7 @@
 
 #include "config/station.hpp"
 #include "service/interlock/event.hpp"
+#include "service/links/trace_sink.hpp"
 
 namespace tautgate::links::testing {
 
@@ -22,9 +23,13 @@ class Floor {
   public:
     boost::asio::io_context loop;
     std::vector<interlock::Payload> got;
+    std::vector<links::ArrivedTrace> got_traces;
 
     [[nodiscard]] std::function<void(interlock::Payload)> sink() {
         return [this](interlock::Payload payload) { got.push_back(std::move(payload)); };
+    }
+    [[nodiscard]] links::TraceSink traces() {
+        return [this](links::ArrivedTrace trace) { got_traces.push_back(std::move(trace)); };
     }
     // Turns the loop until the condition holds; `every_turn` is the loop's own work between waits.
     [[nodiscard]] bool turn_until(

@@ -304,7 +304,7 @@ TEST_CASE("a huge file is rejected without being read") {
     CHECK(file.file == protocol::OrderFileName{"huge.csv", ""});
     CHECK(file.faults ==
           std::vector<protocol::RowFault>{
-              {0, "the file has 1099511627776 bytes, more than 4194304", "divide it into several files"}});
+              {0, "the file has 1099511627776 bytes, more than 1048576", "divide it into several files"}});
     CHECK_FALSE(looker.next());
     CHECK(stand.files() == Names{"taken/000001.huge.csv", "answers/000001.huge.rejected.csv"});
 }

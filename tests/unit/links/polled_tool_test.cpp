@@ -88,7 +88,7 @@ class Bench : public Polled {
         of.settling = std::chrono::milliseconds(30);
         of.longest_run = std::chrono::seconds(7);
         link = std::make_unique<links::RegisterTool>(
-            floor.loop, station_, of, floor.sink(),
+            floor.loop, station_, of, floor.sink(), floor.traces(),
             [known] {
                 return known ? std::optional(links::KnownOfTool{*known, std::nullopt}) : std::nullopt;
             },
@@ -385,7 +385,8 @@ class OtherBench : public Polled {
         of.settling = settling;
         of.longest_run = std::chrono::milliseconds(10);
         link = std::make_unique<links::RegisterTool>(
-            floor.loop, station_, of, floor.sink(), [known] { return known; }, "boot-1", buses);
+            floor.loop, station_, of, floor.sink(), floor.traces(), [known] { return known; }, "boot-1",
+            buses);
         link->start();
     }
     // Gone with everything that it knew; what was said before is forgotten.

@@ -68,8 +68,9 @@ struct OverRegisters {
         wire.poll_interval = milliseconds(5);
         of.link = wire;
         link = std::make_unique<links::RegisterTool>(
-            floor.loop, station, of, floor.sink(), [] { return std::optional<links::KnownOfTool>(); },
-            "boot-1", std::make_shared<links::SerialBuses>());
+            floor.loop, station, of, floor.sink(), floor.traces(),
+            [] { return std::optional<links::KnownOfTool>(); }, "boot-1",
+            std::make_shared<links::SerialBuses>());
         link->start();
     }
     void order(links::RunOrder order) { link->order(std::move(order)); }
@@ -87,7 +88,8 @@ struct OverLines {
         of.link = config::LineLink{"127.0.0.1"};
         station.tools = {of};
         port = std::make_unique<links::ToolPort>(
-            floor.loop, station, floor.sink(), [](const auto&, const auto&) { return std::uint64_t{1}; },
+            floor.loop, station, floor.sink(), floor.traces(),
+            [](const auto&, const auto&) { return std::uint64_t{1}; },
             links::ToolPortSettings{.boot = "boot-1"});
         REQUIRE(port->listen());
         tool = std::make_unique<simulation::LineTool>(

@@ -36,6 +36,7 @@ struct Bench {
         station.tools = std::move(tools);
         port.emplace(
             loop, station, [this](interlock::Payload event) { heard.events.push_back(std::move(event)); },
+            [this](ArrivedTrace trace) { traces.push_back(std::move(trace)); },
             [this](const domain::ToolId&, const std::string&) { return wanted; }, settings);
         REQUIRE(port->listen());
     }
@@ -52,6 +53,7 @@ struct Bench {
     config::Station station;
     std::uint64_t wanted = 1;
     Heard heard;
+    std::vector<ArrivedTrace> traces;
     std::optional<ToolPort> port;
 };
 
@@ -247,4 +249,66 @@ TEST_CASE("nothing reaches the sink after the port was stopped") {
     const auto count = bench.heard.events.size();
     REQUIRE(run_until(bench.loop, [&] { return !tool.status().welcomed; }));
     CHECK(bench.heard.events.size() == count);
+}
+
+TEST_CASE("a trace arrives with the key of its result, and its bytes are the ones that its digest names") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    tool.report(tightened());
+    REQUIRE(bench.results(1));
+    protocol::Trace trace{.times = protocol::SampleInterval{500}, .torque = {{}, {1, -1}}};
+    trace.torque.counts.assign(2000, 712);  // takes several lines
+    for (const std::string& line : protocol::trace_lines(1, trace))
+        tool.send_raw(line);
+    REQUIRE(run_until(bench.loop, [&] { return !bench.traces.empty(); }));
+    const auto& [event, samples] = bench.traces.at(0);
+    CHECK(event.tool.text == "NR-12");
+    CHECK(event.epoch == "1");
+    CHECK(event.counter == 1);
+    CHECK(event.samples == 2000);
+    CHECK(event.bytes == samples.bytes.size());
+    CHECK(event.digest == journal::hex(journal::sha256(samples.bytes)));
+    const auto back = protocol::decode_trace(samples.bytes);
+    REQUIRE(back.has_value());
+    CHECK(back->samples() == 2000);
+    CHECK(torque_at(*back, 1999) == protocol::Torque{71'200'000});
+    CHECK(tool.status().traces_stored == 0);
+    bench.port->trace_stored({.tool = {"NR-12"}, .epoch = "another", .counter = 1});
+    bench.port->trace_stored(event);
+    CHECK(tool.await([](const auto& status) { return status.traces_stored == 1; }, 0ms) == false);
+    CHECK(run_until(bench.loop, [&] { return tool.status().traces_stored == 1; }));
+}
+
+TEST_CASE("a trace that is refused takes nothing from its result, and the tool is told why") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    tool.report(tightened());
+    tool.send_raw(R"({"trace":{"counter":"1","torque_unit":"N.m","interval_us":500,"torque":[1,NaN]}})"
+                  "\n");
+    REQUIRE(run_until(bench.loop, [&] { return tool.status().refusals == 1; }));
+    CHECK(tool.status().refused == "sample 2 of torque in this part is 'NaN', which is no measurement");
+    REQUIRE(bench.results(1));
+    CHECK(bench.traces.empty());
+    const auto refused = bench.heard.of<interlock::InputRefused>();
+    REQUIRE(refused.size() == 1);
+    CHECK(refused.at(0).raw.find("NaN") != std::string::npos);
+}
+
+TEST_CASE("what was begun of a trace does not outlive its connection") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    tool.send_raw(
+        R"({"trace":{"counter":"1","part":1,"parts":2,"torque_unit":"N.m","interval_us":5,"torque":[1]}})"
+        "\n");
+    tool.cut();
+    tool.mend();
+    REQUIRE(tool.await([](const auto& status) { return !status.welcomed; }, 0ms));
+    REQUIRE(run_until(bench.loop, [&] { return tool.status().welcomed; }));
+    tool.send_raw(
+        R"({"trace":{"counter":"1","part":2,"parts":2,"torque_unit":"N.m","interval_us":5,"torque":[1]}})"
+        "\n");
+    REQUIRE(run_until(bench.loop, [&] { return tool.status().refusals == 1; }));
+    CHECK(bench.traces.empty());
 }

@@ -224,7 +224,7 @@ TEST_CASE("a line that cannot be understood is a fault that names the thing") {
 TEST_CASE("an unknown key is answered with those that are allowed there") {
     const auto message = parse_line(R"({"hello":{"tol":"NR-1"}})", range);
     REQUIRE_FALSE(message);
-    CHECK(message.error().remedy == "allowed here: tool, epoch, last");
+    CHECK(message.error().remedy == "allowed here: tool, epoch, last, nonce");
 }
 
 TEST_CASE("hello and beat are read") {

@@ -218,7 +218,7 @@ TEST_CASE("a file that is empty, too large, in another encoding or full of mista
     CHECK(mistakes_in(std::string("\xFE\xFF\0a", 4)) ==
           Words{"0: the file is UTF-16; save it as CSV in UTF-8"});
     CHECK(mistakes_in(std::string(order_limits.bytes + 1, 'x')) ==
-          Words{"0: the file has 4194305 bytes, more than 4194304; divide it into several files"});
+          Words{"0: the file has 1048577 bytes, more than 1048576; divide it into several files"});
     std::string many = "action,order,variant\n";
     for (int row = 0; row < 200; ++row)
         many += "add,,\n";
@@ -233,7 +233,7 @@ TEST_CASE("the most orders that a file may hold can be read, and one more is ref
         file += "add," + std::to_string(order) + ",plain\n";
     CHECK(orders_in(file).size() == order_limits.records - 1);
     CHECK(mistakes_in(file + "add,x,plain\n") ==
-          Words{"20002: the file has more than 20001 rows; divide it into several files"});
+          Words{"2002: the file has more than 2001 rows; divide it into several files"});
 }
 
 TEST_CASE("orders that are written are read back as they were") {

@@ -231,6 +231,24 @@ TEST_CASE("a challenge token is answered as usual but never moves") {
     CHECK(movement(rig.plc) == Movement::refused);
 }
 
+TEST_CASE("while the wiring is tried an empty place shows what it received and moves nothing") {
+    Rig rig = Rig::released();
+    const auto held = rig.plc.token;
+    rig.present(false);
+    rig.block.token = 0xFF000001;
+    rig.show(Code::released);
+    CHECK(tries_wiring(rig.plc));
+    CHECK(feedback(rig.plc, settings).token == 0xFF000001);
+    CHECK(feedback(rig.plc, settings).acting == Feedback::released);
+    CHECK(movement(rig.plc) == Movement::refused);
+    CHECK(rig.plc.fault == PlcFault::none);
+    rig.present(true);  // a unit comes: it takes no token from a block that is not withheld
+    CHECK(rig.plc.token == 0);
+    CHECK(rig.acting() == Feedback::withheld);
+    CHECK(movement(rig.plc) == Movement::refused);
+    CHECK(held != 0xFF000001);
+}
+
 TEST_CASE("corruption withholds, and the next good block restores") {
     Rig rig = Rig::released();
     rig.words[6] = static_cast<std::uint16_t>(rig.words[6] ^ 1U);

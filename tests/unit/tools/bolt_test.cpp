@@ -1,7 +1,9 @@
 // The simulated bolt and wrench behave like steel and not like a table of results.
 #include <catch2/catch.hpp>
 
+#include <algorithm>
 #include <cmath>
+#include <cstdlib>
 #include <vector>
 
 #include "tools/simulation/bolt.hpp"
@@ -205,4 +207,28 @@ TEST_CASE("numbers are written in steps of the tool's resolution") {
     CHECK(in_steps(0.0, 100'000) == "0");
     CHECK(in_steps(48.123, 100'000) == "48.1");
     CHECK(in_steps(350.0, 10'000'000) == "350");
+}
+
+TEST_CASE("the curve of a run is what the tool felt, in steps of its resolution, up to its peak") {
+    Bolt bolt{m12_bracket(), Flaw::none, 7};
+    const Run run = tightened(bolt, final_pass(), 7);
+    config::Tool tool;
+    tool.torque_resolution = {100'000};
+    tool.angle_resolution = {100'000};
+    const auto curve = curve_of(run, tool);
+    REQUIRE(curve.has_value());
+    REQUIRE(curve->samples() == run.trace.size());
+    std::int64_t highest = 0;
+    for (std::size_t i = 0; i < curve->samples(); ++i) {
+        const auto torque = torque_at(*curve, i);
+        CHECK(torque.micro_nm % 100'000 == 0);
+        CHECK(std::abs(in_newton_metres(torque) - run.trace[i].torque) <= 0.0501);
+        if (i > 0)
+            CHECK(*angle_at(*curve, i) > *angle_at(*curve, i - 1));
+        highest = std::max(highest, torque.micro_nm);
+    }
+    // Not beyond the shut-off by more than one degree of turn, and near it.
+    CHECK(highest > 60'000'000);
+    CHECK(highest < 80'000'000);
+    CHECK_FALSE(curve_of(Run{}, tool).has_value());
 }

@@ -204,6 +204,43 @@ TEST_CASE("a code that was used up, and a person who is named twice, are told be
           "rules need two people; give their badges with --as and with --second");
 }
 
+TEST_CASE("a typed order becomes a row of an order file, by the names of its columns") {
+    const auto row = order_row({.action = "add",
+                                .number = "40017",
+                                .variant = "express",
+                                .types = {"F=MB1"},
+                                .serials = {"D=000123", "F=A=7"},
+                                .sequence = 12,
+                                .due = "2026-11-26T06:00:00+01:00"});
+    REQUIRE(row.has_value());
+    CHECK(*row == nlohmann::json{{"action", "add"},
+                                 {"order", "40017"},
+                                 {"variant", "express"},
+                                 {"type_F", "MB1"},
+                                 {"serial_D", "000123"},
+                                 {"serial_F", "A=7"},
+                                 {"sequence", 12},
+                                 {"due", "2026-11-26T06:00:00+01:00"}});
+}
+
+TEST_CASE("a typed order that lacks something is refused before anybody signs") {
+    const auto refused = [](TypedOrder order) {
+        const auto row = order_row(order);
+        REQUIRE_FALSE(row.has_value());
+        CHECK(row.error().exit == Exit::wrong_usage);
+        return row.error().message;
+    };
+    TypedOrder order;
+    order.action = "add";
+    order.number = "40017";
+    CHECK(refused(order) == "an order that is added or changed needs its variant; give it with --variant");
+    order.action = "cancel";
+    order.serials = {"000123"};
+    CHECK(refused(order) ==
+          "000123 names no ticket and its serial; give it as D=TEXT, D being the kind of the "
+          "ticket");
+}
+
 TEST_CASE("an anchor is a number and a hash, nothing less") {
     const std::string hash(64, 'a');
     REQUIRE(parse_anchor("12:" + hash));

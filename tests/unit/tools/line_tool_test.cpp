@@ -146,3 +146,36 @@ TEST_CASE("the tool keeps the words of a refusal") {
     REQUIRE(tool.await([](const auto& status) { return status.refusals == 1; }, deadline));
     CHECK(tool.status().refused == "no tool NR-12 is known");
 }
+
+TEST_CASE("a line tool sends the curve after its result, and again until the station has stored it") {
+    ScriptedStation station;
+    LineTool tool{settings_for(station)};
+    const protocol::Trace trace{.times = protocol::SampleInterval{500}, .torque = {{0, 356, 712}, {1, -1}}};
+    const auto heard_part = [&] { return std::get<protocol::TracePart>(station.hear().value()); };
+    station.answer_call();
+    (void)station.hear_hello();
+    station.say(protocol::to_line(protocol::Welcome{1}));
+    REQUIRE(tool.await([](const auto& status) { return status.welcomed; }, deadline));
+    tool.report(result_of("71.2"), trace);
+    CHECK(station.hear_counter() == 1);
+    CHECK(heard_part().counter == 1);
+    station.say(protocol::to_line(protocol::Acknowledge{1}));
+    REQUIRE(tool.await([](const auto& status) { return status.acknowledged == 1; }, deadline));
+
+    tool.cut();
+    tool.mend();
+    station.answer_call();
+    (void)station.hear_hello();
+    station.say(protocol::to_line(protocol::Welcome{2}));
+    CHECK(heard_part().torque.size() == 3);
+    station.say(protocol::to_line(protocol::TraceStored{1}));
+    REQUIRE(tool.await([](const auto& status) { return status.traces_stored == 1; }, deadline));
+
+    tool.cut();
+    tool.mend();
+    station.answer_call();
+    (void)station.hear_hello();
+    station.say(protocol::to_line(protocol::Welcome{2}));
+    tool.report(result_of("70"));
+    CHECK(station.hear_counter() == 2);
+}

@@ -2,7 +2,9 @@
 #include <catch2/catch.hpp>
 
 #include "config/reader.hpp"
+#include "protocol/register_decode.hpp"
 #include "protocol/result_watch.hpp"
+#include "protocol/trace_registers.hpp"
 #include "protocol/utc.hpp"
 #include "tests/unit/tools/peers.hpp"
 #include "tools/simulation/register_tool.hpp"
@@ -137,4 +139,43 @@ TEST_CASE("a cut tool refuses, a mute one is silent, and both come back") {
     tool->mute(false);
     Master after{tool->port()};
     CHECK(after.read(profile.start, profile.length));
+}
+
+TEST_CASE(
+    "the curve that the register tool shows is read back sample by sample, by the count of its result") {
+    auto profile = larkmoor_profile();
+    protocol::TraceFields& fields = profile.trace.emplace();
+    fields.belongs_to = {.address = 400};
+    fields.samples = 300;
+    fields.count = protocol::RegisterField{.address = 401};
+    fields.interval = protocol::RegisterField{.address = 402};
+    fields.torque = {
+        {.address = 500, .type = protocol::FieldType::float32, .order = protocol::WordOrder::cdab}};
+    fields.torque_unit = protocol::TorqueUnit::newton_metre;
+    fields.angle = protocol::SampleFields{{.address = 1200, .scale = {1, -1}}};
+    const auto tool = opened(profile);
+    Master master{tool->port()};
+    protocol::Trace trace{.times = protocol::SampleInterval{750}, .torque = {{}, {1, -1}}};
+    trace.angle = protocol::TraceColumn{{}, {1, -1}};
+    for (std::int64_t i = 0; i < 200; ++i) {
+        trace.torque.counts.push_back(i * i / 16);
+        trace.angle->counts.push_back(i * 5);
+    }
+    REQUIRE(tool->report(measured("255.0"), trace) == 1);
+    const auto head = protocol::trace_head(profile);
+    auto words = master.read(head.start, head.length).value();
+    REQUIRE(protocol::trace_head_in(profile, words).value() ==
+            protocol::TraceHead{.belongs_to = 1, .samples = 200});
+    const auto plan = protocol::plan_trace(profile, 200);
+    for (const auto& block : plan.blocks) {
+        const auto more = master.read(block.start, block.length).value();
+        words.insert(words.end(), more.begin(), more.end());
+    }
+    const auto back = protocol::decode_samples(plan.layout, protocol::wire_bytes(words), profile.range);
+    REQUIRE(back.has_value());
+    CHECK(back->times == trace.times);
+    for (std::size_t i = 0; i < 200; ++i) {
+        CHECK(torque_at(*back, i) == torque_at(trace, i));
+        CHECK(angle_at(*back, i) == angle_at(trace, i));
+    }
 }

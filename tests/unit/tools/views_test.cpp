@@ -69,6 +69,14 @@ TEST_CASE(
           std::string::npos);
 }
 
+TEST_CASE("why tells the newest scan before the reasons, where it counted for nothing") {
+    auto why = parsed(held);
+    why["unused_scan"] = {{"event", 40}, {"why", "the label is empty; scan again"}};
+    CHECK(why_text(why, {}).find(
+              "\nThe newest scan counted for nothing: the label is empty; scan again\n\n  1. ") !=
+          std::string::npos);
+}
+
 TEST_CASE("one held permissive makes the answer held") {
     auto why = parsed(held);
     CHECK(anything_held(why));

@@ -486,7 +486,12 @@ TEST_CASE(
     const auto session = desk.worker_session();
     CHECK(desk.ask(post(bay_path(desk, "/scans"), R"({"text":"no such label"})", {session, {}})).status ==
           422);
-    CHECK(desk.station.newest_event<LabelMisread>().raw == "no such label");
+    const auto& misread = desk.station.newest_event<LabelMisread>();
+    CHECK(misread.raw == "no such label");
+    CHECK(misread.why ==
+          "the label \"no such label\" is no build ticket of this station; scan the build ticket of the "
+          "sub-assembly");
+    CHECK(misread.typed_by == worker);
 
     CHECK(desk.ask(post(bay_path(desk, "/scans"), R"({"text":"D LT26-0417 MB1 TM000871"})", {session, {}}))
               .status == 200);
@@ -495,6 +500,53 @@ TEST_CASE(
     CHECK(scanned.serial.text == "TM000871");
     CHECK(scanned.order == "LT26-0417");
     CHECK(scanned.type == "MB1");
+    CHECK(scanned.typed_by == worker);
+}
+
+TEST_CASE("a typed ticket that counts for nothing is answered with the step that it is for") {
+    Desk desk;
+    put_unit_in(desk.station);
+    desk.station.next_outcome = Questioned{"a ticket of kind D is for stage Tickets"};
+    const auto answer = desk.ask(post(bay_path(desk, "/scans"), R"({"text":"D LT26-0417 MB1 TM000871"})",
+                                      {desk.worker_session(), {}}));
+    CHECK(answer.status == 200);
+    CHECK(says(answer, R"("outcome":"questioned")"));
+    CHECK(says(answer, "The ticket does not count: a ticket of kind D is for stage Tickets."));
+}
+
+TEST_CASE("a torque measured by hand becomes a record of its own, as it was typed and by whom") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto& joint = desk.station.rules().joints.front();
+    const std::string about = R"({"joint":")" + joint.id + R"(","fastener":")" + joint.fasteners[1].name +
+                              R"(","instrument":"wrench 7","seen":50,"torque":)";
+    desk.station.next_outcome = OutsideAudit{{{1}, {joint.id}, 1, "40 N·m", "350 N·m to 450 N·m"}};
+    const auto answer =
+        desk.ask(post(bay_path(desk, "/hand-checks"), about + R"({"value":"4000","unit":"cN.m"}})",
+                      {desk.worker_session(), {}}));
+    CHECK(answer.status == 200);
+    CHECK(says(answer, R"("outcome":"outside_audit")"));
+    CHECK(says(answer, "is outside the audit limits"));
+    const auto& checked = desk.station.newest_event<HandChecked>();
+    CHECK(checked.joint.text == joint.id);
+    CHECK(checked.fastener == 1);
+    CHECK(checked.torque == protocol::Torque{40'000'000});
+    CHECK(checked.received == "4000 cN.m");
+    CHECK(checked.instrument == "wrench 7");
+    CHECK(checked.by == worker);
+    const auto none =
+        desk.ask(post(bay_path(desk, "/hand-checks"), about + R"({"value":"many","unit":"cN.m"}})",
+                      {desk.worker_session(), {}}));
+    CHECK(none.status == 400);
+}
+
+TEST_CASE("why tells the newest scan where it counted for nothing") {
+    Desk desk;
+    put_unit_in(desk.station);
+    CHECK(says(desk.ask(get(bay_path(desk, "/why"))), R"("unused_scan":null)"));
+    desk.station.now.bays.front().unused_scan = UnusedScan{{49}, "the label is empty; scan again"};
+    CHECK(says(desk.ask(get(bay_path(desk, "/why"))),
+               R"("unused_scan":{"event":49,"why":"the label is empty; scan again"})"));
 }
 
 // ---- looking --------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 // would say is not its business; the interlock has tests of its own.
 #pragma once
 
+#include <algorithm>
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -46,7 +47,16 @@ class FakeArchive final : public Archive {
                                             : history::UnitRecord{.serial = serial.text, .stays = {}};
     }
 
+    std::expected<journal::StoredTraces, ReadFault> traces(EventNumber event) const override {
+        if (broken)
+            return std::unexpected(ReadFault{"the journal could not be read", "it is broken", "mend it"});
+        const bool known =
+            std::ranges::find(curves.traces, event, &journal::TraceRow::event) != curves.traces.end();
+        return known ? curves : journal::StoredTraces{};
+    }
+
     std::vector<StoredEvent> stored;
+    journal::StoredTraces curves;
     history::UnitRecord record;
     bool broken = false;
 };
@@ -102,6 +112,12 @@ class FakeStation final : public StationPort {
     }
 
     [[nodiscard]] const config::Station& rules() const { return *rule_book_.begin()->second; }
+    // From here on its rules take orders, with commas between the fields.
+    void take_orders() {
+        auto station = rules();
+        station.orders.emplace().folder = "orders";
+        rule_book_.begin()->second = std::make_shared<const config::Station>(std::move(station));
+    }
     [[nodiscard]] FakeArchive& store() const { return *archive_; }
     template <class Kind>
     [[nodiscard]] const Kind& newest_event() const {

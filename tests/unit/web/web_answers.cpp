@@ -74,7 +74,16 @@ history::UnitRecord story() {
     decision.person = supervisor;
     decision.second_person = PersonNumber{99};
     stay.decisions = {decision, history::DecisionLine{}};
-    return {.serial = "TM000871", .stays = {stay, history::StayRecord{}}};
+    history::PartLine part;
+    part.serial = "BF000431";
+    part.unit = "TM000871";
+    part.until = EventNumber{50};
+    part.until_utc_us = 1'764'000'100'000'000;
+    part.ended_as = "taken_out";
+    return {.serial = "TM000871",
+            .stays = {stay, history::StayRecord{}},
+            .parts = {part, history::PartLine{}},
+            .used_in = {part}};
 }
 
 void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& by) {
@@ -109,6 +118,22 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
     desk.station.store().record = story();
     record("/v1/units/{serial}", get("/v1/units/TM000871"));
     record("/v1/units/{serial}", get("/v1/units/NEVER"));
+    desk.station.store().curves.traces = {{.event = {7},
+                                           .tool = "tool \xff",
+                                           .epoch = "17",
+                                           .counter = 18'000'000'000'000'000'000U,
+                                           .digest = std::string(64, 'd'),
+                                           .samples = 2,
+                                           .bytes = 30,
+                                           .utc_us = 1'764'000'000'000'000}};
+    record("/v1/traces/{event}", get("/v1/traces/7"));
+    desk.station.store().curves.traces.front().result = EventNumber{6};
+    desk.station.store().curves.curve = protocol::Trace{.times = protocol::SampleInterval{500},
+                                                        .torque = {{-1, 4025}, {1, -1}},
+                                                        .angle = protocol::TraceColumn{{0, 3}}};
+    record("/v1/traces/{event}", get("/v1/traces/7"));
+    record("/v1/traces/{event}", get("/v1/traces/8"));
+    record("/v1/traces/{event}", get("/v1/traces/x"));
     desk.station.store().stored = {{{1}, R"({"a":1})", std::string(64, '1')},
                                    {{2}, "{", std::string(64, '2')}};
     record("/v1/events", get("/v1/events?from=1"));
@@ -160,6 +185,11 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/rules/approve", post("/v1/rules/approve", R"({"digest":")" + rules_digest + R"("})", both));
     record("/v1/bays/{bay}/operator", post(at + "/operator", R"({"act":"sign_on"})", by));
     record("/v1/bays/{bay}/operator", post(at + "/operator", R"({"act":"sign_off"})", by));
+    const std::string test = at + "/wiring-test";
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"begin"})", by));
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"begin","permissive":"lift"})", by));
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"end"})", by));
+    record("/v1/bays/{bay}/wiring-test", post(test, R"({"act":"pause"})", by));
     auto form = post(at + "/operator", R"({"act":"sign_off"})", by);
     form.content_type = "text/plain";
     record("/v1/bays/{bay}/operator", form);
@@ -187,7 +217,19 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
                                    {{"event", 45}},
                                    json::object(),
                                    {{"serial", "TM000871"}},
-                                   {{"serial", "TM000871"}}};
+                                   {{"serial", "TM000871"}},
+                                   {{"by", "order_as_now"}},
+                                   {{"serial", "BF000431"}}};
+    const json measured{{"joint", joint.id},
+                        {"fastener", fastener},
+                        {"torque", {{"value", "410.5"}, {"unit", "N.m"}}},
+                        {"instrument", "wrench 7"},
+                        {"seen", 50}};
+    desk.station.next_outcome = OutsideAudit{{{1}, {joint.id}, 0, "410.5 N·m", "420 N·m to 430 N·m"}};
+    record("/v1/bays/{bay}/hand-checks", post(at + "/hand-checks", measured.dump(), by));
+    record("/v1/bays/{bay}/hand-checks", post(at + "/hand-checks", R"({"joint":"x","seen":50})", by));
+    desk.station.next_outcome = Questioned{"a ticket of kind D is for stage Tickets"};
+    record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"D LT26-0417 MB1 TM000871"})", by));
     for (std::size_t i = 0; i < bodies.size(); ++i) {
         desk.station.next_outcome = AwaitsSecond{.proposal = {desk.station.now.newest.value + 1}};
         const json body{{"action", {{action_names()[i], bodies.at(i)}}},
@@ -214,6 +256,32 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"s","seen":50})", by));
     desk.station.hold = false;
     record("/v1/sign-out", post("/v1/sign-out", "{}", by));
+}
+
+void send_orders(Desk& desk, Recorder& record, const Sessions& by) {
+    const std::string rows =
+        R"({"orders":[{"action":"add","order":"40017","variant":"MB1","sequence":3,"serial_F":"BF000431"}]})";
+    record("/v1/orders", get("/v1/orders"));
+    record("/v1/orders", post("/v1/orders", rows, by));
+    desk.station.take_orders();
+    desk.station.now.orders = {{"40017",
+                                {.variant = "MB1",
+                                 .tickets = {{"F", "", "BF000431"}},
+                                 .sequence = 3,
+                                 .due_utc_us = 1'764'000'000'000'000},
+                                {48},
+                                {"TM000871"}}};
+    record("/v1/orders", get("/v1/orders"));
+    record("/v1/orders", post("/v1/orders", rows, by));
+    record("/v1/orders", post("/v1/orders", R"({"orders":[{"action":"add"}]})", by));
+    record("/v1/orders", post("/v1/orders", R"({"orders":7})", by));
+    desk.station.next_outcome = OrdersRefused{{{2, "order 40017 is built already", "leave it out"}}};
+    record("/v1/orders", post("/v1/orders", rows, by));
+    auto file = post("/v1/orders", "action,order,variant\nadd,40018,MB1\n", by);
+    file.content_type = "text/csv; charset=utf-8";
+    record("/v1/orders", file);
+    file.body = "action\n";
+    record("/v1/orders", file);
 }
 
 template <class Enum>
@@ -249,6 +317,8 @@ TEST_CASE("every route answers") {
     const Sessions both{by.first, desk.supervisor_session()};
     look(desk, record, bay, by);
     know_people(desk, record, by, both);
+    const Sessions planner{both.second, {}};
+    send_orders(desk, record, planner);
     act(desk, record, bay, by, both);
     CHECK_FALSE(desk.station.submitted.empty());
 }

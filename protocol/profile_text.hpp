@@ -1,0 +1,13 @@
+// Every field of a profile as one text: of two profiles that read a tool alike the texts are the same, of two
+// others they differ. For digests, not for people. Pure; any thread.
+#pragma once
+
+#include <string>
+
+#include "protocol/register_profile.hpp"
+
+namespace tautgate::protocol {
+
+[[nodiscard]] std::string profile_text(const RegisterProfile& profile);
+
+}  // namespace tautgate::protocol

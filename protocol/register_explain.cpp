@@ -1,0 +1,354 @@
+#include "protocol/register_explain.hpp"
+
+#include <algorithm>
+#include <limits>
+#include <string_view>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "protocol/register_image.hpp"
+#include "protocol/utc.hpp"
+
+namespace tautgate::protocol {
+
+namespace {
+
+// As many registers of no field as are easily read in one row.
+constexpr std::size_t registers_per_row = 4;
+
+// A profile that knows nothing yet but how things are measured: with one field put into it, decoding tells
+// what that field says by itself.
+RegisterProfile bare(const RegisterProfile& profile) {
+    RegisterProfile alone;
+    alone.name = profile.name;
+    alone.table = profile.table;
+    alone.range = profile.range;
+    return alone;
+}
+
+std::string reading_words(const Reading& reading) {
+    std::string words = reading.direction == Direction::loosen ? "a loosening" : "a tightening";
+    switch (reading.tool_verdict) {
+    case ToolVerdict::absent: break;
+    case ToolVerdict::ok: words += ", the tool says OK"; break;
+    case ToolVerdict::not_ok:
+        words += fmt::format(", the tool says not OK ({})",
+                             reading.tool_reason.empty() ? "no reason" : reading.tool_reason);
+        break;
+    }
+    return words;
+}
+
+std::string fault_words(const DecodeFault& fault) {
+    return fmt::format("no result would be taken from it: {}{}{}; {}", fault.field,
+                       fault.field.empty() ? "" : ": ", fault.what, fault.remedy);
+}
+
+class Explainer {
+  public:
+    // `slot`: where the block was read, of a ring; the fields of the profile are those of its first slot.
+    Explainer(const RegisterProfile& profile, std::span<const BlockRange> blocks,
+              std::span<const std::uint16_t> words, std::uint16_t moved_by = 0)
+        : profile_(profile), blocks_(blocks), image_(profile, blocks, words), moved_by_(moved_by) {}
+
+    void ring_head() {
+        count("ring/newest", profile_.ring->newest, "count of the newest result");
+        if (profile_.epoch)
+            count("epoch", *profile_.epoch, "changes with a restart");
+    }
+    void result() {
+        if (profile_.counter)
+            counter(*profile_.counter);
+        if (profile_.toggle)
+            count("toggle", *profile_.toggle, "changes with each result");
+        if (profile_.handshake)
+            ready(profile_.handshake->ready);
+        if (profile_.epoch && !profile_.ring)
+            count("epoch", *profile_.epoch, "changes with a restart");
+        names();
+        measured();
+        limits();
+        codes();
+        if (profile_.stamp)
+            stamp(*profile_.stamp);
+    }
+    [[nodiscard]] std::vector<ExplainedField> rows() {
+        rest();
+        std::ranges::stable_sort(rows_, {}, [](const ExplainedField& row) {
+            return std::pair(row.place.table, row.place.address);
+        });
+        for (ExplainedField& row : rows_)
+            row.place.address = static_cast<std::uint16_t>(row.place.address + moved_by_);
+        return std::move(rows_);
+    }
+
+  private:
+    ExplainedField& row(std::string name, const FieldPlace& place) {
+        ExplainedField& added = rows_.emplace_back(ExplainedField{.name = std::move(name), .place = place});
+        if (const auto found = image_.registers(place))
+            added.words.assign(found->begin(), found->end());
+        return added;
+    }
+    ExplainedField& number_row(std::string name, const RegisterField& field) {
+        ExplainedField& added = row(std::move(name), place_of(profile_, field));
+        added.order = field.order;
+        if (auto orders = in_every_order(field.type, added.words); orders && added.words.size() > 1)
+            added.orders = std::move(*orders);
+        return added;
+    }
+    static void refuse(ExplainedField& row, const DecodeFault& fault) {
+        row.fault = fault.what;
+        row.remedy = fault.remedy;
+    }
+    // What the decoder makes of a profile that knows this field only.
+    [[nodiscard]] std::optional<Reading> decoded(const RegisterProfile& alone, ExplainedField& row) const {
+        auto reading = decode_in(alone, blocks_, image_.words());
+        if (reading)
+            return std::move(*reading);
+        refuse(row, reading.error());
+        return std::nullopt;
+    }
+    // A number that is used as it is.
+    bool whole(ExplainedField& row, const RegisterField& field) const {
+        const auto value = image_.whole(row.name.c_str(), field);
+        if (value)
+            row.value = std::to_string(*value);
+        else
+            refuse(row, value.error());
+        return value.has_value();
+    }
+
+    void count(std::string name, const RegisterField& field, std::string_view meaning) {
+        ExplainedField& added = number_row(std::move(name), field);
+        if (whole(added, field))
+            added.meaning = meaning;
+    }
+    void counter(const CounterField& counter) {
+        ExplainedField& added = number_row("counter", counter.field);
+        const auto value = image_.whole("counter", counter.field);
+        if (!whole(added, counter.field))
+            return;
+        if (*value == 0 && counter.lowest == 1)
+            added.meaning = "no result yet";
+        else if (*value < counter.lowest || *value > counter.highest)
+            refuse(added,
+                   {"counter",
+                    fmt::format("{} lies outside of {} to {}", *value, counter.lowest, counter.highest),
+                    "check address, type and order of counter, then its lowest and highest", std::nullopt});
+    }
+    void ready(const RegisterField& field) {
+        ExplainedField& added = number_row("handshake/ready", field);
+        if (const auto value = image_.whole("handshake", field); whole(added, field))
+            added.meaning = *value != 0 ? "a result waits" : "no result waits";
+    }
+
+    void names() {
+        if (profile_.program) {
+            ExplainedField& added = number_row("program", profile_.program->field);
+            RegisterProfile alone = bare(profile_);
+            alone.program = profile_.program;
+            if (const auto reading = decoded(alone, added); reading && whole(added, profile_.program->field))
+                added.meaning =
+                    reading->program == added.value ? "without a name in the profile" : reading->program;
+        }
+        if (const auto& text = profile_.program_text) {
+            ExplainedField& added = row("program_text", {profile_.table, text->address, text->registers});
+            added.order = text->order;
+            RegisterProfile alone = bare(profile_);
+            alone.program_text = text;
+            if (const auto reading = decoded(alone, added))
+                added.value = '"' + reading->program + '"';
+        }
+    }
+
+    void torque(std::string name, const RegisterField& field, const MeasuringRange& range) {
+        ExplainedField& added = number_row(std::move(name), field);
+        RegisterProfile alone = bare(profile_);
+        alone.torque = TorqueField{field, profile_.torque ? profile_.torque->unit : std::nullopt};
+        alone.range = range;
+        if (const auto reading = decoded(alone, added))
+            quantity(added, reading->torque, reading->received.torque, reading->received.torque_unit);
+    }
+    void angle(std::string name, const RegisterField& field, const MeasuringRange& range) {
+        ExplainedField& added = number_row(std::move(name), field);
+        RegisterProfile alone = bare(profile_);
+        alone.angle = field;
+        alone.range = range;
+        if (const auto reading = decoded(alone, added))
+            quantity(added, reading->angle, reading->received.angle, "deg");
+    }
+    template <class Quantity>
+    static void quantity(ExplainedField& row, const Measured<Quantity>& value, const std::string& received,
+                         std::string_view unit) {
+        if (const auto* unreadable = std::get_if<Unreadable>(&value))
+            return refuse(row, {"", fmt::format("{} {} {}", received, unit, to_text(unreadable->why)),
+                                "look which word order gives a likely value, then at address, type and scale",
+                                std::nullopt});
+        row.value = received;
+        row.unit = unit;
+        if (const auto* taken = std::get_if<Quantity>(&value))
+            row.meaning = fmt::format("taken as {}", to_text(*taken));
+    }
+    void measured() {
+        if (profile_.torque)
+            torque("torque", profile_.torque->field, profile_.range);
+        if (profile_.angle)
+            angle("angle", *profile_.angle, profile_.range);
+    }
+    // A limit may lie beyond what the sensor can tell.
+    void limits() {
+        MeasuringRange open = profile_.range;
+        open.torque_max.micro_nm = std::numeric_limits<std::int64_t>::max();
+        open.angle_max.micro_deg = std::numeric_limits<std::int64_t>::max();
+        const LimitFields& fields = profile_.limits;
+        if (fields.torque_min)
+            torque("limits/torque_min", *fields.torque_min, open);
+        if (fields.torque_max)
+            torque("limits/torque_max", *fields.torque_max, open);
+        if (fields.angle_min)
+            angle("limits/angle_min", *fields.angle_min, open);
+        if (fields.angle_max)
+            angle("limits/angle_max", *fields.angle_max, open);
+    }
+
+    void codes() {
+        if (profile_.position) {
+            ExplainedField& added = number_row("position", *profile_.position);
+            RegisterProfile alone = bare(profile_);
+            alone.position = profile_.position;
+            if (const auto reading = decoded(alone, added); reading && whole(added, *profile_.position))
+                added.meaning = reading->position ? "number of the fastener" : "the tool does not know it";
+        }
+        if (profile_.direction) {
+            ExplainedField& added = number_row("direction", profile_.direction->field);
+            RegisterProfile alone = bare(profile_);
+            alone.direction = profile_.direction;
+            if (const auto reading = decoded(alone, added); reading && whole(added, alone.direction->field))
+                added.meaning = reading->direction == Direction::loosen ? "loosen" : "tighten";
+        }
+        if (profile_.verdict) {
+            ExplainedField& added = number_row("verdict", profile_.verdict->field);
+            RegisterProfile alone = bare(profile_);
+            alone.verdict = profile_.verdict;
+            if (const auto reading = decoded(alone, added); reading && whole(added, alone.verdict->field))
+                added.meaning = reading->tool_verdict == ToolVerdict::ok
+                                    ? "OK"
+                                    : fmt::format("not OK: {}", reading->tool_reason);
+        }
+    }
+
+    void stamp(const StampField& field) {
+        const bool calendar = field.kind == StampKind::calendar;
+        FieldPlace place = place_of(profile_, field.field);
+        if (calendar)
+            place.count = calendar_registers;
+        ExplainedField& added = calendar ? row("stamp", place) : number_row("stamp", field.field);
+        RegisterProfile alone = bare(profile_);
+        alone.stamp = field;
+        const auto reading = decoded(alone, added);
+        if (!reading)
+            return;
+        if (reading->stamp_utc_us) {
+            added.value = reading->received.stamp;
+            added.meaning = utc_text(*reading->stamp_utc_us);
+        } else {
+            refuse(added, {"stamp", fmt::format("{} is no time", reading->received.stamp),
+                           "set the tool's clock, or check address, order and kind; the time of arrival is "
+                           "used instead",
+                           std::nullopt});
+        }
+    }
+
+    // Registers that were read and that no field names.
+    void rest() {
+        std::vector<FieldPlace> named;
+        named.reserve(rows_.size());
+        for (const ExplainedField& row : rows_)
+            named.push_back(row.place);
+        const auto is_named = [&](RegisterTable table, std::uint32_t address) {
+            return std::ranges::any_of(named, [&](const FieldPlace& place) {
+                return place.table == table && address >= place.address &&
+                       address < place.address + place.count;
+            });
+        };
+        for (const BlockRange& block : blocks_) {
+            std::uint32_t count = 0;
+            for (std::uint32_t address = block.start; address < std::uint32_t{block.start} + block.length;
+                 address += std::max(count, 1U)) {
+                count = 0;
+                while (count < registers_per_row &&
+                       address + count < std::uint32_t{block.start} + block.length &&
+                       !is_named(block.table, address + count))
+                    ++count;
+                if (count > 0)
+                    row("", {block.table, static_cast<std::uint16_t>(address), count});
+            }
+        }
+    }
+
+    const RegisterProfile& profile_;
+    std::span<const BlockRange> blocks_;
+    RegisterImage image_;
+    std::uint16_t moved_by_;
+    std::vector<ExplainedField> rows_;
+};
+
+void conclude(Explanation& explanation, const std::expected<Reading, DecodeFault>& reading) {
+    explanation.understood = reading.has_value();
+    explanation.whole = reading ? reading_words(*reading) : fault_words(reading.error());
+}
+
+}  // namespace
+
+Explanation explain(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    const auto blocks = reads_of(profile);
+    const RegisterImage image(profile, blocks, words);
+    Explanation explanation;
+    if (const auto wrong = image.wrong_length()) {
+        explanation.whole = fault_words(*wrong);
+        return explanation;
+    }
+    Explainer explainer(profile, blocks, words);
+    if (profile.ring) {
+        explainer.ring_head();
+        const auto newest = image.whole("ring", profile.ring->newest);
+        explanation.understood = newest.has_value();
+        explanation.whole =
+            newest ? "the count of a ring; its newest result is read by itself" : fault_words(newest.error());
+    } else {
+        explainer.result();
+        conclude(explanation, decode_in(profile, blocks, words));
+    }
+    explanation.fields = explainer.rows();
+    return explanation;
+}
+
+std::optional<BlockRange> newest_slot(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    const auto blocks = reads_of(profile);
+    const RegisterImage image(profile, blocks, words);
+    if (!profile.ring || !profile.counter || image.wrong_length())
+        return std::nullopt;
+    const auto newest = image.whole("ring", profile.ring->newest);
+    if (!newest || *newest < profile.counter->lowest || *newest > profile.counter->highest)
+        return std::nullopt;
+    return slot_of(profile, *newest);
+}
+
+Explanation explain_slot(const RegisterProfile& profile, const BlockRange& slot,
+                         std::span<const std::uint16_t> words) {
+    const auto blocks = result_blocks(profile);
+    Explanation explanation;
+    if (const auto wrong = RegisterImage(profile, blocks, words).wrong_length()) {
+        explanation.whole = fault_words(*wrong);
+        return explanation;
+    }
+    Explainer explainer(profile, blocks, words,
+                        static_cast<std::uint16_t>(slot.start - blocks.front().start));
+    explainer.result();
+    conclude(explanation, decode_in(profile, blocks, words));
+    explanation.fields = explainer.rows();
+    return explanation;
+}
+
+}  // namespace tautgate::protocol

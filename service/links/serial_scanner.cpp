@@ -1,0 +1,191 @@
+#include "service/links/serial_scanner.hpp"
+
+#include <array>
+#include <optional>
+#include <random>
+#include <string>
+#include <utility>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/serial_port.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <fmt/format.h>
+#include <sys/ioctl.h>
+#include <termios.h>
+
+#include "service/links/backoff.hpp"
+#include "service/links/scan_feed.hpp"
+#include "service/links/serial_device.hpp"
+
+namespace tautgate::links {
+
+namespace asio = boost::asio;
+using boost::system::error_code;
+using std::chrono::milliseconds;
+using std::chrono::steady_clock;
+
+namespace {
+
+[[nodiscard]] asio::serial_port::parity::type parity_of(config::Parity parity) noexcept {
+    switch (parity) {
+    case config::Parity::none: return asio::serial_port::parity::none;
+    case config::Parity::even: return asio::serial_port::parity::even;
+    case config::Parity::odd: return asio::serial_port::parity::odd;
+    }
+    std::unreachable();
+}
+
+[[nodiscard]] asio::serial_port::stop_bits::type stop_bits_of(std::uint8_t bits) noexcept {
+    return bits == 2 ? asio::serial_port::stop_bits::two : asio::serial_port::stop_bits::one;
+}
+
+// The first option that the device does not take; none: it has taken all.
+[[nodiscard]] error_code set_up(asio::serial_port& port, const config::SerialLine& line) {
+    error_code failed;
+    const auto set = [&](const auto& option) {
+        if (!failed)
+            port.set_option(option, failed);
+    };
+    set(asio::serial_port::baud_rate(line.baud));
+    set(asio::serial_port::character_size(8));
+    set(asio::serial_port::parity(parity_of(line.parity)));
+    set(asio::serial_port::stop_bits(stop_bits_of(line.stop_bits)));
+    set(asio::serial_port::flow_control(asio::serial_port::flow_control::none));
+    return failed;
+}
+
+}  // namespace
+
+class SerialScanner::Line : public std::enable_shared_from_this<Line> {
+  public:
+    Line(asio::io_context& loop, const config::Scanner& scanner, const protocol::LabelReader& reader,
+         Sink sink, SerialScannerSettings settings)
+        : scanner_(scanner), reader_(reader), sink_(std::move(sink)), settings_(settings), port_(loop),
+          pause_(loop), again_(loop), backoff_(std::random_device{}()) {}
+
+    void start() { open(); }
+
+    [[nodiscard]] SourceHealth health(SteadyTime now) const {
+        SourceHealth health{.name = scanner_.id};
+        if (heard_)
+            health.age = std::chrono::duration_cast<milliseconds>(now - *heard_);
+        health.quality = port_.is_open() ? interlock::Quality::good : interlock::Quality::failed;
+        if (!port_.is_open())
+            health.why = why_;
+        return health;
+    }
+
+    void stop() {
+        stopped_ = true;
+        shut();
+        again_.cancel();
+    }
+
+  private:
+    void shut() {
+        pause_.cancel();
+        error_code ignored;  // the line is given up either way
+        (void)port_.close(ignored);
+    }
+
+    void open() {
+        const config::SerialLine& line = *scanner_.serial;
+        error_code failed;
+        (void)port_.open(line.device, failed);
+        if (failed)
+            return open_later(why_not_open(line.device, failed.value()));
+        if (const error_code refused = set_up(port_, line))
+            return open_later(fmt::format("{} does not take {} baud with these settings ({}); correct the "
+                                          "scanner's serial line",
+                                          line.device, line.baud, refused.message()));
+        // Nobody else may read here. A device that does not know the requests is left as it is.
+        static_cast<void>(::ioctl(port_.native_handle(), TIOCEXCL));
+        static_cast<void>(::tcflush(port_.native_handle(), TCIFLUSH));
+        opened_ = steady_clock::now();
+        feed_.emplace(scanner_, reader_, tell_);
+        read();
+    }
+    void open_later(std::string why) {
+        why_ = std::move(why);
+        shut();
+        again_.expires_after(backoff_.next());
+        again_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (!error && !self->stopped_)
+                self->open();
+        });
+    }
+    void lose(const std::string& why) {
+        backoff_.ended_after(std::chrono::duration_cast<milliseconds>(steady_clock::now() - opened_));
+        feed_->give_up_half();
+        if (!stopped_)
+            open_later(fmt::format("the serial line {} broke: {}", scanner_.serial->device, why));
+    }
+
+    void read() {
+        port_.async_read_some(
+            asio::buffer(incoming_), [self = shared_from_this()](const error_code& error, std::size_t count) {
+                if (self->stopped_)
+                    return;
+                self->pause_.cancel();
+                if (error)
+                    return self->lose(error.message());
+                self->heard_ = steady_clock::now();
+                const std::size_t labels = self->feed_->take({self->incoming_.data(), count});
+                if (!self->stopped_)
+                    self->go_on(labels);
+            });
+    }
+    // One label is read on from at once. A burst is no hand that scans, and waits for its turn.
+    void go_on(std::size_t labels) {
+        if (labels <= 1) {
+            read();
+            return await_rest();
+        }
+        pause_.expires_after(settings_.label_pause * static_cast<std::int64_t>(labels));
+        pause_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (error || self->stopped_)
+                return;
+            self->read();
+            self->await_rest();
+        });
+    }
+    void await_rest() {
+        pause_.expires_after(settings_.label_time);
+        pause_.async_wait([self = shared_from_this()](const error_code& error) {
+            // One that was due already when more bytes came is too late to be cancelled.
+            const bool is_due = self->pause_.expiry() <= steady_clock::now();
+            if (!error && !self->stopped_ && is_due)
+                self->feed_->give_up_half();
+        });
+    }
+
+    const config::Scanner scanner_;
+    const protocol::LabelReader& reader_;
+    Sink sink_;
+    const ScanFeed::Sink tell_ = [this](interlock::Payload payload) {
+        if (!stopped_)
+            sink_(std::move(payload));
+    };
+    SerialScannerSettings settings_;
+    asio::serial_port port_;
+    asio::steady_timer pause_;  // until a half label is given up, or until more is read
+    asio::steady_timer again_;
+    Backoff backoff_;
+    std::optional<ScanFeed> feed_;  // of this opening of the line
+    std::optional<SteadyTime> heard_;
+    SteadyTime opened_{};
+    std::string why_ = "its line was not opened yet";
+    std::array<char, 512> incoming_{};
+    bool stopped_ = false;
+};
+
+SerialScanner::SerialScanner(asio::io_context& loop, const config::Scanner& scanner,
+                             const protocol::LabelReader& reader, Sink sink, SerialScannerSettings settings)
+    : line_(std::make_shared<Line>(loop, scanner, reader, std::move(sink), settings)) {}
+SerialScanner::~SerialScanner() { line_->stop(); }
+
+void SerialScanner::start() { line_->start(); }
+SourceHealth SerialScanner::health(SteadyTime now) const { return line_->health(now); }
+void SerialScanner::stop() { line_->stop(); }
+
+}  // namespace tautgate::links

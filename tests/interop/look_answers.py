@@ -1,0 +1,205 @@
+"""`tautgate look` at a device that is pymodbus', and a tool of the line protocol in plain Python: what is shown is what the
+device has, nothing is written to it, what is recorded can be shown again, and each trouble is one sentence."""
+
+import json
+import os
+import pathlib
+import re
+import socket
+import struct
+import subprocess
+import tempfile
+import time
+
+import polled_tool
+from claims import check
+from station import SOURCE, free_ports, without_comments
+
+LOOK = [pathlib.Path(os.environ["TAUTGATE_BIN"]) / "tautgate", "look"]
+POLLED, CALLER = "NR-16", "NR-12"
+
+
+def look(*words, **options):
+    run = subprocess.run([*LOOK, *map(str, words)], capture_output=True, text=True, timeout=60, check=False,
+                         stdin=subprocess.DEVNULL, **options)
+    return run.returncode, run.stdout, run.stderr
+
+
+def described(folder, polled_port, caller_port, **changes):
+    station = json.loads(without_comments((SOURCE / "config/larkmoor.json").read_text(encoding="utf-8")))
+    station["tool_port"] = {"address": "127.0.0.1", "port": caller_port}
+    for tool in station["tools"]:
+        if tool["id"] == POLLED:
+            tool["link"]["registers"].update({"port": polled_port, "poll_interval_ms": 50, **changes})
+    file = folder / f"station-{len(list(folder.iterdir()))}.json"
+    file.write_text(json.dumps(station), encoding="utf-8")
+    return file
+
+
+def fields_in(text):
+    return {field["field"]: field for field in json.loads(text)["fields"]}
+
+
+def one_look(file, tool):
+    tool.show(polled_tool.final(7, 256.5, 27.3))
+    code, out, err = look(file, POLLED, "--once", "--json", "--orders")
+    check("one look ends well, and says nothing to the standard error", (code, err) == (0, ""), (code, err))
+    fields = fields_in(out)
+    torque = struct.unpack(">2H", struct.pack(">f", 256.5))
+    check("the raw words are those that pymodbus was given",
+          fields["torque"]["words"] == [f"{word:04X}" for word in torque], fields["torque"])
+    check("address and number from one stand beside each other",
+          (fields["torque"]["address"], fields["torque"]["address_from_one"]) == (104, 105), fields["torque"])
+    check("the fields say what they hold", [fields[name]["value"] for name in ("torque", "angle", "counter", "epoch")]
+          == ["256.5", "27.3", "7", str(polled_tool.EPOCH)], fields)
+    check("codes say what they mean", (fields["program"]["meaning"], fields["verdict"]["meaning"],
+                                       fields["direction"]["meaning"]) == ("M16-final", "OK", "tighten"), fields)
+    high, low = torque
+    # The four orders by Python's own struct.
+    orders = {"abcd": struct.pack(">2H", high, low), "cdab": struct.pack(">2H", low, high),
+              "badc": struct.pack("<2H", high, low), "dcba": struct.pack("<2H", low, high)}
+    for order, raw in orders.items():
+        shown = float(fields["torque"]["orders"][order])
+        wanted = struct.unpack(">f", raw)[0]
+        check(f"the order {order} is that of Python's struct", abs(shown - wanted) <= abs(wanted) * 1e-6,
+              (shown, wanted))
+
+
+def what_does_not_decode(file, tool):
+    words = polled_tool.final(8).words()
+    words[2] = 9
+    tool.registers.put(polled_tool.START, words)
+    code, out, _ = look(file, POLLED, "--once")
+    check("what does not decode gives exit code 1", code == 1, code)
+    row = next(line for line in out.splitlines() if " direction " in line)
+    check("its row is marked, with the words and the reason",
+          re.search(r"\? +102 +103 +holding +0009 +direction .*code 9 means neither", row), row)
+    check("and no result would be taken", "no result would be taken from it: direction: code 9" in out, out)
+    tool.show(polled_tool.final(8))
+
+
+def record_and_replay(file, tool, folder):
+    capture = folder / "nr16.capture"
+    counter = iter(range(9, 60_000))
+
+    def tighten(_registers, _address, _count):
+        if tool.reads % 10 == 9:
+            number = next(counter)
+            tool.show(polled_tool.final(number, 250.0 + number / 10))
+
+    tool.before_read = tighten
+    code, live, err = look(file, POLLED, "--for", "2s", "--json", "--record", capture)
+    tool.before_read = None
+    check("a recorded look ends well", (code, err) == (0, ""), (code, err))
+    code, again, err = look(file, "--replay", capture, "--json")
+    check("its replay ends well", (code, err) == (0, ""), (code, err))
+
+    def without_times(text):
+        return [{key: value for key, value in json.loads(line).items() if key != "at_us"}
+                for line in text.splitlines()]
+
+    check("it saw results come", any(field["changed"] for line in without_times(live) for field in line["fields"]))
+    check("the replay shows the very same rows, without the device", without_times(again) == without_times(live))
+    code, _, err = look(file, POLLED, "--once", "--record", capture)
+    check("a capture is not written over", code == 3 and "is there already" in err, (code, err))
+
+    whole = capture.read_bytes()
+    (folder / "cut.capture").write_bytes(whole[:-5])
+    code, cut, err = look(file, "--replay", folder / "cut.capture", "--json")
+    check("a capture that was cut off is shown up to there", code == 0 and "was cut off" in err and cut and
+          without_times(live)[:len(cut.splitlines())] == without_times(cut), (code, err))
+    lines = whole.splitlines(keepends=True)
+    lines[3] = b"rubbish\n"
+    (folder / "bad.capture").write_bytes(b"".join(lines))
+    code, _, err = look(file, "--replay", folder / "bad.capture")
+    check("a line that is none is named", code == 3 and "bad.capture:4: it is no JSON object" in err, (code, err))
+
+
+def nothing_written(tool):
+    check("nothing was written to the device", tool.acknowledged == [], tool.acknowledged)
+
+
+def troubles(folder, polled_port, caller_port):
+    file = described(folder, free_ports(1)[0], caller_port)
+    code, _, err = look(file, POLLED, "--once")
+    check("a device that refuses is one sentence with a remedy",
+          code == 3 and "Connection refused; check the port" in err and err.count("\n") == 1, (code, err))
+
+    file = described(folder, polled_port, caller_port, unit=9)
+    code, out, _ = look(file, POLLED, "--once")
+    # pymodbus answers for a unit that it does not serve with an exception, or not at all.
+    check("a wrong unit says so", code == 1 and re.search(r"no answer came in time; check the unit|exception", out), out)
+
+    code, _, err = look(file, "NR-61", "--once")
+    check("a tool that is not there names the one that was meant",
+          code == 2 and "no tool 'NR-61'" in err and "did you mean NR-16?" in err, (code, err))
+
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        file = described(folder, silent.getsockname()[1], caller_port)
+        code, out, _ = look(file, POLLED, "--once")
+        check("a device that does not answer is told after a second", code == 1 and "no answer came in time" in out, out)
+
+    station = json.loads(file.read_text(encoding="utf-8"))
+    for tool in station["tools"]:
+        if tool["id"] == POLLED:
+            tool["link"]["registers"] = {"serial": {"device": "/dev/no-such-line", "baud": 19200, "parity": "even",
+                                                    "stop_bits": 1},
+                                         "unit": 1, "profile": "nutrunner-block", "poll_interval_ms": 50}
+    file.write_text(json.dumps(station), encoding="utf-8")
+    code, _, err = look(file, POLLED, "--once")
+    check("a serial device that is not there is one sentence with a remedy",
+          code == 3 and "cannot open /dev/no-such-line" in err and "check the cable" in err, (code, err))
+
+
+def caller(file, port, folder):
+    capture = folder / "nr12.capture"
+    with subprocess.Popen([*LOOK, str(file), CALLER, "--for", "3s", "--json", "--record", str(capture)],
+                          stdout=subprocess.PIPE, text=True) as run:
+        for _ in range(100):
+            try:
+                tool = socket.create_connection(("127.0.0.1", port), timeout=5)
+                break
+            except ConnectionRefusedError:
+                time.sleep(0.02)  # the pace of asking; what counts is the answer
+        with tool, tool.makefile("rw", newline="\n") as lines:
+            def say(text):
+                lines.write(text + "\n")
+                lines.flush()
+
+            say(json.dumps({"hello": {"tool": CALLER, "epoch": "17", "last": "3"}}))
+            welcome = json.loads(lines.readline())
+            say(json.dumps({"result": {"counter": "3", "direction": "tighten", "program": "M12-bracket",
+                                       "torque": {"value": 71, "unit": "N.m"},
+                                       "angle": {"value": 15, "unit": "deg"}, "verdict": "ok"}}))
+            say(json.dumps({"result": {"counter": "4", "colour": "blue"}}))
+            answers = [json.loads(lines.readline())]
+            while list(answers[-1]) == ["beat"]:
+                answers.append(json.loads(lines.readline()))
+        out, _ = run.communicate(timeout=30)
+    check("a tool that calls is welcomed from its first result on", welcome == {"welcome": {"resend_from": "1"}}, welcome)
+    check("no result is acknowledged", all(list(answer) != ["acknowledge"] for answer in answers), answers)
+    check("a line that is not understood is refused with its reason", "colour" in json.dumps(answers[-1]), answers)
+    seen = [json.loads(line) for line in out.splitlines()]
+    check("what was said is shown",
+          any("torque 71 N·m; angle 15 deg; verdict OK" in says for one in seen for says in one["says"]), seen)
+    check("the last line is not understood, which is the exit code", run.returncode == 1 and not seen[-1]["understood"])
+    code, again, _ = look(file, "--replay", capture, "--json")
+    check("a capture of a tool that calls shows the same lines",
+          [json.loads(line)["raw"] for line in again.splitlines()] == [one["raw"] for one in seen] and code == 1)
+
+
+def main():
+    polled_port, caller_port = free_ports(2)
+    with tempfile.TemporaryDirectory(prefix="tautgate-look-") as name:
+        folder = pathlib.Path(name)
+        file = described(folder, polled_port, caller_port)
+        with polled_tool.Tool(polled_port) as tool:
+            one_look(file, tool)
+            what_does_not_decode(file, tool)
+            record_and_replay(file, tool, folder)
+            troubles(folder, polled_port, caller_port)
+            nothing_written(tool)
+        caller(file, caller_port, folder)
+
+
+main()

@@ -1,0 +1,65 @@
+#include "tools/cli/capture_file.hpp"
+
+#include <cerrno>
+#include <filesystem>
+#include <ios>
+#include <iterator>
+#include <system_error>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "tools/cli/text.hpp"
+
+namespace tautgate::cli {
+
+std::expected<CaptureFile, std::string> CaptureFile::create(const std::string& path,
+                                                            const protocol::CaptureHead& head) {
+    std::error_code unknown;  // then opening tells
+    if (std::filesystem::exists(path, unknown))
+        return std::unexpected(
+            fmt::format("{} is there already and is not written over; name another file, or remove this one",
+                        plain(path)));
+    errno = 0;
+    CaptureFile capture(path, std::ofstream(path, std::ios::binary));
+    if (!capture.file_)
+        return std::unexpected(fmt::format("cannot write to {}: {}; choose a folder in which you may write",
+                                           plain(path), std::generic_category().message(errno)));
+    if (auto written = capture.write(to_line(head)); !written)
+        return std::unexpected(std::move(written.error()));
+    return capture;
+}
+
+std::expected<void, std::string> CaptureFile::add(protocol::CaptureSide from, std::string_view bytes) {
+    using std::chrono::microseconds;
+    const auto at =
+        std::chrono::duration_cast<microseconds>(std::chrono::steady_clock::now() - began_).count();
+    return write(to_line(protocol::CapturedBytes{from, at, std::string(bytes)}));
+}
+
+std::expected<void, std::string> CaptureFile::write(const std::string& line) {
+    errno = 0;
+    file_.write(line.data(), static_cast<std::streamsize>(line.size()));
+    file_.flush();
+    if (file_)
+        return {};
+    return std::unexpected(
+        fmt::format("{} could not be written on: {}; it is whole up to here, see that its disk is not full",
+                    plain(path_), std::generic_category().message(errno)));
+}
+
+std::expected<protocol::Capture, std::string> read_capture_file(const std::string& path) {
+    errno = 0;
+    std::ifstream file(path, std::ios::binary);
+    const std::string text{std::istreambuf_iterator<char>(file), {}};
+    if (!file)
+        return std::unexpected(fmt::format("cannot read {}: {}; check its name and rights", plain(path),
+                                           std::generic_category().message(errno)));
+    auto capture = protocol::read_capture(text);
+    if (!capture)
+        return std::unexpected(fmt::format("{}:{}: {}; {}", plain(path), capture.error().line,
+                                           capture.error().what, capture.error().remedy));
+    return std::move(*capture);
+}
+
+}  // namespace tautgate::cli

@@ -1,0 +1,42 @@
+// The wire to one polled tool, for somebody who wants the very bytes: a request goes out as it is, and what
+// comes back comes back as it came. libmodbus opens the connection or the serial line. Blocking; every wait
+// has an end; one thread.
+#pragma once
+
+#include <chrono>
+#include <expected>
+#include <memory>
+#include <string>
+
+#include "config/station.hpp"
+#include "protocol/register_request.hpp"
+
+namespace tautgate::cli {
+
+[[nodiscard]] protocol::ModbusWire wire_of(const config::RegisterLink& link) noexcept;
+// "127.0.0.1:8464, unit 1", "/dev/ttyUSB0 at 19200 baud, unit 3".
+[[nodiscard]] std::string connection_words(const config::RegisterLink& link);
+
+class DeviceWire {
+  public:
+    // The errors here are one sentence each: what, where, why, remedy.
+    [[nodiscard]] static std::expected<std::unique_ptr<DeviceWire>, std::string>
+    open(const config::RegisterLink& link, std::chrono::milliseconds answer_within);
+    ~DeviceWire();
+    DeviceWire(const DeviceWire&) = delete;
+    DeviceWire& operator=(const DeviceWire&) = delete;
+    DeviceWire(DeviceWire&&) = delete;
+    DeviceWire& operator=(DeviceWire&&) = delete;
+
+    // What came within the time: the whole answer, a part of it, or nothing. After anything but a whole
+    // answer a connection is to be given up, so that a late answer never serves the next request; a serial
+    // line is left alone for a while by itself. An error: the wire is gone.
+    [[nodiscard]] std::expected<std::string, std::string> ask(const std::string& request);
+
+  private:
+    class Line;
+    explicit DeviceWire(std::unique_ptr<Line> line);
+    std::unique_ptr<Line> line_;
+};
+
+}  // namespace tautgate::cli

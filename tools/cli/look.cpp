@@ -1,0 +1,606 @@
+#include "tools/cli/look.hpp"
+
+#include <algorithm>
+#include <array>
+#include <chrono>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <thread>
+#include <utility>
+#include <variant>
+#include <vector>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <boost/asio/write.hpp>
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+#include <nlohmann/json.hpp>
+
+#include "config/reader.hpp"
+#include "protocol/capture.hpp"
+#include "protocol/profile_text.hpp"
+#include "protocol/text.hpp"
+#include "protocol/utc.hpp"
+#include "service/journal/digest.hpp"
+#include "tools/cli/capture_file.hpp"
+#include "tools/cli/device_wire.hpp"
+#include "tools/cli/line_look.hpp"
+#include "tools/cli/register_look.hpp"
+#include "tools/cli/text.hpp"
+
+namespace tautgate::cli {
+
+namespace asio = boost::asio;
+using asio::ip::tcp;
+using std::chrono::milliseconds;
+using std::chrono::steady_clock;
+
+namespace {
+
+// Longer than the service waits: what answers late is to be seen answering.
+constexpr milliseconds answer_within{1000};
+constexpr milliseconds before_dialling_again{1000};
+constexpr std::chrono::seconds line_beat{1};
+
+std::unexpected<Failure> cannot(std::string why) {
+    return std::unexpected(Failure{Exit::could_not_ask, std::move(why)});
+}
+std::unexpected<Failure> wrong_usage(std::string why) {
+    return std::unexpected(Failure{Exit::wrong_usage, std::move(why)});
+}
+
+// ---- what the description says ----------------------------------------------------------------------------
+
+// Only mistakes of form and of the tool's own profile matter here: a description is wired while it is
+// written.
+Asked<config::Station> station_to_look_at(const std::string& file) {
+    auto station = config::read_station_file(file);
+    if (station)
+        return std::move(*station);
+    for (const auto& finding : station.error())
+        complain(plain(config::to_text(finding)));
+    return std::unexpected(
+        Failure{Exit::no, fmt::format("{}: it cannot be read; put right what is named above", plain(file))});
+}
+
+Asked<const config::Tool*> tool_named(const config::Station& station, const std::string& id) {
+    const auto found = std::ranges::find(station.tools, id, &config::Tool::id);
+    if (found != station.tools.end())
+        return &*found;
+    std::vector<std::string> known;
+    known.reserve(station.tools.size());
+    for (const auto& tool : station.tools)
+        known.push_back(tool.id);
+    const auto nearest = protocol::nearest_word(id, known);
+    return wrong_usage(fmt::format("no tool '{}' is in the description; {}known are: {}", plain(id),
+                                   nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest),
+                                   plain(fmt::format("{}", fmt::join(known, ", ")))));
+}
+
+Asked<const protocol::RegisterProfile*> profile_named(const config::Station& station,
+                                                      const config::Tool& tool, const std::string& id) {
+    const auto found = std::ranges::find(station.profiles, id, &config::NamedProfile::id);
+    if (found == station.profiles.end())
+        return wrong_usage(
+            fmt::format("tool {} names the profile '{}', which is not in the description; enter "
+                        "it under profiles",
+                        plain(tool.id), plain(id)));
+    const auto faults = protocol::check(found->profile);
+    for (const auto& fault : faults)
+        complain(plain(fmt::format("profile {}{}: {}; {}", id, fault.place, fault.finding, fault.remedy)));
+    if (!faults.empty())
+        return std::unexpected(Failure{
+            Exit::no, fmt::format("the profile {} has mistakes; put right what is named above", plain(id))});
+    return &found->profile;
+}
+
+std::string digest_of_profile(const protocol::RegisterProfile& profile) {
+    return journal::hex(journal::sha256(protocol::profile_text(profile)));
+}
+
+// ---- what is shown ----------------------------------------------------------------------------------------
+
+std::string offset_words(std::int64_t at_us) {
+    return fmt::format("+{:.3f} s", static_cast<double>(at_us) / 1e6);
+}
+
+void print_line(const nlohmann::ordered_json& object) {
+    print(object.dump(-1, ' ', true, nlohmann::ordered_json::error_handler_t::replace) + "\n");
+    std::fflush(stdout);
+}
+
+// Shows one look after the other and remembers what the last one was.
+class Screen {
+  public:
+    Screen(const Desk& desk, const LookOrder& order) : desk_(desk), orders_(order.orders) {}
+
+    void show(std::int64_t at_us, RegisterLook look) {
+        const RegisterLook* before = before_ ? &*before_ : nullptr;
+        if (desk_.json) {
+            nlohmann::ordered_json object{{"at_us", at_us}};
+            object.update(look_json(look, before));
+            print_line(object);
+        } else if (const std::string text =
+                       look_text(look, before, {desk_.style, orders_, before != nullptr});
+                   !text.empty()) {
+            print(fmt::format("{}\n{}", offset_words(at_us), text));
+            std::fflush(stdout);
+        }
+        understood_ = look.understood();
+        // After a look without an answer, what changed is what differs from the last one with an answer.
+        if (!look.parts.empty() || !before_)
+            before_ = std::move(look);
+        else
+            before_->fault = look.fault;
+    }
+    void show(std::int64_t at_us, const LineSaid& said) {
+        if (desk_.json) {
+            nlohmann::ordered_json object{{"at_us", at_us}};
+            object.update(said_json(said));
+            print_line(object);
+        } else {
+            print(fmt::format("{}\n{}", offset_words(at_us), said_text(said)));
+            std::fflush(stdout);
+        }
+        understood_ = said.fault.empty();
+    }
+    [[nodiscard]] Exit exit() const { return understood_ ? Exit::fine : Exit::no; }
+
+  private:
+    Desk desk_;
+    bool orders_;
+    std::optional<RegisterLook> before_;
+    bool understood_ = false;
+};
+
+class Watch {
+  public:
+    explicit Watch(std::uint64_t for_s) : for_s_(for_s) {}
+    [[nodiscard]] std::int64_t at_us() const {
+        return std::chrono::duration_cast<std::chrono::microseconds>(steady_clock::now() - began_).count();
+    }
+    [[nodiscard]] bool over() const { return for_s_ != 0 && steady_clock::now() >= end(); }
+    [[nodiscard]] steady_clock::time_point end() const { return began_ + std::chrono::seconds(for_s_); }
+    // No longer than until the end.
+    void rest(steady_clock::time_point until) const {
+        std::this_thread::sleep_until(for_s_ != 0 ? std::min(until, end()) : until);
+    }
+
+  private:
+    std::uint64_t for_s_;
+    steady_clock::time_point began_ = steady_clock::now();
+};
+
+// Bytes in either direction, kept where that was asked for. The first that could not be kept ends the look.
+class Recorder {
+  public:
+    [[nodiscard]] Asked<void> begin(const std::string& path, protocol::CaptureHead head) {
+        if (path.empty())
+            return {};
+        head.began = protocol::utc_text(std::chrono::duration_cast<std::chrono::microseconds>(
+                                            std::chrono::system_clock::now().time_since_epoch())
+                                            .count());
+        auto file = CaptureFile::create(path, head);
+        if (!file)
+            return cannot(std::move(file.error()));
+        file_ = std::move(*file);
+        return {};
+    }
+    [[nodiscard]] std::expected<void, std::string> keep(protocol::CaptureSide from, std::string_view bytes) {
+        if (!file_ || bytes.empty())
+            return {};
+        auto kept = file_->add(from, bytes);
+        broken_ = broken_ || !kept;
+        return kept;
+    }
+    [[nodiscard]] bool broken() const noexcept { return broken_; }
+
+  private:
+    std::optional<CaptureFile> file_;
+    bool broken_ = false;
+};
+
+// ---- a polled tool
+// ------------------------------------------------------------------------------------------
+
+class PolledLook {
+  public:
+    PolledLook(const Desk& desk, const LookOrder& order, const config::RegisterLink& link,
+               const protocol::RegisterProfile& profile)
+        : order_(order), link_(link), screen_(desk, order), watch_(order.for_s),
+          looker_(profile, wire_of(link), link.unit,
+                  [this](const std::string& request) { return ask(request); }) {}
+
+    [[nodiscard]] Asked<Exit> run(const protocol::CaptureHead& head) {
+        if (auto begun = recorder_.begin(order_.record, head); !begun)
+            return std::unexpected(begun.error());
+        auto opened = DeviceWire::open(link_, answer_within);
+        if (!opened)
+            return cannot(plain(opened.error()));
+        wire_ = std::move(*opened);
+        while (true) {
+            const auto due = steady_clock::now() + link_.poll_interval;
+            if (auto looked = look_once(); !looked)
+                return std::unexpected(looked.error());
+            if (order_.once || watch_.over())
+                return screen_.exit();
+            watch_.rest(due);
+            if (watch_.over())
+                return screen_.exit();
+        }
+    }
+
+  private:
+    std::expected<std::string, std::string> ask(const std::string& request) {
+        if (auto kept = recorder_.keep(protocol::CaptureSide::station, request); !kept)
+            return std::unexpected(std::move(kept.error()));
+        auto answer = wire_->ask(request);
+        if (!answer)
+            return answer;
+        if (auto kept = recorder_.keep(protocol::CaptureSide::tool, *answer); !kept)
+            return std::unexpected(std::move(kept.error()));
+        return answer;
+    }
+    // A wire that is gone is opened anew, for as long as somebody wants to look.
+    [[nodiscard]] Asked<void> look_once() {
+        const auto at_us = watch_.at_us();
+        if (!wire_) {
+            auto opened = DeviceWire::open(link_, answer_within);
+            if (!opened)
+                return lost(plain(opened.error()));
+            wire_ = std::move(*opened);
+        }
+        auto look = looker_.look();
+        if (!look)
+            return lost(plain(look.error()));
+        const bool answered = look->fault.empty();
+        screen_.show(at_us, std::move(*look));
+        if (!answered && !link_.serial)
+            wire_.reset();  // a late answer must not serve the next request
+        if (!answered || !order_.acknowledge)
+            return {};
+        const auto told = looker_.acknowledge();
+        return told ? Asked<void>{} : lost(plain(told.error()));
+    }
+    [[nodiscard]] Asked<void> lost(std::string why) {
+        wire_.reset();
+        if (recorder_.broken() || order_.once)
+            return cannot(std::move(why));
+        screen_.show(watch_.at_us(), RegisterLook{.parts = {}, .torn = false, .fault = std::move(why)});
+        watch_.rest(steady_clock::now() + before_dialling_again);
+        return {};
+    }
+
+    LookOrder order_;
+    config::RegisterLink link_;
+    Screen screen_;
+    Watch watch_;
+    Recorder recorder_;
+    std::unique_ptr<DeviceWire> wire_;
+    RegisterLooker looker_;
+};
+
+Asked<Exit> look_at_polled(const Desk& desk, const LookOrder& order, const config::Station& station,
+                           const config::Tool& tool, const config::RegisterLink& link) {
+    const auto profile = profile_named(station, tool, link.profile);
+    if (!profile)
+        return std::unexpected(profile.error());
+    if (order.acknowledge)
+        complain("what is acknowledged here is in no record: the tool may forget it; use it for trials only");
+    if (!desk.json)
+        print(plain(fmt::format(
+                  "tool {} at {}, profile {}; read only{}. Where the device takes one client only, "
+                  "stop the service first.",
+                  tool.id, connection_words(link), link.profile,
+                  order.acknowledge ? " but for the acknowledgement" : "")) +
+              "\n");
+    return PolledLook(desk, order, link, **profile)
+        .run({.wire = link.serial ? protocol::CaptureWire::modbus_serial : protocol::CaptureWire::modbus_tcp,
+              .tool = tool.id,
+              .connection = connection_words(link),
+              .profile = link.profile,
+              .profile_digest = digest_of_profile(**profile),
+              .began = {}});
+}
+
+// ---- a tool that calls
+// --------------------------------------------------------------------------------------
+
+protocol::MeasuringRange range_of(const config::Tool& tool) {
+    return {.torque_resolution = tool.torque_resolution,
+            .angle_resolution = tool.angle_resolution,
+            .torque_max = tool.torque_max};
+}
+
+// Takes one call after the other at a port.
+class CallerLook {
+  public:
+    CallerLook(const Desk& desk, const LookOrder& order, const config::Tool& tool)
+        : order_(order), tool_(tool), screen_(desk, order), watch_(order.for_s) {}
+
+    [[nodiscard]] Asked<Exit> run(const config::Endpoint& at, const protocol::CaptureHead& head) {
+        boost::system::error_code failed;
+        const auto address = asio::ip::make_address(at.address, failed);
+        tcp::acceptor acceptor(loop_);
+        const tcp::endpoint endpoint(address, at.port);
+        if (!failed)
+            acceptor.open(endpoint.protocol(), failed);
+        if (!failed)
+            acceptor.set_option(tcp::acceptor::reuse_address(true), failed);
+        if (!failed)
+            acceptor.bind(endpoint, failed);
+        if (!failed)
+            acceptor.listen(1, failed);
+        if (failed)
+            return cannot(
+                fmt::format("cannot wait for calls at {}:{}: {}; stop the service if it has the port, "
+                            "or give another one with --port",
+                            plain(at.address), at.port, failed.message()));
+        if (auto begun = recorder_.begin(order_.record, head); !begun)
+            return std::unexpected(begun.error());
+        take_calls(acceptor);
+        beat();
+        if (order_.for_s != 0)
+            loop_.run_until(watch_.end());
+        else
+            loop_.run();
+        if (trouble_)
+            return cannot(std::move(*trouble_));
+        if (!heard_)
+            return cannot(fmt::format("no tool called at {}:{}; check that it calls this address and port",
+                                      plain(at.address), at.port));
+        return screen_.exit();
+    }
+
+  private:
+    struct Call {
+        explicit Call(tcp::socket accepted, LineLooker lines)
+            : socket(std::move(accepted)), looker(std::move(lines)) {}
+        tcp::socket socket;
+        LineLooker looker;
+        std::array<char, 4096> incoming{};
+    };
+
+    void take_calls(tcp::acceptor& acceptor) {
+        acceptor.async_accept([this, &acceptor](const boost::system::error_code& failed, tcp::socket socket) {
+            if (failed)
+                return end(fmt::format("no more calls can be taken: {}", failed.message()));
+            // One at a time: a tool that calls again has lost its former connection.
+            call_ = std::make_shared<Call>(std::move(socket),
+                                           LineLooker(tool_.id, range_of(tool_), order_.acknowledge));
+            read(call_);
+            take_calls(acceptor);
+        });
+    }
+    void read(const std::shared_ptr<Call>& call) {
+        call->socket.async_read_some(
+            asio::buffer(call->incoming),
+            [this, call](const boost::system::error_code& failed, std::size_t count) {
+                if (failed || call != call_)
+                    return;
+                const std::string_view bytes(call->incoming.data(), count);
+                keep(protocol::CaptureSide::tool, bytes);
+                for (const LineSaid& said : call->looker.hear(bytes)) {
+                    heard_ = true;
+                    screen_.show(watch_.at_us(), said);
+                    send(*call, said.answer);
+                }
+                if (order_.once && heard_)
+                    return loop_.stop();
+                read(call);
+            });
+    }
+    // Lines are short and the tool reads them: a socket that takes no more is as good as gone.
+    void send(Call& call, const std::string& line) {
+        if (line.empty())
+            return;
+        keep(protocol::CaptureSide::station, line);
+        boost::system::error_code failed;
+        asio::write(call.socket, asio::buffer(line), failed);
+        if (failed)
+            call.socket.close(failed);
+    }
+    void beat() {
+        timer_.expires_after(line_beat);
+        timer_.async_wait([this](const boost::system::error_code& failed) {
+            if (failed)
+                return;
+            if (call_ && call_->socket.is_open())
+                send(*call_, to_line(protocol::Beat{}));
+            beat();
+        });
+    }
+    void keep(protocol::CaptureSide from, std::string_view bytes) {
+        if (auto kept = recorder_.keep(from, bytes); !kept)
+            end(std::move(kept.error()));
+    }
+    void end(std::string why) {
+        trouble_ = std::move(why);
+        loop_.stop();
+    }
+
+    LookOrder order_;
+    const config::Tool& tool_;
+    Screen screen_;
+    Watch watch_;
+    Recorder recorder_;
+    asio::io_context loop_;
+    asio::steady_timer timer_{loop_};
+    std::shared_ptr<Call> call_;
+    bool heard_ = false;
+    std::optional<std::string> trouble_;
+};
+
+Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const config::Station& station,
+                           const config::Tool& tool) {
+    config::Endpoint at = station.tool_port.value_or(config::Endpoint{"0.0.0.0", 0});
+    if (order.port != 0)
+        at.port = order.port;
+    if (at.port == 0)
+        return wrong_usage(
+            fmt::format("tool {} calls the station, and the description names no tool port; give "
+                        "one with --port",
+                        plain(tool.id)));
+    if (order.acknowledge)
+        complain("what is acknowledged here is in no record: the tool may forget it; use it for trials only");
+    if (!desk.json)
+        print(
+            plain(fmt::format("tool {} is awaited at {}:{}; {}.", tool.id, at.address, at.port,
+                              order.acknowledge ? "its results are acknowledged"
+                                                : "nothing is acknowledged, so that it keeps its results")) +
+            "\n");
+    return CallerLook(desk, order, tool)
+        .run(at, {.wire = protocol::CaptureWire::lines,
+                  .tool = tool.id,
+                  .connection = fmt::format("{}:{}", at.address, at.port),
+                  .profile = {},
+                  .profile_digest = {},
+                  .began = {}});
+}
+
+// ---- out of a capture
+// ---------------------------------------------------------------------------------------
+
+// Gives the recorded answers as long as what is asked for is what was asked for then.
+class RecordedAnswers {
+  public:
+    RecordedAnswers(const protocol::Capture& capture, protocol::ModbusWire wire)
+        : exchanges_(protocol::exchanges_in(capture)), wire_(wire) {
+        // The answer may have been in what was cut off; it is not known that none came.
+        if (capture.cut && !exchanges_.empty() && exchanges_.back().answer.empty())
+            exchanges_.pop_back();
+        skip_writes();
+    }
+
+    [[nodiscard]] bool over() const noexcept { return next_ == exchanges_.size(); }
+    [[nodiscard]] std::int64_t at_us() const { return over() ? 0 : exchanges_[next_].at_us; }
+    std::expected<std::string, std::string> answer(const std::string& request) {
+        if (over())
+            return std::unexpected(
+                std::string("the capture ends within a look; what is before it was shown"));
+        const protocol::Exchange& exchange = exchanges_[next_];
+        const auto asked = protocol::asked_in(wire_, exchange.request);
+        if (!asked || *asked != protocol::asked_in(wire_, request))
+            return std::unexpected(fmt::format(
+                "the capture was made by another profile: it asked [{}] where this one asks [{}]; take the "
+                "description that it was made with",
+                protocol::spaced_hex(exchange.request), protocol::spaced_hex(request)));
+        std::string answer = exchange.answer;
+        if (wire_ == protocol::ModbusWire::tcp && answer.size() > 2 &&
+            answer.substr(0, 2) == exchange.request.substr(0, 2))
+            answer = protocol::with_transaction_of(request, std::move(answer));
+        ++next_;
+        skip_writes();
+        return answer;
+    }
+
+  private:
+    // Acknowledgements that were tried then.
+    void skip_writes() {
+        while (!over()) {
+            const auto asked = protocol::asked_in(wire_, exchanges_[next_].request);
+            if (!asked || (*asked)[1] <= 4)
+                return;
+            ++next_;
+        }
+    }
+
+    std::vector<protocol::Exchange> exchanges_;
+    protocol::ModbusWire wire_;
+    std::size_t next_ = 0;
+};
+
+Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const protocol::Capture& capture,
+                             const config::Station& station, const config::Tool& tool) {
+    const auto* link = std::get_if<config::RegisterLink>(&tool.link);
+    if (link == nullptr)
+        return wrong_usage(fmt::format("the capture holds registers, and tool {} speaks the line protocol; "
+                                       "name the tool that it was made of",
+                                       plain(tool.id)));
+    const auto profile = profile_named(station, tool, link->profile);
+    if (!profile)
+        return std::unexpected(profile.error());
+    if (digest_of_profile(**profile) != capture.head.profile_digest)
+        complain(
+            plain(fmt::format("the profile {} is not the one that the capture was made with; what it says "
+                              "now is shown",
+                              link->profile)));
+    const auto wire = capture.head.wire == protocol::CaptureWire::modbus_serial ? protocol::ModbusWire::serial
+                                                                                : protocol::ModbusWire::tcp;
+    RecordedAnswers answers(capture, wire);
+    std::uint8_t unit = link->unit;
+    if (const auto exchanges = protocol::exchanges_in(capture); !exchanges.empty())
+        if (const auto asked = protocol::asked_in(wire, exchanges.front().request))
+            unit = static_cast<std::uint8_t>(asked->front());
+    RegisterLooker looker(**profile, wire, unit,
+                          [&](const std::string& request) { return answers.answer(request); });
+    Screen screen(desk, order);
+    while (!answers.over()) {
+        const auto at_us = answers.at_us();
+        auto look = looker.look();
+        if (!look && answers.over()) {
+            complain(look.error());
+            break;
+        }
+        if (!look)
+            return cannot(plain(look.error()));
+        screen.show(at_us, std::move(*look));
+        if (order.once)
+            break;
+    }
+    return screen.exit();
+}
+
+Asked<Exit> replay_lines(const Desk& desk, const LookOrder& order, const protocol::Capture& capture,
+                         const config::Tool& tool) {
+    LineLooker looker(tool.id, range_of(tool), false);
+    Screen screen(desk, order);
+    for (const auto& part : capture.parts)
+        if (part.from == protocol::CaptureSide::tool)
+            for (const LineSaid& said : looker.hear(part.bytes))
+                screen.show(part.at_us, said);
+    return screen.exit();
+}
+
+Asked<Exit> replay(const Desk& desk, const LookOrder& order, const config::Station& station) {
+    if (!order.record.empty() || order.acknowledge || order.port != 0 || order.for_s != 0)
+        return wrong_usage("a capture is only read: leave out --record, --acknowledge, --port and --for");
+    const auto capture = read_capture_file(order.replay);
+    if (!capture)
+        return cannot(capture.error());
+    const auto tool = tool_named(station, order.tool.empty() ? capture->head.tool : order.tool);
+    if (!tool)
+        return std::unexpected(tool.error());
+    if (capture->cut)
+        complain(fmt::format("{} was cut off; what is whole of it is shown", plain(order.replay)));
+    if (!desk.json)
+        print(plain(fmt::format("tool {} at {}, recorded {}", capture->head.tool, capture->head.connection,
+                                short_time(capture->head.began))) +
+              "\n");
+    if (capture->head.wire == protocol::CaptureWire::lines)
+        return replay_lines(desk, order, *capture, **tool);
+    return replay_registers(desk, order, *capture, station, **tool);
+}
+
+}  // namespace
+
+Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
+    const auto station = station_to_look_at(order.file);
+    if (!station)
+        return std::unexpected(station.error());
+    if (!order.replay.empty())
+        return replay(desk, order, *station);
+    if (order.tool.empty())
+        return wrong_usage("it names no tool; give the id that the tool has in the description");
+    const auto tool = tool_named(*station, order.tool);
+    if (!tool)
+        return std::unexpected(tool.error());
+    if (const auto* link = std::get_if<config::RegisterLink>(&(*tool)->link))
+        return look_at_polled(desk, order, *station, **tool, *link);
+    return look_at_caller(desk, order, *station, **tool);
+}
+
+}  // namespace tautgate::cli

@@ -1,0 +1,171 @@
+#include "tools/cli/wiring_test.hpp"
+
+#include <algorithm>
+#include <chrono>
+#include <cstdio>
+#include <string_view>
+#include <thread>
+#include <utility>
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+#include <nlohmann/json.hpp>
+
+#include "tools/cli/text.hpp"
+
+namespace tautgate::cli {
+
+using nlohmann::json;
+
+namespace {
+
+constexpr std::chrono::milliseconds look_interval{500};
+
+const json& bay_in_answer(const json& station, const std::string& id) {
+    static const json none;
+    for (const auto& bay : at(station, "bays"))
+        if (text_at(bay, "id") == id)
+            return bay;
+    return none;
+}
+
+std::string age_of_controller(const json& health, const std::string& bay) {
+    for (const auto& input : at(health, "inputs"))
+        if (text_at(input, "kind") == "controller" && text_at(input, "id") == bay) {
+            const auto age = text_at(input, "age_ms");
+            return age.empty() ? "it was never heard of" : fmt::format("last sign of life {} ms ago", age);
+        }
+    return "its health is not known";
+}
+
+std::string hex_token(const json& token) {
+    return token.is_number_unsigned() ? fmt::format("0x{:08X}", token.get<std::uint64_t>()) : "-";
+}
+
+std::string moved_words(const json& counts) {
+    std::vector<std::string> all;
+    for (const auto& moved : at(counts, "moved"))
+        all.push_back(fmt::format("{} {}", plain(text_at(moved, "permissive")), text_at(moved, "count")));
+    return fmt::format("{}", fmt::join(all, ", "));
+}
+
+std::string end_words(std::string_view why) {
+    if (why == "by_person")
+        return "a person ended it";
+    if (why == "time_over")
+        return "its time is over";
+    if (why == "unit_seen")
+        return "a unit may be there: an arrival, a ticket, or a present signal that is not off";
+    if (why == "equipment_moved")
+        return "the equipment counted something, or its controller started anew";
+    if (why == "link_lost")
+        return "the link to the controller was not good all the time";
+    if (why == "station_restarted")
+        return "the service was started anew";
+    if (why == "rules_changed")
+        return "other rules came in force";
+    return plain(why);
+}
+
+// Why the test that event `began` began is over.
+Asked<std::string> why_over(const Desk& desk, std::uint64_t began, const std::string& bay) {
+    const auto reply = desk.http.get(fmt::format("/v1/events?from={}", began));
+    if (!reply)
+        return std::unexpected(Failure{Exit::could_not_ask, reply.error()});
+    std::string_view rest = reply->body;
+    while (!rest.empty()) {
+        const auto end = std::min(rest.find('\n'), rest.size());
+        if (const auto event = json::parse(rest.substr(0, end), nullptr, false); event.is_object())
+            if (auto why = wiring_test_end(event, bay); !why.empty())
+                return why;
+        rest.remove_prefix(std::min(end + 1, rest.size()));
+    }
+    return std::string("unknown");
+}
+
+// Until it is over.
+Asked<Exit> watch_wiring(const Desk& desk, const std::string& bay) {
+    std::uint64_t began = 0;
+    for (std::string shown;; std::this_thread::sleep_for(look_interval)) {
+        const auto station = ask(desk, "/v1/station");
+        if (!station)
+            return std::unexpected(station.error());
+        const auto health = ask(desk, "/v1/health");
+        if (!health)
+            return std::unexpected(health.error());
+        const json& now = bay_in_answer(*station, bay);
+        const json& test = at(now, "wiring_test");
+        if (!test.is_object())
+            break;
+        began = at(test, "began").get<std::uint64_t>();
+        if (desk.json)
+            print(json{{"wiring_test", test}, {"controller", at(now, "controller")}}.dump(-1, ' ', true) +
+                  "\n");
+        else if (auto text = wiring_text(now, *health); text != shown)
+            print(shown = std::move(text));
+        std::fflush(stdout);
+    }
+    if (began == 0)
+        return std::unexpected(Failure{Exit::no,
+                                       "the test was over before it could be looked at; tautgate follow "
+                                       "shows what ends it"});
+    const auto why = why_over(desk, began, bay);
+    if (!why)
+        return std::unexpected(why.error());
+    if (desk.json)
+        print(json{{"over", *why}}.dump() + "\n");
+    else
+        print(fmt::format("over: {}\n", end_words(*why)));
+    return *why == "by_person" || *why == "time_over" ? Exit::fine : Exit::no;
+}
+
+}  // namespace
+
+std::string wiring_text(const json& bay, const json& health) {
+    const json& test = at(bay, "wiring_test");
+    if (!test.is_object())
+        return "";
+    const json& controller = at(bay, "controller");
+    const json& counts = at(controller, "counts");
+    const bool echoed = at(controller, "echoed_token") == at(test, "token");
+    return fmt::format("released is shown for token {} on {}\n"
+                       "  comes back: token {}: {}\n"
+                       "  present {}, arrivals {}, departures {}, starts {}, moved {}\n"
+                       "  link {}, {}\n",
+                       hex_token(at(test, "token")),
+                       at(test, "permissive").is_null() ? "every permissive"
+                                                        : plain(text_at(test, "permissive")),
+                       hex_token(at(controller, "echoed_token")),
+                       echoed ? "the controller shows what it received"
+                              : "not the one shown; the controller has not received it, or does not show it",
+                       plain(text_at(controller, "present")), text_at(counts, "arrivals"),
+                       text_at(counts, "departures"), text_at(counts, "starts"), moved_words(counts),
+                       plain(text_at(controller, "link")), age_of_controller(health, text_at(bay, "id")));
+}
+
+std::string wiring_test_end(const json& event, const std::string& bay) {
+    for (const auto& effect : at(at(event, "record"), "effects")) {
+        const json& over = at(effect, "WiringTestOver");
+        if (text_at(over, "bay") == bay)
+            return text_at(over, "why");
+    }
+    return "";
+}
+
+Asked<Exit> test_wiring(const Desk& desk, const WiringTestOrder& order, const Signers& signers) {
+    const auto bay = bay_or_only(desk, order.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    const BayAct act{.bay = *bay,
+                     .what = "wiring-test",
+                     .key = "act",
+                     .value = order.end ? "end" : "begin",
+                     .about_the_unit = false,
+                     .permissive = order.permissive};
+    const auto done = act_at_bay(desk, act, signers);
+    if (!done || *done != Exit::fine || order.end)
+        return done;
+    return watch_wiring(desk, *bay);
+}
+
+}  // namespace tautgate::cli
