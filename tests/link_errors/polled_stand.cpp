@@ -99,7 +99,7 @@ PolledStand::PolledStand(Transport transport, std::uint64_t seed)
     }
     link_ = std::make_unique<links::RegisterTool>(
         loop_, station_, station_.tools.front(), [this](const interlock::Payload& payload) { hear(payload); },
-        links::RegisterTool::TraceSink{},
+        links::TraceSink{},
         [] { return links::KnownOfTool{.result = {.counter = 0, .epoch = 1}, .digest = {}}; }, "boot-1",
         std::make_shared<links::SerialBuses>(), redial_at_once);
     link_->start();
