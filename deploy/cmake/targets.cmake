@@ -153,7 +153,7 @@ endfunction()
 
 # --- Tests ------------------------------------------------------------------------------------------------
 
-set(TAUTGATE_TEST_LABELS unit standards interop exploration faults fuzz end_to_end)
+set(TAUTGATE_TEST_LABELS unit standards interop exploration faults link_errors fuzz end_to_end)
 
 # Every wait has an end: seconds after which a test of a kind is stuck, not slow. Sanitizers cost a factor.
 set(TAUTGATE_TIMEOUT_unit 120)
@@ -161,6 +161,7 @@ set(TAUTGATE_TIMEOUT_standards 120)
 set(TAUTGATE_TIMEOUT_interop 180)
 set(TAUTGATE_TIMEOUT_exploration 600)
 set(TAUTGATE_TIMEOUT_faults 600)
+set(TAUTGATE_TIMEOUT_link_errors 600)
 set(TAUTGATE_TIMEOUT_fuzz 300)
 set(TAUTGATE_TIMEOUT_end_to_end 300)
 set(TAUTGATE_TIMEOUT_FACTOR 1 CACHE STRING "multiplies the time-out of every test")

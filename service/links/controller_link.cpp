@@ -13,7 +13,6 @@
 #include <fmt/format.h>
 
 #include "service/interlock/gate.hpp"
-#include "service/links/backoff.hpp"
 #include "service/links/block_server.hpp"
 #include "service/links/controller_blocks.hpp"
 #include "service/links/modbus_frame.hpp"
@@ -43,9 +42,9 @@ namespace {
 class ControllerLink::Line : public std::enable_shared_from_this<Line> {
   public:
     Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink,
-         std::shared_ptr<DurableMark> durable)
+         std::shared_ptr<DurableMark> durable, Backoff::Limits redial)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
-          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}()),
+          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}(), redial),
           durable_(std::move(durable)), shared_{.health = freshness_} {}
 
     // ---- on the loop ----
@@ -416,9 +415,10 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 };
 
 ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Station& station,
-                               const config::Bay& bay, Sink sink, std::shared_ptr<DurableMark> durable)
-    : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink),
-                                   std::move(durable))) {}
+                               const config::Bay& bay, Sink sink, std::shared_ptr<DurableMark> durable,
+                               Backoff::Limits redial)
+    : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink), std::move(durable),
+                                   redial)) {}
 
 ControllerLink::~ControllerLink() { line_->stop(); }
 

@@ -21,6 +21,7 @@
 #include "config/station.hpp"
 #include "protocol/permissive_block.hpp"
 #include "service/interlock/event.hpp"
+#include "service/links/backoff.hpp"
 #include "service/links/durable_mark.hpp"
 #include "service/links/freshness.hpp"
 
@@ -46,9 +47,10 @@ class ControllerLink {
   public:
     using Sink = std::function<void(interlock::Payload)>;
 
-    // `station` and `bay` are only read here. Nothing goes out before start.
+    // `station` and `bay` are only read here. Nothing goes out before start. `redial`: how soon a lost
+    // controller is called again, or a port that could not be had is tried again.
     ControllerLink(boost::asio::io_context& loop, const config::Station& station, const config::Bay& bay,
-                   Sink sink, std::shared_ptr<DurableMark> durable);
+                   Sink sink, std::shared_ptr<DurableMark> durable, Backoff::Limits redial = {});
     // Stops, if nobody did.
     ~ControllerLink();
     ControllerLink(const ControllerLink&) = delete;

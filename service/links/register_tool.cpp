@@ -16,7 +16,6 @@
 
 #include "protocol/register_control.hpp"
 #include "service/journal/digest.hpp"
-#include "service/links/backoff.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/polled_blocks.hpp"
 #include "service/links/polled_trace.hpp"
@@ -74,12 +73,13 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
   public:
     Poller(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool, Sink sink,
-           TraceSink traces, Known known, std::string boot, std::shared_ptr<SerialBuses> buses)
+           TraceSink traces, Known known, std::string boot, std::shared_ptr<SerialBuses> buses,
+           Backoff::Limits redial)
         : loop_(loop), tool_(tool), link_(std::get<config::RegisterLink>(tool.link)),
           profile_(profile_of(station, tool)), boot_(std::move(boot)), sink_(std::move(sink)),
           traces_(std::move(traces)), ask_known_(std::move(known)),
           freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
-          backoff_(std::random_device{}()), refusals_(tool.id), blocks_(profile_), trace_(profile_),
+          backoff_(std::random_device{}(), redial), refusals_(tool.id), blocks_(profile_), trace_(profile_),
           buses_(std::move(buses)), epochs_(seed_of_epochs()), shared_{.health = freshness_} {
         if (tool.control && profile_.control)
             talk_.emplace(domain::ToolId{tool.id}, tool.control->answer_within);
@@ -671,9 +671,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 
 RegisterTool::RegisterTool(boost::asio::io_context& loop, const config::Station& station,
                            const config::Tool& tool, Sink sink, TraceSink traces, Known known,
-                           std::string boot, std::shared_ptr<SerialBuses> buses)
+                           std::string boot, std::shared_ptr<SerialBuses> buses, Backoff::Limits redial)
     : poller_(std::make_shared<Poller>(loop, station, tool, std::move(sink), std::move(traces),
-                                       std::move(known), std::move(boot), std::move(buses))) {}
+                                       std::move(known), std::move(boot), std::move(buses), redial)) {}
 
 RegisterTool::~RegisterTool() { poller_->stop(); }
 

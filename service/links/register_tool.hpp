@@ -23,6 +23,7 @@
 #include "protocol/result_watch.hpp"
 #include "service/interlock/decide.hpp"
 #include "service/interlock/event.hpp"
+#include "service/links/backoff.hpp"
 #include "service/links/freshness.hpp"
 #include "service/links/tool_talk.hpp"
 #include "service/links/trace_sink.hpp"
@@ -50,9 +51,10 @@ class RegisterTool {
 
     // `tool` must have a register link, whose profile the station knows. Both are only read here. `boot` is
     // the boot's id, for the intervals in which results were made; `buses` are the station's serial lines.
+    // `redial`: how soon a lost tool is called again.
     RegisterTool(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool,
                  Sink sink, TraceSink traces, Known known, std::string boot,
-                 std::shared_ptr<SerialBuses> buses);
+                 std::shared_ptr<SerialBuses> buses, Backoff::Limits redial = {});
     // Stops, if nobody did.
     ~RegisterTool();
     RegisterTool(const RegisterTool&) = delete;

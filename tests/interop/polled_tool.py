@@ -40,9 +40,10 @@ def bracket(counter, torque=71.0, angle=15.0, verdict=OK):
 
 
 class Tool:
-    """Shows results and takes acknowledgements. `before_read` may change what a master is about to be given."""
+    """Shows results and takes acknowledgements. `before_read` may change what a master is about to be given. `slave`
+    serves at `place`: a port, or the path of a serial line."""
 
-    def __init__(self, port, newest=0):
+    def __init__(self, place, newest=0, slave=Slave):
         self.told = threading.Condition()
         self.reads = 0
         self.acknowledged = []
@@ -50,7 +51,7 @@ class Tool:
         self.on_acknowledged = None   # (counter), while the master waits for its answer
         registers = Registers({START: LENGTH, ACKNOWLEDGE: 1}, on_read=self._read, on_write=self._written)
         registers.put(START, snug(newest).words() if newest else [EPOCH] + [0] * (LENGTH - 1))
-        self.slave = Slave(port, registers)
+        self.slave = slave(place, registers)
 
     def __enter__(self):
         return self

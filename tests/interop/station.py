@@ -91,10 +91,11 @@ def two_profiles(profile):
 
 
 class Station:
-    """The daemon as a process of its own, which does not outlive the script."""
+    """The daemon as a process of its own, which does not outlive the script. `change` may alter its description."""
 
-    def __init__(self, role):
+    def __init__(self, role, change=lambda description: None):
         self.description = description(role)
+        change(self.description)
         self.controller = self.description["bays"][0]["controller"]
         self.folder = pathlib.Path(tempfile.mkdtemp(prefix="tautgate-interop-"))
         self.state_folder = self.folder / "state"

@@ -171,6 +171,7 @@ class LineTool::Wire {
         seal_.reset();
         outgoing_.clear();
         open_ = true;
+        welcome_by_ = std::chrono::steady_clock::now() + settings_.welcome_within;
         hello_ = to_line(protocol::Hello{settings_.id, settings_.epoch, newest_,
                                          settings_.key ? protocol::fresh_nonce() : std::string{}});
         send(hello_);
@@ -198,6 +199,8 @@ class LineTool::Wire {
         beat_.async_wait([this](const error_code& error) {
             if (error || !open_)
                 return;
+            if (!status_.welcomed && std::chrono::steady_clock::now() >= welcome_by_)
+                return lost();
             if (!settings_.key || seal_)  // before the challenge nothing can be sealed
                 send(to_line(protocol::Beat{}));
             beat();
@@ -323,6 +326,7 @@ class LineTool::Wire {
     asio::executor_work_guard<asio::io_context::executor_type> work_ = asio::make_work_guard(io_);
     ip::tcp::socket socket_;
     asio::steady_timer beat_;
+    std::chrono::steady_clock::time_point welcome_by_;  // or the call is given up
     asio::steady_timer redial_;
     protocol::LineSplitter splitter_;
     std::string hello_;

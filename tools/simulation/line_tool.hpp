@@ -26,6 +26,7 @@ struct LineToolSettings {
     std::optional<protocol::SharedKey> key{};
     std::chrono::milliseconds beat_interval{400};
     std::chrono::milliseconds redial_after{250};
+    std::chrono::milliseconds welcome_within{3000};  // after hello; then it closes and dials again
 };
 
 class LineTool {

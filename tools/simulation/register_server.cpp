@@ -192,12 +192,19 @@ class RegisterServer::Wire {
         else
             peers_.push_back(peer);
     }
+    // A device begins anew after a silence; what is left of a broken request must not begin the next one.
+    static void clear(int line) {
+        std::array<std::uint8_t, MODBUS_RTU_MAX_ADU_LENGTH> rest{};
+        pollfd waiting{line, POLLIN, 0};
+        while (poll(&waiting, 1, 0) > 0 && ::read(line, rest.data(), rest.size()) > 0) {
+        }
+    }
     void serve(int peer) {
         std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> query{};
         modbus_set_socket(context_.get(), peer);
         const int length = modbus_receive(context_.get(), query.data());
-        if (length < 0 && ends_.serial >= 0)
-            return;  // noise on the line, or for another unit
+        if (length <= 0 && ends_.serial >= 0)
+            return clear(peer);  // noise on the line, or for another unit
         if (length < 0)
             return drop(peer);
         if (length == 0 || muted_)

@@ -1,0 +1,65 @@
+// The link errors of OPC 10000-15, Table 2, on the line protocol: what protocol/LINE.md claims to be detected
+// is detected, and each result comes as the tool made it, or as a repetition of that.
+#include <catch2/catch.hpp>
+
+#include "tests/link_errors/line_stand.hpp"
+
+using namespace tautgate;
+using namespace tautgate::link_errors;
+using std::chrono::milliseconds;
+
+namespace {
+
+// What is refused or lost costs a new call.
+constexpr std::uint64_t ordinary_line = 500;
+
+Tally line_slice(std::uint64_t seed, std::uint64_t injections) {
+    Tally tally;
+    std::unique_ptr<LineStand> stand;
+    for (std::uint64_t i = 0; i < injections && tally.violations.empty(); ++i) {
+        if (!stand || stand->is_spent()) {
+            if (stand)
+                tally.add(stand->tally());
+            stand = std::make_unique<LineStand>(seed + i * 1'000'003);
+            if (!stand->next_result())
+                stand->tally().violations.emplace_back("no result came before anything was spoilt");
+        }
+        stand->inject(all_link_errors.at(i % all_link_errors.size()));
+        if (!stand->tally().violations.empty())
+            break;
+    }
+    if (stand)
+        tally.add(stand->tally());
+    return tally;
+}
+
+// Where a corrupted line is still a good one, that is beyond the claim.
+void check_line(const Tally& tally) {
+    for (const std::string& violation : tally.violations)
+        FAIL_CHECK(violation);
+    for (const LinkError error : all_link_errors) {
+        INFO(name_of(error));
+        const Count& count = tally.counts.at(static_cast<std::size_t>(error));
+        CHECK(count.injected > 0);
+        CHECK(count.noticed > 0);
+        CHECK((count.beyond == 0 || error == LinkError::corruption));
+    }
+}
+
+// Of a busy computer, where a time on the clock is looked at.
+constexpr milliseconds line_slack{1000};
+
+}  // namespace
+
+TEST_CASE(
+    "no link error that leaves lines as they are changes, loses or doubles a result of a calling tool") {
+    check_line(run_slices("calling tool", ordinary_line, line_slice));
+}
+
+TEST_CASE("a calling tool from which nothing comes is noticed within its silence limit") {
+    LineStand stand{1};
+    REQUIRE(stand.next_result());
+    CHECK(stand.time_to_notice() < LineStand::silence_limit() + line_slack);
+    CHECK(stand.next_result());
+    CHECK(stand.tally().violations.empty());
+}

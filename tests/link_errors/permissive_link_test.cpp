@@ -1,0 +1,65 @@
+// The link errors of OPC 10000-15, Table 2, on the line to the equipment's controller: what
+// protocol/PERMISSIVE.md claims to detect is detected, and nothing that happens on the wire releases.
+#include <catch2/catch.hpp>
+#include <fmt/format.h>
+
+#include "tests/link_errors/permissive_stand.hpp"
+
+using namespace tautgate;
+using namespace tautgate::link_errors;
+using config::WireRole;
+using std::chrono::milliseconds;
+
+namespace {
+
+constexpr std::uint64_t ordinary_permissive = 2000;
+
+template <WireRole role>
+Tally permissive_slice(std::uint64_t seed, std::uint64_t injections) {
+    PermissiveStand stand{role, seed, {}};
+    if (!stand.release_to_a_unit())
+        stand.tally().violations.emplace_back("no unit was released before anything was spoilt");
+    for (std::uint64_t i = 0; i < injections && stand.tally().violations.empty(); ++i)
+        stand.inject(all_link_errors.at(i % all_link_errors.size()));
+    return std::move(stand.tally());
+}
+
+void check_permissive(const Tally& tally) {
+    for (const std::string& violation : tally.violations)
+        FAIL_CHECK(violation);
+    for (const LinkError error : all_link_errors) {
+        INFO(name_of(error));
+        const Count& count = tally.counts.at(static_cast<std::size_t>(error));
+        CHECK(count.injected > 0);
+        CHECK(count.noticed > 0);
+    }
+}
+
+}  // namespace
+
+TEST_CASE("no link error makes a permissive that the station writes read as released") {
+    check_permissive(
+        run_slices("permissive as client", ordinary_permissive, permissive_slice<WireRole::client>));
+}
+
+TEST_CASE("no link error makes a permissive that the controller reads read as released") {
+    check_permissive(
+        run_slices("permissive as server", ordinary_permissive, permissive_slice<WireRole::server>));
+}
+
+TEST_CASE("the controller withholds within 500 ms after the last good block, whoever calls") {
+    const auto role = GENERATE(WireRole::client, WireRole::server);
+    // As the description has it by default, with the time agreed at the PLC shorter by a scan and a request.
+    PermissiveStand stand{role, 1, {.echo = milliseconds(450), .beat = milliseconds(100), .delays = {}}};
+    milliseconds longest{0};
+    for (int i = 0; i < 3; ++i) {
+        REQUIRE(stand.release_to_a_unit());
+        longest = std::max(longest, stand.time_to_withhold());
+        REQUIRE(stand.until([&] { return stand.quality() == interlock::Quality::good; }));
+    }
+    CHECK(stand.tally().violations.empty());
+    // The rule itself is exact: no scan allowed a movement 450 ms after the last accepted block or later.
+    // What the clock shows is that and the time to the next scan.
+    fmt::print("longest time to withhold: {} ms\n", longest.count());
+    CHECK(longest < milliseconds(500) + milliseconds(1000));
+}
