@@ -282,7 +282,7 @@ class Commands {
         auto* one = sub->add_option("permissive", o.wiring.permissive, "id of one; otherwise all of the bay");
         sub->add_flag("--end", o.wiring.end, "ends one that is under way")->excludes(one);
         signers(sub, false);
-}
+    }
 
     void devices() {
         auto& o = options_;

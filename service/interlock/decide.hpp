@@ -184,10 +184,9 @@ struct OutsideAudit {
 };
 TAUTGATE_FIELDS(OutsideAudit, check);
 
-using Outcome =
-    std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated, BeforeBaseline,
-                 Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused, Questioned, InsideAudit,
-                 OutsideAudit>;
+using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
+                             BeforeBaseline, Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused,
+                             Questioned, InsideAudit, OutsideAudit>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 

@@ -33,9 +33,9 @@ constexpr std::array tables{Table{"stay", "stay", 1},
                             Table{"release", "bay, event, permissive", 3},
                             Table{"decision", "event", 1},
                             Table{"snapshot", "event", 1},
-                             Table{"genealogy", "serial, unit, kind, since", 4},
-                             Table{"works_order", "order_number, added", 2},
-                             Table{"trace", "tool, epoch, counter, event", 4}};
+                            Table{"genealogy", "serial, unit, kind, since", 4},
+                            Table{"works_order", "order_number, added", 2},
+                            Table{"trace", "tool, epoch, counter, event", 4}};
 
 std::string ask_for(const Table& table) {
     return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;

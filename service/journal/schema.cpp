@@ -202,11 +202,10 @@ CREATE TABLE trace(
 CREATE INDEX trace_of_event ON trace(event);
 )sql";
 
-constexpr std::array parts{std::pair{Part::record, record_tables}, std::pair{Part::triggers, record_triggers},
-                           std::pair{Part::derived, derived_tables},
-                           std::pair{Part::derived, derived_since_2},
-                           std::pair{Part::record, trace_record_tables},
-                           std::pair{Part::derived, trace_derived_tables}};
+constexpr std::array parts{
+    std::pair{Part::record, record_tables},       std::pair{Part::triggers, record_triggers},
+    std::pair{Part::derived, derived_tables},     std::pair{Part::derived, derived_since_2},
+    std::pair{Part::record, trace_record_tables}, std::pair{Part::derived, trace_derived_tables}};
 
 // A kind ("table", "index", "trigger", "view") and a name, which SQLite compares without regard to case.
 using Thing = std::pair<std::string, std::string>;

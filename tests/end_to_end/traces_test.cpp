@@ -63,7 +63,7 @@ Said tautgate_says(const std::string& arguments) {
 // The trace that the station has of the newest result, once it has one.
 json trace_of_newest(InputStand& stand) {
     json found;
-    REQUIRE(await([&] {
+    REQUIRE(stand.await([&] {
         const auto tightenings = stand.tightenings();
         if (tightenings.empty() || tightenings.back().at("traces") == 0)
             return false;

@@ -77,6 +77,7 @@ LineStand::LineStand(std::uint64_t seed)
     });
     port_ = std::make_unique<links::ToolPort>(
         loop_, station_, [this](const interlock::Payload& payload) { hear(payload); },
+        [](const links::ArrivedTrace&) {},
         [this](const domain::ToolId&, const std::string&) { return stored_ + 1; },
         links::ToolPortSettings{.boot = "boot-1",
                                 .hello_time = milliseconds(100),

@@ -627,10 +627,16 @@ TEST_CASE("a click is a method of class C, for wrenches that only click and for 
              {"/joints/1/retry/loosening_between: a click never tells of a loosening"}},
             {"a tool that measures for a click",
              [](Station& s) { s.joints[1].tools = {"T1"}; },
-             {"/joints/1/tools/0: tool \"T1\" measures, and the joint is proven by a click"}},
+             {"/joints/1/tools/0: tool \"T1\" measures, and the joint is proven by a click",
+              "/plans/0/stages/1/steps/1/tighten: nothing tells a result of tool \"T1\" for \"clips\" from "
+              "one "
+              "for \"flange\", which is open at the same time"}},
             {"a tool that clicks for a tightening",
              [](Station& s) { s.joints[0].tools = {"CW"}; },
-             {"/joints/0/tools/0: tool \"CW\" only clicks, and the joint is proven by tightening"}},
+             {"/joints/0/tools/0: tool \"CW\" only clicks, and the joint is proven by tightening",
+              "/plans/0/stages/1/steps/1/tighten: nothing tells a result of tool \"CW\" for \"clips\" from "
+              "one "
+              "for \"flange\", which is open at the same time"}},
         },
         with_module);
 }

@@ -80,7 +80,7 @@ TEST_CASE("the example file loads without a finding") {
     CHECK(station.orders->separator == tautgate::protocol::Separator::semicolon);
     CHECK(station.orders->still_for == std::chrono::seconds(2));
     CHECK(station.orders->entitled == OrderFeed{}.entitled);
-    CHECK(std::get<ConfirmStep>(station.plans[0].stages[1].steps[2]).id == "seal");
+    CHECK(std::get<ConfirmStep>(station.plans[0].stages[1].steps.back()).id == "seal");
     CHECK(station.joints[0].passes[0].window.angle->threshold == Torque{25'000'000});
     CHECK(station.profiles[0].profile.counter->highest == 4294967295U);
     CHECK(station.calendar.shifts[1].begin == std::chrono::hours(22));

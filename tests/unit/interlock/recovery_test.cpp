@@ -154,7 +154,9 @@ TEST_CASE("records about the record change no output") {
           Payload{SignInRefused{worker, "why"}}, Payload{LabelMisread{BayId{"B1"}, "raw", "why"}},
           Payload{TraceReceived{ToolId{"T1"}, "1", 1, "digest", 2, 3}}}) {
         CHECK(is<Applied>(story.happens(payload)));
-        CHECK(story.bay() == before);
+        BayState after = story.bay();
+        after.unused_scan.reset();  // told, and read by no rule
+        CHECK(after == before);
         CHECK(story.record.changes.empty());
     }
 }

@@ -340,8 +340,10 @@ TEST_CASE("a journal of schema version 1 is brought forward with what is new fil
     const std::string held = every_row(folder.journal());
     const std::string chain = rows_of(folder.journal(), {"event"});
     // As the program of before left it.
-    scratch::tamper(folder.journal(),
-                    "DROP TABLE genealogy; DROP TABLE works_order; PRAGMA user_version = 1");
+    scratch::tamper(
+        folder.journal(),
+        "DROP TABLE genealogy; DROP TABLE works_order; DROP TABLE trace; DROP TABLE trace_samples; "
+        "PRAGMA user_version = 1");
     scratch::Reports reports;
     auto writer = Writer::open(reports.options(folder.journal()));
     REQUIRE(writer.has_value());

@@ -79,7 +79,7 @@ std::vector<interlock::ResultReceived> results_at(const config::Station& station
     wire.port = port;
     wire.poll_interval = std::chrono::milliseconds(5);
     links::RegisterTool link(
-        floor.loop, station, tool, floor.sink(),
+        floor.loop, station, tool, floor.sink(), [](const links::ArrivedTrace&) {},
         [] {
             return std::optional(links::KnownOfTool{{.counter = 0, .epoch = 1}, std::nullopt});
         },

@@ -208,8 +208,8 @@ TEST_CASE("while a tool shows nothing new it is asked once a look, not twice") {
     wire.poll_interval = std::chrono::milliseconds(5);
     Floor floor;
     links::RegisterTool link(
-        floor.loop, larkmoor_station(), tool, floor.sink(), [] { return std::nullopt; }, "boot-1",
-        std::make_shared<links::SerialBuses>());
+        floor.loop, larkmoor_station(), tool, floor.sink(), floor.traces(), [] { return std::nullopt; },
+        "boot-1", std::make_shared<links::SerialBuses>());
     link.start();
     REQUIRE(floor.turn_until([&] { return link.polls().good >= 20; }));
     link.stop();

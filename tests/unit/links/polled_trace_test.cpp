@@ -52,8 +52,8 @@ protocol::RegisterProfile profile() {
     return profile;
 }
 
-struct Bench {
-    Bench() { REQUIRE(protocol::check(profile()).empty()); }
+struct TraceBench {
+    TraceBench() { REQUIRE(protocol::check(profile()).empty()); }
 
     // The tool shows so many samples for the result with this count.
     void show(std::uint16_t counter, std::uint16_t samples, std::uint16_t rise = 1) {
@@ -87,7 +87,7 @@ struct Bench {
 }  // namespace
 
 TEST_CASE("a curve is read in blocks, one request at a time, and only when one is wanted") {
-    Bench bench;
+    TraceBench bench;
     bench.show(7, 300);
     static_cast<void>(bench.step());
     CHECK(bench.line.reads == 0);
@@ -110,14 +110,14 @@ TEST_CASE("a curve is read in blocks, one request at a time, and only when one i
 }
 
 TEST_CASE("a count that began anew in its register still names the result") {
-    Bench bench;
+    TraceBench bench;
     bench.show(5, 3);
     CHECK(bench.expect(60'005).empty());
     CHECK(bench.outcome().found->of.counter == 60'005);
 }
 
 TEST_CASE("a tool that shows the curve after its result is waited for, but not for ever") {
-    Bench bench;
+    TraceBench bench;
     bench.show(6, 3);
     CHECK(bench.expect(7).empty());
     for (int i = 0; i < 5; ++i)
@@ -131,7 +131,7 @@ TEST_CASE("a tool that shows the curve after its result is waited for, but not f
 }
 
 TEST_CASE("a curve that is written while it is read is read anew, three times at most") {
-    Bench bench;
+    TraceBench bench;
     bench.show(7, 200);
     CHECK(bench.expect(7).empty());
     static_cast<void>(bench.step());
@@ -153,11 +153,11 @@ TEST_CASE("a curve that is written while it is read is read anew, three times at
 }
 
 TEST_CASE("a curve that is no curve, or none at all, leaves the result alone") {
-    Bench bench;
+    TraceBench bench;
     bench.show(7, 3, 6001);
     CHECK(bench.expect(7).empty());
     CHECK(bench.outcome().lost ==
-          "the curve of result 7 is not kept: sample 2 of torque is beyond 600 N·m, the "
+          "the curve of result 7 is not kept: sample 3 of torque is beyond 600 N·m, the "
           "most that the tool can measure");
     bench.show(8, 0);
     CHECK(bench.expect(8).empty());
@@ -172,7 +172,7 @@ TEST_CASE("a curve that is no curve, or none at all, leaves the result alone") {
 }
 
 TEST_CASE("the next result ends the reading of a curve, which is told") {
-    Bench bench;
+    TraceBench bench;
     bench.show(7, 300);
     CHECK(bench.expect(7).empty());
     static_cast<void>(bench.step());
@@ -182,7 +182,7 @@ TEST_CASE("the next result ends the reading of a curve, which is told") {
 }
 
 TEST_CASE("on another line a curve is read from its beginning") {
-    Bench bench;
+    TraceBench bench;
     bench.show(7, 200);
     CHECK(bench.expect(7).empty());
     static_cast<void>(bench.step());

@@ -191,7 +191,7 @@ TEST_CASE("a tool that runs by itself and speaks of orders is refused") {
     bench.port.reset();
     bench.station.tools.front().control.reset();
     links::ToolPort port(
-        bench.floor.loop, bench.station, bench.floor.sink(),
+        bench.floor.loop, bench.station, bench.floor.sink(), bench.floor.traces(),
         [](const auto&, const auto&) { return std::uint64_t{1}; }, links::ToolPortSettings{.boot = "boot-1"});
     REQUIRE(port.listen());
     simulation::LineTool tool(simulation::LineToolSettings{.id = "T1", .port = port.port()});

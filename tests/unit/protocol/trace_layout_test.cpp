@@ -15,9 +15,9 @@ using namespace tautgate::protocol;
 
 namespace {
 
-constexpr MeasuringRange up_to_600{Torque{100'000}, Angle{100'000}, Torque{600'000'000}};
+constexpr MeasuringRange layout_range{Torque{100'000}, Angle{100'000}, Torque{600'000'000}};
 
-std::string bytes_of(std::initializer_list<int> numbers) {
+std::string layout_bytes(std::initializer_list<int> numbers) {
     std::string bytes;
     for (const int number : numbers)
         bytes += static_cast<char>(number);
@@ -29,9 +29,9 @@ TraceLayout plain_layout(std::uint32_t samples) {
     return {.samples = samples, .interval_us = 500, .torque = {.scale = {1, -1}}};
 }
 
-std::string why_not(const TraceLayout& layout, std::string_view bytes) {
+std::string layout_refusal(const TraceLayout& layout, std::string_view bytes) {
     REQUIRE_FALSE(fault_of(layout));
-    const auto trace = decode_samples(layout, bytes, up_to_600);
+    const auto trace = decode_samples(layout, bytes, layout_range);
     return trace ? "it is one" : trace.error();
 }
 
@@ -40,7 +40,7 @@ RegisterProfile profile_with_trace() {
     profile.name = "curve";
     profile.counter = CounterField{.field = {.address = 0}, .lowest = 1, .highest = 60'000};
     profile.torque = TorqueField{{.address = 1}, TorqueUnit::newton_metre};
-    profile.range = up_to_600;
+    profile.range = layout_range;
     TraceFields& trace = profile.trace.emplace();
     trace.belongs_to = {.address = 100};
     trace.samples = 400;
@@ -53,7 +53,7 @@ RegisterProfile profile_with_trace() {
 }
 
 // "place: finding", one a line.
-std::string faults_of(const RegisterProfile& profile) {
+std::string layout_faults(const RegisterProfile& profile) {
     std::string all;
     for (const ProfileFault& fault : check(profile)) {
         all += fault.place + ": " + fault.finding + "\n";
@@ -71,7 +71,7 @@ TEST_CASE("whole numbers are kept as they came, with scale and offset beside") {
                        .torque_unit = TorqueUnit::centinewton_metre,
                        .angle = SampleField{.at = 4, .apart = 4, .type = FieldType::uint16}};
     const auto trace =
-        decode_samples(layout, bytes_of({0, 50, 0xff, 0xfe, 0, 1, 0, 0, 0, 2, 0x01, 0x00, 0xff, 0xff}),
+        decode_samples(layout, layout_bytes({0, 50, 0xff, 0xfe, 0, 1, 0, 0, 0, 2, 0x01, 0x00, 0xff, 0xff}),
                        {Torque{1}, Angle{1}, Torque{600'000'000}, Angle{70'000'000'000}});
     REQUIRE(trace.has_value());
     CHECK(*trace == Trace{.times = SampleInterval{500},
@@ -84,27 +84,28 @@ TEST_CASE("whole numbers are kept as they came, with scale and offset beside") {
 TEST_CASE("every type and order of bytes is read as it is meant") {
     const auto first_of = [](FieldType type, WordOrder order, std::string_view bytes) {
         TraceLayout layout{.samples = 1, .interval_us = 1, .torque = {.type = type, .order = order}};
-        const auto trace = decode_samples(layout, bytes, up_to_600);
+        const auto trace = decode_samples(layout, bytes, layout_range);
         REQUIRE(trace.has_value());
         return torque_at(*trace, 0).micro_nm;
     };
-    CHECK(first_of(FieldType::int16, WordOrder::abcd, bytes_of({0xff, 0x38})) == -200'000'000);
-    CHECK(first_of(FieldType::int16, WordOrder::dcba, bytes_of({0x38, 0xff})) == -200'000'000);
-    CHECK(first_of(FieldType::uint32, WordOrder::cdab, bytes_of({1, 0x92, 0, 0})) == 402'000'000);
-    CHECK(first_of(FieldType::int64, WordOrder::dcba, bytes_of({0x92, 1, 0, 0, 0, 0, 0, 0})) == 402'000'000);
-    CHECK(first_of(FieldType::bcd16, WordOrder::abcd, bytes_of({0x04, 0x02})) == 402'000'000);
+    CHECK(first_of(FieldType::int16, WordOrder::abcd, layout_bytes({0xff, 0x38})) == -200'000'000);
+    CHECK(first_of(FieldType::int16, WordOrder::dcba, layout_bytes({0x38, 0xff})) == -200'000'000);
+    CHECK(first_of(FieldType::uint32, WordOrder::cdab, layout_bytes({1, 0x92, 0, 0})) == 402'000'000);
+    CHECK(first_of(FieldType::int64, WordOrder::dcba, layout_bytes({0x92, 1, 0, 0, 0, 0, 0, 0})) ==
+          402'000'000);
+    CHECK(first_of(FieldType::bcd16, WordOrder::abcd, layout_bytes({0x04, 0x02})) == 402'000'000);
     // 402.5 is 0x43C94000 as binary32 (IEEE 754: sign 0, exponent 135, fraction 0x494000) and
     // 0x4079280000000000 as binary64.
-    CHECK(first_of(FieldType::float32, WordOrder::abcd, bytes_of({0x43, 0xc9, 0x40, 0})) == 402'500'000);
-    CHECK(first_of(FieldType::float32, WordOrder::badc, bytes_of({0xc9, 0x43, 0, 0x40})) == 402'500'000);
-    CHECK(first_of(FieldType::float64, WordOrder::dcba, bytes_of({0, 0, 0, 0, 0, 0x28, 0x79, 0x40})) ==
+    CHECK(first_of(FieldType::float32, WordOrder::abcd, layout_bytes({0x43, 0xc9, 0x40, 0})) == 402'500'000);
+    CHECK(first_of(FieldType::float32, WordOrder::badc, layout_bytes({0xc9, 0x43, 0, 0x40})) == 402'500'000);
+    CHECK(first_of(FieldType::float64, WordOrder::dcba, layout_bytes({0, 0, 0, 0, 0, 0x28, 0x79, 0x40})) ==
           402'500'000);
 }
 
 TEST_CASE("fractions are kept as decimals, and their scale moves the point") {
     const auto trace = decode_samples(
         TraceLayout{.samples = 2, .interval_us = 1, .torque = {.type = FieldType::float32, .scale = {1, -2}}},
-        bytes_of({0x43, 0xc9, 0x40, 0, 0x3f, 0x80, 0, 0}), up_to_600);
+        layout_bytes({0x43, 0xc9, 0x40, 0, 0x3f, 0x80, 0, 0}), layout_range);
     REQUIRE(trace.has_value());
     CHECK(trace->torque == TraceColumn{{40'250, 100}, {1, -4}});
 }
@@ -114,35 +115,35 @@ TEST_CASE("times are whole microseconds, rounded once") {
         decode_samples(TraceLayout{.samples = 3,
                                    .time = SampleField{.at = 6, .type = FieldType::uint16, .scale = {25, -1}},
                                    .torque = {}},
-                       bytes_of({0, 1, 0, 2, 0, 3, 0, 0, 0, 1, 0, 3}), up_to_600);
+                       layout_bytes({0, 1, 0, 2, 0, 3, 0, 0, 0, 1, 0, 3}), layout_range);
     REQUIRE(trace.has_value());
     CHECK(trace->times == decltype(Trace::times){SampleTimes{{0, 3, 8}}});  // 0, 2.5 and 7.5
 }
 
 TEST_CASE("bytes that are too short, or hold what is no measurement, are told with their place") {
-    CHECK(why_not(plain_layout(2), bytes_of({0, 1, 0, 2})) == "it is one");
-    CHECK(why_not(plain_layout(2), bytes_of({0, 1, 0})) ==
+    CHECK(layout_refusal(plain_layout(2), layout_bytes({0, 1, 0, 2})) == "it is one");
+    CHECK(layout_refusal(plain_layout(2), layout_bytes({0, 1, 0})) ==
           "the bytes end before sample 2 of torque (byte 2)");
-    CHECK(why_not(plain_layout(1), "") == "the bytes end before sample 1 of torque (byte 0)");
+    CHECK(layout_refusal(plain_layout(1), "") == "the bytes end before sample 1 of torque (byte 0)");
     TraceLayout fractions = plain_layout(2);
     fractions.torque = {.type = FieldType::float32};
-    CHECK(why_not(fractions, bytes_of({0, 0, 0, 0, 0x7f, 0xc0, 0, 0})) ==
+    CHECK(layout_refusal(fractions, layout_bytes({0, 0, 0, 0, 0x7f, 0xc0, 0, 0})) ==
           "sample 2 of torque (byte 4) is no measurement");
-    CHECK(why_not(fractions, bytes_of({0xff, 0x80, 0, 0, 0, 0, 0, 0})) ==
+    CHECK(layout_refusal(fractions, layout_bytes({0xff, 0x80, 0, 0, 0, 0, 0, 0})) ==
           "sample 1 of torque (byte 0) is no measurement");
     TraceLayout digits = plain_layout(1);
     digits.torque.type = FieldType::bcd16;
-    CHECK(why_not(digits, bytes_of({0, 0x0a})) == "sample 1 of torque (byte 0) is no measurement");
-    CHECK(why_not(plain_layout(1), bytes_of({0x17, 0x71})) ==
+    CHECK(layout_refusal(digits, layout_bytes({0, 0x0a})) == "sample 1 of torque (byte 0) is no measurement");
+    CHECK(layout_refusal(plain_layout(1), layout_bytes({0x17, 0x71})) ==
           "sample 1 of torque is beyond 600 N·m, the most that the tool can measure");
     TraceLayout counted = plain_layout(3);
     counted.count = SampleField{.at = 0, .type = FieldType::uint16};
     counted.torque.at = 2;
-    CHECK(why_not(counted, bytes_of({0, 1, 0, 7})) == "it is one");
-    CHECK(why_not(counted, bytes_of({0, 4, 0, 7, 0, 7, 0, 7, 0, 7})) ==
+    CHECK(layout_refusal(counted, layout_bytes({0, 1, 0, 7})) == "it is one");
+    CHECK(layout_refusal(counted, layout_bytes({0, 4, 0, 7, 0, 7, 0, 7, 0, 7})) ==
           "the count says 4 samples, of 1 to 3");
-    CHECK(why_not(counted, bytes_of({0, 0, 0, 7})) == "the count says 0 samples, of 1 to 3");
-    CHECK(why_not(counted, bytes_of({0})) == "the bytes end before the count (byte 0)");
+    CHECK(layout_refusal(counted, layout_bytes({0, 0, 0, 7})) == "the count says 0 samples, of 1 to 3");
+    CHECK(layout_refusal(counted, layout_bytes({0})) == "the bytes end before the count (byte 0)");
 }
 
 TEST_CASE("a layout that cannot be used says why") {
@@ -177,14 +178,14 @@ TEST_CASE("whatever bytes a layout is given, what is taken can be kept") {
         layout.torque.order = *rc::gen::element(WordOrder::abcd, WordOrder::dcba);
         RC_ASSERT(!fault_of(layout).has_value());
         const auto bytes = *rc::gen::container<std::string>(160, rc::gen::arbitrary<char>());
-        const auto trace = decode_samples(layout, bytes, up_to_600);
+        const auto trace = decode_samples(layout, bytes, layout_range);
         RC_ASSERT(!trace || decode_trace(encode_trace(*trace)) == *trace);
     });
 }
 
 TEST_CASE("the registers of a curve are read in as few blocks as the limits allow") {
     const RegisterProfile profile = profile_with_trace();
-    REQUIRE(faults_of(profile).empty());
+    REQUIRE(layout_faults(profile).empty());
     CHECK(trace_head(profile) == BlockRange{RegisterTable::holding, 100, 3});
     const TracePlan plan = plan_trace(profile, 130);
     CHECK(plan.blocks == std::vector<BlockRange>{{RegisterTable::holding, 200, 125},
@@ -231,7 +232,7 @@ TEST_CASE("the mistakes of a curve in a profile are told one by one") {
     }
     SECTION("too far apart") { profile.trace->count->address = 300; }
     SECTION("an acknowledgement within") { profile.acknowledge = 555; }
-    const std::string told = faults_of(profile);
+    const std::string told = layout_faults(profile);
     INFO(told);
     CHECK(told.find('\n') == told.size() - 1);  // one
     CHECK((told.starts_with("/trace") || told.starts_with("/acknowledge")));

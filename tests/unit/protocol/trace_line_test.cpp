@@ -11,17 +11,17 @@ using namespace tautgate::protocol;
 
 namespace {
 
-constexpr MeasuringRange up_to_600{Torque{100'000}, Angle{100'000}, Torque{600'000'000}};
+constexpr MeasuringRange line_range{Torque{100'000}, Angle{100'000}, Torque{600'000'000}};
 
 TracePart part_in(const std::string& line) {
-    const auto message = parse_line(line, up_to_600);
+    const auto message = parse_line(line, line_range);
     if (!message)
         FAIL(message.error().what);
     return std::get<TracePart>(*message);
 }
 
-std::string why_not(const std::string& line) {
-    const auto message = parse_line(line, up_to_600);
+std::string line_refusal(const std::string& line) {
+    const auto message = parse_line(line, line_range);
     if (message)
         return "it is taken";
     CHECK(message.error().raw == line);
@@ -43,7 +43,7 @@ std::vector<std::string> taken(std::vector<TracePart> parts) {
     TraceParts all;
     std::vector<std::string> words;
     for (TracePart& part : parts) {
-        const auto step = all.take(std::move(part), up_to_600);
+        const auto step = all.take(std::move(part), line_range);
         std::string said = step.complete ? std::to_string(step.complete->counter) : std::string();
         for (const TraceFault& fault : step.faults)
             said += (said.empty() ? "" : "; ") + fault.what;
@@ -70,44 +70,49 @@ TEST_CASE("a part says everything that LINE.md names") {
 }
 
 TEST_CASE("a trace with a sample that is no measurement is refused with its place, also as a bare word") {
-    CHECK(why_not(R"({"trace":{"counter":"4","torque_unit":"N.m","interval_us":500,"torque":[1,NaN,2]}})") ==
+    CHECK(line_refusal(
+              R"({"trace":{"counter":"4","torque_unit":"N.m","interval_us":500,"torque":[1,NaN,2]}})") ==
           "sample 2 of torque in this part is 'NaN', which is no measurement");
-    CHECK(why_not(
+    CHECK(line_refusal(
               R"({"trace":{"counter":"4","torque_unit":"N.m","interval_us":500,"torque":[1,-Infinity]}})") ==
           "sample 2 of torque in this part is '-Infinity', which is no measurement");
-    CHECK(why_not(R"({"trace":{"counter":"4","torque_unit":"N.m","interval_us":500,"torque":[null]}})") ==
-          "sample 1 of torque in this part is 'null', which is no measurement");
-    CHECK(why_not(R"({"trace":{"counter":"4","torque_unit":"N.m","torque":[1],"angle":["2"]}})") ==
+    CHECK(
+        line_refusal(R"({"trace":{"counter":"4","torque_unit":"N.m","interval_us":500,"torque":[null]}})") ==
+        "sample 1 of torque in this part is 'null', which is no measurement");
+    CHECK(line_refusal(R"({"trace":{"counter":"4","torque_unit":"N.m","torque":[1],"angle":["2"]}})") ==
           "sample 1 of angle in this part is '2', which is no measurement");
 }
 
 TEST_CASE("a part that cannot be understood is refused in words") {
-    CHECK(why_not(R"({"trace":[]})") == "the key 'trace' has a value of the wrong kind");
-    CHECK(why_not(R"({"trace":{"torque_unit":"N.m","torque":[1],"interval_us":1}})") ==
+    CHECK(line_refusal(R"({"trace":[]})") == "the key 'trace' has a value of the wrong kind");
+    CHECK(line_refusal(R"({"trace":{"torque_unit":"N.m","torque":[1],"interval_us":1}})") ==
           "the trace has no counter");
-    CHECK(why_not(R"({"trace":{"counter":"0","torque_unit":"N.m","torque":[1],"interval_us":1}})") ==
+    CHECK(line_refusal(R"({"trace":{"counter":"0","torque_unit":"N.m","torque":[1],"interval_us":1}})") ==
           "the trace has no counter");
-    CHECK(why_not(R"({"trace":{"counter":"4","torque":[1],"interval_us":1}})") ==
+    CHECK(line_refusal(R"({"trace":{"counter":"4","torque":[1],"interval_us":1}})") ==
           "the torque of the trace has no unit");
-    CHECK(why_not(R"({"trace":{"counter":"4","torque_unit":"Nm","torque":[1],"interval_us":1}})") ==
+    CHECK(line_refusal(R"({"trace":{"counter":"4","torque_unit":"Nm","torque":[1],"interval_us":1}})") ==
           "the torque of the trace has the unknown unit 'Nm'");
-    CHECK(why_not(R"({"trace":{"counter":"4","torque_unit":"N.m","torque":[],"interval_us":1}})") ==
+    CHECK(line_refusal(R"({"trace":{"counter":"4","torque_unit":"N.m","torque":[],"interval_us":1}})") ==
           "the trace has no sample of torque");
-    CHECK(why_not(with(R"("angle":[1,2])")) ==
+    CHECK(line_refusal(with(R"("angle":[1,2])")) ==
           "a part of the trace has 1 samples of torque and 2 of the angle");
-    CHECK(why_not(with(R"("time_us":[])")) == "a part of the trace has 1 samples of torque and 0 of time");
-    CHECK(why_not(with(R"("time_us":[0],"interval_us":1)")) == "the trace has both an interval and times");
-    CHECK(why_not(with(R"("interval_us":0)")) == "the trace's interval is '0'");
-    CHECK(why_not(with(R"("time_us":[0.5])")) == "time 1 of this part is '0.5'");
-    CHECK(why_not(with(R"("time_us":[-1])")) == "time 1 of this part is '-1'");
-    CHECK(why_not(with(R"("interval_us":1,"part":2)")) == "the trace says part 2 of 1");
-    CHECK(why_not(with(R"("interval_us":1,"parts":1001)")) == "the trace's parts is '1001'");
-    CHECK(why_not(with(R"("interval_us":1,"colour":1)")) == "unknown key 'colour'");
-    CHECK(why_not(with(R"("interval_us":1,"torque":[2])")) == "the key 'torque' stands twice");
-    CHECK(why_not(with(R"("interval_us":[1])")) == "the key 'interval_us' has a value of the wrong kind");
-    CHECK(why_not(with(R"("angle":1)")) == "the key 'angle' has a value of the wrong kind");
-    CHECK(why_not(with(R"("angle":[[1]])")) == "the key 'angle' has a value of the wrong kind");
-    CHECK(why_not(R"({"trace":{"counter":"4","torque_unit":"N.m","torque":[1]},"beat":{}})") ==
+    CHECK(line_refusal(with(R"("time_us":[])")) ==
+          "a part of the trace has 1 samples of torque and 0 of time");
+    CHECK(line_refusal(with(R"("time_us":[0],"interval_us":1)")) ==
+          "the trace has both an interval and times");
+    CHECK(line_refusal(with(R"("interval_us":0)")) == "the trace's interval is '0'");
+    CHECK(line_refusal(with(R"("time_us":[0.5])")) == "time 1 of this part is '0.5'");
+    CHECK(line_refusal(with(R"("time_us":[-1])")) == "time 1 of this part is '-1'");
+    CHECK(line_refusal(with(R"("interval_us":1,"part":2)")) == "the trace says part 2 of 1");
+    CHECK(line_refusal(with(R"("interval_us":1,"parts":1001)")) == "the trace's parts is '1001'");
+    CHECK(line_refusal(with(R"("interval_us":1,"colour":1)")) == "unknown key 'colour'");
+    CHECK(line_refusal(with(R"("interval_us":1,"torque":[2])")) == "the key 'torque' stands twice");
+    CHECK(line_refusal(with(R"("interval_us":[1])")) ==
+          "the key 'interval_us' has a value of the wrong kind");
+    CHECK(line_refusal(with(R"("angle":1)")) == "the key 'angle' has a value of the wrong kind");
+    CHECK(line_refusal(with(R"("angle":[[1]])")) == "the key 'angle' has a value of the wrong kind");
+    CHECK(line_refusal(R"({"trace":{"counter":"4","torque_unit":"N.m","torque":[1]},"beat":{}})") ==
           "the line holds two messages");
 }
 
@@ -126,9 +131,9 @@ TEST_CASE("a curve in any number of lines is the same curve, and no line is too 
             RC_ASSERT(line.back() == '\n');
             line.pop_back();
             RC_ASSERT(line.size() <= line_limit);
-            const auto message = parse_line(line, up_to_600);
+            const auto message = parse_line(line, line_range);
             RC_ASSERT(message.has_value());
-            last = parts.take(std::get<TracePart>(*message), up_to_600);
+            last = parts.take(std::get<TracePart>(*message), line_range);
             RC_ASSERT(last.faults.empty());
         }
         RC_ASSERT(last.complete.has_value());

@@ -163,6 +163,7 @@ TEST_CASE("names of the description cannot break a table") {
 TEST_CASE("every reason to hold has its trial, or is named as one that no machine can bring about") {
     auto station = larkmoor();
     station.joints.front().retry.replace_fastener = true;
+    station.orders = config::OrderFeed{};
     std::set<ReasonCode> tried;
     for (const auto& trial : trials_at(station, station.bays.front()))
         tried.insert(trial.reason);

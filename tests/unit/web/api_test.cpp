@@ -489,7 +489,7 @@ TEST_CASE(
     const auto& misread = desk.station.newest_event<LabelMisread>();
     CHECK(misread.raw == "no such label");
     CHECK(misread.why ==
-          "the label \"no such label\" is no build ticket of this station; scan the build ticket of the "
+          "the label 'no such label' is no build ticket of this station; scan the build ticket of the "
           "sub-assembly");
     CHECK(misread.typed_by == worker);
 

@@ -125,7 +125,8 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
                                            .digest = std::string(64, 'd'),
                                            .samples = 2,
                                            .bytes = 30,
-                                           .utc_us = 1'764'000'000'000'000}};
+                                           .utc_us = 1'764'000'000'000'000,
+                                           .result = std::nullopt}};
     record("/v1/traces/{event}", get("/v1/traces/7"));
     desk.station.store().curves.traces.front().result = EventNumber{6};
     desk.station.store().curves.curve = protocol::Trace{.times = protocol::SampleInterval{500},
