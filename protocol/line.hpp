@@ -181,8 +181,9 @@ TAUTGATE_FIELDS(WrittenResult, counter, program, direction, aborted, torque, ang
 // is a fault, after which the splitter goes on with the next line.
 class LineSplitter {
   public:
-    explicit LineSplitter(std::size_t limit = line_limit) : limit_(limit) {}
     void feed(std::string_view bytes);
+    // From here on lines may be so long.
+    void allow(std::size_t limit) noexcept { limit_ = limit; }
     // The view holds until the next call of feed or next. Ends of line: LF or CR LF. Empty lines are skipped.
     [[nodiscard]] std::optional<std::expected<std::string_view, LineFault>> next();
     // Bytes of a line whose end has not come yet. At the end of a connection they are no line.
@@ -193,7 +194,7 @@ class LineSplitter {
     std::size_t begin_ = 0;     // of what next() has not yet given
     std::size_t searched_ = 0;  // no newline before this place
     bool discarding_ = false;   // inside a line that was too long
-    std::size_t limit_;
+    std::size_t limit_ = line_limit;
 };
 
 }  // namespace tautgate::protocol

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <string>
+#include <utility>
 #include <variant>
 #include <vector>
 
@@ -69,7 +70,10 @@ std::string no_step_for(const config::Station& station, std::string_view kind) {
     wanted.reserve(station.pair.ticket_kinds.size());
     for (const std::string& each : station.pair.ticket_kinds) {
         const std::string stages = stages_text(station, each);
-        wanted.push_back(stages.empty() ? each : each + " (" + stages + ")");
+        std::string named = each;
+        if (!stages.empty())
+            named.append(" (").append(stages).append(")");
+        wanted.push_back(std::move(named));
     }
     const std::string none = "no step asks for a ticket of kind " + std::string(kind);
     return wanted.empty() ? none : none + ", only for " + joined(wanted, " and ");

@@ -72,15 +72,26 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 
 class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
   public:
-    Poller(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool, Sink sink,
-           TraceSink traces, Known known, std::string boot, std::shared_ptr<SerialBuses> buses,
-           Backoff::Limits redial)
+    // Where what it hears goes, and what it asks first.
+    struct Ends {
+        Sink sink;
+        TraceSink traces;
+        Known known;
+    };
+    struct Around {
+        std::string boot;
+        std::shared_ptr<SerialBuses> buses;
+        Backoff::Limits redial;
+    };
+    Poller(boost::asio::io_context& loop, const config::Station& station, const config::Tool& tool, Ends ends,
+           Around around)
         : loop_(loop), tool_(tool), link_(std::get<config::RegisterLink>(tool.link)),
-          profile_(profile_of(station, tool)), boot_(std::move(boot)), sink_(std::move(sink)),
-          traces_(std::move(traces)), ask_known_(std::move(known)),
+          profile_(profile_of(station, tool)), boot_(std::move(around.boot)), sink_(std::move(ends.sink)),
+          traces_(std::move(ends.traces)), ask_known_(std::move(ends.known)),
           freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
-          backoff_(std::random_device{}(), redial), refusals_(tool.id), blocks_(profile_), trace_(profile_),
-          buses_(std::move(buses)), epochs_(seed_of_epochs()), shared_{.health = freshness_} {
+          backoff_(std::random_device{}(), around.redial), refusals_(tool.id), blocks_(profile_),
+          trace_(profile_), buses_(std::move(around.buses)),
+          epochs_(seed_of_epochs()), shared_{.health = freshness_} {
         if (tool.control && profile_.control)
             talk_.emplace(domain::ToolId{tool.id}, tool.control->answer_within);
     }
@@ -672,8 +683,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 RegisterTool::RegisterTool(boost::asio::io_context& loop, const config::Station& station,
                            const config::Tool& tool, Sink sink, TraceSink traces, Known known,
                            std::string boot, std::shared_ptr<SerialBuses> buses, Backoff::Limits redial)
-    : poller_(std::make_shared<Poller>(loop, station, tool, std::move(sink), std::move(traces),
-                                       std::move(known), std::move(boot), std::move(buses), redial)) {}
+    : poller_(std::make_shared<Poller>(loop, station, tool,
+                                       Poller::Ends{std::move(sink), std::move(traces), std::move(known)},
+                                       Poller::Around{std::move(boot), std::move(buses), redial})) {}
 
 RegisterTool::~RegisterTool() { poller_->stop(); }
 

@@ -30,7 +30,8 @@ constexpr milliseconds scanner_look_interval{200};
 // One connection.
 struct ScannerCall {
     ScannerCall(asio::ip::tcp::socket accepted, const config::Scanner& caller, ScanFeed its_feed)
-        : socket(std::move(accepted)), pause(socket.get_executor()), scanner(caller), feed(its_feed) {}
+        : socket(std::move(accepted)), pause(socket.get_executor()), scanner(caller),
+          feed(std::move(its_feed)) {}
 
     asio::ip::tcp::socket socket;
     asio::steady_timer pause;  // until a half label is given up, or until more is read

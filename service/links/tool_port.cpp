@@ -80,7 +80,7 @@ struct ToolCall {
     std::optional<SteadyTime> leaving_since{};  // refused: what comes is not looked at any more
     bool open = true;
     bool reading = false;
-    protocol::LineSplitter splitter{protocol::sealed_limit};
+    protocol::LineSplitter splitter{};
     // Of a tool with a key: what it said before it has proved who it is, and then the seals.
     std::optional<protocol::Hello> unproved{};
     std::optional<protocol::LineSeal> seal{};
@@ -474,8 +474,6 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                 welcome_proved(call);
             if (call->leaving_since || !call->open)
                 return;
-        } else if (line.size() > protocol::line_limit) {
-            return refuse(call, {"a line is too long", "send shorter lines", std::string(line)});
         }
         const auto message =
             protocol::parse_line(line, call->caller != nullptr ? call->caller->range : any_range);
@@ -568,6 +566,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                 {"the nonce of hello is no 32 hexadecimal digits", "send a new one with each hello", {}});
         const std::string nonce = protocol::fresh_nonce();
         send(call, to_line(protocol::Challenge{nonce}));
+        call->splitter.allow(protocol::sealed_limit);
         call->unproved = hello;
         call->seal.emplace(*caller.key, protocol::LineSeal::Side::station, raw, nonce);
     }

@@ -302,7 +302,7 @@ class Possible {
             changes("the equipment shows that it receives the test", false,
                     [&](Equipment& e) { e.echoed = bay_.wiring_test->token; });
         } else if (link_good() && stay_ == nullptr) {
-            happens("the wiring is tried", WiringTestBegan{bay_id, std::nullopt, quality, reserved_token});
+            mishap("the wiring is tried", WiringTestBegan{bay_id, std::nullopt, quality, reserved_token});
         }
     }
 

@@ -14,9 +14,9 @@ namespace {
 
 constexpr std::uint64_t ordinary_permissive = 2000;
 
-template <WireRole role>
+template <WireRole Role>
 Tally permissive_slice(std::uint64_t seed, std::uint64_t injections) {
-    PermissiveStand stand{role, seed, {}};
+    PermissiveStand stand{Role, seed, {}};
     if (!stand.release_to_a_unit())
         stand.tally().violations.emplace_back("no unit was released before anything was spoilt");
     for (std::uint64_t i = 0; i < injections && stand.tally().violations.empty(); ++i)

@@ -13,9 +13,9 @@ namespace {
 // What does not come in time costs twice the shortest time-out.
 constexpr std::uint64_t ordinary_polled = 500;
 
-template <Transport transport>
+template <Transport Kind>
 Tally polled_slice(std::uint64_t seed, std::uint64_t injections) {
-    PolledStand stand{transport, seed};
+    PolledStand stand{Kind, seed};
     if (!stand.next_result())
         stand.tally().violations.emplace_back("no result came before anything was spoilt");
     for (std::uint64_t i = 0; i < injections && stand.tally().violations.empty(); ++i)

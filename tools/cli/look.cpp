@@ -327,13 +327,13 @@ class CallerLook {
         tcp::acceptor acceptor(loop_);
         const tcp::endpoint endpoint(address, at.port);
         if (!failed)
-            acceptor.open(endpoint.protocol(), failed);
+            (void)acceptor.open(endpoint.protocol(), failed);
         if (!failed)
-            acceptor.set_option(tcp::acceptor::reuse_address(true), failed);
+            (void)acceptor.set_option(tcp::acceptor::reuse_address(true), failed);
         if (!failed)
-            acceptor.bind(endpoint, failed);
+            (void)acceptor.bind(endpoint, failed);
         if (!failed)
-            acceptor.listen(1, failed);
+            (void)acceptor.listen(1, failed);
         if (failed)
             return cannot(
                 fmt::format("cannot wait for calls at {}:{}: {}; stop the service if it has the port, "
@@ -401,7 +401,7 @@ class CallerLook {
         boost::system::error_code failed;
         asio::write(call.socket, asio::buffer(line), failed);
         if (failed)
-            call.socket.close(failed);
+            (void)call.socket.close(failed);
     }
     void beat() {
         timer_.expires_after(line_beat);

@@ -167,7 +167,7 @@ class LineTool::Wire {
     void greet() {
         error_code ignored;  // without it the link is only slower
         (void)socket_.set_option(ip::tcp::no_delay(true), ignored);
-        splitter_ = protocol::LineSplitter{protocol::sealed_limit};
+        splitter_ = {};
         seal_.reset();
         outgoing_.clear();
         open_ = true;
@@ -259,6 +259,7 @@ class LineTool::Wire {
     void obey(const protocol::Challenge& challenge) {
         if (!settings_.key)
             return;
+        splitter_.allow(protocol::sealed_limit);
         seal_.emplace(*settings_.key, protocol::LineSeal::Side::tool, hello_.substr(0, hello_.size() - 1),
                       challenge.nonce);
         send(to_line(protocol::Beat{}));  // proves who it is

@@ -192,7 +192,7 @@ TEST_CASE("pulses that the module counts are results each, over the turn of its 
     bench.passes(250ms);
     bench.module.count_on(counting_register, 3);
     REQUIRE(run_until(bench.loop,
-                      [&] { return bench.heard.events.size() > 0 && bench.refuses("to 1 in a way"); }));
+                      [&] { return !bench.heard.events.empty() && bench.refuses("to 1 in a way"); }));
     bench.passes(100ms);
     bench.module.count_on(counting_register, 1);
     REQUIRE(bench.clicks(1));

@@ -99,7 +99,7 @@ class ScriptedStation {
     [[nodiscard]] std::uint16_t port() const { return wire_.port(); }
     void answer_call() {
         wire_.accept_one();
-        splitter_ = protocol::LineSplitter{};
+        splitter_ = {};
     }
     void say(const std::string& line) const { wire_.write(line); }
     // The next line but beats; nothing if the tool hung up or said nothing in time.
