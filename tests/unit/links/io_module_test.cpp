@@ -191,8 +191,8 @@ TEST_CASE("pulses that the module counts are results each, over the turn of its 
     REQUIRE(bench.refuses("the module's count went from 0 to 65534"));
     bench.passes(250ms);
     bench.module.count_on(counting_register, 3);
-    REQUIRE(run_until(bench.loop,
-                      [&] { return !bench.heard.events.empty() && bench.refuses("to 1 in a way"); }));
+    REQUIRE(
+        run_until(bench.loop, [&] { return !bench.heard.events.empty() && bench.refuses("to 1 in a way"); }));
     bench.passes(100ms);
     bench.module.count_on(counting_register, 1);
     REQUIRE(bench.clicks(1));
