@@ -31,7 +31,10 @@ constexpr std::array feedback_table{
     RegisterText{2, 1, "bay", "as in the permissive block"},
     RegisterText{3, 1, "permissive", "as in the permissive block"},
     RegisterText{4, 2, "token", "the one that the PLC holds; 0: none"},
-    RegisterText{6, 1, "state code", "the one that the PLC acts on, not the one it received"},
+    RegisterText{
+        6, 1, "state code",
+        "the one that the PLC acts on, not the one it received; while the wiring is tried, the one it "
+        "received"},
     RegisterText{7, 1, "beat", "of the last block that the PLC accepted"},
     RegisterText{8, 1, "unit present", "0 no, 1 yes, other: not known; the debounced level"},
     RegisterText{9, 1, "arrivals", "one up per debounced rising edge of unit present"},

@@ -350,7 +350,12 @@ TEST_CASE("a journal of schema version 1 is brought forward with what is new fil
     (*writer)->close();
     CHECK(every_row(folder.journal()) == held);
     CHECK(rows_of(folder.journal(), {"event"}) == chain);
-    CHECK(scratch::reader_of(folder.journal())->audit()->empty());
+    const auto found = scratch::reader_of(folder.journal())->audit();
+    REQUIRE(found.has_value());
+    // No program of that version had traces, whose samples went with their table.
+    for (const auto& finding : *found)
+        if (!finding.starts_with("table trace_samples:"))
+            FAIL_CHECK(finding);
 }
 
 TEST_CASE("a file that is something else is refused and left as it was") {

@@ -28,7 +28,7 @@ const std::string part_line = to_line(CapturedBytes{CaptureSide::station, 5, "\x
 }  // namespace
 
 TEST_CASE("what was written is what is read, whatever the bytes") {
-    rc::check("a capture comes back whole", [] {
+    CHECK(rc::check("a capture comes back whole", [] {
         Capture capture{.head = head_of_capture(), .parts = {}, .cut = false};
         std::string text = to_line(capture.head);
         std::int64_t at_us = 0;
@@ -39,7 +39,7 @@ TEST_CASE("what was written is what is read, whatever the bytes") {
             text += to_line(capture.parts.back());
         }
         RC_ASSERT(read_capture(text).value() == capture);
-    });
+    }));
 }
 
 TEST_CASE("a line says what CAPTURE.md says that it says") {

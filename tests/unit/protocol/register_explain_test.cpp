@@ -101,7 +101,7 @@ TEST_CASE("a code that the profile does not list is told in its row and for the 
 }
 
 TEST_CASE("a fault in one field leaves the other rows their own") {
-    rc::check("rows say of each field what the decoder says, whatever the registers hold", [] {
+    CHECK(rc::check("rows say of each field what the decoder says, whatever the registers hold", [] {
         const auto words =
             *rc::gen::container<std::vector<std::uint16_t>>(8, rc::gen::arbitrary<std::uint16_t>());
         const auto profile = explained_profile();
@@ -116,7 +116,7 @@ TEST_CASE("a fault in one field leaves the other rows their own") {
                   std::holds_alternative<Angle>(reading->angle));
         RC_ASSERT((field_of(explanation, "verdict").meaning == "OK") ==
                   (reading->tool_verdict == ToolVerdict::ok));
-    });
+    }));
 }
 
 TEST_CASE("too few registers explain nothing but that") {

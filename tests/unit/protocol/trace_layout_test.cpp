@@ -107,7 +107,8 @@ TEST_CASE("fractions are kept as decimals, and their scale moves the point") {
         TraceLayout{.samples = 2, .interval_us = 1, .torque = {.type = FieldType::float32, .scale = {1, -2}}},
         layout_bytes({0x43, 0xc9, 0x40, 0, 0x3f, 0x80, 0, 0}), layout_range);
     REQUIRE(trace.has_value());
-    CHECK(trace->torque == TraceColumn{{40'250, 100}, {1, -4}});
+    CHECK(trace->torque.counts == std::vector<std::int64_t>{4'025, 10});
+    CHECK(trace->torque.step == Decimal{1, -3});
 }
 
 TEST_CASE("times are whole microseconds, rounded once") {
@@ -171,7 +172,7 @@ TEST_CASE("a layout that cannot be used says why") {
 }
 
 TEST_CASE("whatever bytes a layout is given, what is taken can be kept") {
-    rc::check([] {
+    CHECK(rc::check([] {
         TraceLayout layout{.samples = *rc::gen::inRange<std::uint32_t>(1, 40), .interval_us = 1};
         layout.torque.type = *rc::gen::element(FieldType::int16, FieldType::uint32, FieldType::float32,
                                                FieldType::float64, FieldType::bcd32, FieldType::int64);
@@ -179,8 +180,10 @@ TEST_CASE("whatever bytes a layout is given, what is taken can be kept") {
         RC_ASSERT(!fault_of(layout).has_value());
         const auto bytes = *rc::gen::container<std::string>(160, rc::gen::arbitrary<char>());
         const auto trace = decode_samples(layout, bytes, layout_range);
-        RC_ASSERT(!trace || decode_trace(encode_trace(*trace)) == *trace);
-    });
+        // Not within the macro, which would look at both sides.
+        const bool kept = !trace || decode_trace(encode_trace(*trace)) == *trace;
+        RC_ASSERT(kept);
+    }));
 }
 
 TEST_CASE("the registers of a curve are read in as few blocks as the limits allow") {

@@ -81,7 +81,7 @@ TEST_CASE("a curve has the bytes that its description gives as an example") {
 }
 
 TEST_CASE("any curve that can be kept comes back as it was") {
-    rc::check([] {
+    CHECK(rc::check([] {
         const Trace trace = arbitrary_trace();
         RC_ASSERT(!fault_of(trace).has_value());
         const std::string bytes = encode_trace(trace);
@@ -89,16 +89,16 @@ TEST_CASE("any curve that can be kept comes back as it was") {
         RC_ASSERT(back.has_value());
         RC_ASSERT(*back == trace);
         RC_ASSERT(encode_trace(*back) == bytes);
-    });
+    }));
 }
 
 TEST_CASE("a curve that was cut off, or that something follows, is none") {
-    rc::check([] {
+    CHECK(rc::check([] {
         const std::string bytes = encode_trace(arbitrary_trace());
         const auto kept = *rc::gen::inRange<std::size_t>(0, bytes.size());
         RC_ASSERT(!decode_trace(std::string_view(bytes).substr(0, kept)));
         RC_ASSERT(!decode_trace(bytes + '\0'));
-    });
+    }));
 }
 
 TEST_CASE("the longest curve of the widest numbers stays within the limit of bytes") {
