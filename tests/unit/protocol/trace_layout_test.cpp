@@ -2,6 +2,7 @@
 #include <bit>
 #include <cstdint>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <catch2/catch.hpp>
@@ -219,24 +220,31 @@ TEST_CASE("what the registers say of a curve is what the tool put there") {
 }
 
 TEST_CASE("the mistakes of a curve in a profile are told one by one") {
-    RegisterProfile profile = profile_with_trace();
-    SECTION("no unit") { profile.trace->torque_unit.reset(); }
-    SECTION("no counter") {
-        profile.counter.reset();
-        profile.toggle = RegisterField{.address = 0};
+    using Spoil = void (*)(RegisterProfile&);
+    const std::vector<std::pair<const char*, Spoil>> mistakes{
+        {"no unit", [](RegisterProfile& it) { it.trace->torque_unit.reset(); }},
+        {"no counter",
+         [](RegisterProfile& it) {
+             it.counter.reset();
+             it.toggle = RegisterField{.address = 0};
+         }},
+        {"no order", [](RegisterProfile& it) { it.trace->angle->field.type = FieldType::uint32; }},
+        {"a count with a sign", [](RegisterProfile& it) { it.trace->count->type = FieldType::int16; }},
+        {"bits", [](RegisterProfile& it) { it.trace->torque.field = {.address = 200, .bits = BitRange{}}; }},
+        {"beyond the last register", [](RegisterProfile& it) { it.trace->torque.field.address = 65'000; }},
+        {"nothing beside the torque",
+         [](RegisterProfile& it) {
+             it.trace->angle.reset();
+             it.trace->interval.reset();
+         }},
+        {"too far apart", [](RegisterProfile& it) { it.trace->count->address = 300; }},
+        {"an acknowledgement within", [](RegisterProfile& it) { it.acknowledge = 555; }}};
+    for (const auto& [what, spoil] : mistakes) {
+        RegisterProfile profile = profile_with_trace();
+        spoil(profile);
+        const std::string told = layout_faults(profile);
+        INFO(what << ": " << told);
+        CHECK(told.find('\n') == told.size() - 1);  // one
+        CHECK((told.starts_with("/trace") || told.starts_with("/acknowledge")));
     }
-    SECTION("no order") { profile.trace->angle->field.type = FieldType::uint32; }
-    SECTION("a count with a sign") { profile.trace->count->type = FieldType::int16; }
-    SECTION("bits") { profile.trace->torque.field = {.address = 200, .bits = BitRange{}}; }
-    SECTION("beyond the last register") { profile.trace->torque.field.address = 65'000; }
-    SECTION("nothing beside the torque") {
-        profile.trace->angle.reset();
-        profile.trace->interval.reset();
-    }
-    SECTION("too far apart") { profile.trace->count->address = 300; }
-    SECTION("an acknowledgement within") { profile.acknowledge = 555; }
-    const std::string told = layout_faults(profile);
-    INFO(told);
-    CHECK(told.find('\n') == told.size() - 1);  // one
-    CHECK((told.starts_with("/trace") || told.starts_with("/acknowledge")));
 }
