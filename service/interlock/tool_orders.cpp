@@ -205,11 +205,17 @@ void settle_tools(const RuleBook& rules, State& state, const Event& event) {
     const config::Station* station = rules_of(rules, state.rules);
     if (station == nullptr)
         return;
+    for (const config::Tool& known : station->tools) {
+        ToolState* tool = known.control ? tool_of(state, ToolId{known.id}) : nullptr;
+        if (tool != nullptr)
+            settle(rules, state, known, *tool, event);
+    }
+    // Let run under rules of before, which knew how to stop it.
     for (ToolState& tool : state.tools) {
+        if (!std::holds_alternative<ToolOn>(tool.order))
+            continue;
         const config::Tool* known = tool_in(*station, tool.id);
-        if (known != nullptr && known->control)
-            settle(rules, state, *known, tool, event);
-        else if (std::holds_alternative<ToolOn>(tool.order))
+        if (known == nullptr || !known->control)
             tool.order = ToolOff{event.number, std::nullopt};
     }
 }

@@ -721,28 +721,30 @@ void Station::publish() {
     if (!parts_.wiring)
         return;
     beat_ = static_cast<std::uint16_t>(beat_ + 1);
-    const bool station_fails = failed_ || troubles_.withhold();
-    for (const interlock::BayState& bay : state_.bays) {
+    for (const interlock::BayState& bay : state_.bays)
         parts_.wiring->publish(bay.id, orders_of(bay), beat_);
-        parts_.wiring->show(bay.id, interlock::signals_of(bay, durable_, station_fails));
-    }
-    for (const interlock::ToolState& tool : state_.tools)
-        order(tool);
+    for (const config::Tool& tool : parts_.wiring->rules().tools)
+        if (tool.control)
+            order({tool.id});
+    const bool station_fails = failed_ || troubles_.withhold();
+    for (const interlock::BayState& bay : state_.bays)
+        if (parts_.wiring->has_lights(bay.id))
+            parts_.wiring->show(bay.id, interlock::signals_of(bay, durable_, station_fails));
 }
 
 // Letting a tool run waits for the disk like a release.
-void Station::order(const interlock::ToolState& tool) {
-    const config::Tool* known = interlock::tool_in(parts_.wiring->rules(), tool.id);
-    if (known == nullptr || !known->control)
+void Station::order(const domain::ToolId& id) {
+    const interlock::ToolState* tool = interlock::tool_of(std::as_const(state_), id);
+    if (tool == nullptr)
         return;
     const bool forced = failed_ || stopping_ || troubles_.withhold();
-    const auto* on = std::get_if<interlock::ToolOn>(&tool.order);
+    const auto* on = std::get_if<interlock::ToolOn>(&tool->order);
     if (forced || (on != nullptr && !interlock::may_go_out(on->by, durable_)))
-        parts_.wiring->order(tool.id, {});
+        parts_.wiring->order(id, {});
     else if (on != nullptr)
-        parts_.wiring->order(tool.id, {on->by, true, on->program});
+        parts_.wiring->order(id, {on->by, true, on->program});
     else
-        parts_.wiring->order(tool.id, {std::get<interlock::ToolOff>(tool.order).by, false, {}});
+        parts_.wiring->order(id, {std::get<interlock::ToolOff>(tool->order).by, false, {}});
 }
 
 // Only this loop advances the beat, after it has served its queue: a loop that stands still is seen on the

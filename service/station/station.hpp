@@ -163,7 +163,7 @@ class Station final : public web::StationPort {
     void forget_links();
 
     void publish();
-    void order(const interlock::ToolState& tool);
+    void order(const domain::ToolId& id);
     // What is durable of the tool's newest result.
     [[nodiscard]] std::optional<links::KnownOfTool> known_of(const domain::ToolId& tool) const;
     [[nodiscard]] std::vector<links::PermissiveOrder> orders_of(const interlock::BayState& bay) const;

@@ -102,6 +102,11 @@ void Wiring::start_modules() {
     }
 }
 
+bool Wiring::has_lights(const domain::BayId& bay) const {
+    return std::ranges::any_of(modules_,
+                               [&](const Module& module) { return module.outputs && module.bay == bay; });
+}
+
 void Wiring::show(const domain::BayId& bay, const interlock::Signals& signals) {
     for (const Module& module : modules_)
         if (module.outputs && module.bay == bay)

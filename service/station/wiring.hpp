@@ -60,6 +60,7 @@ class Wiring {
     void publish(const domain::BayId& bay, std::vector<links::PermissiveOrder> orders, std::uint16_t beat);
     void acknowledge(const interlock::Acknowledge& stored);
     void trace_stored(const interlock::TraceReceived& stored);
+    [[nodiscard]] bool has_lights(const domain::BayId& bay) const;
     // What the stack lights of one bay show.
     void show(const domain::BayId& bay, const interlock::Signals& signals);
     // Whether a tool that obeys may run.
