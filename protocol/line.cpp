@@ -3,9 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <bit>
-#include <charconv>
 #include <limits>
-#include <system_error>
 #include <utility>
 
 #include <fmt/format.h>
@@ -395,12 +393,8 @@ class LineHandler {
             into = token.whole;
             return true;
         }
-        std::uint64_t value = 0;
-        const char* const end = token.text.data() + token.text.size();
-        const auto read = std::from_chars(token.text.data(), end, value);
-        const bool leading_zero = token.text.size() > 1 && token.text[0] == '0';
-        if (token.kind != JsonKind::text || read.ec != std::errc() || read.ptr != end || leading_zero ||
-            value > highest)
+        const auto value = token.kind == JsonKind::text ? whole_from_text(token.text, highest) : std::nullopt;
+        if (!value)
             return wrong_type("a whole number from 0 to 18446744073709551614, as text");
         into = value;
         return true;

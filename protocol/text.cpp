@@ -1,7 +1,9 @@
 #include "protocol/text.hpp"
 
 #include <algorithm>
+#include <charconv>
 #include <cstdint>
+#include <system_error>
 
 #include <fmt/format.h>
 
@@ -108,6 +110,16 @@ std::string shown(std::string_view bytes, std::size_t most) {
     }
     out += bytes.size() > most ? "'..." : "'";
     return out;
+}
+
+std::optional<std::uint64_t> whole_from_text(std::string_view text, std::uint64_t most) noexcept {
+    std::uint64_t value = 0;
+    const char* const end = text.data() + text.size();
+    const auto read = std::from_chars(text.data(), end, value);
+    const bool leading_zero = text.size() > 1 && text[0] == '0';
+    if (read.ec != std::errc() || read.ptr != end || leading_zero || value > most)
+        return std::nullopt;
+    return value;
 }
 
 std::string nearest_word(std::string_view word, const std::vector<std::string>& known) {

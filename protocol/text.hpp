@@ -2,6 +2,8 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -21,6 +23,10 @@ namespace tautgate::protocol {
 
 // For a message: at most `most` bytes, in quotes, with everything that is not printable ASCII as \xNN.
 [[nodiscard]] std::string shown(std::string_view bytes, std::size_t most = 40);
+
+// A whole number in decimal digits without leading zeros and signs, not above `most`.
+[[nodiscard]] std::optional<std::uint64_t> whole_from_text(std::string_view text,
+                                                           std::uint64_t most) noexcept;
 
 // The word of `known` that `word` was probably meant to be: few edits away for its length. Empty: none.
 [[nodiscard]] std::string nearest_word(std::string_view word, const std::vector<std::string>& known);

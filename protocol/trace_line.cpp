@@ -2,9 +2,7 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <limits>
-#include <system_error>
 #include <utility>
 
 #include <fmt/format.h>
@@ -48,16 +46,6 @@ struct TraceToken {
     bool is_number = false;
     std::string_view text;
 };
-
-std::optional<std::uint64_t> whole_in(std::string_view text, std::uint64_t most) {
-    std::uint64_t value = 0;
-    const char* const end = text.data() + text.size();
-    const auto read = std::from_chars(text.data(), end, value);
-    const bool leading_zero = text.size() > 1 && text[0] == '0';
-    if (read.ec != std::errc() || read.ptr != end || leading_zero || value > most)
-        return std::nullopt;
-    return value;
-}
 
 // Takes the events of the JSON reader; returning false ends it. The member functions are those that
 // nlohmann's sax interface asks for.
@@ -168,14 +156,14 @@ class TraceHandler {
         std::unreachable();
     }
     bool take_counter(const TraceToken& token) {
-        const auto counter = whole_in(token.text, std::numeric_limits<std::uint64_t>::max() - 1);
+        const auto counter = whole_from_text(token.text, std::numeric_limits<std::uint64_t>::max() - 1);
         if (!counter || *counter == 0)
             return fail("the trace has no counter", "send that of its result under 'counter', from \"1\" on");
         part_.counter = *counter;
         return true;
     }
     bool take_count(const TraceToken& token, std::uint32_t& into) {
-        const auto count = whole_in(token.text, trace_parts_limit);
+        const auto count = whole_from_text(token.text, trace_parts_limit);
         if (!token.is_number || !count || *count == 0)
             return fail(fmt::format("the trace's {} is {}", row_->name, shown(token.text)),
                         fmt::format("send a whole number from 1 to {}", trace_parts_limit));
@@ -191,7 +179,7 @@ class TraceHandler {
         return true;
     }
     bool take_interval(const TraceToken& token) {
-        const auto value = whole_in(token.text, static_cast<std::uint64_t>(trace_time_limit_us));
+        const auto value = whole_from_text(token.text, static_cast<std::uint64_t>(trace_time_limit_us));
         if (!token.is_number || !value || *value == 0)
             return fail(fmt::format("the trace's interval is {}", shown(token.text)),
                         "send whole microseconds from 1 on under 'interval_us', or a list 'time_us' instead");
@@ -199,7 +187,7 @@ class TraceHandler {
         return true;
     }
     bool take_time(const TraceToken& token) {
-        const auto value = whole_in(token.text, static_cast<std::uint64_t>(trace_time_limit_us));
+        const auto value = whole_from_text(token.text, static_cast<std::uint64_t>(trace_time_limit_us));
         if (!token.is_number || !value)
             return fail(
                 fmt::format("time {} of this part is {}", part_.time_us->size() + 1, shown(token.text)),
