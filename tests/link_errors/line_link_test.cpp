@@ -3,6 +3,7 @@
 #include <catch2/catch.hpp>
 
 #include "tests/link_errors/line_stand.hpp"
+#include "tests/link_errors/slice.hpp"
 
 using namespace tautgate;
 using namespace tautgate::link_errors;
@@ -35,15 +36,10 @@ Tally line_slice(std::uint64_t seed, std::uint64_t injections) {
 
 // Where a corrupted line is still a good one, that is beyond the claim.
 void check_line(const Tally& tally) {
-    for (const std::string& violation : tally.violations)
-        FAIL_CHECK(violation);
-    for (const LinkError error : all_link_errors) {
-        INFO(name_of(error));
-        const Count& count = tally.counts.at(static_cast<std::size_t>(error));
-        CHECK(count.injected > 0);
+    check_each_error(tally, [](LinkError error, const Count& count) {
         CHECK(count.noticed > 0);
         CHECK((count.beyond == 0 || error == LinkError::corruption));
-    }
+    });
 }
 
 // Of a busy computer, where a time on the clock is looked at.

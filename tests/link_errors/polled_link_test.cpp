@@ -3,6 +3,7 @@
 #include <catch2/catch.hpp>
 
 #include "tests/link_errors/polled_stand.hpp"
+#include "tests/link_errors/slice.hpp"
 
 using namespace tautgate;
 using namespace tautgate::link_errors;
@@ -16,23 +17,15 @@ constexpr std::uint64_t ordinary_polled = 500;
 template <Transport Kind>
 Tally polled_slice(std::uint64_t seed, std::uint64_t injections) {
     PolledStand stand{Kind, seed};
-    if (!stand.next_result())
-        stand.tally().violations.emplace_back("no result came before anything was spoilt");
-    for (std::uint64_t i = 0; i < injections && stand.tally().violations.empty(); ++i)
-        stand.inject(all_link_errors.at(i % all_link_errors.size()));
-    return std::move(stand.tally());
+    const bool ready = stand.next_result();
+    return slice_on(stand, ready, "no result came before anything was spoilt", injections);
 }
 
 // What is read twice is often without effect when spoilt once; what does not come in time is always noticed.
 void check_polled(const Tally& tally) {
-    for (const std::string& violation : tally.violations)
-        FAIL_CHECK(violation);
-    for (const LinkError error : all_link_errors) {
-        INFO(name_of(error));
-        const Count& count = tally.counts.at(static_cast<std::size_t>(error));
-        CHECK(count.injected > 0);
+    check_each_error(tally, [](LinkError, const Count& count) {
         CHECK(count.noticed + count.harmless == count.injected);
-    }
+    });
     for (const LinkError error : {LinkError::corruption, LinkError::loss, LinkError::delay})
         CHECK(tally.counts.at(static_cast<std::size_t>(error)).noticed > 0);
 }
