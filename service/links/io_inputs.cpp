@@ -17,8 +17,8 @@
 #include "protocol/pulse_gauge.hpp"
 #include "protocol/register_plan.hpp"
 #include "service/journal/digest.hpp"
-#include "service/links/backoff.hpp"
 #include "service/links/modbus_wire.hpp"
+#include "service/links/pace.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/register_line.hpp"
 #include "service/links/serial_bus.hpp"
@@ -104,7 +104,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         : loop_(loop), module_(module), link_(link_of(module)), boot_(std::move(boot)),
           sinks_(std::move(sinks)), ask_counted_(std::move(counted)), buses_(std::move(buses)),
           freshness_({.silence = module.silence_limit, .settling = module.settling}),
-          backoff_(std::random_device{}()), health_(freshness_) {
+          redial_(std::random_device{}()), health_(freshness_) {
         std::vector<protocol::FieldPlace> places;
         places.reserve(module.inputs.size());
         inputs_.reserve(module.inputs.size());
@@ -151,28 +151,24 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
 
     void run() {
         SteadyTime due = steady_clock::now();
-        SteadyTime dial_at = SteadyTime::min();
-        SteadyTime dialled_at{};
         while (!stopping()) {
             const SteadyTime now = steady_clock::now();
             tell(freshness_.look(now));
             look_at_refusals(now);
-            if (!connection_ && now >= dial_at) {
-                dialled_at = now;
+            if (!connection_ && redial_.is_due(now)) {
+                redial_.began(now);
                 if (!connect(now))
-                    dial_at = steady_clock::now() + backoff_.next();
+                    redial_.reached_nobody(steady_clock::now());
                 due = steady_clock::now();
                 continue;
             }
             if (connection_ && now >= due && !poll(now)) {
-                const SteadyTime lost = steady_clock::now();
-                backoff_.ended_after(std::chrono::duration_cast<milliseconds>(lost - dialled_at));
-                dial_at = lost + backoff_.next();
+                redial_.lost(steady_clock::now());
                 continue;
             }
             if (now >= due)
-                due = next_due(due);
-            waker_.wait(std::min(connection_ ? due : dial_at, now + Refusals::quiet));
+                due = next_poll(due, module_.poll_interval, steady_clock::now()).at;
+            waker_.wait(std::min(connection_ ? due : redial_.at(), now + Refusals::quiet));
         }
         for (WatchedInput& input : inputs_)
             if (auto refused = input.refusals.rest())
@@ -182,14 +178,6 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     [[nodiscard]] bool stopping() const {
         const std::lock_guard lock{mutex_};
         return stopping_;
-    }
-
-    // A fixed schedule: what was missed is not made up for.
-    [[nodiscard]] SteadyTime next_due(SteadyTime due) const {
-        const SteadyTime now = steady_clock::now();
-        const auto interval = std::chrono::duration_cast<SteadyTime::duration>(module_.poll_interval);
-        due += interval;
-        return due > now ? due : due + ((now - due) / interval + 1) * interval;
     }
 
     [[nodiscard]] bool connect(SteadyTime now) {
@@ -387,7 +375,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     // The thread's, once it runs.
     std::shared_ptr<SerialBuses> buses_;
     Freshness freshness_;
-    Backoff backoff_;
+    Redial redial_;
     std::vector<WatchedInput> inputs_;
     std::vector<protocol::BlockRange> blocks_;
     std::vector<std::uint16_t> words_;          // of the newest look

@@ -12,9 +12,9 @@
 
 #include <fmt/format.h>
 
-#include "service/links/backoff.hpp"
 #include "service/links/io_inputs.hpp"
 #include "service/links/modbus_wire.hpp"
+#include "service/links/pace.hpp"
 #include "service/links/register_line.hpp"
 #include "service/links/serial_bus.hpp"
 
@@ -49,7 +49,7 @@ class IoOutputs::Writer {
           interval_(std::max(module.poll_interval, milliseconds(50))), buses_(std::move(buses)),
           freshness_({.silence = std::max(module.silence_limit, 2 * write_again_after),
                       .settling = milliseconds(0)}),
-          backoff_(std::random_device{}()), health_(freshness_) {
+          redial_(std::random_device{}()), health_(freshness_) {
         written_.resize(module.outputs.size());
     }
     ~Writer() { stop(); }
@@ -92,20 +92,16 @@ class IoOutputs::Writer {
     };
 
     void run() {
-        SteadyTime dial_at = SteadyTime::min();
         while (!stopping()) {
             const SteadyTime now = steady_clock::now();
             static_cast<void>(freshness_.look(now));
-            if (!line_ && now >= dial_at && !connect())
-                dial_at = steady_clock::now() + backoff_.next();
+            if (!line_ && redial_.is_due(now) && !connect())
+                redial_.reached_nobody(steady_clock::now());
             alive_ = !alive_;
-            if (line_ && !write_all(now)) {
-                backoff_.ended_after(
-                    std::chrono::duration_cast<milliseconds>(steady_clock::now() - connected_));
-                dial_at = steady_clock::now() + backoff_.next();
-            }
+            if (line_ && !write_all(now))
+                redial_.lost(steady_clock::now());
             publish_health();
-            waker_.wait(line_ ? now + interval_ : std::max(dial_at, now + interval_));
+            waker_.wait(line_ ? now + interval_ : std::max(redial_.at(), now + interval_));
         }
         switch_off();
     }
@@ -125,7 +121,7 @@ class IoOutputs::Writer {
             return false;
         }
         line_ = std::move(*opened);
-        connected_ = steady_clock::now();
+        redial_.began(steady_clock::now());
         std::ranges::fill(written_, std::nullopt);
         return true;
     }
@@ -179,9 +175,8 @@ class IoOutputs::Writer {
     // The thread's, once it runs.
     std::shared_ptr<SerialBuses> buses_;
     Freshness freshness_;
-    Backoff backoff_;
-    std::unique_ptr<RegisterLine> line_;  // null: none
-    SteadyTime connected_{};
+    Redial redial_;
+    std::unique_ptr<RegisterLine> line_;           // null: none
     std::vector<std::optional<Written>> written_;  // on this connection, by output
     bool alive_ = false;
     // Both.

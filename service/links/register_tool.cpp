@@ -17,6 +17,7 @@
 #include "protocol/register_control.hpp"
 #include "service/journal/digest.hpp"
 #include "service/links/modbus_wire.hpp"
+#include "service/links/pace.hpp"
 #include "service/links/polled_blocks.hpp"
 #include "service/links/polled_trace.hpp"
 #include "service/links/refusals.hpp"
@@ -89,7 +90,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
           profile_(profile_of(station, tool)), boot_(std::move(around.boot)), sink_(std::move(ends.sink)),
           traces_(std::move(ends.traces)), ask_known_(std::move(ends.known)),
           freshness_({.silence = tool.silence_limit, .settling = tool.settling}),
-          backoff_(std::random_device{}(), around.redial), refusals_(tool.id), blocks_(profile_),
+          redial_(std::random_device{}(), around.redial), refusals_(tool.id), blocks_(profile_),
           trace_(profile_), buses_(std::move(around.buses)),
           epochs_(seed_of_epochs()), shared_{.health = freshness_} {
         if (tool.control && profile_.control)
@@ -170,30 +171,26 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 
     void run() {
         SteadyTime due = steady_clock::now();
-        SteadyTime dial_at = SteadyTime::min();
-        SteadyTime dialled_at{};
         while (!stopping()) {
             const SteadyTime now = steady_clock::now();
             tell(freshness_.look(now));
             if (auto refused = refusals_.due(now))
                 post(std::move(*refused));
-            if (!connection_ && now >= dial_at) {
-                dialled_at = now;
+            if (!connection_ && redial_.is_due(now)) {
+                redial_.began(now);
                 if (!connect(now))
-                    dial_at = steady_clock::now() + backoff_.next();
+                    redial_.reached_nobody(steady_clock::now());
                 due = steady_clock::now();
                 continue;
             }
             if (connection_ && (!write_acknowledgement() || !write_orders() ||
                                 (now >= due && !(poll(now) && read_of_trace())))) {
-                const SteadyTime lost = steady_clock::now();
-                backoff_.ended_after(std::chrono::duration_cast<milliseconds>(lost - dialled_at));
-                dial_at = lost + backoff_.next();
+                redial_.lost(steady_clock::now());
                 continue;
             }
             if (now >= due)
                 due = next_due(due);
-            waker_.wait(std::min(connection_ ? due : dial_at, now + Refusals::quiet));
+            waker_.wait(std::min(connection_ ? due : redial_.at(), now + Refusals::quiet));
         }
         if (connection_)
             static_cast<void>(write_acknowledgement());  // the tool keeps what it could not be told
@@ -210,15 +207,10 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 
     // A fixed schedule: what was missed is counted and not made up for.
     [[nodiscard]] SteadyTime next_due(SteadyTime due) {
-        const SteadyTime now = steady_clock::now();
-        const auto interval = std::chrono::duration_cast<SteadyTime::duration>(link_.poll_interval);
-        due += interval;
-        if (due > now)
-            return due;
-        const auto missed = (now - due) / interval + 1;
-        if (connection_)
-            count(&PollCounts::skipped, static_cast<std::uint64_t>(missed));
-        return due + missed * interval;
+        const auto next = next_poll(due, link_.poll_interval, steady_clock::now());
+        if (connection_ && next.missed > 0)
+            count(&PollCounts::skipped, next.missed);
+        return next.at;
     }
 
     [[nodiscard]] bool connect(SteadyTime now) {
@@ -650,7 +642,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     // The thread's, once it runs.
     protocol::ResultWatch watch_;
     Freshness freshness_;
-    Backoff backoff_;
+    Redial redial_;
     Refusals refusals_;
     std::optional<ToolTalk> talk_;  // of a tool that obeys
     PolledBlocks blocks_;

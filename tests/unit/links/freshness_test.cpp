@@ -3,6 +3,7 @@
 
 #include "service/links/backoff.hpp"
 #include "service/links/freshness.hpp"
+#include "service/links/pace.hpp"
 #include "service/links/refusals.hpp"
 
 using namespace tautgate::links;
@@ -153,4 +154,30 @@ TEST_CASE("how often a source came, was lost and failed is counted, told or not"
     (void)lives(source, begin + 2s, begin + 3s);
     (void)source.look(begin + 5s);
     CHECK(source.health("NR-12", begin + 5s).counts == LinkCounts{2, 2, 4});
+}
+
+TEST_CASE("polls keep their schedule, and those that were missed are counted and not made up for") {
+    const auto next = [](SteadyTime now) { return next_poll(begin, 100ms, now); };
+    CHECK(next(begin).at == begin + 100ms);
+    CHECK(next(begin + 99ms).missed == 0);
+    CHECK(next(begin + 100ms).at == begin + 200ms);
+    CHECK(next(begin + 100ms).missed == 1);
+    CHECK(next(begin + 450ms).at == begin + 500ms);
+    CHECK(next(begin + 450ms).missed == 4);
+}
+
+TEST_CASE("a link calls at once, waits longer after each call that reached nobody, and less after one that "
+          "lasted") {
+    Redial redial(7, {.floor = 100ms, .cap = 10s, .proven = 1s});
+    CHECK(redial.is_due(begin));
+    for (int i = 0; i < 8; ++i) {
+        redial.began(begin);
+        redial.reached_nobody(begin);
+        CHECK_FALSE(redial.is_due(begin + 99ms));
+        CHECK(redial.at() <= begin + 10s);
+    }
+    redial.began(begin);
+    redial.lost(begin + 1s);
+    CHECK_FALSE(redial.is_due(begin + 1s + 99ms));
+    CHECK(redial.at() <= begin + 1s + 200ms);
 }
