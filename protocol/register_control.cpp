@@ -124,12 +124,6 @@ class ControlChecker {
     std::vector<ProfileFault> faults_;
 };
 
-std::string name_of(const RegisterControl& control, std::uint64_t number) {
-    const auto known = std::ranges::find_if(
-        control.programs, [&](const CodeText& program) { return std::cmp_equal(program.code, number); });
-    return known == control.programs.end() ? std::string{} : known->text;
-}
-
 }  // namespace
 
 std::vector<BlockRange> control_reads(const RegisterProfile& profile) {
@@ -165,9 +159,15 @@ std::expected<ControlSeen, DecodeFault> decode_control(const RegisterProfile& pr
         const auto selected = image.whole("control", *control.selected);
         if (!selected)
             return std::unexpected(selected.error());
-        seen.program = name_of(control, *selected);
+        seen.program = program_name(control, *selected);
     }
     return seen;
+}
+
+std::string program_name(const RegisterControl& control, std::uint64_t number) {
+    const auto known = std::ranges::find_if(
+        control.programs, [&](const CodeText& program) { return std::cmp_equal(program.code, number); });
+    return known == control.programs.end() ? std::string{} : known->text;
 }
 
 std::optional<std::uint16_t> program_number(const RegisterControl& control, std::string_view name) {

@@ -31,6 +31,8 @@ TAUTGATE_FIELDS(ControlSeen, enabled, program);
 // The number to write for a program; nothing: the profile gives the name none.
 [[nodiscard]] std::optional<std::uint16_t> program_number(const RegisterControl& control,
                                                           std::string_view name);
+// The name of the program with this number; empty: the profile gives it none.
+[[nodiscard]] std::string program_name(const RegisterControl& control, std::uint64_t number);
 // All mistakes in the control of a profile, one each; none where it has no control.
 [[nodiscard]] std::vector<ProfileFault> check_control(const RegisterProfile& profile);
 

@@ -1,13 +1,16 @@
 #include "protocol/register_explain.hpp"
 
 #include <algorithm>
+#include <array>
 #include <limits>
 #include <string_view>
 #include <utility>
 
 #include <fmt/format.h>
 
+#include "protocol/register_control.hpp"
 #include "protocol/register_image.hpp"
+#include "protocol/trace_registers.hpp"
 #include "protocol/utc.hpp"
 
 namespace tautgate::protocol {
@@ -73,6 +76,26 @@ class Explainer {
         if (profile_.stamp)
             stamp(*profile_.stamp);
     }
+    void control(const RegisterControl& control) {
+        ExplainedField& enabled = number_row("control/enabled", control.enabled);
+        if (whole(enabled, control.enabled))
+            enabled.meaning = enabled.value == "0" ? "may not run" : "may run";
+        if (!control.selected)
+            return;
+        ExplainedField& selected = number_row("control/selected", *control.selected);
+        if (const auto number = image_.whole("control", *control.selected);
+            whole(selected, *control.selected)) {
+            const auto name = program_name(control, *number);
+            selected.meaning = name.empty() ? "without a name in the profile" : name;
+        }
+    }
+    void trace_head(const TraceFields& trace) {
+        count("trace/belongs_to", trace.belongs_to, "count of the result whose curve it is");
+        if (trace.count)
+            count("trace/count", *trace.count, "samples");
+        if (trace.interval)
+            scaled("trace/interval", *trace.interval, "us");
+    }
     [[nodiscard]] std::vector<ExplainedField> rows() {
         rest();
         std::ranges::stable_sort(rows_, {}, [](const ExplainedField& row) {
@@ -123,6 +146,16 @@ class Explainer {
         ExplainedField& added = number_row(std::move(name), field);
         if (whole(added, field))
             added.meaning = meaning;
+    }
+    // A number of no quantity that a reading has is read as the angle of one that has nothing else.
+    void scaled(std::string name, const RegisterField& field, std::string_view unit) {
+        ExplainedField& added = number_row(std::move(name), field);
+        RegisterProfile alone = bare(profile_);
+        alone.angle = field;
+        if (const auto reading = decoded(alone, added)) {
+            added.value = reading->received.angle;
+            added.unit = unit;
+        }
     }
     void counter(const CounterField& counter) {
         ExplainedField& added = number_row("counter", counter.field);
@@ -349,6 +382,57 @@ Explanation explain_slot(const RegisterProfile& profile, const BlockRange& slot,
     conclude(explanation, decode_in(profile, blocks, words));
     explanation.fields = explainer.rows();
     return explanation;
+}
+
+Explanation explain_control(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    const auto blocks = control_reads(profile);
+    Explanation explanation;
+    const auto seen = decode_control(profile, words);
+    if (seen)
+        explanation.whole =
+            fmt::format("it may {}run{}", seen->enabled ? "" : "not ",
+                        seen->program.empty() ? "" : fmt::format(", program {} is chosen", seen->program));
+    else
+        explanation.whole = fault_words(seen.error());
+    explanation.understood = seen.has_value();
+    if (RegisterImage(profile, blocks, words).wrong_length())
+        return explanation;
+    Explainer explainer(profile, blocks, words);
+    explainer.control(*profile.control);
+    explanation.fields = explainer.rows();
+    return explanation;
+}
+
+Explanation explain_trace_head(const RegisterProfile& profile, std::span<const std::uint16_t> words) {
+    const std::array blocks{trace_head(profile)};
+    Explanation explanation;
+    const auto head = trace_head_in(profile, words);
+    explanation.understood = head.has_value();
+    if (!head)
+        explanation.whole = fmt::format("no curve would be taken: {}", head.error());
+    else if (head->samples == 0)
+        explanation.whole = fmt::format("result {} has no curve", head->belongs_to);
+    else
+        explanation.whole =
+            fmt::format("a curve of {} samples belongs to result {}", head->samples, head->belongs_to);
+    if (RegisterImage(profile, blocks, words).wrong_length())
+        return explanation;
+    Explainer explainer(profile, blocks, words);
+    explainer.trace_head(*profile.trace);
+    explanation.fields = explainer.rows();
+    return explanation;
+}
+
+std::string trace_words(const Trace& trace) {
+    Torque highest = torque_at(trace, 0);
+    for (std::size_t i = 1; i < trace.samples(); ++i)
+        highest = std::max(highest, torque_at(trace, i));
+    std::string words = fmt::format("{} samples, up to {}", trace.samples(), to_text(highest));
+    if (const auto angle = angle_at(trace, trace.samples() - 1))
+        words += fmt::format(", ends at {}", to_text(*angle));
+    if (const auto time = time_us_at(trace, trace.samples() - 1))
+        words += fmt::format(" after {} ms", *time / 1000);
+    return words;
 }
 
 }  // namespace tautgate::protocol

@@ -15,6 +15,7 @@
 #include "protocol/describe.hpp"
 #include "protocol/register_decode.hpp"
 #include "protocol/register_plan.hpp"
+#include "protocol/trace.hpp"
 
 namespace tautgate::protocol {
 
@@ -53,5 +54,16 @@ TAUTGATE_FIELDS(Explanation, fields, whole, understood);
 // The words of such a block.
 [[nodiscard]] Explanation explain_slot(const RegisterProfile& profile, const BlockRange& slot,
                                        std::span<const std::uint16_t> words);
+
+// Of a profile with a control: whether the tool may run, and with which program. `words` are those of
+// control_reads(profile) in a row.
+[[nodiscard]] Explanation explain_control(const RegisterProfile& profile,
+                                          std::span<const std::uint16_t> words);
+
+// Of a profile with a curve: whose it is and how long. `words` are those of trace_head(profile).
+[[nodiscard]] Explanation explain_trace_head(const RegisterProfile& profile,
+                                             std::span<const std::uint16_t> words);
+// What the samples are together, for a person: how many, and how far they go.
+[[nodiscard]] std::string trace_words(const Trace& trace);
 
 }  // namespace tautgate::protocol

@@ -9,7 +9,9 @@
 #include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
 
+#include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
+#include "protocol/trace_registers.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
@@ -77,7 +79,67 @@ std::expected<RegisterLook, std::string> RegisterLooker::look() {
     look.parts.push_back(protocol::explain(profile_, **words));
     if (auto done = look_at_slot(look, **words); !done)
         return std::unexpected(std::move(done.error()));
+    if (auto done = look_at_control(look); !done)
+        return std::unexpected(std::move(done.error()));
+    if (auto done = look_at_curve(look); !done)
+        return std::unexpected(std::move(done.error()));
     return look;
+}
+
+std::expected<void, std::string> RegisterLooker::look_at_control(RegisterLook& look) {
+    if (!profile_.control || !look.fault.empty())
+        return {};
+    const auto words = read(protocol::control_reads(profile_), look);
+    if (!words)
+        return std::unexpected(words.error());
+    if (*words)
+        look.parts.push_back(protocol::explain_control(profile_, **words));
+    return {};
+}
+
+// The samples only where they are of another curve than those read before: they may take many requests.
+std::expected<void, std::string> RegisterLooker::look_at_curve(RegisterLook& look) {
+    if (!profile_.trace || !look.fault.empty())
+        return {};
+    const auto words = read({protocol::trace_head(profile_)}, look);
+    if (!words)
+        return std::unexpected(words.error());
+    if (!*words)
+        return {};
+    look.parts.push_back(protocol::explain_trace_head(profile_, **words));
+    const auto head = protocol::trace_head_in(profile_, **words);
+    if (!head || head->samples == 0)
+        return {};
+    if (**words != head_)
+        if (auto done = read_curve(look, **words, head->samples); !done)
+            return done;
+    if (**words == head_)
+        look.parts.back().whole += ": " + curve_;
+    return {};
+}
+
+std::expected<void, std::string> RegisterLooker::read_curve(RegisterLook& look, const Words& head,
+                                                            std::size_t samples) {
+    const auto plan = protocol::plan_trace(profile_, samples);
+    const auto words = read(plan.blocks, look);
+    if (!words)
+        return std::unexpected(words.error());
+    const auto again = *words ? read({protocol::trace_head(profile_)}, look) : words;
+    if (!again)
+        return std::unexpected(again.error());
+    if (!*words || !*again)
+        return {};
+    if (**again != head) {
+        look.torn = true;
+        return {};
+    }
+    Words all = head;
+    all.insert(all.end(), (*words)->begin(), (*words)->end());
+    const auto trace = protocol::decode_samples(plan.layout, protocol::wire_bytes(all), profile_.range);
+    head_ = head;
+    curve_ = trace ? protocol::trace_words(*trace) : "not taken, " + trace.error();
+    look.parts.back().understood = trace.has_value();
+    return {};
 }
 
 std::expected<void, std::string> RegisterLooker::look_at_slot(RegisterLook& look, const Words& words) {

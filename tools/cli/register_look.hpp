@@ -24,9 +24,11 @@ namespace tautgate::cli {
 using Ask = std::function<std::expected<std::string, std::string>(const std::string& request)>;
 
 struct RegisterLook {
-    std::vector<protocol::Explanation> parts;  // one; of a ring its count, then the slot of its newest result
-    bool torn = false;                         // two reads in a row differed: it was being written
-    std::string fault;                         // one sentence: no answer, or one that does not fit
+    // The result; of a ring its count, then the slot of its newest result. Then, where the profile has them,
+    // whether the tool may run, and the head of the curve.
+    std::vector<protocol::Explanation> parts;
+    bool torn = false;  // two reads in a row differed: it was being written
+    std::string fault;  // one sentence: no answer, or one that does not fit
     [[nodiscard]] bool understood() const noexcept;
 };
 
@@ -47,7 +49,12 @@ class RegisterLooker {
     // Nothing: the answer did not do, and the look says why.
     [[nodiscard]] std::expected<std::optional<Words>, std::string>
     read(const std::vector<protocol::BlockRange>& blocks, RegisterLook& look);
+    // Of the parts that follow the result. A fault of the answer ends the look.
     [[nodiscard]] std::expected<void, std::string> look_at_slot(RegisterLook& look, const Words& words);
+    [[nodiscard]] std::expected<void, std::string> look_at_control(RegisterLook& look);
+    [[nodiscard]] std::expected<void, std::string> look_at_curve(RegisterLook& look);
+    [[nodiscard]] std::expected<void, std::string> read_curve(RegisterLook& look, const Words& head,
+                                                              std::size_t samples);
     [[nodiscard]] std::expected<bool, std::string> tell(const std::string& request);
     [[nodiscard]] protocol::RequestHead next_head() noexcept;
 
@@ -57,6 +64,8 @@ class RegisterLooker {
     Ask ask_;
     std::uint16_t transaction_ = 0;
     Words last_;
+    Words head_;           // of the curve that was read last
+    std::string curve_;    // what it was
     bool shaken_ = false;  // the value of the handshake stands in the tool
     std::optional<std::uint64_t> told_;
 };
