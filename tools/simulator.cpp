@@ -1,6 +1,7 @@
 // tautgate-simulator: the shop floor of a simulated bay as one program. Tools tighten bolts, a controller
 // moves or refuses to, people sign and decide; the daemon is reached over its sockets like any other. Plays a
-// scripted stretch of shift (--once), or takes one-line commands from its standard input or a pipe.
+// scripted stretch of shift (--once), or takes one-line commands from its standard input or a pipe. With
+// --replay it is one tool instead, out of a capture.
 //
 // Exit codes: 0 everything did what it had to; 1 something was WRONG; 2 the command line was not understood;
 // 3 the station or the floor could not be set up.
@@ -17,7 +18,9 @@
 #include <fmt/format.h>
 
 #include "config/reader.hpp"
+#include "protocol/capture.hpp"
 #include "tools/simulation/crew.hpp"
+#include "tools/simulation/played_tool.hpp"
 #include "tools/simulation/shop_floor.hpp"
 #include "tools/simulation/story.hpp"
 #include "version.hpp"
@@ -35,6 +38,7 @@ struct Options {
     std::string bay;
     std::string enrolment_code;
     std::string control;
+    std::string replay;
     std::uint64_t seed = 1;
     bool traces = false;
     bool once = false;
@@ -371,6 +375,41 @@ int work(const Options& options, const config::Station& station) {
     return take_commands(desk, options);
 }
 
+std::expected<PlayedTool, std::string> played_tool(const Options& options, const config::Station& station) {
+    std::ifstream file(options.replay, std::ios::binary);
+    const std::string text{std::istreambuf_iterator<char>(file), {}};
+    if (!file)
+        return std::unexpected(fmt::format("{} cannot be read; check its rights", options.replay));
+    const auto capture = protocol::read_capture(text);
+    if (!capture)
+        return std::unexpected(fmt::format("{}:{}: {}; {}", options.replay, capture.error().line,
+                                           capture.error().what, capture.error().remedy));
+    return PlayedTool::open(station, *capture);
+}
+
+// Until everything was said once (--once), or until its input ends or says quit.
+int play_back(const Options& options, const config::Station& station) {
+    constexpr std::chrono::minutes longest{10};
+    auto tool = played_tool(options, station);
+    if (!tool) {
+        fmt::print(stderr, "tautgate-simulator: {}\n", tool.error());
+        return exit_not_set_up;
+    }
+    say(fmt::format("the recorded tool {}", tool->where()));
+    if (options.once) {
+        const bool all = tool->await_said_all(longest);
+        say(all ? "everything that was recorded was said"
+                : "not everything that was recorded was asked for; see that the service runs with this "
+                  "description");
+        return all ? 0 : exit_wrong;
+    }
+    std::string line;
+    while (std::getline(std::cin, line) && line != "quit")
+        say(line == "status" ? (tool->said_all() ? "everything was said" : "it has more to say")
+                             : "say status or quit");
+    return 0;
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
@@ -388,8 +427,11 @@ int main(int argc, char** argv) {
         "enrols invented people at a fresh station, by the code in this file, and approves its rules");
     app.add_option("--control", options.control,
                    "a named pipe to take commands from, instead of standard input");
+    app.add_option("--replay", options.replay,
+                   "plays the one tool of this capture (tautgate look --record) and nothing else")
+        ->check(CLI::ExistingFile);
     app.add_flag("--traces", options.traces, "the tools send the curve of each tightening, too");
-    app.add_flag("--once", options.once, "plays the scripted shift and ends");
+    app.add_flag("--once", options.once, "plays the scripted shift, or the capture once, and ends");
     app.add_flag_callback(
         "--commands",
         [] {
@@ -410,5 +452,5 @@ int main(int argc, char** argv) {
     }
     if (options.bay.empty())
         options.bay = loading.station->bays.front().id;
-    return work(options, *loading.station);
+    return options.replay.empty() ? work(options, *loading.station) : play_back(options, *loading.station);
 }
