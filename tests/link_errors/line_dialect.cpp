@@ -14,10 +14,10 @@ const protocol::MeasuringRange range_of_any{
 
 [[nodiscard]] std::string text_of_line(const Bytes& frame) { return {frame.begin(), frame.end() - 1}; }
 
-// The name of the message, with its quotes.
+// The name of the message, with its quotes, without the seal before it.
 [[nodiscard]] std::string message_of(const Bytes& frame) {
-    const auto end = std::ranges::find(frame, ':');
-    return {frame.begin(), end};
+    const auto begin = std::ranges::find(frame, '{');
+    return {begin, std::find(begin, frame.end(), ':')};
 }
 
 [[nodiscard]] std::optional<Bytes> hello_of(const std::string& tool, const Bytes& frame) {
@@ -27,7 +27,8 @@ const protocol::MeasuringRange range_of_any{
     const auto* hello = std::get_if<protocol::Hello>(&*message);
     if (hello == nullptr)
         return std::nullopt;
-    const std::string line = protocol::to_line(protocol::Hello{tool, hello->epoch, hello->last});
+    const std::string line =
+        protocol::to_line(protocol::Hello{tool, hello->epoch, hello->last, hello->nonce});
     return Bytes(line.begin(), line.end());
 }
 

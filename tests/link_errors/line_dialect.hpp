@@ -1,5 +1,5 @@
-// The line protocol of protocol/LINE.md: a frame is a line. Without a key a line bears no check of its own:
-// what changes a line into another good one is left to TCP.
+// The line protocol of protocol/LINE.md: a frame is a line, with its seal where it has one. Without a key a
+// line bears no check of its own: what changes a line into another good one is left to TCP.
 #pragma once
 
 #include <string>

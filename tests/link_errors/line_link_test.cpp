@@ -14,14 +14,14 @@ namespace {
 // What is refused or lost costs a new call.
 constexpr std::uint64_t ordinary_line = 500;
 
-Tally line_slice(std::uint64_t seed, std::uint64_t injections) {
+Tally line_slice(Seals seals, std::uint64_t seed, std::uint64_t injections) {
     Tally tally;
     std::unique_ptr<LineStand> stand;
     for (std::uint64_t i = 0; i < injections && tally.violations.empty(); ++i) {
         if (!stand || stand->is_spent()) {
             if (stand)
                 tally.add(stand->tally());
-            stand = std::make_unique<LineStand>(seed + i * 1'000'003);
+            stand = std::make_unique<LineStand>(seed + i * 1'000'003, seals);
             if (!stand->next_result())
                 stand->tally().violations.emplace_back("no result came before anything was spoilt");
         }
@@ -49,11 +49,26 @@ constexpr milliseconds line_slack{1000};
 
 TEST_CASE(
     "no link error that leaves lines as they are changes, loses or doubles a result of a calling tool") {
-    check_line(run_slices("calling tool", ordinary_line, line_slice));
+    check_line(run_slices("calling tool", ordinary_line, [](std::uint64_t seed, std::uint64_t injections) {
+        return line_slice(Seals::none, seed, injections);
+    }));
+}
+
+TEST_CASE("a result of a calling tool with a key stands every link error") {
+    const Tally tally = run_slices("calling tool with a key", ordinary_line,
+                                   [](std::uint64_t seed, std::uint64_t injections) {
+                                       return line_slice(Seals::keyed, seed, injections);
+                                   });
+    // Each is noticed, whatever line it meets; a delay that is short enough is none.
+    check_each_error(tally, [](LinkError error, const Count& count) {
+        CHECK(count.noticed > 0);
+        CHECK((count.harmless == 0 || error == LinkError::delay));
+        CHECK(count.beyond == 0);
+    });
 }
 
 TEST_CASE("a calling tool from which nothing comes is noticed within its silence limit") {
-    LineStand stand{1};
+    LineStand stand{1, Seals::none};
     REQUIRE(stand.next_result());
     CHECK(stand.time_to_notice() < LineStand::silence_limit() + line_slack);
     CHECK(stand.next_result());

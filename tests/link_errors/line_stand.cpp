@@ -1,6 +1,9 @@
 #include "tests/link_errors/line_stand.hpp"
 
+#include <cstdlib>
+#include <fstream>
 #include <stdexcept>
+#include <string_view>
 #include <utility>
 #include <variant>
 
@@ -19,15 +22,17 @@ constexpr std::chrono::seconds line_patience_spent{2};
 constexpr milliseconds line_silence{100};
 constexpr auto caller_id = "NR-12";
 constexpr auto stranger_id = "NR-20";
+constexpr auto key_file = "nr12.key";
 
-[[nodiscard]] config::Station line_station() {
+[[nodiscard]] config::Station line_station(Seals seals) {
     config::Station station;
     station.tool_port = config::Endpoint{"127.0.0.1", 0};
     // The second may call too, but from another address.
     for (const auto& [id, peer] : {std::pair{caller_id, "127.0.0.1"}, std::pair{stranger_id, "127.0.0.2"}}) {
         config::Tool tool;
         tool.id = id;
-        tool.link = config::LineLink{peer};
+        const bool has_key = seals == Seals::keyed && std::string_view(id) == caller_id;
+        tool.link = config::LineLink{peer, has_key ? key_file : ""};
         tool.torque_max = {1'000'000'000};
         tool.torque_resolution = {100'000};
         tool.angle_resolution = {100'000};
@@ -37,6 +42,11 @@ constexpr auto stranger_id = "NR-20";
         station.tools.push_back(tool);
     }
     return station;
+}
+
+[[nodiscard]] std::string key_text() { return std::string(2 * sizeof(protocol::SharedKey), '5'); }
+[[nodiscard]] std::optional<protocol::SharedKey> key_of(Seals seals) {
+    return seals == Seals::keyed ? protocol::shared_key_from(key_text()) : std::nullopt;
 }
 
 [[nodiscard]] protocol::WrittenResult draw_line_result(Dice& dice) {
@@ -66,8 +76,26 @@ constexpr auto stranger_id = "NR-20";
 
 milliseconds LineStand::silence_limit() noexcept { return line_silence; }
 
-LineStand::LineStand(std::uint64_t seed)
-    : dice_(seed), station_(line_station()), dialect_(stranger_id),
+std::filesystem::path LineStand::write_key() const {
+    if (seals_ == Seals::none)
+        return {};
+    std::string folder = (std::filesystem::temp_directory_path() / "tautgate-link-errors-XXXXXX").string();
+    if (::mkdtemp(folder.data()) == nullptr)
+        throw std::runtime_error("no folder for the key can be made");
+    const std::filesystem::path file = std::filesystem::path(folder) / key_file;
+    std::ofstream(file) << key_text();
+    std::filesystem::permissions(file, std::filesystem::perms::owner_read);
+    return folder;
+}
+
+LineStand::~LineStand() {
+    std::error_code left_behind;  // a folder of the temporary ones
+    if (!keys_.empty())
+        std::filesystem::remove_all(keys_, left_behind);
+}
+
+LineStand::LineStand(std::uint64_t seed, Seals seals)
+    : dice_(seed), seals_(seals), keys_(write_key()), station_(line_station(seals)), dialect_(stranger_id),
       injector_(
           dialect_, dice_.below(1ULL << 62U),
           {.longest_short = milliseconds(5), .at_least = milliseconds(180), .at_most = milliseconds(220)}) {
@@ -80,6 +108,7 @@ LineStand::LineStand(std::uint64_t seed)
         [](const links::ArrivedTrace&) {},
         [this](const domain::ToolId&, const std::string&) { return stored_ + 1; },
         links::ToolPortSettings{.boot = "boot-1",
+                                .keys = keys_,
                                 .hello_time = milliseconds(100),
                                 .beat_interval = milliseconds(20),
                                 .resend_time = milliseconds(60)});
@@ -89,6 +118,7 @@ LineStand::LineStand(std::uint64_t seed)
     tool_ = std::make_unique<simulation::LineTool>(
         simulation::LineToolSettings{.id = caller_id,
                                      .port = wire_->port(),
+                                     .key = key_of(seals),
                                      .beat_interval = milliseconds(10),
                                      .redial_after = milliseconds(1),
                                      .welcome_within = milliseconds(100)});
@@ -141,7 +171,7 @@ void LineStand::hear(const interlock::ResultReceived& result) {
 }
 
 void LineStand::differ(std::string what) {
-    if (corrupting_) {
+    if (corrupting_ && seals_ == Seals::none) {
         spent_ = true;
         return;
     }

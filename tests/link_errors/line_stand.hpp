@@ -3,12 +3,13 @@
 // next result must come by itself. One thread.
 //
 // What must hold all the time: under a count comes the result that the tool made under it, or a repetition of
-// it; none is missing for good; and none comes under another tool or epoch. A line that corruption made into
-// another good line is beyond what is claimed, and counted as such.
+// it; none is missing for good; and none comes under another tool or epoch. Without a key a line that
+// corruption made into another good line is beyond what is claimed, and counted as such; with one nothing is.
 #pragma once
 
 #include <chrono>
 #include <cstdint>
+#include <filesystem>
 #include <functional>
 #include <map>
 #include <memory>
@@ -27,9 +28,16 @@
 
 namespace tautgate::link_errors {
 
+enum class Seals : std::uint8_t { none, keyed };
+
 class LineStand {
   public:
-    explicit LineStand(std::uint64_t seed);
+    LineStand(std::uint64_t seed, Seals seals);
+    ~LineStand();
+    LineStand(const LineStand&) = delete;
+    LineStand& operator=(const LineStand&) = delete;
+    LineStand(LineStand&&) = delete;
+    LineStand& operator=(LineStand&&) = delete;
 
     [[nodiscard]] bool next_result();
     void inject(LinkError error);
@@ -40,6 +48,7 @@ class LineStand {
     [[nodiscard]] static std::chrono::milliseconds silence_limit() noexcept;
 
   private:
+    [[nodiscard]] std::filesystem::path write_key() const;
     [[nodiscard]] bool until(const std::function<bool()>& wanted);
     void hear(const interlock::Payload& payload);
     void hear(const interlock::ResultReceived& result);
@@ -49,6 +58,8 @@ class LineStand {
     [[nodiscard]] std::uint64_t told() const;
 
     Dice dice_;
+    Seals seals_;
+    std::filesystem::path keys_;  // empty without one
     boost::asio::io_context loop_;
     config::Station station_;
     LineDialect dialect_;

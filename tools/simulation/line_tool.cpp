@@ -214,15 +214,20 @@ class LineTool::Wire {
                                     if (error)
                                         return lost();
                                     splitter_.feed({incoming_.data(), count});
-                                    while (auto line = splitter_.next())
+                                    while (auto line = id == connection_ ? splitter_.next() : std::nullopt)
                                         take(*line);
                                     if (id == connection_)
                                         read();
                                 });
     }
     void take(std::expected<std::string_view, protocol::LineFault> line) {
-        if (line && seal_)
+        const bool sealed = line && seal_;
+        if (sealed)
             line = seal_->open(*line);
+        if (sealed && !line) {  // nothing on this connection is to be believed any more
+            update([](Status& status) { ++status.misread; });
+            return lost();
+        }
         const auto message =
             line
                 ? protocol::parse_station_line(*line)
