@@ -13,6 +13,7 @@
 #include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
+#include "service/links/pace.hpp"
 
 namespace tautgate::links {
 
@@ -122,6 +123,52 @@ void check_shared_wires(std::vector<ConfigFinding>& findings, const config::Stat
                  "poll them less often"});
 }
 
+// One of those that share a serial line.
+struct OnLine {
+    std::string device;
+    std::string name;
+    milliseconds silence_limit;
+    std::string pointer;
+};
+[[nodiscard]] std::vector<OnLine> on_serial_lines(const config::Station& station) {
+    std::vector<OnLine> all;
+    for (std::size_t i = 0; i < station.tools.size(); ++i) {
+        const config::Tool& tool = station.tools[i];
+        const auto* link = std::get_if<config::RegisterLink>(&tool.link);
+        if (link != nullptr && link->serial)
+            all.push_back({link->serial->device, "tool " + tool.id, tool.silence_limit,
+                           fmt::format("/tools/{}/silence_limit_ms", i)});
+    }
+    for (std::size_t i = 0; i < station.io.size(); ++i) {
+        const config::IoModule& module = station.io[i];
+        if (module.serial)
+            all.push_back({module.serial->device, "module " + module.id, module.silence_limit,
+                           fmt::format("/io/{}/silence_limit_ms", i)});
+    }
+    return all;
+}
+
+// One that does not answer keeps the line for its time-out, and as long again until nothing late can come.
+void check_dead_neighbours(std::vector<ConfigFinding>& findings, const config::Station& station) {
+    const auto all = on_serial_lines(station);
+    for (const OnLine& one : all)
+        for (const OnLine& dead : all) {
+            const milliseconds kept = 2 * answer_time(dead.silence_limit);
+            if (&one == &dead || one.device != dead.device ||
+                one.silence_limit > kept + answer_time(one.silence_limit))
+                continue;
+            findings.push_back(
+                {Severity::warning, one.pointer,
+                 fmt::format(
+                     "where {} does not answer it keeps the line {} for {} ms, and {} is taken as lost "
+                     "when nothing came from it for {} ms",
+                     dead.name, one.device, kept.count(), one.name, one.silence_limit.count()),
+                 fmt::format("give {} ms or more, or a line of its own",
+                             (kept + 2 * answer_time(one.silence_limit)).count())});
+            break;
+        }
+}
+
 void check_bay(std::vector<ConfigFinding>& findings, const config::Station& station, const config::Bay& bay,
                const std::string& pointer) {
     const auto& link = bay.controller;
@@ -219,6 +266,7 @@ std::vector<ConfigFinding> check(const config::Station& station) {
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link))
             check_tool(findings, station, *link, fmt::format("/tools/{}", i));
     check_shared_wires(findings, station);
+    check_dead_neighbours(findings, station);
     check_proof(findings, station);
     warn_of_unread(findings, station);
     return findings;

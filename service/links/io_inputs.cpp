@@ -40,10 +40,6 @@ namespace {
     return fmt::format("{:.1f} ms", std::chrono::duration<double, std::milli>(time).count());
 }
 
-[[nodiscard]] milliseconds module_answers_within(const config::IoModule& module) {
-    return std::clamp(module.silence_limit / 4, milliseconds(10), milliseconds(500));
-}
-
 [[nodiscard]] protocol::FieldPlace place_of_input(const config::IoInput& input) {
     return {input.table, input.number, 1};
 }
@@ -181,7 +177,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     }
 
     [[nodiscard]] bool connect(SteadyTime now) {
-        auto opened = open_line(link_, module_answers_within(module_), *buses_);
+        auto opened = open_line(link_, answer_time(module_.silence_limit), *buses_);
         if (!opened) {
             tell(freshness_.failed(now, opened.error()));
             return false;
@@ -282,7 +278,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     // When exactly within a look the module saw a level is not known: from the question to the longest that
     // an answer takes.
     void take_good(WatchedInput& input, const protocol::GoodPulse& pulse) {
-        const PulseTime seen = pulse.began + module_answers_within(module_);
+        const PulseTime seen = pulse.began + answer_time(module_.silence_limit);
         const domain::Interval made{pulse.after.count(), std::min(seen, time_of(steady_clock::now())).count(),
                                     boot_};
         if (std::holds_alternative<config::ButtonInput>(input.input.use))

@@ -43,8 +43,7 @@ constexpr milliseconds write_again_after{1000};
 class IoOutputs::Writer {
   public:
     Writer(const config::IoModule& module, std::shared_ptr<SerialBuses> buses)
-        : module_(module), link_(link_of(module)),
-          answer_within_(std::clamp(module.silence_limit / 4, milliseconds(10), milliseconds(500))),
+        : module_(module), link_(link_of(module)), answer_within_(answer_time(module.silence_limit)),
           // Polls may come faster than a second connection is worth.
           interval_(std::max(module.poll_interval, milliseconds(50))), buses_(std::move(buses)),
           freshness_({.silence = std::max(module.silence_limit, 2 * write_again_after),

@@ -39,11 +39,6 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
     return std::chrono::duration_cast<nanoseconds>(time.time_since_epoch()).count();
 }
 
-// So that a device that does not answer is noticed well before it counts as silent.
-[[nodiscard]] milliseconds answer_within(const config::Tool& tool) {
-    return std::clamp(tool.silence_limit / 4, milliseconds(20), milliseconds(500));
-}
-
 [[nodiscard]] const protocol::RegisterProfile& profile_of(const config::Station& station,
                                                           const config::Tool& tool) {
     if (const auto* link = std::get_if<config::RegisterLink>(&tool.link))
@@ -214,7 +209,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     }
 
     [[nodiscard]] bool connect(SteadyTime now) {
-        auto opened = open_line(link_, answer_within(tool_), *buses_);
+        auto opened = open_line(link_, answer_time(tool_.silence_limit), *buses_);
         if (!opened) {
             count(&PollCounts::failed);
             tell(freshness_.failed(now, opened.error()));

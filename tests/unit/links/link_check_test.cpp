@@ -49,6 +49,36 @@ TEST_CASE("tools behind one gateway share its wire") {
     }
 }
 
+TEST_CASE("a unit that does not answer must not make its neighbours on a serial line seem lost") {
+    auto station = larkmoor();
+    polled(station).serial = config::SerialLine{.device = "/dev/ttyS7"};
+    polled(station).host.clear();
+    station.tools.at(1).silence_limit = milliseconds(2000);  // so that it may keep the line for 1000 ms
+    station.io.push_back({.id = "lights",
+                          .bay = station.bays.front().id,
+                          .host = "",
+                          .serial = config::SerialLine{.device = "/dev/ttyS7"},
+                          .unit = 9,
+                          .silence_limit = milliseconds(1333),
+                          .inputs = {},
+                          .outputs = {}});
+    const auto about_silence = [&] {
+        auto findings = links::check(station);
+        std::erase_if(findings, [](const auto& one) { return !one.pointer.ends_with("silence_limit_ms"); });
+        return findings;
+    };
+    const auto findings = about_silence();
+    REQUIRE(findings.size() == 1);
+    CHECK(findings.front().severity == Severity::warning);
+    CHECK(findings.front().pointer == "/io/0/silence_limit_ms");
+    CHECK(findings.front().remedy == "give 1666 ms or more, or a line of its own");
+    station.io.front().silence_limit = milliseconds(1334);
+    CHECK(about_silence().empty());
+    station.io.front().silence_limit = milliseconds(1333);
+    station.io.front().serial->device = "/dev/ttyS8";
+    CHECK(about_silence().empty());
+}
+
 TEST_CASE(
     "a controller at a tool's own address is refused, since the permissives would go into its registers") {
     auto station = larkmoor();
