@@ -245,7 +245,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             const std::lock_guard lock{mutex_};
             stored = shared_.stored;
         }
-        const bool told = stored == acknowledged_ && !tell_again_;
+        const bool told = stored == acknowledged_ && !tell_again_ && !is_not_taken();
         if (!stored || told || !protocol::waits_for_the_station(profile_))
             return true;
         // Of another epoch, or the tool has not said yet which one is its own: it may change with the next
@@ -260,6 +260,14 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         acknowledged_ = stored;
         tell_again_ = false;
         return true;
+    }
+
+    // The tool of a handshake still waits with what it was told about: the word may have been lost behind a
+    // gateway that confirmed it. Of one that is told a count nobody can say that, and none is told twice.
+    [[nodiscard]] bool is_not_taken() const {
+        return profile_.handshake && ready_ && acknowledged_ && written_at_ &&
+               acknowledged_->counter == watch_.known()->counter &&
+               steady_clock::now() > *written_at_ + tool_.settling;
     }
 
     [[nodiscard]] RegisterLine::Done tell_stored(std::uint64_t counter) {

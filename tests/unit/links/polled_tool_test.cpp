@@ -694,3 +694,20 @@ TEST_CASE("what a tool was told is told again on a new connection: it may have l
     (*device)->mend();
     CHECK(bench.floor.turn_until([&] { return writes == 2; }));
 }
+
+TEST_CASE("a tool of a handshake that goes on waiting is told again") {
+    auto profile = handshake_profile();
+    profile.handshake = protocol::Handshake{.ready = {.address = 103}, .address = 300};
+    std::atomic<int> writes = 0;
+    auto device = simulation::RegisterServer::open(
+        "127.0.0.1", 0,
+        {.before_answer = [&](const auto& request, auto) { writes += request.writes ? 1 : 0; },
+         .after_answer = {}});
+    REQUIRE(device);
+    OtherBench bench(profile);
+    (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30, 1});
+    bench.connect_to((*device)->port(), links::KnownOfTool{{.counter = 6, .epoch = 0}, std::nullopt});
+    REQUIRE(bench.until_results(1));
+    bench.store_newest();
+    CHECK(bench.floor.turn_until([&] { return writes == 2; }));
+}
