@@ -61,6 +61,7 @@ struct Caller {
     std::string epoch{};
     std::uint64_t newest = 0;
     std::int64_t newest_from_ns = never_ns;
+    TraceAllowance curves{};
 
     // How long before its arrival a result can have been begun that was sent at once: the run itself, and as
     // long as the link may be silent before it counts as lost.
@@ -620,11 +621,16 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
     // In the order in which they come, whether their results are known or wait for others.
     void take(const ToolCallPtr& call, const protocol::TracePart& part, std::string_view line) {
-        const Caller& caller = *call->caller;
+        Caller& caller = *call->caller;
         auto step = call->trace_parts.take(part, caller.range);
         for (protocol::TraceFault& fault : step.faults)
             refuse(call, {std::move(fault.what), std::move(fault.remedy), std::string(line)});
-        if (step.complete && call->open && !stopped_)
+        if (!step.complete || !call->open || stopped_)
+            return;
+        if (!caller.curves.take())
+            refuse(call, {"more curves came than results", "send each curve once, after its result",
+                          std::string(line)});
+        else
             traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace));
     }
     void follow(const ToolCallPtr& call, ToolCount::Step step) {
@@ -640,6 +646,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (result.reading.counter > caller.newest) {
             caller.newest = result.reading.counter;
             caller.newest_from_ns = result.made.from_ns;
+            caller.curves.new_result();
         }
         call.unconfirmed.insert(result.reading.counter);
         const std::uint64_t digest = journal::short_name(journal::sha256(result.reading.received.raw));

@@ -296,6 +296,32 @@ TEST_CASE("a trace that is refused takes nothing from its result, and the tool i
     CHECK(refused.at(0).raw.find("NaN") != std::string::npos);
 }
 
+TEST_CASE("a tool sends no more curves than results and some from before, over all its connections") {
+    Bench bench;
+    simulation::LineTool tool{calling(bench)};
+    REQUIRE(bench.becomes(Quality::good));
+    const auto send_curves = [&](int count) {
+        for (int i = 0; i < count; ++i)
+            tool.send_raw(R"({"trace":{"counter":"1","torque_unit":"N.m","interval_us":500,"torque":[1,2]}})"
+                          "\n");
+    };
+    send_curves(40);
+    REQUIRE(run_until(bench.loop, [&] { return bench.traces.size() == 40; }));
+    tool.cut();
+    tool.mend();
+    REQUIRE(tool.await([](const auto& status) { return !status.welcomed; }, 0ms));
+    REQUIRE(run_until(bench.loop, [&] { return tool.status().welcomed; }));
+    send_curves(30);
+    REQUIRE(run_until(bench.loop, [&] { return tool.status().refusals == 6; }));
+    CHECK(bench.traces.size() == 64);
+    CHECK(tool.status().refused == "more curves came than results");
+    tool.report(tightened());
+    REQUIRE(bench.results(1));
+    send_curves(2);
+    REQUIRE(run_until(bench.loop, [&] { return tool.status().refusals == 7; }));
+    CHECK(bench.traces.size() == 65);
+}
+
 TEST_CASE("what was begun of a trace does not outlive its connection") {
     Bench bench;
     simulation::LineTool tool{calling(bench)};
