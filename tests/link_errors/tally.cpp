@@ -5,6 +5,7 @@
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
+#include <future>
 #include <optional>
 #include <stdexcept>
 #include <string_view>
@@ -21,16 +22,15 @@ constexpr std::uint64_t first_seed = 20'261'126;
     return std::getenv(name);  // NOLINT(concurrency-mt-unsafe): nobody sets it
 }
 
-[[nodiscard]] std::uint64_t wanted_injections(std::uint64_t ordinary) {
-    const char* const said = environment("TAUTGATE_INJECTIONS");
+[[nodiscard]] std::uint64_t number_of(const char* name, std::uint64_t otherwise) {
+    const char* const said = environment(name);
     if (said == nullptr)
-        return ordinary;
+        return otherwise;
     const std::string_view text{said};
     std::uint64_t count = 0;
     const auto [end, failed] = std::from_chars(text.data(), text.data() + text.size(), count);
     if (failed != std::errc{} || end != text.data() + text.size() || count == 0)
-        throw std::runtime_error(
-            fmt::format("TAUTGATE_INJECTIONS is '{}', which is no number from 1 on", text));
+        throw std::runtime_error(fmt::format("{} is '{}', which is no number from 1 on", name, text));
     return count;
 }
 
@@ -107,14 +107,20 @@ std::string to_text(const std::string& link, const Tally& tally) {
 
 Tally run_slices(const std::string& link, std::uint64_t ordinary,
                  Tally (*slice)(std::uint64_t seed, std::uint64_t injections)) {
-    const std::uint64_t wanted = wanted_injections(ordinary);
+    const std::uint64_t wanted = number_of("TAUTGATE_INJECTIONS", ordinary);
+    const std::uint64_t at_once = number_of("TAUTGATE_AT_ONCE", 1);
     const auto file = progress_file(link);
     Tally tally;
-    for (std::uint64_t done = file ? read_progress(*file, tally) : 0;
-         done * slice_length < wanted && tally.violations.empty(); ++done) {
-        tally.add(slice(first_seed + done, std::min(slice_length, wanted - done * slice_length)));
+    std::uint64_t done = file ? read_progress(*file, tally) : 0;
+    while (done * slice_length < wanted && tally.violations.empty()) {
+        std::vector<std::future<Tally>> running;
+        for (; running.size() < at_once && done * slice_length < wanted; ++done)
+            running.push_back(std::async(std::launch::async, slice, first_seed + done,
+                                         std::min(slice_length, wanted - done * slice_length)));
+        for (std::future<Tally>& one : running)
+            tally.add(one.get());
         if (file && tally.violations.empty())
-            note_progress(*file, done + 1, tally);
+            note_progress(*file, done, tally);
     }
     fmt::print("{}\n", to_text(link, tally));
     return tally;

@@ -36,7 +36,8 @@ inline constexpr std::uint64_t slice_length = 500;
 
 // Injects as many errors as TAUTGATE_INJECTIONS says (without it `ordinary`) and says what came of it. Where
 // TAUTGATE_PROGRESS names a folder, each slice without a violation is noted there, and not made again by the
-// next run.
+// next run. TAUTGATE_AT_ONCE: so many slices are made beside each other, each on a thread of its own; most of
+// their time is waiting.
 [[nodiscard]] Tally run_slices(const std::string& link, std::uint64_t ordinary,
                                Tally (*slice)(std::uint64_t seed, std::uint64_t injections));
 
