@@ -268,7 +268,7 @@ std::optional<ClampLine> fitted_line(const std::vector<CurvePoint>& points) {
 
 CurveShape shape_of(const Curve& curve) {
     const auto smooth = smoothed(curve.points);
-    CurveShape shape{.peak = curve.peak, .stop_angle = curve.stop.angle};
+    CurveShape shape{.peak = curve.peak, .stop_angle = curve.stop.angle, .stop_torque = curve.stop.torque};
     shape.prevailing = prevailing_of(smooth, curve.peak.torque);
     // A rise at the stop itself is no loss.
     const bool at_the_stop = curve.stop.angle >= curve.points.back().angle - turned_back_deg;

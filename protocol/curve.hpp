@@ -78,7 +78,8 @@ struct CurveShape {
     double relaxed = 0;    // N·m lost at the stop without turning
     // Degrees from snug to the stop.
     [[nodiscard]] std::optional<double> turned_since_snug() const noexcept;
-    double stop_angle = 0;
+    double stop_angle = 0;  // of the last sample
+    double stop_torque = 0;
 };
 [[nodiscard]] CurveShape shape_of(const Curve& curve);
 
