@@ -553,8 +553,10 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_devices(findings, station);
     check_io(findings, station);
     check_register_ranges(findings, station);
+    check_design(findings, station);
     if (!findings.has_error()) {
         warn_of_unused(findings, station);
+        warn_of_design(findings, station);
     }
     return findings.take();
 }

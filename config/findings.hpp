@@ -91,6 +91,9 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
 // Each fills in what it finds about its part of the station.
 void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer);
 void check_joint_tools(Findings& findings, const Station& station);
+// Friction and scatter that cannot be; and what bolt, tool and scatter make of the windows.
+void check_design(Findings& findings, const Station& station);
+void warn_of_design(Findings& findings, const Station& station);
 // Tools that the station lets run and stops, and those that bays share.
 void check_control(Findings& findings, const Station& station);
 void check_plans(Findings& findings, const Station& station);

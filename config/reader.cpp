@@ -216,6 +216,12 @@ Shape<Fastener> fastener_shape() {
         .optional("y_mm", &Fastener::y_mm, Whole(-far_mm, far_mm));
 }
 
+Shape<FrictionRange> friction_shape() {
+    return Shape<FrictionRange>()
+        .required("min", &FrictionRange::min, DecimalNumber{})
+        .required("max", &FrictionRange::max, DecimalNumber{});
+}
+
 auto joint() {
     auto shape = Shape<Joint>()
                      .required("id", &Joint::id, Identifier{})
@@ -227,6 +233,7 @@ auto joint() {
                                               {"click", Method::click}}))
                      .optional("thread", &Joint::thread, Text())
                      .optional("property_class", &Joint::property_class, Text())
+                     .optional("friction", &Joint::friction, friction_shape())
                      .required("fasteners", &Joint::fasteners, ListOf(fastener_shape(), 1))
                      .optional("placement", &Joint::placement,
                                OneOf<Placement>({{"listed", Placement::listed},
@@ -496,6 +503,7 @@ auto tool() {
                      .optional("simulated", &RawTool::simulated, Flag{})
                      .optional("torque", &RawTool::torque, tool_torque())
                      .optional("angle", &RawTool::angle, tool_angle())
+                     .optional("scatter_percent", &RawTool::scatter_percent, DecimalNumber{})
                      .optional("silence_limit_ms", &RawTool::silence_limit, Whole(100, minute_ms))
                      .optional("settling_ms", &RawTool::settling, Whole(0, minute_ms))
                      .optional("longest_run_ms", &RawTool::longest_run, Whole(100, longest_run_ms));

@@ -97,13 +97,20 @@ struct Fastener {
     std::int32_t y_mm = 0;
 };
 
+// Coefficient of friction at thread and head, as it is known of the joint's parts.
+struct FrictionRange {
+    protocol::Decimal min;
+    protocol::Decimal max;
+};
+
 struct Joint {
     std::string id;
     std::string name;
     RiskClass risk = RiskClass::a;
     Method method = Method::tightening;
-    std::string thread;          // "M20"; empty: not stated
-    std::string property_class;  // "10.9"
+    std::string thread;                     // "M20"; empty: not stated
+    std::string property_class;             // "10.9"
+    std::optional<FrictionRange> friction;  // for design help only; no rule reads it
     std::vector<Fastener> fasteners;
     Placement placement = Placement::listed;
     // Empty with Method::confirmed_check. With Method::click one, which the reader makes: of a click no
@@ -268,6 +275,9 @@ struct Tool {
     Torque torque_max;  // of its capable range, and of its sensor
     Torque torque_resolution;
     Angle angle_resolution;
+    // Six standard deviations of the torque in percent of its mean (combined scatter, ISO 5393), as its last
+    // test had it; for design help only.
+    std::optional<protocol::Decimal> scatter_percent;
     std::chrono::milliseconds silence_limit{2000};  // without a sign of life for this long: link lost
     std::chrono::milliseconds settling{1000};
     std::chrono::milliseconds longest_run{20000};  // of one tightening, from trigger to result

@@ -20,6 +20,7 @@
 
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
+#include "tools/cli/joints.hpp"
 #include "tools/cli/look.hpp"
 #include "tools/cli/ports.hpp"
 #include "tools/cli/questions.hpp"
@@ -41,6 +42,7 @@ constexpr const char* examples =
     "  tautgate follow                              events as they happen\n"
     "  tautgate health && echo all is well          for scripts: the exit code is the answer\n"
     "  tautgate check-config station.json           mistakes of form, then of meaning\n"
+    "  tautgate joints station.json                 what the windows mean for bolts and tools\n"
     "  tautgate ports station.json                  which serial port is which, and who may open it\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
     "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
@@ -236,6 +238,10 @@ class Commands {
                            [&o](const Desk& desk) { return check_config(desk, o.name, o.strict); });
         config->add_option("file", o.name, "the file")->required();
         config->add_flag("--strict", o.strict, "warnings count as mistakes");
+        auto* joints =
+            add("joints", "preload, share of the proof load and of the tool's range, pass by pass",
+                "tautgate joints station.json", [&o](const Desk& desk) { return show_joints(desk, o.name); });
+        joints->add_option("file", o.name, "the station's description")->required();
         auto* registers =
             add("registers", "what the equipment's controller must be told, register by register",
                 "tautgate registers station.json --csv",

@@ -6,6 +6,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "protocol/curve.hpp"
 #include "tools/cli/journal_answers.hpp"
 #include "tools/cli/plot.hpp"
 #include "tools/cli/text.hpp"
@@ -91,13 +92,58 @@ std::string picture(const json& curve, Style style, const TraceAsked& asked) {
                          .y_name = "N·m"});
 }
 
+std::string at_point(const protocol::CurvePoint& point) {
+    return fmt::format("{:.1f} deg, {:.1f} N·m", point.angle, point.torque);
+}
+
+// What the curve says of how the parts came together; measured values only, no judgement.
+std::string shape_words(const protocol::CurveShape& shape) {
+    std::string text;
+    const auto line = [&](const std::string& words) { text += "  " + words + "\n"; };
+    line(fmt::format("highest at {}", at_point(shape.peak)));
+    if (shape.prevailing > 0)
+        line(fmt::format("{:.1f} N·m to turn before the parts met", shape.prevailing));
+    if (shape.clamp)
+        line(fmt::format(
+            "rises by {:.2f} N·m a degree from {:.1f} to {:.1f} deg, {:.1f} % about a straight line",
+            shape.clamp->gradient, shape.clamp->from, shape.clamp->to, 100 * shape.clamp->spread));
+    if (shape.snug)
+        line(fmt::format("snug at {:.1f} deg; turned {:.1f} deg since then", *shape.snug,
+                         *shape.turned_since_snug()));
+    if (shape.false_seat)
+        line(fmt::format("rose before that, to {}, and fell to {:.1f} N·m", at_point(shape.false_seat->top),
+                         shape.false_seat->bottom.torque));
+    if (shape.yield)
+        line(fmt::format("rises less than half as steeply from {} on", at_point(*shape.yield)));
+    if (shape.bottomed)
+        line(fmt::format("rises more than twice as steeply from {} on", at_point(*shape.bottomed)));
+    if (shape.relaxed > 0)
+        line(fmt::format("{:.1f} N·m were lost at the stop without turning", shape.relaxed));
+    return text;
+}
+
+std::string shape_text(const json& curve) {
+    const auto torque = numbers_in(curve, "torque_nm");
+    const auto angle = numbers_in(curve, "angle_deg");
+    if (angle.size() != torque.size())
+        return "";
+    std::vector<protocol::CurvePoint> samples;
+    samples.reserve(torque.size());
+    for (std::size_t i = 0; i < torque.size(); ++i)
+        samples.push_back({angle[i], torque[i]});
+    const auto seen = protocol::curve_of(std::move(samples));
+    if (!seen)
+        return fmt::format("  nothing more can be said of it: {}\n", protocol::text_of(seen.error()));
+    return shape_words(protocol::shape_of(*seen));
+}
+
 }  // namespace
 
 std::string trace_text(const json& stored, Style style, const TraceAsked& asked) {
     const json& curve = at(stored, "curve");
     std::string text = list_text(stored, style);
     if (!curve.is_null())
-        text += "\n" + picture(curve, style, asked);
+        text += "\n" + picture(curve, style, asked) + shape_text(curve);
     return text;
 }
 

@@ -18,8 +18,9 @@ constexpr double free_torque_share = 0.004;  // of the torque at 90 % of yield
 
 WrenchTraits traits_of(const BoltDesign& design) {
     // Drive and socket twist by one degree at the torque of assembly.
-    const double assembly = assembly_preload(design.thread, design.proof_stress, design.friction.mean, 0.9) *
-                            tightening_torque(design.thread, {design.friction.mean, design.friction.mean});
+    const double assembly =
+        config::assembly_preload(design.thread, design.proof_stress, design.friction.mean, 0.9) *
+        config::tightening_torque(design.thread, {design.friction.mean, design.friction.mean});
     return {.twist_per_nm = 1.0 / assembly};
 }
 
@@ -31,20 +32,20 @@ bool in_scope(const config::Permissive& permissive, const config::Joint& joint) 
 }  // namespace
 
 std::optional<BoltDesign> bolt_design(const config::Joint& joint) {
-    const auto thread = coarse_thread(joint.thread);
+    const auto thread = config::thread_named(joint.thread);
     if (!thread)
         return std::nullopt;
-    const auto proof = proof_stress(joint.property_class, thread->diameter);
+    const auto proof = config::proof_stress(joint.property_class, thread->diameter);
     if (!proof)
         return std::nullopt;
     BoltDesign design;
     design.thread = *thread;
     design.proof_stress = *proof;
     design.resilience = (1 + parts_share) * (clamped_diameters + shared_diameters) * thread->diameter /
-                        (steel * stress_area(*thread));
+                        (steel * config::stress_area(*thread));
     const double mean = design.friction.mean;
-    design.prevailing = free_torque_share * assembly_preload(*thread, *proof, mean, 0.9) *
-                        tightening_torque(*thread, {mean, mean});
+    design.prevailing = free_torque_share * config::assembly_preload(*thread, *proof, mean, 0.9) *
+                        config::tightening_torque(*thread, {mean, mean});
     return design;
 }
 
@@ -186,7 +187,7 @@ std::optional<std::string> Account::against_bolt(const config::Joint& joint, con
     const auto& design = position.bolt.design();
     // The least preload that the lowest torque of the window leaves at the highest friction.
     const double least =
-        torque.min / tightening_torque(design.thread, {design.friction.high, design.friction.high});
+        torque.min / config::tightening_torque(design.thread, {design.friction.high, design.friction.high});
     if (position.bolt.preload() < least)
         return fmt::format("{} holds {:.1f} kN, less than {:.1f} kN", name(), position.bolt.preload() / 1000,
                            least / 1000);

@@ -25,7 +25,7 @@ Bolt::Bolt(const BoltDesign& design, Flaw flaw, std::uint64_t seed)
     friction_.head = chance_.draw(design.friction);
     elastic_ = -design.run_down;
     jam_at_ = design.run_down * bite_share * chance_.between(0.8, 1.2);
-    const double full = assembly_preload(design.thread, design.proof_stress, friction_.thread, 1.0);
+    const double full = config::assembly_preload(design.thread, design.proof_stress, friction_.thread, 1.0);
     limit_ = flaw == Flaw::stripped ? full * strip_at * chance_.between(0.9, 1.1) : full;
 }
 
@@ -36,26 +36,28 @@ double Bolt::preload_at(double elastic) const noexcept {
     if (elastic <= 0)
         return 0;
     const double closed =
-        design_.contact_share * assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
+        design_.contact_share *
+        config::assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
     const double closing = 2 * closed / spring();  // degrees
     return elastic < closing ? spring() * elastic * elastic / (2 * closing)
                              : spring() * (elastic - closing / 2);
 }
 
 bool Bolt::faces_closed() const noexcept {
-    return preload_ >= design_.contact_share *
-                           assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
+    return preload_ >= design_.contact_share * config::assembly_preload(design_.thread, design_.proof_stress,
+                                                                        friction_.thread, 1.0);
 }
 
 double Bolt::jam_torque() const noexcept {
     if (flaw_ != Flaw::cross_threaded || turned_ <= jam_at_)
         return 0;
-    return jam_steepness * spring() * tightening_torque(design_.thread, friction_) * (turned_ - jam_at_);
+    return jam_steepness * spring() * config::tightening_torque(design_.thread, friction_) *
+           (turned_ - jam_at_);
 }
 
 double Bolt::torque_to_tighten(bool at_rest) {
     const double smooth =
-        design_.prevailing + preload_ * tightening_torque(design_.thread, friction_) + jam_torque();
+        design_.prevailing + preload_ * config::tightening_torque(design_.thread, friction_) + jam_torque();
     if (at_rest)
         return smooth * design_.breakaway;
     return std::max(0.0, smooth * (1 + design_.ripple * chance_.normal(0, 1)));
@@ -63,7 +65,7 @@ double Bolt::torque_to_tighten(bool at_rest) {
 
 double Bolt::torque_to_loosen(bool at_rest) {
     const double smooth =
-        design_.prevailing + preload_ * loosening_torque(design_.thread, friction_) + jam_torque();
+        design_.prevailing + preload_ * config::loosening_torque(design_.thread, friction_) + jam_torque();
     if (at_rest)
         return smooth * design_.breakaway;
     return std::max(0.0, smooth * (1 + design_.ripple * chance_.normal(0, 1)));
@@ -87,8 +89,8 @@ void Bolt::tighten_by(double degrees) {
         return;
     if (flaw_ == Flaw::stripped) {
         gave_way_ = true;
-        const double least =
-            strip_left * assembly_preload(design_.thread, design_.proof_stress, friction_.thread, 1.0);
+        const double least = strip_left * config::assembly_preload(design_.thread, design_.proof_stress,
+                                                                   friction_.thread, 1.0);
         limit_ = std::max(least, limit_ - strip_softening * spring() * degrees);
     } else {
         limit_ += hardening * spring() * degrees;

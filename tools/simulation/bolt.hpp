@@ -8,10 +8,13 @@
 
 #include <cstdint>
 
+#include "config/bolt_thread.hpp"
 #include "tools/simulation/chance.hpp"
-#include "tools/simulation/thread.hpp"
 
 namespace tautgate::simulation {
+
+using config::Friction;
+using config::Thread;
 
 struct BoltDesign {
     Thread thread;

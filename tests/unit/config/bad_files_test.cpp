@@ -37,6 +37,8 @@ const std::map<std::string, std::vector<std::string>> expected{
      {R"(:10: /bays/0/controller/echo_timeout_ms: 500 ms is less than 3 beats of 200 ms, so one late answer would withhold; give at least 600)"}},
     {"meaning/elements-without-symbology-identifier.json",
      {R"(:22: /tickets/0/envelope/format: without an envelope, a label of GS1 begins like many another; list the symbology identifiers that the scanner puts before it, such as "]d2")"}},
+    {"meaning/friction-max-below-min.json",
+     {R"(:29: /joints/0/friction/max: 0.1 is below min (0.14); give a max of at least the min)"}},
     {"meaning/joint-twice-in-plan.json",
      {R"(:46: /plans/0/stages/1/steps/1/tighten: the plan has the joint "flange" already; keep one of the two steps)"}},
     {"meaning/label-columns-beyond-length.json",

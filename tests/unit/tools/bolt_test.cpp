@@ -16,8 +16,8 @@ namespace {
 
 BoltDesign m12_bracket() {
     BoltDesign design;
-    design.thread = *coarse_thread("M12");
-    design.proof_stress = *proof_stress("8.8", 12);
+    design.thread = *config::thread_named("M12");
+    design.proof_stress = *config::proof_stress("8.8", 12);
     design.resilience = 3.5e-6;
     design.prevailing = 1.0;
     return design;
@@ -52,7 +52,7 @@ TEST_CASE("torque and preload of a tightened bolt are related as VDI 2230-1 says
         const Run run = tightened(bolt, final_pass(), seed);
         // The bolt turns on in steps, so that it stands up to one step beyond the torque of shut-off.
         const double from_preload =
-            design.prevailing + bolt.preload() * tightening_torque(design.thread, bolt.friction());
+            design.prevailing + bolt.preload() * config::tightening_torque(design.thread, bolt.friction());
         CHECK(run.torque == Approx(from_preload).epsilon(0.04));
         CHECK(bolt.grip() == Grip::tight);
     }
@@ -165,7 +165,7 @@ TEST_CASE("tightening far beyond yield lengthens the bolt and the gradient drops
         bolt.tighten_by(0.25);
     const double at_yield = bolt.preload();
     CHECK(at_yield ==
-          Approx(assembly_preload(design.thread, 640, bolt.friction().thread, 1.0)).epsilon(0.01));
+          Approx(config::assembly_preload(design.thread, 640, bolt.friction().thread, 1.0)).epsilon(0.01));
     for (int i = 0; i < 40; ++i)
         bolt.tighten_by(0.25);
     CHECK(bolt.preload() - at_yield < 0.1 * 10 * 1.75 / 360 / 3.5e-6);

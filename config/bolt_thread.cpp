@@ -1,11 +1,13 @@
-#include "tools/simulation/thread.hpp"
+#include "config/bolt_thread.hpp"
 
+#include <algorithm>
 #include <array>
+#include <charconv>
 #include <cmath>
 #include <numbers>
 #include <utility>
 
-namespace tautgate::simulation {
+namespace tautgate::config {
 
 using std::numbers::pi;
 using std::numbers::sqrt3;
@@ -26,6 +28,24 @@ constexpr std::array<std::pair<std::string_view, Thread>, 11> coarse_threads{{
     {"M24", {24, 3.0, 33.61, 26.0}},
 }};
 
+constexpr double finest_pitch = 0.5;
+
+struct Strength {
+    double proof_stress;
+    double proof_load_stress;
+};
+
+// ISO 898-1:2013, table 3. Class 8.8 is stronger above M16.
+std::optional<Strength> strength_of(std::string_view property_class, double diameter) noexcept {
+    if (property_class == "8.8")
+        return diameter > 16 ? Strength{660, 600} : Strength{640, 580};
+    if (property_class == "10.9")
+        return Strength{940, 830};
+    if (property_class == "12.9")
+        return Strength{1100, 970};
+    return std::nullopt;
+}
+
 // Height of the basic triangle, ISO 68-1.
 double triangle_height(const Thread& thread) noexcept { return sqrt3 / 2 * thread.pitch; }
 
@@ -45,21 +65,33 @@ constexpr double mm_per_m = 1000;
 
 }  // namespace
 
-std::optional<Thread> coarse_thread(std::string_view name) noexcept {
-    for (const auto& [known, thread] : coarse_threads)
-        if (known == name)
-            return thread;
-    return std::nullopt;
+std::optional<Thread> thread_named(std::string_view name) noexcept {
+    const auto cross = name.find('x');
+    const auto size = name.substr(0, cross);
+    const auto known = std::ranges::find(coarse_threads, size, &std::pair<std::string_view, Thread>::first);
+    if (known == coarse_threads.end())
+        return std::nullopt;
+    Thread thread = known->second;
+    if (cross == std::string_view::npos)
+        return thread;
+    const std::string_view pitch = name.substr(cross + 1);
+    double fine = 0;
+    const auto [end, failed] = std::from_chars(pitch.data(), pitch.data() + pitch.size(), fine);
+    const bool whole = failed == std::errc{} && end == pitch.data() + pitch.size();
+    if (!whole || fine < finest_pitch || fine >= thread.pitch)
+        return std::nullopt;
+    thread.pitch = fine;
+    return thread;
 }
 
 std::optional<double> proof_stress(std::string_view property_class, double diameter) noexcept {
-    if (property_class == "8.8")
-        return diameter > 16 ? 660.0 : 640.0;
-    if (property_class == "10.9")
-        return 940.0;
-    if (property_class == "12.9")
-        return 1100.0;
-    return std::nullopt;
+    const auto strength = strength_of(property_class, diameter);
+    return strength ? std::optional(strength->proof_stress) : std::nullopt;
+}
+
+std::optional<double> proof_load_stress(std::string_view property_class, double diameter) noexcept {
+    const auto strength = strength_of(property_class, diameter);
+    return strength ? std::optional(strength->proof_load_stress) : std::nullopt;
 }
 
 double flank_diameter(const Thread& thread) noexcept {
@@ -91,4 +123,4 @@ double assembly_preload(const Thread& thread, double proof_stress, double thread
     return stress_area(thread) * share * proof_stress / std::sqrt(1 + 3 * torsion * torsion);
 }
 
-}  // namespace tautgate::simulation
+}  // namespace tautgate::config

@@ -1,16 +1,18 @@
-// The simulator's threads and preloads against published values. ISO 724 dimensions and stress areas, and the
+// Threads and preloads against published values. ISO 724 dimensions and stress areas, and the
 // tables of VDI 2230-1 as they are reproduced in public: the fine-thread table (A2) was compared with such a
 // reproduction, the coarse-thread rows (A1) are recalled and agree with the formula within the printed
 // rounding. The worked joints were computed from the guideline's formulae by another program.
 #include <catch2/catch.hpp>
 
 #include <cmath>
+#include <fstream>
+#include <sstream>
 #include <string>
 #include <vector>
 
-#include "tools/simulation/thread.hpp"
+#include "config/bolt_thread.hpp"
 
-using namespace tautgate::simulation;
+using namespace tautgate::config;
 
 namespace {
 
@@ -39,14 +41,15 @@ TEST_CASE("coarse threads have the dimensions and stress areas of ISO 724 and IS
                                 {"M20", 18.376, 16.933, 245}};
     for (const auto& row : rows) {
         INFO(row.thread);
-        const auto thread = coarse_thread(row.thread);
+        const auto thread = thread_named(row.thread);
         REQUIRE(thread);
         CHECK(std::abs(flank_diameter(*thread) - row.flank) <= 0.001);
         CHECK(std::abs(core_diameter(*thread) - row.core) <= 0.001);
         CHECK(stress_area(*thread) == Approx(row.area).epsilon(0.006));
     }
-    CHECK_FALSE(coarse_thread("M20x1.5"));
-    CHECK_FALSE(coarse_thread(""));
+    for (const auto* none :
+         {"", "M", "M9", "m20", "M20x", "M20x2.5", "M20x3", "M20x0", "M20x1,5", "M20x1.5 ", "M26"})
+        CHECK_FALSE(thread_named(none));
 }
 
 TEST_CASE("assembly preload and torque agree with VDI 2230-1 table A1 within its rounding") {
@@ -60,7 +63,7 @@ TEST_CASE("assembly preload and torque agree with VDI 2230-1 table A1 within its
     };
     for (const auto& row : rows) {
         INFO(row.thread << " " << row.property_class << " mu " << row.friction);
-        const auto thread = *coarse_thread(row.thread);
+        const auto thread = *thread_named(row.thread);
         const auto stress = *proof_stress(row.property_class, thread.diameter);
         const double preload = assembly_preload(thread, stress, row.friction, utilisation);
         const double torque = preload * tightening_torque(thread, {row.friction, row.friction});
@@ -81,7 +84,7 @@ TEST_CASE("worked joints: preload, torque and the torque to loosen") {
         {"M12", "10.9", 0.10, 64904.31174693987, 107.67407716976527, 0.6642232921879909}};
     for (const auto& row : rows) {
         INFO(row.thread << " " << row.property_class << " mu " << row.friction);
-        const auto thread = *coarse_thread(row.thread);
+        const auto thread = *thread_named(row.thread);
         const Friction friction{row.friction, row.friction};
         const double preload = assembly_preload(thread, *proof_stress(row.property_class, thread.diameter),
                                                 row.friction, utilisation);
@@ -90,4 +93,61 @@ TEST_CASE("worked joints: preload, torque and the torque to loosen") {
         CHECK(loosening_torque(thread, friction) / tightening_torque(thread, friction) ==
               Approx(row.loosening_share).epsilon(1e-9));
     }
+}
+
+namespace {
+
+// Lines of a table without its head, cut at commas.
+std::vector<std::vector<std::string>> rows_of(const std::string& name) {
+    std::ifstream in(std::string(TAUTGATE_SOURCE_DIR) + "/tests/standards/config/" + name);
+    std::vector<std::vector<std::string>> rows;
+    for (std::string line; std::getline(in, line);) {
+        std::vector<std::string> cells;
+        std::istringstream cut(line);
+        for (std::string cell; std::getline(cut, cell, ',');)
+            cells.push_back(cell);
+        rows.push_back(std::move(cells));
+    }
+    REQUIRE(rows.size() > 1);
+    rows.erase(rows.begin());
+    return rows;
+}
+
+}  // namespace
+
+// vdi2230_fine.csv: thread, class, friction, preload in kN and torque in N.m of table A2, compared with a
+// public reproduction.
+TEST_CASE("fine threads agree with VDI 2230-1 table A2 within its rounding") {
+    std::size_t known = 0;
+    for (const auto& row : rows_of("vdi2230_fine.csv")) {
+        const auto thread = thread_named(row[0]);
+        if (!thread)
+            continue;
+        ++known;
+        INFO(row[0] << " " << row[1] << " mu " << row[2]);
+        const double friction = std::stod(row[2]);
+        const double preload =
+            assembly_preload(*thread, *proof_stress(row[1], thread->diameter), friction, utilisation);
+        CHECK(preload == Approx(std::stod(row[3]) * 1000).epsilon(0.006));
+        CHECK(preload * tightening_torque(*thread, {friction, friction}) ==
+              Approx(std::stod(row[4])).epsilon(0.015));
+    }
+    CHECK(known >= 60);
+}
+
+// iso898_1_coarse.csv: the proof loads of ISO 898-1:2013 table 5, compared with three public reproductions.
+// They are printed to three figures, from stress areas that were rounded to three before.
+TEST_CASE("proof loads agree with ISO 898-1 table 5 within its rounding") {
+    std::size_t known = 0;
+    for (const auto& row : rows_of("iso898_1_coarse.csv")) {
+        const auto thread = thread_named(row[0]);
+        if (!thread)
+            continue;
+        ++known;
+        INFO(row[0] << " " << row[5]);
+        CHECK(*proof_load_stress(row[5], thread->diameter) == std::stod(row[8]));
+        CHECK(*proof_load_stress(row[5], thread->diameter) * stress_area(*thread) ==
+              Approx(std::stod(row[10])).epsilon(0.0065));
+    }
+    CHECK(known == 33);
 }
