@@ -18,9 +18,10 @@ void check_target(Findings& findings, const Station& station, std::size_t index)
     const Permissive& permissive = station.permissives[index];
     check_reference(findings, station.bays, permissive.moves_to, "bay", at(index, "moves_to"));
     if (permissive.moves_to == permissive.bay) {
-        findings.error(at(index, "moves_to"),
-                       fmt::format("the unit is at bay \"{}\" already, so it would move nowhere", permissive.bay),
-                       "name another bay, or leave the key out");
+        findings.error(
+            at(index, "moves_to"),
+            fmt::format("the unit is at bay \"{}\" already, so it would move nowhere", permissive.bay),
+            "name another bay, or leave the key out");
     }
     if (permissive.leaving) {
         findings.error(at(index, "moves_to"), "a movement that ends the stay takes the unit to no bay",
@@ -55,11 +56,11 @@ void check_through_stage(Findings& findings, const Station& station, std::size_t
     for (const Plan& plan : station.plans) {
         const auto named = std::ranges::count(plan.stages, permissive.through_stage, &Stage::name);
         if (named != 1) {
-            findings.error(
-                at(index, "through_stage"),
-                fmt::format("plan \"{}\" has {} \"{}\"", plan.id,
-                            named == 0 ? "no stage" : "more than one stage", permissive.through_stage),
-                "name a stage that each plan has once, since any unit may stand in the bay");
+            findings.error(at(index, "through_stage"),
+                           fmt::format("plan \"{}\" has {} \"{}\"", plan.id,
+                                       named == 0 ? "no stage" : "more than one stage",
+                                       permissive.through_stage),
+                           "name a stage that each plan has once, since any unit may stand in the bay");
         }
     }
 }
@@ -115,16 +116,16 @@ void warn_of_tools_to_come(Findings& findings, const Station& station, std::size
             for (const Step& step : plan.stages[stage].steps) {
                 const auto* tighten = std::get_if<TightenStep>(&step);
                 const Joint* joint = tighten == nullptr ? nullptr : by_id(station.joints, tighten->joint);
-                if (joint == nullptr || joint->tools.empty() ||
-                    !covers(permissive, plan, {joint, stage}) ||
+                if (joint == nullptr || joint->tools.empty() || !covers(permissive, plan, {joint, stage}) ||
                     any_in(tool_bays(station, *joint), met) || !told.insert(joint->id).second) {
                     continue;
                 }
                 findings.warning(
                     fmt::format("/permissives/{}", index),
-                    fmt::format("\"{}\" waits for the joint \"{}\", whose tools are neither at bay \"{}\" nor "
-                                "at a bay from which a unit comes there",
-                                permissive.id, joint->id, permissive.bay),
+                    fmt::format(
+                        "\"{}\" waits for the joint \"{}\", whose tools are neither at bay \"{}\" nor "
+                        "at a bay from which a unit comes there",
+                        permissive.id, joint->id, permissive.bay),
                     "let its scope end with an earlier stage, or add a tool of that bay");
             }
         }
@@ -143,7 +144,8 @@ bool covers(const Permissive& permissive, const Plan& plan, const PlannedHere& p
     case Scope::classes:
         return std::find(permissive.classes.begin(), permissive.classes.end(), planned.joint->risk) !=
                permissive.classes.end();
-    case Scope::stages: return planned.stage <= stage_named(plan, permissive.through_stage).value_or(planned.stage);
+    case Scope::stages:
+        return planned.stage <= stage_named(plan, permissive.through_stage).value_or(planned.stage);
     }
     return false;
 }

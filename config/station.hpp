@@ -155,9 +155,8 @@ struct Plan {
 // Its place in the plan; none: the plan has no such stage.
 [[nodiscard]] inline std::optional<std::size_t> stage_named(const Plan& plan, const std::string& name) {
     const auto found = std::ranges::find(plan.stages, name, &Stage::name);
-    return found == plan.stages.end()
-               ? std::nullopt
-               : std::optional(static_cast<std::size_t>(found - plan.stages.begin()));
+    return found == plan.stages.end() ? std::nullopt
+                                      : std::optional(static_cast<std::size_t>(found - plan.stages.begin()));
 }
 
 struct TypesOfKind {

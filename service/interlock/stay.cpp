@@ -107,6 +107,7 @@ void begin_stay(Transition& t, BayState& bay) {
     bay.left_released.clear();
     bay.departure_due = false;
     bay.unused_scan.reset();
+    bay.expected.reset();
 }
 
 Serial unit_of(const Stay& stay) {
@@ -169,6 +170,13 @@ bool released_for_leaving(const Transition& t, const BayState& bay,
     });
 }
 
+void vacate(BayState& bay, Token fresh) {
+    bay.occupant = Empty{};
+    bay.unused_scan.reset();
+    bay.gone_by.clear();
+    bay.offered = fresh;
+}
+
 void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     const Stay stay = std::get<Stay>(bay.occupant);
     const Serial unit = unit_of(stay);
@@ -188,12 +196,12 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
                              .began = stay.began,
                              .ended = t.event.at,
                              .rules = stay.rules,
-                             .plan = identified != nullptr ? identified->plan : std::string{}});
+                             .plan = identified != nullptr ? identified->plan : std::string{},
+                             .earlier_places = stay.earlier_places,
+                             .here_since = stay.moved_here ? std::optional(here_since(stay)) : std::nullopt});
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
-    bay.occupant = Empty{};
-    bay.unused_scan.reset();
-    bay.offered = fresh;
+    vacate(bay, fresh);
     t.effects.emplace_back(TakeSnapshot{});
 }
 
