@@ -364,6 +364,16 @@ std::string outputs_text(const json& stay, Style style) {
     return table.empty() ? "" : heading("  Permissives", table.text(style.colours, 4, style.screen));
 }
 
+std::string moves_text(const json& stay) {
+    std::string text;
+    for (const auto& line : at(stay, "moves"))
+        text += fmt::format("  moved from bay {} to bay {} under permissive {}{}, {} (event {})\n",
+                            shown(line, "from"), shown(line, "to"), shown(line, "permissive"),
+                            at(line, "unproven") == true ? " while it was withheld" : "",
+                            short_time(text_at(line, "at")), shown(line, "event"));
+    return text;
+}
+
 std::string both_persons(const json& line) {
     const auto by = name_of_person(line, "by");
     // Of a proposal that waited the outcome names the second.
@@ -430,8 +440,8 @@ std::string stay_text(const json& stay, Style style) {
         ended.empty() ? "now" : short_time(plain(ended)),
         at(stay, "leaves_incomplete").is_null() ? "" : ", leaving incomplete", shown(stay, "unit"),
         shown(stay, "variant"), shown(stay, "plan"), shown(stay, "plan_revision"));
-    return text + tickets_text(stay, style) + tightenings_text(stay, style) + outputs_text(stay, style) +
-           decisions_text(stay, style);
+    return text + moves_text(stay) + tickets_text(stay, style) + tightenings_text(stay, style) +
+           outputs_text(stay, style) + decisions_text(stay, style);
 }
 
 // ---- events -------------------------------------------------------------------------------------------

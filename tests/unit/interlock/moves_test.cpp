@@ -625,7 +625,8 @@ TEST_CASE("a restart while the unit is on its way") {
         line.comes_up("B1");
         line.comes_up("B2");
         CHECK_FALSE(is_on_its_way(*line.stay_of("B2")));
-        CHECK(line.stay_of("B2")->doubt == Doubt::restarted);
+        line.tells("B2");
+        CHECK(line.stay_of("B2")->doubt == Doubt::moved_in_doubt);
         line.scans_at("B2", "D", "D1");
         CHECK(line.stay_of("B2")->doubt == Doubt::none);
     }
@@ -683,7 +684,8 @@ TEST_CASE("a link that was lost while the unit was on its way") {
         line.comes("B2");
         line.comes_up("B2");
         CHECK_FALSE(is_on_its_way(*line.stay_of("B2")));
-        CHECK(line.stay_of("B2")->doubt == Doubt::controller_link_lost);
+        line.tells("B2");  // nothing has changed since: that is no evidence for the time before
+        CHECK(line.stay_of("B2")->doubt == Doubt::moved_in_doubt);
     }
     SECTION("that of the bay after, and it is back before the unit comes") {
         line.moves_on();
