@@ -113,7 +113,7 @@ std::optional<StayMoved> move_stay(Transition& t, BayState& from, const Move& mo
 
 void note_arrival(const Transition& t, Stay& stay) {
     // Of a doubt that ends when nothing has changed: from here on nothing will, and that proves nothing.
-    if (stay.doubt != Doubt::none)
+    if (stay.doubt == Doubt::restarted || stay.doubt == Doubt::controller_link_lost)
         stay.doubt = Doubt::moved_in_doubt;
     stay.moved_here->arrived = t.now();
     stay.moved_here->since = t.event.at;

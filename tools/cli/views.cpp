@@ -147,13 +147,21 @@ std::string proposals_text(const json& stay) {
 
 std::string occupant_text(const json& bay, Style style) {
     const auto& stay = at(bay, "occupant");
-    if (stay.is_null())
-        return "  unit: none\n";
+    if (stay.is_null()) {
+        const auto& expected = at(bay, "expected");
+        return expected.is_null()
+                   ? "  unit: none\n"
+                   : fmt::format("  unit: none; that at bay {} may move here now\n", shown(expected, "from"));
+    }
     const auto& identity = at(stay, "identity");
     std::string text = fmt::format("  unit: {}, variant {}, plan {} revision {} ({}), here since {}\n",
                                    shown(identity, "unit"), shown(identity, "variant"),
                                    shown(identity, "plan"), shown(identity, "plan_revision"),
                                    words(shown(identity, "state")), short_time(shown(stay, "began")));
+    if (const auto& moved = at(stay, "moved_here"); !moved.is_null())
+        text += fmt::format("  moved here from bay {} under permissive {}{}\n", shown(moved, "from"),
+                            shown(moved, "permissive"),
+                            at(moved, "arrived").is_null() ? "; it is on its way" : "");
     if (!at(stay, "leaves_incomplete").is_null())
         text += "  the unit leaves incomplete, by decision of two people\n";
     return text + proposals_text(stay) + joints_text(stay, style);
