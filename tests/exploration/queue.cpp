@@ -378,7 +378,8 @@ class Next {
         const bool open = mount != nullptr && !mount->fasteners.front().passes.front().proof;
         if (bay == 1 && open && !there->leaves_incomplete && there->doubt == Doubt::none)
             leaves_incomplete(bay);
-        if (bay == 1 && its_own && there->checks.empty())
+        // Whoever looks at a unit does not compare its number with the one on the screen.
+        if (bay == 1 && unit && there->checks.empty())
             happens("the look is confirmed at B2", false, [&](Happening& it) {
                 it.event(CheckConfirmed{bay_name(1), "look", worker, now_.newest.newest});
             });
