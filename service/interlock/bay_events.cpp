@@ -1,5 +1,6 @@
 // What the equipment and the people at the bay report: arrivals, movements, tickets, checks.
 #include <algorithm>
+#include <utility>
 
 #include "service/interlock/moves.hpp"
 #include "service/interlock/overloaded.hpp"
@@ -109,6 +110,7 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Made& made
             std::erase(bay.left_released, id);
         } else if (!allowed || report.stay_ended) {
             moved_wrongly(t, bay, id);
+            expect_stray(t, bay);
         }
         return;
     }
@@ -184,12 +186,13 @@ bool moves_away(Transition& t, BayState& bay, Report& report, bool may_have_left
 void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
     if (report.now.departures == before.departures)
         return;
-    if (bay.departure_due) {  // of the unit whose leaving movement was counted already
-        bay.departure_due = false;
-        return;
-    }
+    const bool one = static_cast<std::uint16_t>(report.now.departures - before.departures) == 1;
+    const bool was_due = std::exchange(bay.departure_due, false);
     Stay* stay = stay_at(bay);
-    if (stay == nullptr)
+    // More left than was known to be there: it may come to the next bay.
+    if (!one || (stay == nullptr && !was_due))
+        expect_stray(t, bay);
+    if (was_due || stay == nullptr)  // it was the unit whose leaving movement was counted already
         return;
     if (is_on_its_way(*stay)) {
         stay->doubt = Doubt::counts_changed;  // something else left the place
@@ -217,7 +220,7 @@ void arrivals(Transition& t, BayState& bay, const Report& report, const Controll
         if (!note_early_arrival(t, bay))
             begin_stay(t, bay);
     } else if (is_on_its_way(*stay)) {
-        note_arrival(t, *stay);
+        note_arrival(t, bay, *stay);
         if (static_cast<std::uint16_t>(report.now.arrivals - before.arrivals) != 1)
             stay->doubt = Doubt::counts_changed;
     } else {
@@ -337,8 +340,10 @@ Outcome scan(Transition& t, BayState& bay, const TicketScanned& scanned) {
                         .closed_order = scanned.closed_order};
     Stay& stay = *stay_at(bay);
     Outcome outcome = scan_during_stay(t, *station, stay, ticket);
-    if (is_on_its_way(stay) && stay.doubt == Doubt::none)
-        note_arrival(t, stay);  // a person stands before it
+    if (is_on_its_way(stay) && stay.doubt == Doubt::none) {
+        bay.stray_due = false;
+        note_arrival(t, bay, stay);  // a person stands before it
+    }
     return outcome;
 }
 

@@ -111,12 +111,27 @@ std::optional<StayMoved> move_stay(Transition& t, BayState& from, const Move& mo
     return outcome;
 }
 
-void note_arrival(const Transition& t, Stay& stay) {
+void note_arrival(const Transition& t, BayState& bay, Stay& stay) {
+    if (std::exchange(bay.stray_due, false) && stay.doubt == Doubt::none)
+        stay.doubt = Doubt::moved_in_doubt;
     // Of a doubt that ends when nothing has changed: from here on nothing will, and that proves nothing.
     if (stay.doubt == Doubt::restarted || stay.doubt == Doubt::controller_link_lost)
         stay.doubt = Doubt::moved_in_doubt;
     stay.moved_here->arrived = t.now();
     stay.moved_here->since = t.event.at;
+}
+
+void expect_stray(Transition& t, BayState& from) {
+    const Stay* stay = stay_at(from);
+    const config::Station* station = rules_at(t.rules, t.state, from);
+    if (stay != nullptr && is_on_its_way(*stay))
+        from.stray_due = true;
+    for (const PermissiveState& each : from.permissives) {
+        const config::Permissive* way = station != nullptr ? permissive_in(*station, each.id) : nullptr;
+        BayState* to = way != nullptr ? bay_of(t.state, BayId{way->moves_to}) : nullptr;
+        if (to != nullptr)
+            to->stray_due = true;
+    }
 }
 
 bool note_early_arrival(Transition& t, BayState& bay) {

@@ -34,7 +34,9 @@ struct Move {
 [[nodiscard]] std::optional<StayMoved> move_stay(Transition& t, BayState& from, const Move& move);
 
 // The equipment saw the unit arrive that was on its way to the bay.
-void note_arrival(const Transition& t, Stay& stay);
+void note_arrival(const Transition& t, BayState& bay, Stay& stay);
+// The stay at the bay ends, and where its unit went is not certain: it may come where a way leads, or here.
+void expect_stray(Transition& t, BayState& from);
 // It saw one arrive at an empty bay to which one may move: whether it was that one, the count at the bay
 // before will say. False: none is expected.
 [[nodiscard]] bool note_early_arrival(Transition& t, BayState& bay);

@@ -525,10 +525,14 @@ struct BayState {
     std::optional<Expected> expected;
     // The unit left its place while more than one way was free: which one it took, a count will say.
     std::vector<PermissiveId> gone_by;
+    // A unit of which no stay is open may be under way to this bay: of the next one that is moved here, a
+    // ticket says which it is.
+    bool stray_due = false;
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan, expected, gone_by);
+                permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan, expected, gone_by,
+                stray_due);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {

@@ -1,6 +1,7 @@
 // The beginning, the identity and the end of a unit's stay.
 #include <algorithm>
 
+#include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/transition.hpp"
 
@@ -108,6 +109,7 @@ void begin_stay(Transition& t, BayState& bay) {
     bay.departure_due = false;
     bay.unused_scan.reset();
     bay.expected.reset();
+    bay.stray_due = false;  // this may be the one, and its ticket is still to be scanned
 }
 
 Serial unit_of(const Stay& stay) {
@@ -188,6 +190,8 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
         t.alarm(AlarmCode::left_unproven, bay.id, unit, "the unit left while it was withheld");
         break;
     }
+    if (how != Leaving::proven)
+        expect_stray(t, bay);
     const auto* identified = std::get_if<Identified>(&stay.identity);
     close_order(t, stay, how);
     t.state.ended.push_back({.id = stay.id,

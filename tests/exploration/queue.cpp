@@ -289,13 +289,16 @@ class Next {
                 return;
             if (first_free)
                 happens(name + " arrives at B1", false, [&](Happening& it) { comes(it, unit, 0); });
-            if (second_free)
+            // While one is on its way, an arrival is taken as that one's: no sensor tells them apart, and the
+            // guide (several-bays.md) says that nothing else may come there then.
+            if (second_free && !another_is_coming())
                 happens(name + " is set down at B2 by a crane", true,
                         [&](Happening& it) { comes(it, unit, 1); });
             return;
         case Where::first: return at_first(unit, name);
         case Where::under_way:
-            if (second_free)
+            // None overtakes another.
+            if (second_free && (unit == 0 || now_.units[unit - 1].where != Where::under_way))
                 happens(name + " arrives at B2", false, [&](Happening& it) { comes(it, unit, 1); });
             happens(name + " is taken away on its way", second_free,
                     [&](Happening& it) { it.floor().units[unit].where = Where::gone; });
@@ -335,6 +338,11 @@ class Next {
             it.floor().bays[bay].echoed = shown_at(now_, bay);
             it.report(bay);
         });
+    }
+    [[nodiscard]] bool another_is_coming() const {
+        return is_on_its_way_there(1) || std::ranges::any_of(now_.units, [](const RealUnit& each) {
+                   return each.counted || each.where == Where::under_way;
+               });
     }
     [[nodiscard]] bool is_on_its_way_there(std::size_t bay) const {
         return stay(bay) != nullptr && is_on_its_way(*stay(bay));

@@ -876,6 +876,44 @@ TEST_CASE("an incomplete unit leaves over a bay that its plan names, by the deci
     CHECK(line.on_hold("D1"));
 }
 
+TEST_CASE("after a unit that went nobody knows where, a ticket says which one arrives next") {
+    Line line;
+    line.happens(OperatorSignedOn{BayId{"B1"}, worker});
+    line.unit_comes("B1", "1");
+    SECTION("from the bay before") {
+        line.goes("B1");
+        line.tells("B1");
+    }
+    SECTION("whose stay was ended while it was on its way") {
+        line.moves_on();
+        line.goes("B1");
+        line.tells("B1");
+        line.decides_at_b2(UnitHasLeft{line.fresh()});
+    }
+    SECTION("that passed while nobody could see it") {
+        line.counts("B1", "side");
+        line.tells("B1");
+        line.falls_silent("B1");
+        ++line.floor["B1"].arrivals;
+        line.floor["B1"].departures += 2;
+        line.floor["B1"].present = Presence::absent;
+        line.comes_up("B1");
+    }
+    CHECK(line.on_hold("D1"));
+    line.unit_comes("B1", "2");
+    line.hits(mount_ok);
+    line.hits(mount_ok);
+    line.moves_on();
+    line.goes("B1");
+    line.tells("B1");
+    line.arrives_at("B2");  // which one?
+    CHECK(line.stay_of("B2")->doubt == Doubt::moved_in_doubt);
+    CHECK(is<Questioned>(line.scans_at("B2", "D", "D1", "O1")));
+    CHECK(line.stay_of("B2")->doubt == Doubt::moved_in_doubt);
+    line.scans_at("B2", "D", "D2", "O2");
+    CHECK(line.stay_of("B2")->doubt == Doubt::none);
+}
+
 TEST_CASE("people can end a stay whose unit never came") {
     Line line;
     line.mounted_unit();
