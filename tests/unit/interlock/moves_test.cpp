@@ -44,7 +44,7 @@ config::Station two_bays() {
 // The equipment of one bay: it takes the token on the wire when something arrives.
 struct Equipment {
     Presence present = Presence::absent;
-    std::uint16_t arrivals = 3, departures = 3, starts = 1;
+    std::uint16_t arrivals = 7, departures = 7, starts = 1;
     std::vector<Moved> moved;
     Token echoed;
 };
