@@ -69,8 +69,10 @@ void check_permissive_alone(Findings& findings, const Permissive& permissive, co
         findings.error(pointer, "the scope names no class, so nothing would have to be proven",
                        "list the classes, or use the scope every_joint");
     }
-    if (permissive.scope == Scope::every_joint && !permissive.classes.empty()) {
-        findings.error(pointer + "/classes", "the scope every_joint has no classes",
+    if (permissive.scope != Scope::classes && !permissive.classes.empty()) {
+        findings.error(pointer + "/classes",
+                       fmt::format("the scope {} has no classes",
+                                   permissive.scope == Scope::stages ? "stages" : "every_joint"),
                        "remove them, or use the scope classes");
     }
     check_unique(
@@ -313,16 +315,15 @@ void check_tickets(Findings& findings, const Station& station) {
 void check_bays(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.bays.size(); ++index) {
         const auto& id = station.bays[index].id;
-        const bool can_leave = std::any_of(
-            station.permissives.begin(), station.permissives.end(),
-            [&id](const Permissive& permissive) { return permissive.bay == id && permissive.leaving; });
-        if (!can_leave) {
-            findings.error(
-                at("bays", index),
-                fmt::format("no permissive of bay \"{}\" has \"leaving\": true, so a stay would never end",
-                            id),
-                "mark the movement by which the unit leaves");
+        if (comes_out(station, id, [](const Permissive&) { return true; })) {
+            continue;
         }
+        const bool moves = bays_from(station, id).size() > 1;
+        findings.error(at("bays", index),
+                       fmt::format("no permissive of bay \"{}\"{} has \"leaving\": true, so a stay would "
+                                   "never end",
+                                   id, moves ? ", or of one to which its units move," : ""),
+                       "mark the movement by which the unit leaves");
     }
 }
 
@@ -545,6 +546,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_profiles(findings, station);
     check_tickets(findings, station);
     check_joint_tools(findings, station);
+    check_moves(findings, station);
     check_control(findings, station);
     check_plans(findings, station);
     check_pair_and_variants(findings, station);
@@ -557,6 +559,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     if (!findings.has_error()) {
         warn_of_unused(findings, station);
         warn_of_design(findings, station);
+        warn_of_tools_behind(findings, station);
     }
     return findings.take();
 }

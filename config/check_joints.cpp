@@ -253,7 +253,7 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
         findings, joint.tools, [](const std::string& id) { return fmt::format("\"{}\"", id); },
         [&](std::size_t index) { return fmt::format("{}/tools/{}", pointer, index); }, "tool");
     for (const auto& bay : station.bays) {
-        if (!bays.empty() && !bays.contains(bay.id)) {
+        if (!bays.empty() && !meets_tool(station, bays, bay.id)) {
             findings.error(pointer + "/tools", fmt::format("none of the tools is at bay \"{}\"", bay.id),
                            "add a tool of that bay, since a unit may stand in any bay");
         }

@@ -162,16 +162,6 @@ void check_told_apart(Findings& findings, const std::vector<JointUse>& uses) {
     }
 }
 
-bool covers(const Permissive& permissive, const Joint& joint) {
-    switch (permissive.scope) {
-    case Scope::every_joint: return true;
-    case Scope::classes:
-        return std::find(permissive.classes.begin(), permissive.classes.end(), joint.risk) !=
-               permissive.classes.end();
-    }
-    return false;
-}
-
 bool names_unknown_joint(const Station& station, const Plan& plan) {
     bool unknown = false;
     for_each_step(plan, "", [&](const Step& step, std::size_t /*stage*/, const std::string& /*here*/) {
@@ -188,8 +178,8 @@ void check_scopes(Findings& findings, const Station& station, const std::vector<
         return;  // what it was meant to be is not known
     }
     for (const auto& permissive : station.permissives) {
-        const bool covers_some = std::any_of(uses.begin(), uses.end(), [&permissive](const JointUse& use) {
-            return covers(permissive, *use.joint);
+        const bool covers_some = std::any_of(uses.begin(), uses.end(), [&](const JointUse& use) {
+            return covers(permissive, plan, {use.joint, use.stage});
         });
         if (!covers_some) {
             findings.error(
@@ -204,18 +194,16 @@ void check_scopes(Findings& findings, const Station& station, const std::vector<
 
 void check_leaving(Findings& findings, const Station& station, const Plan& plan, const std::string& pointer) {
     const LeavingIncomplete& leaving = plan.leaving_incomplete;
-    std::set<std::string> bays;
+    bool all_known = true;
     for (std::size_t index = 0; index < leaving.permissives.size(); ++index) {
         const auto here = fmt::format("{}/permissives/{}", pointer, index);
         check_reference(findings, station.permissives, leaving.permissives[index], "permissive", here);
         const Permissive* permissive = by_id(station.permissives, leaving.permissives[index]);
         if (permissive == nullptr) {
-            bays.insert("");  // what it was meant for is not known, so nothing is said about the bays
-        } else if (!permissive->leaving) {
+            all_known = false;  // what it was meant for is not known, so nothing is said about the bays
+        } else if (!permissive->leaving && permissive->moves_to.empty()) {
             findings.error(here, fmt::format("the movement of \"{}\" does not end the stay", permissive->id),
                            "name a permissive that has \"leaving\": true");
-        } else {
-            bays.insert(permissive->bay);
         }
     }
     check_unique(
@@ -227,8 +215,11 @@ void check_leaving(Findings& findings, const Station& station, const Plan& plan,
             "name a leaving permissive, or describe a way that no permissive guards in \"unguarded_way\"");
         return;
     }
+    const auto is_named = [&leaving](const Permissive& permissive) {
+        return contains(leaving.permissives, permissive.id);
+    };
     for (const auto& bay : station.bays) {
-        if (leaving.unguarded_way.empty() && !bays.contains("") && !bays.contains(bay.id)) {
+        if (leaving.unguarded_way.empty() && all_known && !comes_out(station, bay.id, is_named)) {
             findings.error(pointer,
                            fmt::format("a unit that cannot be proven has no way out of bay \"{}\"", bay.id),
                            "name a leaving permissive of that bay too");

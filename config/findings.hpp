@@ -2,6 +2,7 @@
 #pragma once
 
 #include <algorithm>
+#include <functional>
 #include <set>
 #include <string>
 #include <string_view>
@@ -88,7 +89,28 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
     return "?";
 }
 
+// ---- bays that a unit moves between (check_moves.cpp) -----------------------------------------------------
+
+// Where a unit at the bay may come, the bay itself included.
+[[nodiscard]] std::set<std::string> bays_from(const Station& station, const std::string& bay);
+// Whether a unit at the bay can leave the station by the movements that `is_way` names.
+[[nodiscard]] bool comes_out(const Station& station, const std::string& bay,
+                             const std::function<bool(const Permissive&)>& is_way);
+// Whether a unit that stands at the bay passes one of these bays, before or afterwards.
+[[nodiscard]] bool meets_tool(const Station& station, const std::set<std::string>& tools_at,
+                              const std::string& bay);
+
+// A joint in a stage of a plan.
+struct PlannedHere {
+    const Joint* joint = nullptr;
+    std::size_t stage = 0;
+};
+[[nodiscard]] bool covers(const Permissive& permissive, const Plan& plan, const PlannedHere& planned);
+
 // Each fills in what it finds about its part of the station.
+void check_moves(Findings& findings, const Station& station);
+// Permissives that wait for tools which the unit has not met. Told only where references are right.
+void warn_of_tools_behind(Findings& findings, const Station& station);
 void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer);
 void check_joint_tools(Findings& findings, const Station& station);
 // Friction and scatter that cannot be; and what bolt, tool and scatter make of the windows.

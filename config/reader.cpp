@@ -368,8 +368,12 @@ Shape<Permissive> permissive_shape() {
         .optional("leaving", &Permissive::leaving, Flag{})
         .optional("one_shot", &Permissive::one_shot, Flag{})
         .optional("scope", &Permissive::scope,
-                  OneOf<Scope>({{"every_joint", Scope::every_joint}, {"classes", Scope::classes}}))
-        .optional("classes", &Permissive::classes, ListOf(risk_class_word(), 0, 3));
+                  OneOf<Scope>({{"every_joint", Scope::every_joint},
+                                {"classes", Scope::classes},
+                                {"stages", Scope::stages}}))
+        .optional("classes", &Permissive::classes, ListOf(risk_class_word(), 0, 3))
+        .optional("through_stage", &Permissive::through_stage, Text())
+        .optional("moves_to", &Permissive::moves_to, Identifier{});
 }
 
 struct RawLink {

@@ -159,6 +159,13 @@ struct Plan {
     LeavingIncomplete leaving_incomplete;
 };
 
+// Its place in the plan; none: the plan has no such stage.
+[[nodiscard]] inline std::optional<std::size_t> stage_named(const Plan& plan, const std::string& name) {
+    const auto found = std::ranges::find(plan.stages, name, &Stage::name);
+    return found == plan.stages.end() ? std::nullopt
+                                      : std::optional(static_cast<std::size_t>(found - plan.stages.begin()));
+}
+
 struct TypesOfKind {
     std::string ticket_kind;
     std::vector<std::string> types;  // sub-assembly types that belong to the variant
@@ -181,8 +188,8 @@ struct PairRule {
 
 // ---- equipment ----------------------------------------------------------------------------------------
 
-enum class Scope : std::uint8_t { every_joint, classes };
-TAUTGATE_ENUM(Scope, every_joint, classes);
+enum class Scope : std::uint8_t { every_joint, classes, stages };
+TAUTGATE_ENUM(Scope, every_joint, classes, stages);
 
 // A signal that lets one movement happen.
 struct Permissive {
@@ -195,6 +202,8 @@ struct Permissive {
     bool one_shot = false;             // used up by the first movement of a stay
     Scope scope = Scope::every_joint;  // steps that are not joints are always in scope of every_joint
     std::vector<RiskClass> classes;    // with Scope::classes
+    std::string through_stage;         // with Scope::stages: the last one whose steps are in scope
+    std::string moves_to;              // id of the bay to which it takes the unit; empty: it stays or leaves
 };
 
 // The equipment's controller of one bay: permissives go out, presence and counts come back.

@@ -96,6 +96,15 @@ OutputLine line_of(journal::ReleaseRow row) {
             .reasons = std::move(row.reasons)};
 }
 
+MoveLine line_of(journal::MoveRow row) {
+    return {.event = row.event,
+            .utc_us = row.utc_us,
+            .from = std::move(row.from_bay),
+            .to = std::move(row.to_bay),
+            .permissive = std::move(row.permissive),
+            .unproven = row.unproven};
+}
+
 DecisionLine line_of(journal::DecisionRow row) {
     return {.event = row.event,
             .utc_us = row.utc_us,
@@ -224,7 +233,8 @@ StayRecord head_of(const journal::StayRow& row) {
             .tickets = {},
             .tightenings = {},
             .outputs = {},
-            .decisions = {}};
+            .decisions = {},
+            .moves = {}};
 }
 
 std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rules& rules,
@@ -242,7 +252,13 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
     if (!decisions)
         return std::unexpected(std::move(decisions.error()));
 
+    auto moves = reader.moves_of(row.stay);
+    if (!moves)
+        return std::unexpected(std::move(moves.error()));
+
     auto record = head_of(row);
+    for (auto& move : *moves)
+        record.moves.push_back(line_of(std::move(move)));
     for (auto& ticket : *tickets)
         record.tickets.push_back(line_of(std::move(ticket)));
     for (auto& tightening : *tightenings) {

@@ -63,6 +63,16 @@ struct OutputLine {
     std::string reasons;  // codes, worst first, comma between
 };
 
+// The unit was moved to another bay, and its stay went with it.
+struct MoveLine {
+    domain::EventNumber event;
+    std::int64_t utc_us = 0;
+    std::string from;
+    std::string to;
+    std::string permissive;
+    bool unproven = false;  // that was withheld
+};
+
 struct DecisionLine {
     domain::EventNumber event;
     std::int64_t utc_us = 0;
@@ -87,7 +97,7 @@ struct DecisionLine {
 
 struct StayRecord {
     domain::EventNumber stay;
-    std::string bay;
+    std::string bay;  // where the unit is now, or was last
     std::uint32_t token = 0;
     std::int64_t began_utc_us = 0;
     std::optional<domain::EventNumber> ended;  // by this event
@@ -102,6 +112,7 @@ struct StayRecord {
     std::vector<TighteningLine> tightenings;
     std::vector<OutputLine> outputs;
     std::vector<DecisionLine> decisions;
+    std::vector<MoveLine> moves = {};
 };
 
 // A sub-assembly in a unit, from the stay in which it was joined until it was corrected, replaced by another

@@ -44,7 +44,7 @@ const config::Joint* joint_with_state(const Place& at, const JointId& id, const 
 Demand decision(const Place& at) {
     Demand demand{.roles = at.station.people.decisions};
     if (const Stay* stay = stay_at(at.bay))
-        demand.since = stay->id;
+        demand.since = came_with(*stay);
     return demand;
 }
 

@@ -1,6 +1,8 @@
 // What the equipment and the people at the bay report: arrivals, movements, tickets, checks.
 #include <algorithm>
+#include <utility>
 
+#include "service/interlock/moves.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/scan_step.hpp"
 #include "service/interlock/tool_count.hpp"
@@ -52,8 +54,25 @@ struct Report {
     const ControllerReported& now;
     std::vector<PermissiveId> allowed;  // what the equipment may have moved
     std::vector<PermissiveId> wrong;    // of which it says that nothing allowed it; not told before
-    bool stay_ended = false;
+    bool stay_ended = false;            // or went to another bay
+    std::optional<StayMoved> moved = {};
 };
+
+bool takes_away(const Transition& t, const BayState& bay, const PermissiveId& id) {
+    const config::Station* station = rules_at(t.rules, t.state, bay);
+    const config::Permissive* permissive = station != nullptr ? permissive_in(*station, id) : nullptr;
+    return permissive != nullptr && (permissive->leaving || !permissive->moves_to.empty());
+}
+
+// False: the unit that was to move stays, since another one is in its way.
+bool move_on(Transition& t, BayState& bay, Report& report, const Move& move) {
+    if (auto moved = move_stay(t, bay, move)) {
+        report.moved = std::move(moved);
+        report.stay_ended = true;
+        return true;
+    }
+    return false;
+}
 
 // A unit that was to leave incomplete may have been finished after all: then it leaves as a proven one.
 bool leaves_proven(const BayState& bay, const std::vector<PermissiveId>& over) {
@@ -81,7 +100,8 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Made& made
     const config::Permissive* permissive = station != nullptr ? permissive_in(*station, id) : nullptr;
     // A one-shot release allows one.
     const bool one_too_many = permissive != nullptr && permissive->one_shot && !made.once;
-    const bool allowed = contains(report.allowed, id) && !contains(report.wrong, id) && !one_too_many;
+    const bool was_free = contains(report.allowed, id) || contains(bay.gone_by, id);
+    const bool allowed = was_free && !contains(report.wrong, id) && !one_too_many;
     std::erase(report.wrong, id);
     Stay* stay = stay_at(bay);
     if (stay == nullptr) {
@@ -90,6 +110,7 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Made& made
             std::erase(bay.left_released, id);
         } else if (!allowed || report.stay_ended) {
             moved_wrongly(t, bay, id);
+            expect_stray(t, bay);
         }
         return;
     }
@@ -99,10 +120,21 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Made& made
         return;
     if (permissive->one_shot)
         note_movement(stay->used, id, t.now());
+    const bool takes_it_away = permissive->leaving || !permissive->moves_to.empty();
+    if (takes_it_away && is_on_its_way(*stay)) {
+        stay->doubt = Doubt::counts_changed;  // it was not this unit that went
+        return;
+    }
+    const bool departed = !bay.gone_by.empty();
+    if (!permissive->moves_to.empty()) {
+        if (move_on(t, bay, report, {*permissive, allowed, !made.once, report.now.fresh}))
+            bay.departure_due = !departed;
+        return;
+    }
     if (!permissive->leaving)
         return;
     end_stay(t, bay, way_of_leaving(bay, *stay, {id}, allowed), report.now.fresh);
-    bay.departure_due = true;
+    bay.departure_due = !departed;
     report.stay_ended = true;
 }
 
@@ -116,8 +148,7 @@ void movements(Transition& t, BayState& bay, Report& report, const ControllerCou
             made.push_back({moved.permissive, static_cast<std::uint16_t>(moved.count - count_before) == 1});
     }
     // The one that takes the unit away was the last.
-    std::ranges::stable_partition(made,
-                                  [&](const Made& each) { return !released_for_leaving(t, bay, {each.id}); });
+    std::ranges::stable_partition(made, [&](const Made& each) { return !takes_away(t, bay, each.id); });
     for (const Made& each : made)
         one_movement(t, bay, report, each);
     // Counted before, or not counted: what the controller says of it holds all the same.
@@ -125,17 +156,51 @@ void movements(Transition& t, BayState& bay, Report& report, const ControllerCou
         moved_wrongly(t, bay, id);
 }
 
+// The unit left its place while it was free to move to another bay: by that way, if no other was free.
+bool moves_away(Transition& t, BayState& bay, Report& report, bool may_have_left) {
+    const config::Station* station = rules_at(t.rules, t.state, bay);
+    std::vector<const config::Permissive*> ways;
+    for (const PermissiveId& id : report.allowed) {
+        const config::Permissive* way = station != nullptr ? permissive_in(*station, id) : nullptr;
+        if (way != nullptr && !way->moves_to.empty())
+            ways.push_back(way);
+    }
+    if (ways.empty())
+        return false;
+    if (may_have_left || ways.size() > 1) {
+        bay.gone_by = report.allowed;
+        return true;
+    }
+    const BayState* to = bay_of(t.state, BayId{ways.front()->moves_to});
+    if (to == nullptr || stay_at(*to) != nullptr)
+        return false;
+    std::vector<PermissiveId> late = report.allowed;
+    if (!move_on(t, bay, report, {*ways.front(), true, false, report.now.fresh}))
+        return false;
+    if (ways.front()->one_shot)
+        note_movement(stay_at(*bay_of(t.state, report.moved->to))->used, report.moved->permissive, t.now());
+    bay.left_released = std::move(late);
+    return true;
+}
+
 void departures(Transition& t, BayState& bay, Report& report, const ControllerCounts& before) {
     if (report.now.departures == before.departures)
         return;
-    if (bay.departure_due) {  // of the unit whose leaving movement was counted already
-        bay.departure_due = false;
+    const bool one = static_cast<std::uint16_t>(report.now.departures - before.departures) == 1;
+    const bool was_due = std::exchange(bay.departure_due, false);
+    Stay* stay = stay_at(bay);
+    // More left than was known to be there: it may come to the next bay.
+    if (!one || (stay == nullptr && !was_due))
+        expect_stray(t, bay);
+    if (was_due || stay == nullptr)  // it was the unit whose leaving movement was counted already
+        return;
+    if (is_on_its_way(*stay)) {
+        stay->doubt = Doubt::counts_changed;  // something else left the place
         return;
     }
-    Stay* stay = stay_at(bay);
-    if (stay == nullptr)
-        return;
     const bool released = released_for_leaving(t, bay, report.allowed);
+    if (moves_away(t, bay, report, released))
+        return;
     // Without a guarded way, an incomplete unit leaves by the way that its plan describes.
     const bool by_decision = stay->leaves_incomplete.has_value() && !released;
     const Leaving how = by_decision
@@ -152,11 +217,28 @@ void arrivals(Transition& t, BayState& bay, const Report& report, const Controll
         return;
     Stay* stay = stay_at(bay);
     if (stay == nullptr) {
-        begin_stay(t, bay);
+        if (!note_early_arrival(t, bay))
+            begin_stay(t, bay);
+    } else if (is_on_its_way(*stay)) {
+        note_arrival(t, bay, *stay);
+        if (static_cast<std::uint16_t>(report.now.arrivals - before.arrivals) != 1)
+            stay->doubt = Doubt::counts_changed;
     } else {
+        bay.gone_by.clear();
         // An arrival without a departure: whether this is still the same unit, nobody can tell from here.
         stay->doubt = Doubt::counts_changed;
     }
+}
+
+// A unit that was on its way came, and is gone again: what took it away was counted after its arrival.
+bool arrives_and_goes(Transition& t, BayState& bay, const Report& report, const ControllerCounts& before) {
+    Stay* stay = stay_at(bay);
+    const bool both = report.now.arrivals != before.arrivals && report.now.departures != before.departures;
+    if (stay == nullptr || !is_on_its_way(*stay) || !both || bay.departure_due ||
+        report.now.present != Presence::absent)
+        return false;
+    arrivals(t, bay, report, before);
+    return true;
 }
 
 void presence_after_gap(BayState& bay, const Report& report, const ControllerCounts& before) {
@@ -165,9 +247,11 @@ void presence_after_gap(BayState& bay, const Report& report, const ControllerCou
         return;
     if (report.now.starts != before.starts)
         stay->doubt = Doubt::controller_restarted;
+    // Of a unit on its way, that nothing stands where it is to come.
+    const Presence wanted = is_on_its_way(*stay) ? Presence::absent : Presence::present;
     const bool unchanged = report.now.arrivals == before.arrivals &&
                            report.now.departures == before.departures && report.now.starts == before.starts &&
-                           report.now.present == Presence::present;
+                           report.now.present == wanted;
     const bool may_clear = stay->doubt == Doubt::restarted || stay->doubt == Doubt::controller_link_lost;
     if (unchanged && may_clear)
         stay->doubt = Doubt::none;
@@ -225,6 +309,11 @@ Outcome scan_during_stay(Transition& t, const config::Station& station, Stay& st
     return belongs_elsewhere(station, stay, ticket);
 }
 
+Outcome not_arrived(const config::Station& station, const TicketScanned& scanned) {
+    return Refused{RefusalCode::not_possible_now,
+                   "no unit has arrived at the bay yet; " + steps_for(station, scanned.kind)};
+}
+
 Outcome scan(Transition& t, BayState& bay, const TicketScanned& scanned) {
     const config::Station* station = rules_at(t.rules, t.state, bay);
     if (station == nullptr)
@@ -233,9 +322,13 @@ Outcome scan(Transition& t, BayState& bay, const TicketScanned& scanned) {
         return Refused{RefusalCode::not_possible_now, no_step_for(*station, scanned.kind)};
     if (stay_at(bay) == nullptr) {
         if (bay.controller.present != Presence::present || bay.departure_due)
-            return Refused{RefusalCode::not_possible_now,
-                           "no unit has arrived at the bay yet; " + steps_for(*station, scanned.kind)};
+            return not_arrived(*station, scanned);
         begin_stay(t, bay);
+    } else if (is_on_its_way(*stay_at(bay))) {
+        if (bay.controller.present != Presence::present)
+            return not_arrived(*station, scanned);
+        if (stay_at(bay)->doubt == Doubt::none)
+            stay_at(bay)->doubt = Doubt::moved_in_doubt;  // what is seen there need not be this unit
     }
     const Ticket ticket{.kind = scanned.kind,
                         .serial = scanned.serial,
@@ -245,7 +338,13 @@ Outcome scan(Transition& t, BayState& bay, const TicketScanned& scanned) {
                         .earlier_stays = scanned.earlier_stays + open_elsewhere(t.state, bay, scanned.serial),
                         .joined = scanned.joined,
                         .closed_order = scanned.closed_order};
-    return scan_during_stay(t, *station, *stay_at(bay), ticket);
+    Stay& stay = *stay_at(bay);
+    Outcome outcome = scan_during_stay(t, *station, stay, ticket);
+    if (is_on_its_way(stay) && stay.doubt == Doubt::none) {
+        bay.stray_due = false;
+        note_arrival(t, bay, stay);  // a person stands before it
+    }
+    return outcome;
 }
 
 std::string why_unused(const Outcome& outcome) {
@@ -336,12 +435,16 @@ Outcome apply(Transition& t, const ControllerReported& reported) {
     if (first)
         return Applied{};  // a baseline: nothing is known to have changed
     presence_after_gap(*bay, report, before);
+    const bool came_first = arrives_and_goes(t, *bay, report, before);
     movements(t, *bay, report, before);
     departures(t, *bay, report, before);
-    arrivals(t, *bay, report, before);
-    if (reported.present == Presence::absent)
+    if (!came_first)
+        arrivals(t, *bay, report, before);
+    if (reported.present == Presence::absent) {
         bay->departure_due = false;
-    return Applied{};
+        forget_early_arrival(*bay);
+    }
+    return report.moved ? Outcome{std::move(*report.moved)} : Outcome{Applied{}};
 }
 
 Outcome apply(Transition& t, const TicketScanned& scanned) {
@@ -402,8 +505,10 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
     if (stay->doubt != Doubt::none || !stay->refused_tickets.empty()) {
         return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
     }
+    if (is_on_its_way(*stay))
+        return Refused{RefusalCode::not_possible_now, "the unit is on its way to the bay"};
     // A request that comes late, or again, is not about the next unit.
-    if (confirmed.seen < stay->id || unseen_ticket(*stay, confirmed.seen) != nullptr)
+    if (confirmed.seen < came_with(*stay) || unseen_ticket(*stay, confirmed.seen) != nullptr)
         return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
     return confirm(t, {*station, *plan, *stay}, confirmed.step, confirmed.by);
 }
@@ -424,7 +529,7 @@ Outcome apply(Transition& t, const ButtonPressed& pressed) {
         return refused("the unit is not identified");
     if (stay->doubt != Doubt::none || !stay->refused_tickets.empty())
         return refused("it is not certain which unit is at the bay");
-    if (!made_after(pressed.made, stay->began))
+    if (is_on_its_way(*stay) || !made_after(pressed.made, here_since(*stay)))
         return refused("it was pressed before the unit came");
     const UnderPlan at{*station, *plan, *stay};
     if (!pressed.step.empty())

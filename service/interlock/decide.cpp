@@ -4,6 +4,7 @@
 #include <iterator>
 
 #include "service/interlock/lookup.hpp"
+#include "service/interlock/moves.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/tool_orders.hpp"
 #include "service/interlock/transition.hpp"
@@ -24,7 +25,8 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::controller_link_lost:
     case ReasonCode::controller_fault:
     case ReasonCode::token_not_taken:
-    case ReasonCode::movement_used: return true;
+    case ReasonCode::movement_used:
+    case ReasonCode::next_bay_occupied: return true;
     case ReasonCode::event_set_aside:
     case ReasonCode::decision_differs:
     case ReasonCode::moved_unproven:
@@ -118,8 +120,10 @@ PermissiveChange change_of(const BayId& bay, const PermissiveState& before, cons
     return change;
 }
 
-void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
-                    std::vector<PermissiveChange>& changes) {
+// True: a bay expects another unit than before.
+bool settle_each(const RuleBook& rules, State& state, EventNumber now,
+                 std::vector<PermissiveChange>& changes) {
+    bool expects_another = false;
     for (BayState& bay : state.bays) {
         for (PermissiveState& permissive : bay.permissives) {
             PermissiveState after = settled(rules, state, bay, permissive, now);
@@ -129,6 +133,21 @@ void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
             changes.push_back(change_of(bay.id, permissive, after));
             permissive = std::move(after);
         }
+        expects_another = expect_from(rules, state, bay) || expects_another;
+    }
+    return expects_another;
+}
+
+// Whom a bay expects holds back everybody else who would move there, and is expected no longer than that
+// movement is free. When it changes, the outputs are looked at once more; at most every bay loses one unit
+// that it expected and gets another.
+void settle_outputs(const RuleBook& rules, State& state, EventNumber now,
+                    std::vector<PermissiveChange>& changes) {
+    for (std::size_t round = 0; round <= 2 * state.bays.size(); ++round) {
+        const bool expects_another = settle_each(rules, state, now, changes);
+        const bool expects_none = drop_expected(state);
+        if (!expects_another && !expects_none)
+            return;
     }
 }
 

@@ -184,9 +184,20 @@ struct OutsideAudit {
 };
 TAUTGATE_FIELDS(OutsideAudit, check);
 
+// The unit of the stay was moved to another bay; stay and token went with it.
+struct StayMoved {
+    EventNumber stay;
+    BayId from;
+    BayId to;
+    PermissiveId permissive;
+    bool unproven = false;  // it was withheld
+    bool operator==(const StayMoved&) const = default;
+};
+TAUTGATE_FIELDS(StayMoved, stay, from, to, permissive, unproven);
+
 using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
                              BeforeBaseline, Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused,
-                             Questioned, InsideAudit, OutsideAudit>;
+                             Questioned, InsideAudit, OutsideAudit, StayMoved>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 
@@ -207,10 +218,11 @@ enum class AlarmCode : std::uint8_t {
     event_set_aside,
     decision_differs,
     ran_while_disabled,  // a tool made a result, though it had said that it is disabled
-    tool_disobeys        // a tool says that it may run, though it was told that it may not
+    tool_disobeys,       // a tool says that it may run, though it was told that it may not
+    moved_to_occupied    // a unit was moved towards a bay in which another one stands
 };
 TAUTGATE_ENUM(AlarmCode, left_unproven, moved_unproven, late_result_against_unit, result_conflict,
-              event_set_aside, decision_differs, ran_while_disabled, tool_disobeys);
+              event_set_aside, decision_differs, ran_while_disabled, tool_disobeys, moved_to_occupied);
 
 // A person must act.
 struct Alarm {

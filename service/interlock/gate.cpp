@@ -7,7 +7,9 @@ namespace {
 
 Token token_of(const BayState& bay) {
     const auto* stay = std::get_if<Stay>(&bay.occupant);
-    return stay != nullptr ? stay->token : bay.offered;
+    if (stay != nullptr)
+        return stay->token;
+    return bay.expected ? bay.expected->token : bay.offered;
 }
 
 }  // namespace

@@ -13,7 +13,8 @@ namespace tautgate::interlock {
 // What the equipment is told for one permissive.
 struct WireOrder {
     OnWire code = OnWire::withheld;
-    Token token;  // of the stay, the one offered to the next, or that of a test of the wiring
+    Token token;  // of the stay, the one offered to the next (or of the stay that may move here), or that of
+                  // a test of the wiring
     bool operator==(const WireOrder&) const = default;
 };
 TAUTGATE_FIELDS(WireOrder, code, token);

@@ -18,7 +18,7 @@ std::optional<Refused> not_about_this_unit(const BayState& bay, const HandChecke
         return Refused{RefusalCode::no_stay, ""};
     if (stay->doubt != Doubt::none || !stay->refused_tickets.empty())
         return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
-    if (checked.seen < stay->id || unseen_ticket(*stay, checked.seen) != nullptr)
+    if (checked.seen < came_with(*stay) || unseen_ticket(*stay, checked.seen) != nullptr)
         return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
     return std::nullopt;
 }

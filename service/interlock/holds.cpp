@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "service/interlock/lookup.hpp"
+#include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
 
@@ -30,16 +31,6 @@ std::vector<Fact> facts_of(Facts... facts) {
     return list;
 }
 
-std::string text_of(Quality quality) {
-    switch (quality) {
-    case Quality::unknown: return "not known yet";
-    case Quality::good: return "good";
-    case Quality::stale: return "silent";
-    case Quality::failed: return "broken";
-    }
-    return "not known yet";
-}
-
 std::string text_of(Doubt doubt) {
     switch (doubt) {
     case Doubt::none: return "";
@@ -47,6 +38,11 @@ std::string text_of(Doubt doubt) {
     case Doubt::controller_link_lost: return "the link to the equipment was lost";
     case Doubt::controller_restarted: return "the equipment's controller was restarted";
     case Doubt::counts_changed: return "the equipment counted another arrival";
+    case Doubt::moved_in_doubt:
+        return "it was moved here while that was withheld, or while it was not certain which unit it was";
+    case Doubt::came_before_counted: return "a unit arrived here before this one was counted as moved here";
+    case Doubt::moved_towards_another:
+        return "a unit was moved from one bay to another one, and both have a unit";
     }
     return "";
 }
@@ -84,10 +80,16 @@ void equipment(const BayState& bay, const Stay* stay, Reasons& reasons) {
         add(reasons, ReasonCode::controller_fault);
     if (stay == nullptr)
         return;
-    if (controller.present != Presence::present)
-        add(reasons, ReasonCode::unit_absent);
-    if (controller.echoed != stay->token)
-        add(reasons, ReasonCode::token_not_taken);
+    if (is_on_its_way(*stay)) {
+        add(reasons, ReasonCode::unit_absent,
+            {{"finding", "The unit is on its way here from bay " + stay->moved_here->from.text},
+             {"advice", "Let it arrive; if it stands here already, scan one of its tickets"}});
+    } else {
+        if (controller.present != Presence::present)
+            add(reasons, ReasonCode::unit_absent);
+        if (controller.echoed != stay->token)
+            add(reasons, ReasonCode::token_not_taken);
+    }
     if (stay->doubt != Doubt::none) {
         add(reasons, ReasonCode::presence_unconfirmed, {{"why", text_of(stay->doubt)}});
     }
@@ -306,22 +308,15 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
     std::ranges::move(own, std::back_inserter(reasons));
 }
 
-bool in_scope(const config::Permissive& permissive, const config::Joint& joint) {
-    switch (permissive.scope) {
-    case config::Scope::every_joint: return true;
-    case config::Scope::classes:
-        return std::ranges::find(permissive.classes, joint.risk) != permissive.classes.end();
-    }
-    return true;
-}
-
 void steps(const State& state, const config::Station& station, const config::Plan& plan, const Stay& stay,
            const config::Permissive& permissive, Reasons& reasons) {
-    for (const config::Stage& stage : plan.stages) {
-        for (const config::Step& step : stage.steps) {
+    for (std::size_t stage = 0; stage < plan.stages.size(); ++stage) {
+        const bool in_scope = covers_steps(permissive, plan, stage);
+        for (const config::Step& step : plan.stages[stage].steps) {
             std::visit(
                 Overloaded{[&](const config::ScanStep& scan) {
-                               if (!is_step_done(station, stay, step)) {
+                               const bool wanted = in_scope || permissive.scope == config::Scope::classes;
+                               if (wanted && !is_step_done(station, stay, step)) {
                                    add(reasons, ReasonCode::ticket_missing, {{"kind", scan.ticket_kind}});
                                }
                            },
@@ -329,13 +324,12 @@ void steps(const State& state, const config::Station& station, const config::Pla
                                const config::Joint* planned = joint_in(station, tighten.joint);
                                if (planned == nullptr) {
                                    add(reasons, ReasonCode::bay_not_in_rules);
-                               } else if (in_scope(permissive, *planned)) {
+                               } else if (covers(permissive, plan, {planned, stage})) {
                                    joint(state, *planned, stay, reasons);
                                }
                            },
                            [&](const config::ConfirmStep& confirm) {
-                               const bool wanted = permissive.scope == config::Scope::every_joint;
-                               if (wanted && !is_step_done(station, stay, step)) {
+                               if (in_scope && !is_step_done(station, stay, step)) {
                                    add(reasons, ReasonCode::check_open, {{"step", confirm.text}});
                                }
                            }},
@@ -371,6 +365,10 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
         const bool used = std::ranges::find(stay->used, id, &MovementSeen::permissive) != stay->used.end();
         if (used)
             add(reasons, ReasonCode::movement_used, {{"permissive", id.text}});
+        if (permissive != nullptr && !permissive->moves_to.empty()) {
+            if (auto held = not_free(state, BayId{permissive->moves_to}, *stay))
+                add(reasons, held->code, std::move(held->facts));
+        }
         const config::Plan* plan = plan_of(*station, *stay);
         // An identified unit without its plan cannot be proven; an unidentified one has its reason above.
         if (plan == nullptr && std::holds_alternative<Identified>(stay->identity)) {

@@ -12,11 +12,6 @@ namespace {
 // Those of the reserved range are for what must never move.
 bool is_usable(Token token) { return protocol::token_kind(token.value) == protocol::TokenKind::stay; }
 
-bool covers(const config::Permissive& permissive, const config::Joint& joint) {
-    return permissive.scope == config::Scope::every_joint ||
-           std::ranges::find(permissive.classes, joint.risk) != permissive.classes.end();
-}
-
 // Promise: nothing is released unless each joint in scope is proven or overridden by the people it takes.
 std::string unproven_release(const config::Station& station, const Stay& stay, const PermissiveId& id) {
     const config::Permissive* permissive = permissive_in(station, id);
@@ -26,7 +21,7 @@ std::string unproven_release(const config::Station& station, const Stay& stay, c
     for (const PlannedJoint& planned : joints_of(station, *plan)) {
         if (planned.joint == nullptr)
             return id.text + " is released with an unknown joint";
-        if (!covers(*permissive, *planned.joint))
+        if (!covers(*permissive, *plan, planned))
             continue;
         const JointState* joint = joint_of(stay, planned.joint->id);
         if (joint == nullptr)
@@ -56,6 +51,8 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                                          return permissive.id.text + " is released without a unit";
                                      if (released.token != stay->token)
                                          return permissive.id.text + " is released for another unit";
+                                     if (is_on_its_way(*stay))
+                                         return permissive.id.text + " is released for a unit on its way";
                                      const config::Station* station = rules_of(rules, stay->rules);
                                      if (station == nullptr)
                                          return permissive.id.text + " is released without rules";
@@ -70,9 +67,31 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                                          return permissive.id.text + " lets another unit leave";
                                      if (!stay->leaves_incomplete)
                                          return permissive.id.text + " lets a unit leave undecided";
+                                     if (is_on_its_way(*stay))
+                                         return permissive.id.text + " lets a unit leave that is on its way";
                                      return {};
                                  }},
                       permissive.output);
+}
+
+// Promise: a stay, its token with it, is at one bay only; and a bay that is told to expect it is empty.
+std::string moving_fault(const State& state, const BayState& bay) {
+    const Stay* stay = stay_at(bay);
+    const auto has = [](const BayState& other, EventNumber id) {
+        const Stay* there = stay_at(other);
+        return there != nullptr && there->id == id;
+    };
+    if (stay != nullptr &&
+        std::ranges::count_if(state.bays, [&](const BayState& other) { return has(other, stay->id); }) != 1)
+        return "its stay is at another bay as well";
+    if (!bay.expected)
+        return {};
+    const BayState* from = bay_of(state, bay.expected->from);
+    if (stay != nullptr)
+        return "another unit is expected while one is there";
+    if (from == nullptr || !has(*from, bay.expected->stay) || stay_at(*from)->token != bay.expected->token)
+        return "it expects a unit that is not where it is to come from";
+    return {};
 }
 
 // Promise: what tries the wiring can never release for a unit.
@@ -107,6 +126,8 @@ std::string broken_invariant(const RuleBook& rules, const State& state) {
         if (bay.offered != Token{} && !is_usable(bay.offered))
             return bay.id.text + ": the next stay would have no usable token";
         if (std::string fault = wiring_test_fault(bay); !fault.empty())
+            return bay.id.text + ": " + fault;
+        if (std::string fault = moving_fault(state, bay); !fault.empty())
             return bay.id.text + ": " + fault;
         for (const PermissiveState& permissive : bay.permissives) {
             std::string fault = fault_of(rules, bay, permissive);

@@ -64,6 +64,34 @@ std::vector<PlannedJoint> joints_of(const config::Station& station, const config
     return joints;
 }
 
+namespace {
+
+// A plan that lacks the stage is in scope as a whole.
+bool reaches(const config::Permissive& permissive, const config::Plan& plan, std::size_t stage) {
+    return stage <= config::stage_named(plan, permissive.through_stage).value_or(stage);
+}
+
+}  // namespace
+
+bool covers(const config::Permissive& permissive, const config::Plan& plan, const PlannedJoint& planned) {
+    switch (permissive.scope) {
+    case config::Scope::every_joint: return true;
+    case config::Scope::classes:
+        return std::ranges::find(permissive.classes, planned.joint->risk) != permissive.classes.end();
+    case config::Scope::stages: return reaches(permissive, plan, planned.stage);
+    }
+    return true;
+}
+
+bool covers_steps(const config::Permissive& permissive, const config::Plan& plan, std::size_t stage) {
+    switch (permissive.scope) {
+    case config::Scope::every_joint: return true;
+    case config::Scope::classes: return false;
+    case config::Scope::stages: return reaches(permissive, plan, stage);
+    }
+    return true;
+}
+
 const config::OverrideRule* override_rule(const config::Station& station, config::RiskClass risk) {
     return find_in(station.people.overrides, risk, &config::OverrideRule::risk);
 }
@@ -108,6 +136,16 @@ const Person* person_of(const State& state, PersonNumber number) {
 
 Stay* stay_at(BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
 const Stay* stay_at(const BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
+
+bool is_on_its_way(const Stay& stay) noexcept { return stay.moved_here && !stay.moved_here->arrived; }
+
+const Stamp& here_since(const Stay& stay) noexcept {
+    return stay.moved_here ? stay.moved_here->since : stay.began;
+}
+
+EventNumber came_with(const Stay& stay) noexcept {
+    return stay.moved_here ? stay.moved_here->arrived.value_or(stay.moved_here->moved) : stay.id;
+}
 
 const Ticket* ticket_of(const Stay& stay, std::string_view kind) {
     return find_in(stay.tickets, kind, &Ticket::kind);
@@ -178,6 +216,16 @@ std::size_t open_stage(const config::Station& station, const config::Plan& plan,
             return stage;
     }
     return plan.stages.size();
+}
+
+std::string text_of(Quality quality) {
+    switch (quality) {
+    case Quality::unknown: return "not known yet";
+    case Quality::good: return "good";
+    case Quality::stale: return "silent";
+    case Quality::failed: return "broken";
+    }
+    return "not known yet";
 }
 
 bool has_any(const Person& person, const std::vector<config::Role>& roles) {

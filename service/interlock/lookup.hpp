@@ -27,6 +27,11 @@ struct PlannedJoint {
 [[nodiscard]] const config::Plan* plan_in(const config::Station& station, std::string_view id);
 [[nodiscard]] const config::Plan* plan_of(const config::Station& station, const Stay& stay);
 [[nodiscard]] std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan);
+// Whether the permissive waits for a joint in this stage of the plan; for another step of it.
+[[nodiscard]] bool covers(const config::Permissive& permissive, const config::Plan& plan,
+                          const PlannedJoint& planned);
+[[nodiscard]] bool covers_steps(const config::Permissive& permissive, const config::Plan& plan,
+                                std::size_t stage);
 [[nodiscard]] const config::OverrideRule* override_rule(const config::Station& station,
                                                         config::RiskClass risk);
 // By its name, or by a type that stands for it.
@@ -42,6 +47,11 @@ struct PlannedJoint {
 [[nodiscard]] const Person* person_of(const State& state, PersonNumber number);
 [[nodiscard]] Stay* stay_at(BayState& bay);
 [[nodiscard]] const Stay* stay_at(const BayState& bay);
+// The unit of the stay was moved to the bay and has not been seen to arrive.
+[[nodiscard]] bool is_on_its_way(const Stay& stay) noexcept;
+// Since when its unit is at its bay, and with which event it came there.
+[[nodiscard]] const Stamp& here_since(const Stay& stay) noexcept;
+[[nodiscard]] EventNumber came_with(const Stay& stay) noexcept;
 [[nodiscard]] const Ticket* ticket_of(const Stay& stay, std::string_view kind);
 [[nodiscard]] JointState* joint_of(Stay& stay, std::string_view id);
 [[nodiscard]] const JointState* joint_of(const Stay& stay, std::string_view id);
@@ -58,6 +68,9 @@ struct PlannedJoint {
 [[nodiscard]] std::size_t open_stage(const config::Station& station, const config::Plan& plan,
                                      const Stay& stay);
 [[nodiscard]] bool is_step_done(const config::Station& station, const Stay& stay, const config::Step& step);
+
+// As people read it: "the link is ...".
+[[nodiscard]] std::string text_of(Quality quality);
 
 [[nodiscard]] bool has_any(const Person& person, const std::vector<config::Role>& roles);
 

@@ -44,6 +44,7 @@ enum class ReasonCode : std::uint16_t {
     controller_fault = 41,
     token_not_taken = 42,
     movement_used = 43,
+    next_bay_occupied = 44,
     // tools
     tool_link_lost = 50,
     tool_not_asked = 51,
@@ -63,9 +64,9 @@ TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, 
               moved_unproven, unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before,
               no_unit, ticket_missing, presence_unconfirmed, unit_absent, order_unknown, order_cancelled,
               order_changed, order_used, order_differs, subassembly_used, controller_link_lost,
-              controller_fault, token_not_taken, movement_used, tool_link_lost, tool_not_asked, result_gap,
-              results_outstanding, result_conflict, result_unassigned, fastener_locked, replacement_due,
-              loosening_due, joint_not_ok, joint_open, check_open);
+              controller_fault, token_not_taken, movement_used, next_bay_occupied, tool_link_lost,
+              tool_not_asked, result_gap, results_outstanding, result_conflict, result_unassigned,
+              fastener_locked, replacement_due, loosening_due, joint_not_ok, joint_open, check_open);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone

@@ -33,27 +33,69 @@ void acknowledge_count(Transition& t, const ToolState& tool) {
 
 struct Elsewhere {  // in no stay that we know
     UnassignedWhy why;
-    bool concerns_present_stay;
+    std::vector<BayState*> concerned;  // whose units may have been turned, as far as anybody knows
 };
 struct InEnded {
     const EndedStay* stay;
 };
-struct InPresent {};
+struct InPresent {
+    BayState* bay;  // where the unit is now
+};
 using Whereabouts = std::variant<Elsewhere, InEnded, InPresent>;
 
-Whereabouts place_of(const State& state, const BayState& bay, const Interval& made) {
+bool made_there(const std::vector<EarlierPlace>& places, const BayId& bay, const Interval& made) {
+    return std::ranges::any_of(places, [&](const EarlierPlace& place) {
+        return place.bay == bay && made_within(made, place.from, place.until);
+    });
+}
+
+// Partly within that time, or nobody can tell.
+bool may_be_made_there(const std::vector<EarlierPlace>& places, const BayId& bay, const Interval& made) {
+    const auto before = [&](const Stamp& from) {
+        return from.boot == made.boot && made.to_ns < from.monotonic_ns;
+    };
+    return std::ranges::any_of(places, [&](const EarlierPlace& place) {
+        return place.bay == bay && !before(place.from) && !made_after(made, place.until);
+    });
+}
+
+bool made_in(const EndedStay& stay, const BayId& bay, const Interval& made) {
+    const bool at_last =
+        stay.bay == bay && made_within(made, stay.here_since.value_or(stay.began), stay.ended);
+    return at_last || made_there(stay.earlier_places, bay, made);
+}
+
+// Of a unit on its way to the bay it is not known what is made there, from its movement on.
+bool made_in(const Stay& stay, const Interval& made) {
+    return !is_on_its_way(stay) && made_within(made, here_since(stay), std::nullopt);
+}
+
+bool may_be_made_here(const Stay& stay, const Interval& made) {
+    const Stamp& since = here_since(stay);
+    return since.boot != made.boot || made.to_ns >= since.monotonic_ns;
+}
+
+Whereabouts place_of(State& state, BayState& bay, const Interval& made) {
     for (const EndedStay& stay : state.ended) {
-        if (stay.bay == bay.id && made_within(made, stay.began, stay.ended))
+        if (made_in(stay, bay.id, made))
             return InEnded{&stay};
     }
-    const Stay* stay = stay_at(bay);
-    if (stay == nullptr)
-        return Elsewhere{UnassignedWhy::no_stay, false};
-    if (made_within(made, stay->began, std::nullopt))
-        return InPresent{};
-    const bool before_it = stay->began.boot == made.boot && made.to_ns < stay->began.monotonic_ns;
-    return before_it ? Elsewhere{UnassignedWhy::no_stay, false}
-                     : Elsewhere{UnassignedWhy::not_in_one_stay, true};
+    if (const Stay* stay = stay_at(bay); stay != nullptr && made_in(*stay, made))
+        return InPresent{&bay};
+    std::vector<BayState*> concerned;
+    for (BayState& each : state.bays) {
+        const Stay* stay = stay_at(each);
+        if (stay == nullptr)
+            continue;
+        if (made_there(stay->earlier_places, bay.id, made))
+            return InPresent{&each};
+        const bool here = each.id == bay.id && may_be_made_here(*stay, made);
+        if (here || may_be_made_there(stay->earlier_places, bay.id, made))
+            concerned.push_back(&each);
+    }
+    if (concerned.empty())
+        return Elsewhere{UnassignedWhy::no_stay, {}};
+    return Elsewhere{UnassignedWhy::not_in_one_stay, std::move(concerned)};
 }
 
 // Whether it would have proven something of the joint, or was a second hit on it.
@@ -119,9 +161,16 @@ std::optional<PersonNumber> only_one(const Crew& crew) {
 
 // ---- outcomes -----------------------------------------------------------------------------------------
 
-Outcome unassigned(const Transition& t, BayState* bay, const ResultReceived& result, UnassignedWhy why) {
-    Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
-    Crew crew = bay != nullptr ? crew_of(*bay, result.made) : Crew{{}, true};
+// Where it was made, and where the unit is that may have been turned.
+struct Spot {
+    const BayState* made_at = nullptr;
+    BayState* unit_at = nullptr;
+};
+Spot at_one(BayState* bay) { return {bay, bay}; }
+
+Outcome unassigned(const Transition& t, const Spot& spot, const ResultReceived& result, UnassignedWhy why) {
+    Stay* stay = spot.unit_at != nullptr ? stay_at(*spot.unit_at) : nullptr;
+    Crew crew = spot.made_at != nullptr ? crew_of(*spot.made_at, result.made) : Crew{{}, true};
     UnassignedResult kept{.result = t.now(),
                           .tool = result.tool,
                           .why = why,
@@ -398,37 +447,37 @@ std::expected<Candidate, UnassignedWhy> claimed_by(std::vector<Candidate> open, 
     return open.front();
 }
 
-Outcome tighten(const Transition& t, BayState& bay, const config::Tool& tool,
+Outcome tighten(const Transition& t, const Spot& spot, const config::Tool& tool,
                 const std::vector<Candidate>& served, const ResultReceived& result) {
-    Stay& stay = std::get<Stay>(bay.occupant);
+    Stay& stay = std::get<Stay>(spot.unit_at->occupant);
     const auto open = unproven(served);
     if (open.empty()) {
         const auto hit =
             std::ranges::find_if(served, [&](const Candidate& c) { return rehits(c, result.reading); });
         if (hit != served.end())
             return take_rehit(t, stay, *hit->state);
-        return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
+        return unassigned(t, spot, result, UnassignedWhy::no_open_joint);
     }
     const auto claimed = claimed_by(open, result.reading);
     if (!claimed)
-        return unassigned(t, &bay, result, claimed.error());
+        return unassigned(t, spot, result, claimed.error());
     if (rehits(*claimed, result.reading))
         return take_rehit(t, stay, *claimed->state);
     const auto target = target_in(*claimed, result.reading);
     if (!target)
-        return unassigned(t, &bay, result, target.error());
-    return count_for(t, stay, *target, {tool, result.reading, t.now(), crew_of(bay, result.made)});
+        return unassigned(t, spot, result, target.error());
+    return count_for(t, stay, *target, {tool, result.reading, t.now(), crew_of(*spot.made_at, result.made)});
 }
 
-Outcome attribute(Transition& t, BayState& bay, const config::Station& station, const config::Tool& tool,
+Outcome attribute(Transition& t, const Spot& spot, const config::Station& station, const config::Tool& tool,
                   const ResultReceived& result) {
-    Stay& stay = std::get<Stay>(bay.occupant);
+    Stay& stay = std::get<Stay>(spot.unit_at->occupant);
     if (stay.doubt != Doubt::none || !stay.refused_tickets.empty()) {
-        return unassigned(t, &bay, result, UnassignedWhy::question_open);
+        return unassigned(t, spot, result, UnassignedWhy::question_open);
     }
     const config::Plan* plan = plan_of(station, stay);
     if (plan == nullptr)
-        return unassigned(t, &bay, result, UnassignedWhy::not_identified);
+        return unassigned(t, spot, result, UnassignedWhy::not_identified);
     const auto served = [&](std::size_t last_stage) {
         return served_joints(station, *plan, stay, result.tool, last_stage);
     };
@@ -436,9 +485,9 @@ Outcome attribute(Transition& t, BayState& bay, const config::Station& station, 
     case Direction::loosen:
         // A joint of a later stage may have been tightened while an earlier stage was done: of every stage.
         return loosen(t, stay, served(plan->stages.size()), result.reading);
-    case Direction::tighten: return tighten(t, bay, tool, served(open_stage(station, *plan, stay)), result);
+    case Direction::tighten: return tighten(t, spot, tool, served(open_stage(station, *plan, stay)), result);
     }
-    return unassigned(t, &bay, result, UnassignedWhy::no_open_joint);
+    return unassigned(t, spot, result, UnassignedWhy::no_open_joint);
 }
 
 // Why a result does not count, whatever stay it was made in.
@@ -456,19 +505,37 @@ std::optional<UnassignedWhy> doubt_about(Arrival arrival, const ToolState& tool)
     return UnassignedWhy::count_broken;
 }
 
-// Of a shared tool: each of its bays whose unit may have been turned waits for a word about it.
+bool was_at_one_of(const Stay& stay, const config::Tool& tool, const Interval& made) {
+    return std::ranges::any_of(config::bays_of(tool), [&](const std::string& id) {
+        return may_be_made_there(stay.earlier_places, BayId{id}, made);
+    });
+}
+
+// Of a shared tool: each unit at its bays, or that was at one of them then, waits for a word about it.
 Outcome between_bays(Transition& t, const config::Tool& tool, const ResultReceived& result) {
     std::optional<Outcome> outcome;
-    for (const std::string& id : config::bays_of(tool)) {
-        BayState* bay = bay_of(t.state, BayId{id});
-        const Stay* stay = bay != nullptr ? stay_at(*bay) : nullptr;
-        if (stay == nullptr || !may_be_made_in(*stay, result.made))
+    for (BayState& bay : t.state.bays) {
+        const Stay* stay = stay_at(bay);
+        const bool here =
+            stay != nullptr && config::is_at(tool, bay.id.text) && may_be_made_here(*stay, result.made);
+        if (!here && (stay == nullptr || !was_at_one_of(*stay, tool, result.made)))
             continue;
-        Outcome here = unassigned(t, bay, result, UnassignedWhy::between_bays);
+        Outcome one = unassigned(t, at_one(&bay), result, UnassignedWhy::between_bays);
         if (!outcome)
-            outcome = std::move(here);
+            outcome = std::move(one);
     }
-    return outcome ? *outcome : unassigned(t, nullptr, result, UnassignedWhy::between_bays);
+    return outcome ? *outcome : unassigned(t, {}, result, UnassignedWhy::between_bays);
+}
+
+Outcome nowhere(Transition& t, const BayState& made_at, const Elsewhere& where,
+                const ResultReceived& result) {
+    std::optional<Outcome> outcome;
+    for (BayState* bay : where.concerned) {
+        Outcome one = unassigned(t, {&made_at, bay}, result, where.why);
+        if (!outcome)
+            outcome = std::move(one);
+    }
+    return outcome ? *outcome : unassigned(t, {}, result, where.why);
 }
 
 Outcome place(Transition& t, const ToolState& state, const ResultReceived& result,
@@ -476,31 +543,32 @@ Outcome place(Transition& t, const ToolState& state, const ResultReceived& resul
     const config::Station* in_force = rules_of(t.rules, t.state.rules);
     const config::Tool* tool = in_force != nullptr ? tool_in(*in_force, result.tool) : nullptr;
     if (tool == nullptr)
-        return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
+        return unassigned(t, {}, result, UnassignedWhy::unknown_tool);
     const auto whose = bay_when(*tool, state, result.made);
     if (!whose)
         return between_bays(t, *tool, result);
     BayState* bay = bay_of(t.state, *whose);
     if (bay == nullptr)
-        return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
-    const config::Station* station = rules_at(t.rules, t.state, *bay);
+        return unassigned(t, {}, result, UnassignedWhy::unknown_tool);
+    const Whereabouts where = place_of(t.state, *bay, result.made);
+    const auto* present = std::get_if<InPresent>(&where);
+    const Spot spot{bay, present != nullptr ? present->bay : bay};
+    const config::Station* station = rules_at(t.rules, t.state, *spot.unit_at);
     const config::Tool* tool_then = station != nullptr ? tool_in(*station, result.tool) : nullptr;
-    const config::Bay* where = station != nullptr ? bay_in(*station, bay->id) : nullptr;
-    if (tool_then == nullptr || where == nullptr || !config::is_at(*tool_then, bay->id.text))
-        return unassigned(t, bay, result, UnassignedWhy::unknown_tool);
+    const config::Bay* known = station != nullptr ? bay_in(*station, bay->id) : nullptr;
+    if (tool_then == nullptr || known == nullptr || !config::is_at(*tool_then, bay->id.text))
+        return unassigned(t, spot, result, UnassignedWhy::unknown_tool);
     // No rules are changed so while a unit is there; but a real unit is worth asking both.
-    if ((tool->simulated || tool_then->simulated) && !where->simulated)
-        return unassigned(t, bay, result, UnassignedWhy::simulated_tool);
-    return std::visit(Overloaded{[&](const Elsewhere& nowhere) {
-                                     return unassigned(t, nowhere.concerns_present_stay ? bay : nullptr,
-                                                       result, nowhere.why);
-                                 },
-                                 [&](const InEnded& in) { return file_late(t, *bay, *in.stay, result); },
-                                 [&](const InPresent&) {
-                                     return doubt ? unassigned(t, bay, result, *doubt)
-                                                  : attribute(t, *bay, *station, *tool_then, result);
-                                 }},
-                      place_of(t.state, *bay, result.made));
+    if ((tool->simulated || tool_then->simulated) && !known->simulated)
+        return unassigned(t, spot, result, UnassignedWhy::simulated_tool);
+    return std::visit(
+        Overloaded{[&](const Elsewhere& elsewhere) { return nowhere(t, *bay, elsewhere, result); },
+                   [&](const InEnded& in) { return file_late(t, *bay, *in.stay, result); },
+                   [&](const InPresent&) {
+                       return doubt ? unassigned(t, spot, result, *doubt)
+                                    : attribute(t, spot, *station, *tool_then, result);
+                   }},
+        where);
 }
 
 // Whether people who decide about the tool's count must have seen this result.
@@ -516,7 +584,7 @@ void note_change(const Transition& t, ToolState& tool, Arrival arrival) {
 Outcome apply(Transition& t, const ResultReceived& result) {
     ToolState* tool = tool_of(t.state, result.tool);
     if (tool == nullptr)
-        return unassigned(t, nullptr, result, UnassignedWhy::unknown_tool);
+        return unassigned(t, {}, result, UnassignedWhy::unknown_tool);
     const Arrival arrival = count(*tool, result, t.event.at);
     if (arrival == Arrival::conflict)
         tool->conflict = true;

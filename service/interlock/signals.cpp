@@ -37,6 +37,7 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::unit_absent:
     case ReasonCode::token_not_taken:
     case ReasonCode::movement_used:
+    case ReasonCode::next_bay_occupied:
     case ReasonCode::tool_not_asked:
     case ReasonCode::results_outstanding:
     case ReasonCode::result_unassigned:

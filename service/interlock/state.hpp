@@ -3,6 +3,7 @@
 // holds no clock reading that an unjournaled renewal could move.
 //
 //   a bay:   Empty --arrival / first ticket--> Stay --departure / leaving movement / "has left"--> Empty
+//            Stay --movement to another bay--> Empty, and the same stay is at that bay (moves.hpp)
 //   a permissive:
 //            Withheld --no reason left--> Released --any reason, used, stay ends--> Withheld
 //            Withheld --two people decide that the unit leaves incomplete--> LeavingIncomplete --> Withheld
@@ -247,9 +248,13 @@ enum class Doubt : std::uint8_t {
     restarted,
     controller_link_lost,
     controller_restarted,
-    counts_changed
+    counts_changed,
+    moved_in_doubt,        // to this bay: while that was withheld, or it was not certain which unit it was
+    came_before_counted,   // a unit came to this bay, and only then was this one counted as moved here
+    moved_towards_another  // a movement was counted from one of two bays to the other, and both have a unit
 };
-TAUTGATE_ENUM(Doubt, none, restarted, controller_link_lost, controller_restarted, counts_changed);
+TAUTGATE_ENUM(Doubt, none, restarted, controller_link_lost, controller_restarted, counts_changed,
+              moved_in_doubt, came_before_counted, moved_towards_another);
 
 enum class UnassignedWhy : std::uint8_t {
     no_stay,           // no unit was there when it was made
@@ -347,6 +352,26 @@ struct ReuseAccepted {
 };
 TAUTGATE_FIELDS(ReuseAccepted, serial, from, decided);
 
+// A bay at which the unit of a stay was before it moved on: what was made there then belongs to the stay.
+struct EarlierPlace {
+    BayId bay;
+    Stamp from;
+    Stamp until;
+    bool operator==(const EarlierPlace&) const = default;
+};
+TAUTGATE_FIELDS(EarlierPlace, bay, from, until);
+
+// How the unit came to the bay at which its stay is now.
+struct MovedHere {
+    BayId from;
+    PermissiveId permissive;
+    EventNumber moved;
+    std::optional<EventNumber> arrived;  // none: it is on its way
+    Stamp since;                         // that it is here; while it is on its way, that it moved
+    bool operator==(const MovedHere&) const = default;
+};
+TAUTGATE_FIELDS(MovedHere, from, permissive, moved, arrived, since);
+
 struct Stay {
     EventNumber id;  // the event that began it
     Token token;
@@ -371,11 +396,14 @@ struct Stay {
     std::optional<EventNumber> leaves_incomplete;
     std::optional<StayOrder> order;  // none: not known at the station, or its rules take no orders
     std::vector<ReuseAccepted> reuses;
+    std::vector<EarlierPlace> earlier_places;  // oldest first
+    std::optional<MovedHere> moved_here;       // none: it began at this bay
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
                 joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven,
-                ever_moved_unproven, used, set_aside, differs, leaves_incomplete, order, reuses);
+                ever_moved_unproven, used, set_aside, differs, leaves_incomplete, order, reuses,
+                earlier_places, moved_here);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -465,6 +493,17 @@ struct UnusedScan {
 };
 TAUTGATE_FIELDS(UnusedScan, scanned, why);
 
+// The unit of a stay at another bay may move here now. This bay, which is empty, shows its token as the next.
+struct Expected {
+    EventNumber stay;
+    Token token;
+    BayId from;
+    PermissiveId permissive;
+    bool arrived = false;  // a unit arrived here, and that movement has not been counted (yet)
+    bool operator==(const Expected&) const = default;
+};
+TAUTGATE_FIELDS(Expected, stay, token, from, permissive, arrived);
+
 struct BayState {
     BayId id;
     Token offered;  // on the wire while the bay is empty; the next stay takes it
@@ -483,10 +522,17 @@ struct BayState {
     std::vector<EventNumber> set_aside;  // while no unit was there: the next one waits for what people say
     std::optional<WiringTest> wiring_test;
     std::optional<UnusedScan> unused_scan;
+    std::optional<Expected> expected;
+    // The unit left its place while more than one way was free: which one it took, a count will say.
+    std::vector<PermissiveId> gone_by;
+    // A unit of which no stay is open may be under way to this bay: of the next one that is moved here, a
+    // ticket says which it is.
+    bool stray_due = false;
     bool operator==(const BayState&) const = default;
 };
 TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departure_due, left_released,
-                permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan);
+                permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan, expected, gone_by,
+                stray_due);
 
 // A stay that ended lately: results made in it may still arrive.
 struct EndedStay {
@@ -497,9 +543,11 @@ struct EndedStay {
     Stamp ended;
     Revision rules;
     std::string plan;  // empty: never identified
+    std::vector<EarlierPlace> earlier_places = {};
+    std::optional<Stamp> here_since = {};  // none: it began at this bay
     bool operator==(const EndedStay&) const = default;
 };
-TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan);
+TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan, earlier_places, here_since);
 
 struct UnitHold {
     Serial unit;

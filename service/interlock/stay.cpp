@@ -1,6 +1,7 @@
 // The beginning, the identity and the end of a unit's stay.
 #include <algorithm>
 
+#include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/transition.hpp"
 
@@ -107,6 +108,8 @@ void begin_stay(Transition& t, BayState& bay) {
     bay.left_released.clear();
     bay.departure_due = false;
     bay.unused_scan.reset();
+    bay.expected.reset();
+    bay.stray_due = false;  // this may be the one, and its ticket is still to be scanned
 }
 
 Serial unit_of(const Stay& stay) {
@@ -169,6 +172,13 @@ bool released_for_leaving(const Transition& t, const BayState& bay,
     });
 }
 
+void vacate(BayState& bay, Token fresh) {
+    bay.occupant = Empty{};
+    bay.unused_scan.reset();
+    bay.gone_by.clear();
+    bay.offered = fresh;
+}
+
 void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     const Stay stay = std::get<Stay>(bay.occupant);
     const Serial unit = unit_of(stay);
@@ -180,6 +190,8 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
         t.alarm(AlarmCode::left_unproven, bay.id, unit, "the unit left while it was withheld");
         break;
     }
+    if (how != Leaving::proven)
+        expect_stray(t, bay);
     const auto* identified = std::get_if<Identified>(&stay.identity);
     close_order(t, stay, how);
     t.state.ended.push_back({.id = stay.id,
@@ -188,12 +200,12 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
                              .began = stay.began,
                              .ended = t.event.at,
                              .rules = stay.rules,
-                             .plan = identified != nullptr ? identified->plan : std::string{}});
+                             .plan = identified != nullptr ? identified->plan : std::string{},
+                             .earlier_places = stay.earlier_places,
+                             .here_since = stay.moved_here ? std::optional(here_since(stay)) : std::nullopt});
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
-    bay.occupant = Empty{};
-    bay.unused_scan.reset();
-    bay.offered = fresh;
+    vacate(bay, fresh);
     t.effects.emplace_back(TakeSnapshot{});
 }
 

@@ -30,7 +30,7 @@ bool is_trusted(const ToolState& tool) {
 }
 
 bool is_ready(const BayState& bay, const Stay& stay) {
-    return bay.controller.present == Presence::present && stay.doubt == Doubt::none &&
+    return bay.controller.present == Presence::present && !is_on_its_way(stay) && stay.doubt == Doubt::none &&
            stay.refused_tickets.empty();
 }
 

@@ -32,6 +32,8 @@ void begin_stay(Transition& t, BayState& bay);
 enum class Leaving : std::uint8_t { proven, incomplete, unproven };
 // The unit is gone. `fresh` is offered to the next one. Unproven and incomplete units go on the hold list.
 void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh);
+// Its stay ended or went to another bay. `fresh` is offered to the next one.
+void vacate(BayState& bay, Token fresh);
 void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why);
 // The same for the unit of a stay, by the number of its stay as long as no ticket says which unit it is.
 void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string why);

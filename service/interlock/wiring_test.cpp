@@ -30,6 +30,8 @@ std::string not_now(const BayState& bay) {
         return "the wiring of this bay is being tested already";
     if (stay_at(bay) != nullptr || bay.departure_due)
         return "a unit is at the bay";
+    if (bay.expected)
+        return "a unit may move to the bay now";
     if (bay.controller.link != Quality::good)
         return "the link to the equipment's controller is not good";
     if (!bay.controller.counts || bay.controller.present != Presence::absent)

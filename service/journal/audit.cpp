@@ -35,7 +35,8 @@ constexpr std::array tables{Table{"stay", "stay", 1},
                             Table{"snapshot", "event", 1},
                             Table{"genealogy", "serial, unit, kind, since", 4},
                             Table{"works_order", "order_number, added", 2},
-                            Table{"trace", "tool, epoch, counter, event", 4}};
+                            Table{"trace", "tool, epoch, counter, event", 4},
+                            Table{"stay_move", "stay, event", 2}};
 
 std::string ask_for(const Table& table) {
     return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;

@@ -212,7 +212,7 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
     SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended,
-        trace;
+        trace, move, new_bay;
     NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
@@ -236,6 +236,10 @@ Projection::Statements::Statements(SQLite::Database& db)
       override_ended(db, "UPDATE decision SET ended = ? WHERE event = ?"),
       trace(db, "INSERT OR REPLACE INTO trace(tool, epoch, counter, event, digest, samples, bytes, utc_us) "
                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
+      move(db,
+           "INSERT OR REPLACE INTO stay_move(stay, event, from_bay, to_bay, permissive, unproven, utc_us) "
+           "VALUES(?, ?, ?, ?, ?, ?, ?)"),
+      new_bay(db, "UPDATE stay SET bay = ? WHERE stay = ?"),
       tightening(db,
                  "tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
                  "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
@@ -284,6 +288,11 @@ void Projection::add_stay_change(const StoredEvent& stored, const StayChange& ch
                               run(to.identify, it.unit.text, it.variant, it.plan, it.plan_revision, it.stay);
                           },
                           [&](const StayLeavesIncomplete& it) { run(to.incomplete, it.decided, it.stay); },
+                          [&](const StayMovedOn& it) {
+                              run(to.move, it.stay, now, it.from.text, it.to.text, it.permissive.text,
+                                  it.unproven, stored.event.at.utc_us);
+                              run(to.new_bay, it.to.text, it.stay);
+                          },
                           [&](const StayEnded& it) { run(to.end, now, stored.event.at.utc_us, it.stay); },
                           [](const SubassemblyTakenOut&) {}, [](const SubassemblyLeftIn&) {},
                           [](const OrderBuilt&) {}, [](const OrderBegun&) {}},
@@ -428,10 +437,19 @@ void Projection::add_decision(const StoredEvent& stored) {
         stored.event.at.utc_us);
 }
 
+namespace {
+
+bool goes_away(const StayChange& change) {
+    return std::holds_alternative<StayEnded>(change) || std::holds_alternative<StayMovedOn>(change);
+}
+
+}  // namespace
+
 void Projection::add(const StoredEvent& stored) {
-    // Acts and outputs belong to the stay that stood before it ended, and to the one that begins with them.
+    // Acts and outputs belong to the stay that stood before it ended or moved on, and to the one that begins
+    // with them.
     for (const auto& change : stored.stays)
-        if (!std::holds_alternative<StayEnded>(change))
+        if (!goes_away(change))
             add_stay_change(stored, change);
     add_decision(stored);
     if (const auto* result = std::get_if<interlock::ResultReceived>(&stored.event.payload))
@@ -449,7 +467,7 @@ void Projection::add(const StoredEvent& stored) {
     genealogy_.add(stored);
     orders_.add(stored);
     for (const auto& change : stored.stays)
-        if (std::holds_alternative<StayEnded>(change))
+        if (goes_away(change))
             add_stay_change(stored, change);
 }
 

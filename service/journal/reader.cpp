@@ -109,6 +109,9 @@ void take(Columns from, TraceRow& row) {
 void take(Columns from, ReleaseRow& row) {
     from >> row.event >> row.permissive >> row.bay >> row.output >> row.token >> row.reasons >> row.utc_us;
 }
+void take(Columns from, MoveRow& row) {
+    from >> row.event >> row.from_bay >> row.to_bay >> row.permissive >> row.unproven >> row.utc_us;
+}
 void take(Columns from, DecisionRow& row) {
     from >> row.event >> row.bay >> row.stay >> row.kind >> row.action >> row.subject >> row.subject_event >>
         row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >>
@@ -584,9 +587,16 @@ Reader::Result<std::optional<std::string>> Reader::trace_samples(std::string_vie
 Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay) {
     return rows<ReleaseRow>(
         "SELECT event, permissive, bay, output, token, reasons, utc_us FROM release "
-        "WHERE bay = (SELECT bay FROM stay WHERE stay = ?1) AND event " TAUTGATE_WITHIN_STAY
+        "WHERE bay IN (SELECT bay FROM stay WHERE stay = ?1 UNION SELECT from_bay FROM stay_move "
+        "WHERE stay = ?1 UNION SELECT to_bay FROM stay_move WHERE stay = ?1) AND event " TAUTGATE_WITHIN_STAY
         "AND stay = ?1 ORDER BY event, permissive",
         stay.stay);
+}
+
+Reader::Result<std::vector<MoveRow>> Reader::moves_of(EventNumber stay) {
+    return rows<MoveRow>("SELECT event, from_bay, to_bay, permissive, unproven, utc_us FROM stay_move "
+                         "WHERE stay = ? ORDER BY event",
+                         stay);
 }
 
 Reader::Result<std::vector<DecisionRow>> Reader::decisions_of(const StayRow& stay) {

@@ -45,7 +45,7 @@ struct ChainFault {
 
 struct StayRow {
     EventNumber stay;
-    std::string bay;
+    std::string bay;  // where the unit is now, or was last
     std::uint32_t token = 0;
     std::int64_t began_utc_us = 0;
     std::string rules;
@@ -103,6 +103,15 @@ struct ReleaseRow {
     std::string output;
     std::optional<std::uint32_t> token;
     std::string reasons;  // reason codes, worst first, comma between
+    std::int64_t utc_us = 0;
+};
+
+struct MoveRow {
+    EventNumber event;
+    std::string from_bay;
+    std::string to_bay;
+    std::string permissive;
+    bool unproven = false;
     std::int64_t utc_us = 0;
 };
 
@@ -221,6 +230,8 @@ class Reader {
     // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in
     // between stands in the events.
     [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);
+    // Its movements from one bay to another, oldest first.
+    [[nodiscard]] Result<std::vector<MoveRow>> moves_of(EventNumber stay);
     [[nodiscard]] Result<std::vector<DecisionRow>> decisions_of(const StayRow& stay);
 
   private:

@@ -202,10 +202,26 @@ CREATE TABLE trace(
 CREATE INDEX trace_of_event ON trace(event);
 )sql";
 
+// ---- movements between bays (version 3) ---------------------------------------------------------------
+
+constexpr const char* derived_since_3 = R"sql(
+CREATE TABLE stay_move(
+    stay INTEGER NOT NULL,
+    event INTEGER NOT NULL REFERENCES event(number),
+    from_bay TEXT NOT NULL,
+    to_bay TEXT NOT NULL,
+    permissive TEXT NOT NULL,
+    unproven INTEGER NOT NULL,
+    utc_us INTEGER NOT NULL,
+    PRIMARY KEY(stay, event)
+) STRICT, WITHOUT ROWID;
+)sql";
+
 constexpr std::array parts{
     std::pair{Part::record, record_tables},       std::pair{Part::triggers, record_triggers},
     std::pair{Part::derived, derived_tables},     std::pair{Part::derived, derived_since_2},
-    std::pair{Part::record, trace_record_tables}, std::pair{Part::derived, trace_derived_tables}};
+    std::pair{Part::record, trace_record_tables}, std::pair{Part::derived, trace_derived_tables},
+    std::pair{Part::derived, derived_since_3}};
 
 // A kind ("table", "index", "trigger", "view") and a name, which SQLite compares without regard to case.
 using Thing = std::pair<std::string, std::string>;
@@ -264,6 +280,8 @@ std::string second_schema() {
     return std::string(derived_since_2) + trace_record_tables + trace_derived_tables;
 }
 
+std::string third_schema() { return derived_since_3; }
+
 std::vector<SchemaFault> schema_faults(SQLite::Database& db) {
     const Schema stored = stored_in(db);
     const Schema ours = wanted();
@@ -309,6 +327,7 @@ void make_derived_again(SQLite::Database& db) {
     db.exec(derived_tables);
     db.exec(derived_since_2);
     db.exec(trace_derived_tables);
+    db.exec(derived_since_3);
 }
 
 }  // namespace tautgate::journal

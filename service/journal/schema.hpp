@@ -26,6 +26,8 @@ enum class Part : std::uint8_t {
 [[nodiscard]] std::string first_schema();
 // What brings it to version 2: genealogy, orders and traces of results.
 [[nodiscard]] std::string second_schema();
+// To version 3: movements of units between bays.
+[[nodiscard]] std::string third_schema();
 
 struct SchemaFault {
     Part part = Part::record;  // an index, a trigger or a view of somebody else counts as derived: it goes

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "service/interlock/lookup.hpp"
 #include "service/journal/digest.hpp"
 
 namespace tautgate::journal {
@@ -65,9 +66,28 @@ void add_order(EventNumber stay, const std::string& number, const State& now, st
         out.emplace_back(OrderBegun{stay, number, open->unit});
 }
 
-std::optional<PersonNumber> signed_on_at(const State& state, EventNumber stay) {
+StayMovedOn moved_on(const Stay& stay, const domain::BayId& to, const State& now) {
+    const interlock::MovedHere here = stay.moved_here.value_or(interlock::MovedHere{});
+    const bool unproven =
+        std::ranges::find(stay.moved_unproven, interlock::MovementSeen{here.permissive, now.newest}) !=
+        stay.moved_unproven.end();
+    return {
+        .stay = stay.id, .from = here.from, .to = to, .permissive = here.permissive, .unproven = unproven};
+}
+
+// The bay at which the unit was when the result was made: where it is, unless it has moved on since.
+std::optional<PersonNumber> signed_on_when(const State& state, EventNumber stay,
+                                           const domain::Interval& made) {
     const auto* bay = bay_of_stay(state, stay);
-    return bay != nullptr ? bay->signed_on : std::nullopt;
+    if (bay == nullptr)
+        return std::nullopt;
+    for (const interlock::EarlierPlace& place : std::get<Stay>(bay->occupant).earlier_places) {
+        const bool there = place.until.boot == made.boot && made.to_ns <= place.until.monotonic_ns;
+        const auto* then = there ? interlock::bay_of(state, place.bay) : nullptr;
+        if (then != nullptr)
+            return then->signed_on;
+    }
+    return bay->signed_on;
 }
 
 std::optional<PersonNumber> operator_of_unassigned(const State& state, EventNumber result) {
@@ -88,14 +108,15 @@ std::optional<PersonNumber> operator_of_unassigned(const State& state, EventNumb
 // Who was signed on where the result was made.
 std::optional<PersonNumber> operator_of(const interlock::Event& event, const State& after,
                                         const interlock::Outcome& outcome) {
-    if (!std::holds_alternative<interlock::ResultReceived>(event.payload))
+    const auto* result = std::get_if<interlock::ResultReceived>(&event.payload);
+    if (result == nullptr)
         return std::nullopt;
     if (const auto* counted = std::get_if<interlock::Attributed>(&outcome))
-        return signed_on_at(after, counted->stay);
+        return signed_on_when(after, counted->stay, result->made);
     if (const auto* rehit = std::get_if<interlock::Rehit>(&outcome))
-        return signed_on_at(after, rehit->stay);
+        return signed_on_when(after, rehit->stay, result->made);
     if (const auto* loosened = std::get_if<interlock::Loosened>(&outcome))
-        return signed_on_at(after, loosened->stay);
+        return signed_on_when(after, loosened->stay, result->made);
     return operator_of_unassigned(after, event.number);
 }
 
@@ -116,6 +137,7 @@ std::vector<StayWatch::Seen> StayWatch::look(const State& state) {
     for (const auto& bay : state.bays)
         if (const Stay* stay = stay_in(bay))
             seen.push_back({.stay = stay->id,
+                            .bay = bay.id,
                             .tickets = stay->tickets,
                             .refused = stay->refused_tickets,
                             .identity = identity_of(*stay),
@@ -148,6 +170,9 @@ std::vector<StayChange> StayWatch::changes(const State& now) {
                                        .rules = stay.rules});
         }
         const Seen before = known == seen_.end() ? Seen{} : *known;
+        if (known != seen_.end() && after.bay != before.bay)
+            out.emplace_back(
+                moved_on(std::get<Stay>(bay_of_stay(now, after.stay)->occupant), after.bay, now));
         add_withdrawn(after.stay, before.tickets, after.tickets, out);
         add_withdrawn(after.stay, before.refused, after.refused, out);
         add_filed(after.stay, before.tickets, after.tickets, true, out);

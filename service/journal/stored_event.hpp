@@ -71,6 +71,17 @@ struct StayLeavesIncomplete {
 };
 TAUTGATE_FIELDS(StayLeavesIncomplete, stay, decided);
 
+// The unit was moved to another bay, and its stay went with it.
+struct StayMovedOn {
+    EventNumber stay;
+    domain::BayId from;
+    domain::BayId to;
+    domain::PermissiveId permissive;
+    bool unproven = false;  // that was withheld
+    bool operator==(const StayMovedOn&) const = default;
+};
+TAUTGATE_FIELDS(StayMovedOn, stay, from, to, permissive, unproven);
+
 struct StayEnded {
     EventNumber stay;
     bool operator==(const StayEnded&) const = default;
@@ -113,8 +124,9 @@ struct OrderBegun {
 };
 TAUTGATE_FIELDS(OrderBegun, stay, order, unit);
 
-using StayChange = std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete,
-                                StayEnded, SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun>;
+using StayChange =
+    std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete, StayEnded,
+                 SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun, StayMovedOn>;
 
 // ---- the stored event ---------------------------------------------------------------------------------
 
@@ -179,6 +191,7 @@ class StayWatch {
   private:
     struct Seen {
         EventNumber stay;
+        domain::BayId bay;
         std::vector<interlock::Ticket> tickets;
         std::vector<interlock::Ticket> refused;
         interlock::Identified identity;

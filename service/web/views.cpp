@@ -258,6 +258,13 @@ json list_of(const Items& items, Show show) {
     return all;
 }
 
+json moved_here_view(const interlock::MovedHere& moved) {
+    return {{"from", moved.from.text},
+            {"permissive", moved.permissive.text},
+            {"event", moved.moved.value},
+            {"arrived", number_or_null(moved.arrived)}};
+}
+
 json stay_view(const Stay& stay, const config::Station* rules, const people::Roster& roster) {
     const auto joint = [&](const JointState& j) {
         return joint_view(j, rules == nullptr ? nullptr : by_id(rules->joints, j.id.text), roster);
@@ -282,6 +289,7 @@ json stay_view(const Stay& stay, const config::Station* rules, const people::Ros
             {"proposals",
              list_of(stay.proposals, [&](const Proposal& p) { return proposal_view(p, rules, roster); })},
             {"moved_unproven", list_of(stay.moved_unproven, moved)},
+            {"moved_here", stay.moved_here ? moved_here_view(*stay.moved_here) : json(nullptr)},
             {"leaves_incomplete", number_or_null(stay.leaves_incomplete)}};
 }
 
@@ -348,6 +356,13 @@ json wiring_test_view(const WiringTest& test, const people::Roster& roster) {
             {"token", test.token.value}};
 }
 
+json expected_view(const interlock::Expected& expected) {
+    return {{"stay", expected.stay.value},
+            {"from", expected.from.text},
+            {"permissive", expected.permissive.text},
+            {"arrived", expected.arrived}};
+}
+
 json bay_view(const StationPort& station, const BayState& bay, const people::Roster& roster) {
     const auto* rules = rules_of(station, bay.id);
     const auto* described = rules == nullptr ? nullptr : by_id(rules->bays, bay.id.text);
@@ -359,6 +374,7 @@ json bay_view(const StationPort& station, const BayState& bay, const people::Ros
             {"signed_on", person_or_null(bay.signed_on, roster)},
             {"occupant", stay == nullptr ? json(nullptr) : stay_view(*stay, rules, roster)},
             {"departure_due", bay.departure_due},
+            {"expected", bay.expected ? expected_view(*bay.expected) : json(nullptr)},
             {"wiring_test", bay.wiring_test ? wiring_test_view(*bay.wiring_test, roster) : json(nullptr)},
             {"permissives", list_of(bay.permissives, [&](const PermissiveState& p) {
                  return bay_permissive_view(station, bay, p, rules);
@@ -638,6 +654,15 @@ json output_line(const history::OutputLine& line) {
             {"reasons", codes_view(line.reasons)}};
 }
 
+json move_line(const history::MoveLine& line) {
+    return {{"event", line.event.value},
+            {"at", protocol::utc_text(line.utc_us)},
+            {"from", line.from},
+            {"to", line.to},
+            {"permissive", line.permissive},
+            {"unproven", line.unproven}};
+}
+
 json decision_line(const history::DecisionLine& line, const people::Roster& roster) {
     return {{"event", line.event.value},
             {"at", protocol::utc_text(line.utc_us)},
@@ -688,24 +713,25 @@ json open_order(const Order& order) {
 }
 
 json stay_record_view(const history::StayRecord& stay, const people::Roster& roster) {
-    return {{"stay", stay.stay.value},
-            {"bay", stay.bay},
-            {"token", stay.token},
-            {"began", protocol::utc_text(stay.began_utc_us)},
-            {"ended", or_null(stay.ended_utc_us, [](auto us) { return protocol::utc_text(us); })},
-            {"ended_by", number_or_null(stay.ended)},
-            {"leaves_incomplete", number_or_null(stay.leaves_incomplete)},
-            {"unit", text_or_null(stay.unit)},
-            {"variant", text_or_null(stay.variant)},
-            {"plan", text_or_null(stay.plan)},
-            {"plan_revision", text_or_null(stay.plan_revision)},
-            {"rules", stay.rules},
-            {"tickets", list_of(stay.tickets, ticket_line)},
-            {"tightenings",
-             list_of(stay.tightenings, [&](const auto& line) { return tightening_line(line, roster); })},
-            {"outputs", list_of(stay.outputs, output_line)},
-            {"decisions",
-             list_of(stay.decisions, [&](const auto& line) { return decision_line(line, roster); })}};
+    return {
+        {"stay", stay.stay.value},
+        {"bay", stay.bay},
+        {"token", stay.token},
+        {"began", protocol::utc_text(stay.began_utc_us)},
+        {"ended", or_null(stay.ended_utc_us, [](auto us) { return protocol::utc_text(us); })},
+        {"ended_by", number_or_null(stay.ended)},
+        {"leaves_incomplete", number_or_null(stay.leaves_incomplete)},
+        {"unit", text_or_null(stay.unit)},
+        {"variant", text_or_null(stay.variant)},
+        {"plan", text_or_null(stay.plan)},
+        {"plan_revision", text_or_null(stay.plan_revision)},
+        {"rules", stay.rules},
+        {"tickets", list_of(stay.tickets, ticket_line)},
+        {"tightenings",
+         list_of(stay.tightenings, [&](const auto& line) { return tightening_line(line, roster); })},
+        {"outputs", list_of(stay.outputs, output_line)},
+        {"decisions", list_of(stay.decisions, [&](const auto& line) { return decision_line(line, roster); })},
+        {"moves", list_of(stay.moves, move_line)}};
 }
 
 // ---- receipts -----------------------------------------------------------------------------------------
@@ -723,7 +749,8 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const OrdersRefused&) { return "orders_refused"; },
                    [](const Questioned&) { return "questioned"; },
                    [](const InsideAudit&) { return "inside_audit"; },
-                   [](const OutsideAudit&) { return "outside_audit"; }},
+                   [](const OutsideAudit&) { return "outside_audit"; },
+                   [](const interlock::StayMoved&) { return "stay_moved"; }},
         outcome);
 }
 

@@ -16,6 +16,7 @@
 #include "protocol/permissive_block.hpp"
 #include "tests/exploration/floor.hpp"
 #include "tests/exploration/normal.hpp"
+#include "tests/exploration/queue.hpp"
 
 using namespace tautgate;
 using namespace tautgate::exploration;
@@ -213,6 +214,9 @@ Key digest(const std::string& text) {
     return {low, high};
 }
 
+// More than there are: all of them.
+constexpr std::size_t queue_situations = 2'000'000;
+
 struct Node {
     std::uint32_t from = 0;
     std::uint32_t act = 0;  // index into the names
@@ -248,6 +252,15 @@ class Search {
         add(outcomes, other.outcomes);
         add(kinds, other.kinds);
         add(actions, other.actions);
+    }
+
+    void add_counts_of(const QueueFindings& queue) {
+        for (const auto& [key, count] : queue.reasons)
+            reasons[key] += count;
+        for (const auto& [key, count] : queue.outcomes)
+            outcomes[key] += count;
+        for (const auto& [key, count] : queue.doubts)
+            doubts[key] += count;
     }
 
     [[nodiscard]] const std::string& fault() const { return fault_; }
@@ -397,6 +410,17 @@ void each_alternative_was_reached(const std::string& what, const std::map<std::s
 }  // namespace
 
 TEST_CASE("no reachable situation breaks a promise, none is a dead end, and every rule was at work") {
+    const QueueFindings queue = explore_queue(queue_situations);
+    INFO(queue.fault);
+    CHECK(queue.fault.empty());
+    std::cout << "with two bays: " << queue.situations << " situations, " << queue.steps << " steps\n";
+    for (const auto& [what, count] : queue.seen)
+        std::cout << "  " << what << ": " << count << "\n";
+    for (const std::string what :
+         {"moved", "moved unproven", "on its way", "expected", "came early", "free: shift", "free: leave"}) {
+        INFO(what);
+        CHECK(queue.seen.contains(what));
+    }
     Search orders;
     // Orders come and go without end; the nearest situations take them through every rule.
     orders.run(About::orders, 400'000);
@@ -408,6 +432,7 @@ TEST_CASE("no reachable situation breaks a promise, none is a dead end, and ever
     INFO(search.fault());
     CHECK(search.fault().empty());
     search.add_counts_of(orders);
+    search.add_counts_of(queue);
     std::cout << search.situations() << " situations, " << search.steps() << " steps\n";
 
     boost::mp11::mp_for_each<boost::describe::describe_enumerators<ReasonCode>>([&](auto each) {

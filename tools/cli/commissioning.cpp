@@ -20,13 +20,42 @@ using interlock::ReasonCode;
 
 // ---- what holds a permissive ----------------------------------------------------------------------------
 
-bool holds_for_class(const config::Permissive& permissive, config::RiskClass risk) {
+bool is_in_scope(const config::Permissive& permissive, const config::Plan& plan, std::size_t stage) {
+    return permissive.scope != config::Scope::stages ||
+           stage <= config::stage_named(plan, permissive.through_stage).value_or(stage);
+}
+
+// By the plans of the station: a joint that one of them has in scope.
+bool holds_for(const config::Station& station, const config::Permissive& permissive,
+               const config::Joint& joint) {
     switch (permissive.scope) {
     case config::Scope::every_joint: return true;
     case config::Scope::classes:
-        return std::ranges::find(permissive.classes, risk) != permissive.classes.end();
+        return std::ranges::find(permissive.classes, joint.risk) != permissive.classes.end();
+    case config::Scope::stages: break;
     }
-    std::unreachable();
+    for (const auto& plan : station.plans)
+        for (std::size_t stage = 0; stage < plan.stages.size(); ++stage)
+            for (const auto& step : plan.stages[stage].steps) {
+                const auto* tighten = std::get_if<config::TightenStep>(&step);
+                if (tighten != nullptr && tighten->joint == joint.id && is_in_scope(permissive, plan, stage))
+                    return true;
+            }
+    return false;
+}
+
+bool holds_for_check(const config::Station& station, const config::Permissive& permissive,
+                     const std::string& text) {
+    if (permissive.scope == config::Scope::classes)
+        return false;
+    for (const auto& plan : station.plans)
+        for (std::size_t stage = 0; stage < plan.stages.size(); ++stage)
+            for (const auto& step : plan.stages[stage].steps) {
+                const auto* confirm = std::get_if<config::ConfirmStep>(&step);
+                if (confirm != nullptr && confirm->text == text && is_in_scope(permissive, plan, stage))
+                    return true;
+            }
+    return false;
 }
 
 std::string comma_list(const std::vector<std::string>& names) {
@@ -84,6 +113,7 @@ class Trials {
         case ReasonCode::token_not_taken:
             return all(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
         case ReasonCode::movement_used: return each_one_shot(reason);
+        case ReasonCode::next_bay_occupied: return each_move(reason);
         case ReasonCode::order_unknown:
             return with_orders(reason, "Bring a unit whose order was not sent to the station.");
         case ReasonCode::order_cancelled:
@@ -171,6 +201,13 @@ class Trials {
                 fmt::format("{}: make the movement, then ask for it again.", markdown_cell(moved->name)),
                 [moved](const config::Permissive& one) { return &one == moved && one.one_shot; });
     }
+    void each_move(ReasonCode reason) {
+        for (const auto* moved : permissives_)
+            add(reason,
+                fmt::format("{}: with a unit in bay {}, ask for the movement there.",
+                            markdown_cell(moved->name), moved->moves_to),
+                [moved](const config::Permissive& one) { return &one == moved && !one.moves_to.empty(); });
+    }
     void wrong_pair(ReasonCode reason) {
         if (station_.pair.ticket_kinds.size() > 1)
             all(reason, fmt::format("Scan tickets of {} that do not belong together.",
@@ -198,8 +235,9 @@ class Trials {
         };
         for (const auto* joint : joints_)
             if (is_meant(*joint) && which(*joint))
-                add(reason, what(*joint),
-                    [joint](const config::Permissive& one) { return holds_for_class(one, joint->risk); });
+                add(reason, what(*joint), [this, joint](const config::Permissive& one) {
+                    return holds_for(station_, one, *joint);
+                });
     }
     // A tool is asked about by every permissive that needs one of its joints.
     void each_tool(ReasonCode reason, std::string_view pattern) {
@@ -215,16 +253,18 @@ class Trials {
         for (const auto* joint : joints_)
             if (joint->method == config::Method::confirmed_check)
                 add(reason, markdown_cell(joint->name) + ": do not confirm it.",
-                    [joint](const config::Permissive& one) { return holds_for_class(one, joint->risk); });
+                    [this, joint](const config::Permissive& one) {
+                        return holds_for(station_, one, *joint);
+                    });
         for (const auto& text : confirmations())
             add(reason, markdown_cell(text) + ": do not confirm it.",
-                [](const config::Permissive& one) { return one.scope == config::Scope::every_joint; });
+                [&](const config::Permissive& one) { return holds_for_check(station_, one, text); });
     }
 
     [[nodiscard]] bool needs_tool(const config::Permissive& permissive, const std::string& tool) const {
         return std::ranges::any_of(joints_, [&](const config::Joint* joint) {
             return joint->method != config::Method::confirmed_check &&
-                   holds_for_class(permissive, joint->risk) &&
+                   holds_for(station_, permissive, *joint) &&
                    std::ranges::find(joint->tools, tool) != joint->tools.end();
         });
     }
@@ -419,6 +459,10 @@ std::string movement_section(const config::Station& station, const ListedPermiss
     }
     if (one.leaving)
         text += item("after the movement the stay has ended, and the next unit's token is another");
+    if (!one.moves_to.empty())
+        text += item(fmt::format("before the unit arrives at bay {}, the blocks of that bay show its token, "
+                                 "withheld; its PLC takes it with the arrival",
+                                 one.moves_to));
     if (may_leave_incomplete(station, one.id))
         text += item(
             fmt::format("a unit that is not proven leaves by this way only after `tautgate decide "

@@ -130,6 +130,11 @@ json output(const journal::ReleaseRow& row) {
             {"reasons", codes(row.reasons)}};
 }
 
+json move(const journal::MoveRow& row) {
+    return {{"event", row.event.value}, {"at", protocol::utc_text(row.utc_us)}, {"from", row.from_bay},
+            {"to", row.to_bay},         {"permissive", row.permissive},         {"unproven", row.unproven}};
+}
+
 json decision(const journal::DecisionRow& row, const Names& names) {
     return {{"event", row.event.value},
             {"at", protocol::utc_text(row.utc_us)},
@@ -239,7 +244,13 @@ Result<json> stay_view(journal::Reader& reader, const journal::StayRow& stay, co
               {"tickets", json::array()},
               {"tightenings", json::array()},
               {"outputs", json::array()},
-              {"decisions", json::array()}};
+              {"decisions", json::array()},
+              {"moves", json::array()}};
+    const auto moves = reader.moves_of(stay.stay);
+    if (!moves)
+        return std::unexpected(moves.error());
+    for (const auto& row : *moves)
+        view["moves"].push_back(move(row));
     const auto tickets = reader.tickets_of(stay.stay);
     if (!tickets)
         return std::unexpected(tickets.error());

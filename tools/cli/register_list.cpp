@@ -143,13 +143,20 @@ std::string block_table(std::string_view title, const ListedBlock& block) {
     return text;
 }
 
+std::string consequence(const config::Permissive& permissive) {
+    if (permissive.leaving)
+        return " With that the unit has left the bay.";
+    return permissive.moves_to.empty()
+               ? ""
+               : fmt::format(" With that the unit goes to bay {}, and keeps its token.", permissive.moves_to);
+}
+
 std::string permissive_section(const config::Station& station, const config::Bay& bay,
                                const ListedPermissive& listed) {
     const config::Permissive& permissive = *listed.permissive;
     return fmt::format("\n### {} ({})\n\nIt lets one movement happen: {}.{}\n\n{}\n{}\n{}",
                        markdown_cell(permissive.name), permissive.id, markdown_cell(permissive.movement),
-                       permissive.leaving ? " With that the unit has left the bay." : "",
-                       settings_table(station, bay, permissive),
+                       consequence(permissive), settings_table(station, bay, permissive),
                        block_table("Permissive block, station to PLC", listed.to_plc),
                        block_table("Feedback block, PLC to station", listed.to_station));
 }
@@ -217,14 +224,16 @@ json bay_view(const ListedBay& listed) {
     const auto& link = listed.bay->controller;
     json permissives = json::array();
     for (const auto& one : listed.permissives)
-        permissives.push_back({{"id", one.permissive->id},
-                               {"number", one.permissive->number},
-                               {"name", one.permissive->name},
-                               {"movement", one.permissive->movement},
-                               {"leaving", one.permissive->leaving},
-                               {"one_shot", one.permissive->one_shot},
-                               {"station_to_plc", block_view(one.to_plc)},
-                               {"plc_to_station", block_view(one.to_station)}});
+        permissives.push_back(
+            {{"id", one.permissive->id},
+             {"number", one.permissive->number},
+             {"name", one.permissive->name},
+             {"movement", one.permissive->movement},
+             {"leaving", one.permissive->leaving},
+             {"moves_to", one.permissive->moves_to.empty() ? json(nullptr) : json(one.permissive->moves_to)},
+             {"one_shot", one.permissive->one_shot},
+             {"station_to_plc", block_view(one.to_plc)},
+             {"plc_to_station", block_view(one.to_station)}});
     return {{"id", listed.bay->id},
             {"number", listed.bay->number},
             {"name", listed.bay->name},

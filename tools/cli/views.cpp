@@ -147,13 +147,21 @@ std::string proposals_text(const json& stay) {
 
 std::string occupant_text(const json& bay, Style style) {
     const auto& stay = at(bay, "occupant");
-    if (stay.is_null())
-        return "  unit: none\n";
+    if (stay.is_null()) {
+        const auto& expected = at(bay, "expected");
+        return expected.is_null()
+                   ? "  unit: none\n"
+                   : fmt::format("  unit: none; that at bay {} may move here now\n", shown(expected, "from"));
+    }
     const auto& identity = at(stay, "identity");
     std::string text = fmt::format("  unit: {}, variant {}, plan {} revision {} ({}), here since {}\n",
                                    shown(identity, "unit"), shown(identity, "variant"),
                                    shown(identity, "plan"), shown(identity, "plan_revision"),
                                    words(shown(identity, "state")), short_time(shown(stay, "began")));
+    if (const auto& moved = at(stay, "moved_here"); !moved.is_null())
+        text += fmt::format("  moved here from bay {} under permissive {}{}\n", shown(moved, "from"),
+                            shown(moved, "permissive"),
+                            at(moved, "arrived").is_null() ? "; it is on its way" : "");
     if (!at(stay, "leaves_incomplete").is_null())
         text += "  the unit leaves incomplete, by decision of two people\n";
     return text + proposals_text(stay) + joints_text(stay, style);
@@ -364,6 +372,16 @@ std::string outputs_text(const json& stay, Style style) {
     return table.empty() ? "" : heading("  Permissives", table.text(style.colours, 4, style.screen));
 }
 
+std::string moves_text(const json& stay) {
+    std::string text;
+    for (const auto& line : at(stay, "moves"))
+        text += fmt::format("  moved from bay {} to bay {} under permissive {}{}, {} (event {})\n",
+                            shown(line, "from"), shown(line, "to"), shown(line, "permissive"),
+                            at(line, "unproven") == true ? " while it was withheld" : "",
+                            short_time(text_at(line, "at")), shown(line, "event"));
+    return text;
+}
+
 std::string both_persons(const json& line) {
     const auto by = name_of_person(line, "by");
     // Of a proposal that waited the outcome names the second.
@@ -430,8 +448,8 @@ std::string stay_text(const json& stay, Style style) {
         ended.empty() ? "now" : short_time(plain(ended)),
         at(stay, "leaves_incomplete").is_null() ? "" : ", leaving incomplete", shown(stay, "unit"),
         shown(stay, "variant"), shown(stay, "plan"), shown(stay, "plan_revision"));
-    return text + tickets_text(stay, style) + tightenings_text(stay, style) + outputs_text(stay, style) +
-           decisions_text(stay, style);
+    return text + moves_text(stay) + tickets_text(stay, style) + tightenings_text(stay, style) +
+           outputs_text(stay, style) + decisions_text(stay, style);
 }
 
 // ---- events -------------------------------------------------------------------------------------------

@@ -25,7 +25,7 @@ WrenchTraits traits_of(const BoltDesign& design) {
 }
 
 bool in_scope(const config::Permissive& permissive, const config::Joint& joint) {
-    return permissive.scope == config::Scope::every_joint ||
+    return permissive.scope != config::Scope::classes ||
            std::ranges::find(permissive.classes, joint.risk) != permissive.classes.end();
 }
 
@@ -57,6 +57,7 @@ void Account::arrived(const std::string& bay, const config::Plan& plan, bool mat
     unit.ways_incomplete = plan.leaving_incomplete.permissives;
     for (const auto& stage : plan.stages)
         unit.steps.insert(unit.steps.end(), stage.steps.begin(), stage.steps.end());
+    unit.stages = plan.stages;
     for (const auto& step : unit.steps) {
         const auto* tighten = std::get_if<config::TightenStep>(&step);
         const auto* found = tighten ? joint(tighten->joint) : nullptr;
@@ -127,6 +128,18 @@ void Account::may_leave_incomplete() {
         unit_->may_leave_incomplete = true;
 }
 
+std::vector<config::Step> Account::Unit::steps_of(const config::Permissive& permissive) const {
+    if (permissive.scope != config::Scope::stages)
+        return steps;
+    std::vector<config::Step> in_scope;
+    for (const auto& stage : stages) {
+        in_scope.insert(in_scope.end(), stage.steps.begin(), stage.steps.end());
+        if (stage.name == permissive.through_stage)
+            break;
+    }
+    return in_scope;
+}
+
 std::optional<std::string> Account::against(const std::string& permissive,
                                             protocol::Movement movement) const {
     const std::lock_guard lock{mutex_};
@@ -144,9 +157,9 @@ std::optional<std::string> Account::against(const std::string& permissive,
             return "nobody decided that the unit leaves incomplete this way";
         return std::nullopt;
     }
-    for (const auto& step : unit_->steps) {
+    for (const auto& step : unit_->steps_of(*known)) {
         if (const auto* confirm = std::get_if<config::ConfirmStep>(&step)) {
-            if (known->scope == config::Scope::every_joint && !unit_->confirmed.contains(confirm->id))
+            if (known->scope != config::Scope::classes && !unit_->confirmed.contains(confirm->id))
                 return fmt::format("nobody confirmed {}", confirm->id);
         } else if (const auto* tighten = std::get_if<config::TightenStep>(&step)) {
             const auto* found = joint(tighten->joint);

@@ -63,6 +63,8 @@ class Account {
         std::string bay;
         bool matched = true;
         std::vector<config::Step> steps;
+        std::vector<config::Stage> stages;  // the same, as the plan arranges them
+        [[nodiscard]] std::vector<config::Step> steps_of(const config::Permissive& permissive) const;
         std::map<std::string, std::vector<Position>> bolts;
         std::set<std::string> confirmed;
         std::set<std::string> overridden;

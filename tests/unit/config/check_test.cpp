@@ -270,6 +270,116 @@ TEST_CASE("every bay has the tools and the way out that its units need") {
     }
 }
 
+// Bay B1, from which a unit moves to B2 once `flange` is proven; there `cover` is tightened, and it leaves.
+Station queue() {
+    Station station = smallest();
+    add_bay(station);
+    std::erase_if(station.permissives, [](const Permissive& one) { return one.id == "exit"; });
+    auto shift = station.permissives[0];
+    shift.id = "shift";
+    shift.number = 3;
+    shift.bay = "B1";
+    shift.leaving = false;
+    shift.moves_to = "B2";
+    shift.scope = Scope::stages;
+    shift.through_stage = "joints";
+    station.permissives.push_back(shift);
+    station.joints[0].tools = {"T1"};
+    auto cover = station.joints[0];
+    cover.id = "cover";
+    cover.tools = {"T2"};
+    station.joints.push_back(cover);
+    station.plans[0].stages.push_back({"cover", {TightenStep{"cover"}}});
+    station.plans[0].leaving_incomplete.permissives = {"shift", "exit-2"};
+    return station;
+}
+
+TEST_CASE("a unit that moves on needs a tool and a way out somewhere on its way, and no more") {
+    CHECK(check(queue()).empty());
+    check_table(
+        {
+            {"nothing leads to the tool",
+             [](Station& s) {
+                 s.permissives[1].moves_to.clear();
+                 s.permissives[1].leaving = true;
+             },
+             {"/joints/0/tools: none of the tools is at bay \"B2\"",
+              "/joints/1/tools: none of the tools is at bay \"B1\""}},
+            {"no way out at the end",
+             [](Station& s) { s.permissives[0].leaving = false; },
+             {"/bays/0: no permissive of bay \"B1\", or of one to which its units move, has \"leaving\": "
+              "true, "
+              "so a stay would never end",
+              "/bays/1: no permissive of bay \"B2\" has \"leaving\": true, so a stay would never end",
+              "/plans/0/leaving_incomplete/permissives/1: the movement of \"exit-2\" does not end the stay",
+              "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B1\"",
+              "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B2\""}},
+            {"no way on for what is not proven",
+             [](Station& s) { s.plans[0].leaving_incomplete.permissives = {"exit-2"}; },
+             {"/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B1\""}},
+        },
+        queue);
+}
+
+TEST_CASE("a turntable leads round, and out of it") {
+    auto station = queue();
+    auto back = station.permissives[1];
+    back.id = "back";
+    back.number = 4;
+    back.bay = "B2";
+    back.moves_to = "B1";
+    station.permissives.push_back(back);
+    CHECK(found(station).empty());
+}
+
+TEST_CASE("a movement to another bay means something") {
+    check_table(
+        {
+            {"to a bay that is not there",
+             [](Station& s) { s.permissives[1].moves_to = "B7"; },
+             {"/bays/0: no permissive of bay \"B1\", or of one to which its units move, has \"leaving\": "
+              "true, "
+              "so a stay would never end",
+              "/joints/0/tools: none of the tools is at bay \"B2\"",
+              "/joints/1/tools: none of the tools is at bay \"B1\"",
+              "/permissives/1/moves_to: there is no bay \"B7\"",
+              "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B1\""}},
+            {"and out",
+             [](Station& s) { s.permissives[1].leaving = true; },
+             {"/permissives/1/moves_to: a movement that ends the stay takes the unit to no bay"}},
+            {"from real to simulated",
+             [](Station& s) { s.bays[0].simulated = true; },
+             {"/permissives/1/moves_to: bay \"B1\" is simulated and bay \"B2\" is not, so what proves a unit "
+              "at "
+              "one would not prove it at the other"}},
+            {"up to no stage",
+             [](Station& s) { s.permissives[1].through_stage.clear(); },
+             {"/permissives/1: the scope names no stage, so it is not known what would have to be done"}},
+            {"up to a stage that is there twice",
+             [](Station& s) { s.plans[0].stages[2].name = "joints"; },
+             {"/permissives/1/through_stage: plan \"join\" has more than one stage \"joints\""}},
+            {"up to a stage before the first joint",
+             [](Station& s) { s.permissives[1].through_stage = "tickets"; },
+             {"/plans/0: the permissive \"shift\" covers no joint of plan \"join\", so nothing would have to "
+              "be proven for it"}},
+            {"of stages, with classes",
+             [](Station& s) { s.permissives[1].classes = {RiskClass::a}; },
+             {"/permissives/1/classes: the scope stages has no classes"}},
+        },
+        queue);
+}
+
+TEST_CASE("a movement that waits for tools which the unit has not met is told") {
+    auto station = queue();
+    CHECK(found(station, Severity::warning).empty());
+    station.permissives[1].through_stage = "cover";
+    CHECK(
+        found(station, Severity::warning) ==
+        std::vector<std::string>{
+            "/permissives/1: \"shift\" waits for the joint \"cover\", whose tools are neither at bay \"B1\" "
+            "nor at a bay from which a unit comes there"});
+}
+
 TEST_CASE("a unit leaves incomplete by a movement that ends the stay") {
     check_table({
         {"movement that does not",

@@ -183,6 +183,18 @@ const std::vector<Row>& rows() {
          }},
         {movement_used, "lift", both(joined, [](Story& s) { s.moves("lift"); }),
          decided(supervisor, RearmPermissive{PermissiveId{"lift"}})},
+        {next_bay_occupied, "lift",
+         both(joined,
+              [](Story& s) {
+                  auto queue = small_station();
+                  queue.permissives.front().moves_to = "B2";  // of which nothing is known
+                  s.rules[Revision{"r1"}] = std::make_shared<const config::Station>(queue);
+                  s.report();
+              }),
+         [](Story& s) {
+             s.rules[Revision{"r1"}] = std::make_shared<const config::Station>(small_station());
+             s.report();
+         }},
         {tool_link_lost, "leave",
          both(finished,
               [](Story& s) {

@@ -427,6 +427,7 @@ TEST_CASE("a serial number that stands in another bay is asked about, before any
     REQUIRE(other != nullptr);
     other->occupant = story.bay().occupant;
     std::get<Stay>(other->occupant).token = story.fresh();
+    std::get<Stay>(other->occupant).id = EventNumber{1};
     story.scans("D", "D1");
     CHECK_FALSE(story.held_by("lift", ReasonCode::serial_seen_before));
     story.departs();

@@ -52,7 +52,7 @@ std::string rows_of(const std::filesystem::path& path, std::initializer_list<std
 
 std::string every_row(const std::filesystem::path& path) {
     return rows_of(path, {"snapshot", "stay", "ticket", "tightening", "release", "decision", "genealogy",
-                          "works_order"});
+                          "works_order", "stay_move"});
 }
 
 std::string bytes_of_file(const std::filesystem::path& path) {
@@ -343,6 +343,7 @@ TEST_CASE("a journal of schema version 1 is brought forward with what is new fil
     scratch::tamper(
         folder.journal(),
         "DROP TABLE genealogy; DROP TABLE works_order; DROP TABLE trace; DROP TABLE trace_samples; "
+        "DROP TABLE stay_move; "
         "PRAGMA user_version = 1");
     scratch::Reports reports;
     auto writer = Writer::open(reports.options(folder.journal()));

@@ -319,3 +319,99 @@ TEST_CASE("a refused act is in the table of decisions with its refusal") {
     CHECK(row.refusal == "tightened_it");
     CHECK(row.reason_code == "tool-broken");
 }
+
+namespace {
+
+// Of the two bays, that of the stay; the other one is empty.
+interlock::State two_bays_with(const interlock::Stay& stay, std::size_t at) {
+    interlock::State state = one_bay(std::nullopt);
+    interlock::BayState second = state.bays.front();
+    second.id = {"bay-2"};
+    second.signed_on = PersonNumber{6};
+    state.bays.push_back(std::move(second));
+    state.bays[at].occupant = stay;
+    return state;
+}
+
+interlock::PermissiveChange output_of(std::string bay, std::string permissive, interlock::Output now) {
+    return {.bay = {std::move(bay)},
+            .permissive = {std::move(permissive)},
+            .now = std::move(now),
+            .came = {},
+            .gone = {}};
+}
+
+interlock::Stay moved_stay() {
+    interlock::Stay stay = identified_stay();
+    stay.earlier_places = {{.bay = {"bay-1"}, .from = {1000, 10, "b"}, .until = {4000, 40, "b"}}};
+    stay.moved_here = interlock::MovedHere{.from = {"bay-1"},
+                                           .permissive = {"shift"},
+                                           .moved = EventNumber{4},
+                                           .arrived = std::nullopt,
+                                           .since = {4000, 40, "b"}};
+    stay.moved_unproven = {{{"shift"}, EventNumber{4}}};
+    return stay;
+}
+
+}  // namespace
+
+TEST_CASE("a stay that moves is told with its movements, and what was let out at each bay stays its own") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    const interlock::Stay before = identified_stay();
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, two_bays_with(fresh_stay(), 0));
+    told.event(interlock::TicketScanned{}, interlock::Applied{}, two_bays_with(before, 0));
+    told.event(interlock::CheckConfirmed{.bay = {"bay-1"}, .step = "look", .by = {4}, .seen = {2}},
+               interlock::Applied{}, two_bays_with(before, 0),
+               {output_of("bay-1", "shift", interlock::Released{EventNumber{3}, {77}})});
+    interlock::State moved = two_bays_with(moved_stay(), 1);
+    moved.newest = EventNumber{4};
+    told.event(interlock::ControllerReported{},
+               interlock::StayMoved{.stay = {1}, .from = {"bay-1"}, .to = {"bay-2"}, .permissive = {"shift"}},
+               moved, {output_of("bay-1", "shift", interlock::Withheld{})});
+    moved.newest = EventNumber{5};
+    interlock::ResultReceived late = result(1, 1);
+    late.made = {20, 30, "b"};
+    told.event(late, attributed(evaluation::Verdict::ok), moved);
+    interlock::ResultReceived here = result(2, 1);
+    here.made = {50, 60, "b"};
+    told.event(here, attributed(evaluation::Verdict::ok), moved,
+               {output_of("bay-2", "leave", interlock::Released{EventNumber{6}, {77}})});
+    told.event(interlock::CheckConfirmed{.bay = {"bay-2"}, .step = "seal", .by = {6}, .seen = {6}},
+               interlock::Applied{}, moved);
+    told.close();
+
+    const auto reader = scratch::reader_of(folder.journal());
+    const auto stays = reader->stays_of({"F200"});
+    REQUIRE(stays.has_value());
+    REQUIRE(stays->size() == 1);
+    const StayRow& stay = stays->front();
+    CHECK(stay.bay == "bay-2");
+    CHECK(stay.token == 77);
+    CHECK_FALSE(stay.ended.has_value());
+    const auto moves = reader->moves_of(stay.stay);
+    REQUIRE(moves.has_value());
+    REQUIRE(moves->size() == 1);
+    CHECK(moves->front().event == EventNumber{4});
+    CHECK(moves->front().from_bay == "bay-1");
+    CHECK(moves->front().to_bay == "bay-2");
+    CHECK(moves->front().permissive == "shift");
+    CHECK(moves->front().unproven);
+    const auto outputs = reader->releases_of(stay);
+    REQUIRE(outputs.has_value());
+    REQUIRE(outputs->size() == 3);
+    CHECK((*outputs)[0].bay == "bay-1");
+    CHECK((*outputs)[1].output == "Withheld");
+    CHECK((*outputs)[2].bay == "bay-2");
+    const auto decisions = reader->decisions_of(stay);
+    REQUIRE(decisions.has_value());
+    CHECK(decisions->size() == 2);
+    const auto tightenings = reader->tightenings_of(stay.stay);
+    REQUIRE(tightenings.has_value());
+    REQUIRE(tightenings->size() == 2);
+    CHECK(tightenings->front().operator_ == PersonNumber{4});
+    CHECK(tightenings->back().operator_ == PersonNumber{6});
+    const auto found = reader->audit();
+    REQUIRE(found.has_value());
+    CHECK(found->empty());
+}

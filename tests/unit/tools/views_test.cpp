@@ -102,7 +102,7 @@ TEST_CASE("the state names bay, unit, progress of each joint, permissives and to
         "signed_on": {"number": 2, "name": "Odo Lammers"},
         "occupant": {"began": "2026-11-25T06:14:03.120000Z",
           "identity": {"state": "identified", "unit": "D1", "variant": "MB1", "plan": "p", "plan_revision": "3"},
-          "leaves_incomplete": null,
+          "leaves_incomplete": null, "moved_here": {"from": "J0", "permissive": "shift", "arrived": null},
           "proposals": [{"number": 7, "action": "override_joint", "subject": "motor-mounts",
              "by": {"number": 3, "name": "Jonna Fell"}, "reason_code": "tool-failed", "reason_text": "by hand"}],
           "joints": [{"id": "motor-mounts", "name": "Motor mounts", "risk": "a", "method": "tightening",
@@ -122,6 +122,7 @@ Bay J1 (Joining table), simulated
   controller: good, unit present
   signed on: Odo Lammers
   unit: D1, variant MB1, plan p revision 3 (identified), here since 2026-11-25 06:14:03Z
+  moved here from bay J0 under permissive shift; it is on its way
   waits for a second person: proposal 7, override joint motor-mounts, by Jonna Fell (tool-failed: by hand)
     joint                        class  fasteners proven  note
     motor-mounts (Motor mounts)  A      1/2               2 locked
@@ -138,10 +139,21 @@ Units on quality hold
 )");
 }
 
+TEST_CASE("an empty bay tells of the unit that may move there") {
+    const auto station = parsed(R"({"bays": [{"id": "J2", "name": "Second", "simulated": false,
+        "controller": {"link": "good", "present": "absent", "fault": false}, "signed_on": null,
+        "occupant": null, "permissives": [],
+        "expected": {"stay": 4, "from": "J1", "permissive": "shift", "arrived": false}}]})");
+    CHECK(state_text(station, {}).find("  unit: none; that at bay J1 may move here now\n") !=
+          std::string::npos);
+}
+
 TEST_CASE("a unit's history is one table for each kind of line") {
     const auto unit = parsed(R"({"serial": "D1", "stays": [{"stay": 5, "bay": "J1", "token": 9,
       "began": "2026-11-25T06:14:03.120000Z", "ended": null, "leaves_incomplete": null, "unit": "D1",
       "variant": "MB1", "plan": "p", "plan_revision": "3",
+      "moves": [{"event": 7, "at": "2026-11-25T06:16:00.000000Z", "from": "J0", "to": "J1",
+        "permissive": "shift", "unproven": true}],
       "tickets": [{"event": 5, "at": "2026-11-25T06:14:03.120000Z", "kind": "motor", "serial": "D1",
         "order": "O7", "type": null, "accepted": true, "withdrawn": null}],
       "tightenings": [{"event": 6, "at": "2026-11-25T06:15:00.000000Z", "tool": "NR-20",
@@ -176,6 +188,7 @@ TEST_CASE("a unit's history is one table for each kind of line") {
 
 Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
   unit D1, variant MB1, plan p revision 3
+  moved from bay J0 to bay J1 under permissive shift while it was withheld, 2026-11-25 06:16:00Z (event 7)
   Tickets
     time                  kind   serial  order  type  note
     2026-11-25 06:14:03Z  motor  D1      O7     -     accepted

@@ -110,6 +110,8 @@ void put_unit_in(FakeStation& station) {
     bay.signed_on = worker;
     bay.occupant = stay_of(rules);
     bay.permissives = permissives_of(rules);
+    std::get<interlock::Stay>(bay.occupant).moved_here = interlock::MovedHere{
+        .from = {"J0"}, .permissive = {"shift"}, .moved = {11}, .arrived = EventNumber{12}, .since = {}};
     station.now.bays = {std::move(bay)};
 
     std::vector<ToolState> tools(3);

@@ -74,6 +74,12 @@ history::UnitRecord story() {
     decision.person = supervisor;
     decision.second_person = PersonNumber{99};
     stay.decisions = {decision, history::DecisionLine{}};
+    stay.moves = {{.event = {45},
+                   .utc_us = 1'764'000'050'000'000,
+                   .from = "J0",
+                   .to = "J1",
+                   .permissive = "shift",
+                   .unproven = true}};
     history::PartLine part;
     part.serial = "BF000431";
     part.unit = "TM000871";
