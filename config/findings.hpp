@@ -91,6 +91,10 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
 // Each fills in what it finds about its part of the station.
 void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer);
 void check_joint_tools(Findings& findings, const Station& station);
+// Equipment whose permissives are coils: what it must have, and what is lost, told of a station without
+// errors.
+void check_coils(Findings& findings, const Station& station);
+void warn_of_coils(Findings& findings, const Station& station);
 // Tools that the station lets run and stops, and those that bays share.
 void check_control(Findings& findings, const Station& station);
 void check_plans(Findings& findings, const Station& station);
