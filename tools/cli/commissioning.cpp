@@ -9,6 +9,7 @@
 #include <fmt/ranges.h>
 
 #include "protocol/permissive_block.hpp"
+#include "tools/cli/coil_list.hpp"
 #include "tools/cli/register_list.hpp"
 #include "tools/cli/text.hpp"
 
@@ -80,9 +81,10 @@ class Trials {
         case ReasonCode::unit_absent:
             return all(reason, "With a unit in the bay, take away the signal of its sensor.");
         case ReasonCode::controller_link_lost: return all(reason, "Pull the network cable of the PLC.");
-        case ReasonCode::controller_fault: return all(reason, "Let the equipment report its own fault.");
+        case ReasonCode::controller_fault:
+            return by_registers(reason, "Let the equipment report its own fault.");
         case ReasonCode::token_not_taken:
-            return all(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
+            return by_registers(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
         case ReasonCode::movement_used: return each_one_shot(reason);
         case ReasonCode::order_unknown:
             return with_orders(reason, "Bring a unit whose order was not sent to the station.");
@@ -158,6 +160,12 @@ class Trials {
     }
     void all(ReasonCode reason, std::string what) {
         add(reason, std::move(what), [](const config::Permissive&) { return true; });
+    }
+
+    // Coils carry neither a token nor a fault.
+    void by_registers(ReasonCode reason, const char* what) {
+        if (!config::is_by_coils(bay_))
+            all(reason, what);
     }
 
     void each_movement(ReasonCode reason) {
@@ -320,7 +328,7 @@ std::string line_section(const ListedBay& listed) {
             fmt::format("{}: the settings at the PLC are Station, Bay and Permissive as above, OneShot {}, "
                         "BeatLimit {}",
                         one.permissive->id, one.permissive->one_shot ? "TRUE" : "FALSE",
-                        time_literal(link.echo_timeout)));
+                        time_literal(config::beat_timeout_of(link))));
     }
     return text + item("`tautgate health` shows the controller's link as good") +
            item("the PLC keeps the counts (arrivals, departures, PLC starts, moved) over a loss of power") +
@@ -331,12 +339,12 @@ std::string line_section(const ListedBay& listed) {
 
 std::string times_section(const ListedBay& listed) {
     const auto& link = listed.bay->controller;
-    const auto limit = link.echo_timeout.count();
     const auto at_plc =
-        fmt::format("every MayMove is FALSE after at most {} ms and one scan; measured: ____ ms", limit);
+        fmt::format("every MayMove is FALSE after at most {} ms and one scan; measured: ____ ms",
+                    config::beat_timeout_of(link).count());
     const auto at_station =
         fmt::format("the station says {} after at most {} ms and one beat interval; measured: ____ ms",
-                    reason_name(ReasonCode::controller_link_lost), limit);
+                    reason_name(ReasonCode::controller_link_lost), link.echo_timeout.count());
     std::string text = "\n### The line fails\n\nEach with everything released.\n\n";
     text += item("network cable pulled at the PLC: " + at_plc);
     text += item("the same: " + at_station);
@@ -479,10 +487,14 @@ std::string commissioning_checklist(const config::Station& station, std::string_
     std::string text = head(station, source);
     for (const ListedBay& listed : list_registers(station)) {
         text += fmt::format("\n## Bay {} ({})\n", markdown_cell(listed.bay->name), listed.bay->id);
-        text += line_section(listed) + times_section(listed) + wrong_words_section(listed) +
-                presence_section(listed);
-        for (const auto& one : listed.permissives)
-            text += movement_section(station, one);
+        if (config::is_by_coils(*listed.bay)) {
+            text += coil_checklist(station, *listed.bay);
+        } else {
+            text += line_section(listed) + times_section(listed) + wrong_words_section(listed) +
+                    presence_section(listed);
+            for (const auto& one : listed.permissives)
+                text += movement_section(station, one);
+        }
         text += reasons_section(station, listed);
     }
     return text + sign_off(station);
