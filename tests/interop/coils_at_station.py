@@ -125,8 +125,9 @@ def leaves(station, equipment):
     equipment.set_present(False)
     check("the station sees the bay empty",
           ask_until(lambda: station.bay()["occupant"] is None and not station.bay()["departure_due"]), station.bay())
-    check("the unit has left proven", ask_until(lambda: "proven" in str(last_stay(station, UNIT).get("left"))),
-          last_stay(station, UNIT))
+    check("the stay has ended", ask_until(lambda: last_stay(station, UNIT)["ended"] is not None), last_stay(station, UNIT))
+    check("and the unit has left proven", "left_unproven" not in str(station.events("ControllerReported")),
+          station.events("ControllerReported")[-1])
 
 
 def last_stay(station, unit):

@@ -309,13 +309,17 @@ std::string head(const config::Station& station, std::string_view source) {
            "--version`) | |\n| rules in force, digest (`tautgate rules`) | |\n";
 }
 
+std::string simulated_item(const config::Bay& bay) {
+    return bay.simulated
+               ? item("the description calls the equipment of this bay simulated, so that simulated results "
+                      "prove units here: `simulated` is taken out of it before the bay holds a real unit")
+               : "";
+}
+
 std::string line_section(const ListedBay& listed) {
     const auto& link = listed.bay->controller;
     std::string text = "\n### Registers\n\n";
-    if (listed.bay->simulated)
-        text +=
-            item("the description calls the equipment of this bay simulated, so that simulated results prove "
-                 "units here: `simulated` is taken out of it before the bay holds a real unit");
+    text += simulated_item(*listed.bay);
     for (const auto& one : listed.permissives) {
         const auto& block = one.to_plc;
         text += item(fmt::format("{}: at the PLC, {} shows {}, and the three after it {}, {} and {}",
@@ -488,7 +492,7 @@ std::string commissioning_checklist(const config::Station& station, std::string_
     for (const ListedBay& listed : list_registers(station)) {
         text += fmt::format("\n## Bay {} ({})\n", markdown_cell(listed.bay->name), listed.bay->id);
         if (config::is_by_coils(*listed.bay)) {
-            text += coil_checklist(station, *listed.bay);
+            text += "\n" + simulated_item(*listed.bay) + coil_checklist(station, *listed.bay);
         } else {
             text += line_section(listed) + times_section(listed) + wrong_words_section(listed) +
                     presence_section(listed);
