@@ -243,6 +243,17 @@ void check_coil_bay(Findings& findings, const Station& station, const Bay& bay,
         findings.error(pointer + "/controller/role", "coils are only written by the station",
                        "give client, or connect the equipment by registers");
     }
+    // An echo comes a beat after it was asked for, and is looked at once in a beat.
+    constexpr int fewest_coil_beats = 5;
+    if (bay.controller.echo_timeout < fewest_coil_beats * bay.controller.beat_interval) {
+        findings.error(
+            pointer + "/controller/echo_timeout_ms",
+            fmt::format("{} ms is less than {} beats of {} ms, within which echo and heartbeat by "
+                        "coils may be late",
+                        bay.controller.echo_timeout.count(), fewest_coil_beats,
+                        bay.controller.beat_interval.count()),
+            fmt::format("give at least {}", fewest_coil_beats * bay.controller.beat_interval.count()));
+    }
     check_told(findings, here, "present", plan.present.has_value(),
                module_inputs(station, bay, tells_presence));
     check_points(findings, station, bay, plan, here);

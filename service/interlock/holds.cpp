@@ -97,7 +97,8 @@ void equipment(const BayState& bay, const Stay* stay, bool by_coils, Reasons& re
     if (!by_coils && controller.echoed != stay->token)
         add(reasons, ReasonCode::token_not_taken);
     if (stay->doubt != Doubt::none) {
-        add(reasons, ReasonCode::presence_unconfirmed, {{"why", std::string(why_doubted(stay->doubt, by_coils))}});
+        add(reasons, ReasonCode::presence_unconfirmed,
+            {{"why", std::string(why_doubted(stay->doubt, by_coils))}});
     }
 }
 

@@ -794,6 +794,11 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
              [](Station& s) { coils_of(s).permissives[0].permissive = "lift"; },
              {"/bays/0/controller/coils/permissives/0/permissive: there is no permissive \"lift\"",
               "/bays/0/controller/coils/permissives: the bay's permissive \"exit\" has no coil"}},
+            {"with an echo time-out that one late look would use up",
+             [](Station& s) { s.bays[0].controller.echo_timeout = std::chrono::milliseconds(400); },
+             {"/bays/0/controller/echo_timeout_ms: 400 ms is less than 5 beats of 100 ms, within which echo "
+              "and "
+              "heartbeat by coils may be late"}},
             {"for class B, named and without a joint",
              [](Station& s) {
                  s.permissives[0].scope = Scope::classes;

@@ -1,9 +1,11 @@
 // The line to simple equipment, over real sockets, against the simulated one.
 #include <catch2/catch.hpp>
 
+#include <algorithm>
 #include <memory>
 #include <stdexcept>
 
+#include "service/links/check.hpp"
 #include "service/links/controller_link.hpp"
 #include "tests/unit/links/coil_station.hpp"
 #include "tests/unit/links/controller_peers.hpp"
@@ -209,7 +211,7 @@ TEST_CASE("the time from the last good echo to the coil off is the echo time-out
         REQUIRE(shift.until_quality(Quality::good));
     }
     const auto longest = *std::ranges::max_element(took);
-    WARN("longest of 5 from an echo that stands still to the coil off: " << longest.count()
+    INFO("longest of 5 from an echo that stands still to the coil off: " << longest.count()
                                                                          << " ms; the time-out is 300 ms");
     CHECK(longest < milliseconds(300 + 200));
 }
@@ -300,6 +302,30 @@ TEST_CASE("a station that starts again counts on and is told that nobody looked 
     CHECK(shift.last_report().arrivals == before.arrivals);
     CHECK(shift.last_report().departures == before.departures + (leaves_meanwhile ? 1 : 0));
     CHECK_FALSE(shift.equipment().may_move("lift-beam"));
+}
+
+TEST_CASE("sensors of a module are read at a bay by coils, and told to be unread at one by registers") {
+    auto station = coil_station(502);
+    config::IoModule module;
+    module.id = "IO";
+    module.bay = "J1";
+    module.host = "192.0.2.9";
+    config::IoInput unit;
+    unit.id = "unit";
+    unit.use = config::PresentInput{};
+    config::IoInput raised;
+    raised.id = "raised";
+    raised.use = config::MovedInput{"lift-beam"};
+    module.inputs = {unit, raised};
+    station.io = {module};
+    const auto unread = [&] {
+        return std::ranges::count_if(check(station), [](const config::ConfigFinding& finding) {
+            return finding.pointer.starts_with("/io/0/inputs/");
+        });
+    };
+    CHECK(unread() == 0);
+    station.bays.front().controller.coils.reset();
+    CHECK(unread() == 2);
 }
 
 TEST_CASE("equipment that starts again keeps nothing of a release") {
