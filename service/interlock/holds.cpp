@@ -76,7 +76,7 @@ std::string text_of(UnassignedWhy why) {
 // ---- the equipment ------------------------------------------------------------------------------------
 
 // Equipment by coils counts nothing itself; what looks like its restart is that nobody counted.
-std::string_view why_doubted(Doubt doubt, bool by_coils) {
+std::string why_doubted(Doubt doubt, bool by_coils) {
     return by_coils && doubt == Doubt::controller_restarted
                ? "the unit was out of sight, and the equipment does not count"
                : text_of(doubt);
@@ -97,8 +97,7 @@ void equipment(const BayState& bay, const Stay* stay, bool by_coils, Reasons& re
     if (!by_coils && controller.echoed != stay->token)
         add(reasons, ReasonCode::token_not_taken);
     if (stay->doubt != Doubt::none) {
-        add(reasons, ReasonCode::presence_unconfirmed,
-            {{"why", std::string(why_doubted(stay->doubt, by_coils))}});
+        add(reasons, ReasonCode::presence_unconfirmed, {{"why", why_doubted(stay->doubt, by_coils)}});
     }
 }
 

@@ -52,6 +52,15 @@ TEST_CASE("a unit that was out of sight must be confirmed, and is told why") {
     CHECK(story.released("leave"));
 }
 
+TEST_CASE("a line that was lost is told as such, by coils as by registers") {
+    ByCoils story{GENERATE(station_by_coils(), small_station())};
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::stale, "", 1});
+    const auto reasons = story.reasons();
+    const auto reason = std::ranges::find(reasons, ReasonCode::presence_unconfirmed, &Reason::code);
+    REQUIRE(reason != reasons.end());
+    CHECK(reason->facts == std::vector<Fact>{{"why", "the link to the equipment was lost"}});
+}
+
 TEST_CASE("a movement uses the release up, and only a recorded decision gives it again") {
     ByCoils story{station_by_coils()};
     REQUIRE(story.released("lift"));
