@@ -29,6 +29,12 @@ void check_bay_alone(Findings& findings, const Bay& bay, const std::string& poin
                                    link.echo_timeout.count(), fewest_beats, link.beat_interval.count()),
                        fmt::format("give at least {}", fewest_beats * link.beat_interval.count()));
     }
+    if (link.beat_timeout && *link.beat_timeout <= 2 * link.beat_interval) {
+        findings.error(pointer + "/controller/beat_timeout_ms",
+                       fmt::format("{} ms is no more than 2 beats of {} ms, so one late beat would withhold",
+                                   link.beat_timeout->count(), link.beat_interval.count()),
+                       fmt::format("give more than {}", 2 * link.beat_interval.count()));
+    }
 }
 
 void check_tool_alone(Findings& findings, const Tool& tool, const std::string& pointer) {
@@ -474,6 +480,9 @@ void check_register_ranges(Findings& findings, const Station& station) {
     std::vector<Registers> all;
     for (std::size_t index = 0; index < station.bays.size(); ++index) {
         const Bay& bay = station.bays[index];
+        if (is_by_coils(bay)) {
+            continue;  // it has no registers
+        }
         const auto count = static_cast<std::size_t>(
             std::count_if(station.permissives.begin(), station.permissives.end(),
                           [&bay](const Permissive& permissive) { return permissive.bay == bay.id; }));
@@ -548,6 +557,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_joint_tools(findings, station);
     check_moves(findings, station);
     check_control(findings, station);
+    check_coils(findings, station);
     check_plans(findings, station);
     check_pair_and_variants(findings, station);
     check_listening(findings, station);
@@ -557,6 +567,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_register_ranges(findings, station);
     check_design(findings, station);
     if (!findings.has_error()) {
+        warn_of_coils(findings, station);
         warn_of_unused(findings, station);
         warn_of_design(findings, station);
         warn_of_tools_behind(findings, station);

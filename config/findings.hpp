@@ -116,6 +116,10 @@ void check_joint_tools(Findings& findings, const Station& station);
 // Friction and scatter that cannot be; and what bolt, tool and scatter make of the windows.
 void check_design(Findings& findings, const Station& station);
 void warn_of_design(Findings& findings, const Station& station);
+// Equipment whose permissives are coils: what it must have, and what is lost, told of a station without
+// errors.
+void check_coils(Findings& findings, const Station& station);
+void warn_of_coils(Findings& findings, const Station& station);
 // Tools that the station lets run and stops, and those that bays share.
 void check_control(Findings& findings, const Station& station);
 void check_plans(Findings& findings, const Station& station);

@@ -51,6 +51,12 @@ struct TicketRuleObject {
 [[nodiscard]] OneOf<protocol::RegisterTable> register_table();
 [[nodiscard]] Shape<SerialLine> serial_line_shape();
 
+// Reader of the link to one controller, which has either both addresses or coils.
+struct ControllerObject {
+    void read(Errors& errors, const Node& node, const std::string& pointer, ControllerLink& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
+
 // Reader of one scanner, which has exactly one of peer and serial.
 struct ScannerObject {
     void read(Errors& errors, const Node& node, const std::string& pointer, Scanner& out) const;

@@ -335,26 +335,12 @@ Shape<PairRule> pair_shape() {
 
 // -- equipment
 
-Shape<ControllerLink> controller_shape() {
-    return Shape<ControllerLink>()
-        .optional("role", &ControllerLink::role,
-                  OneOf<WireRole>({{"client", WireRole::client}, {"server", WireRole::server}}))
-        .required("host", &ControllerLink::host, Host{})
-        .optional("port", &ControllerLink::port, Whole(1, highest_16_bit))
-        .optional("unit", &ControllerLink::unit, Whole(0, highest_unit))
-        .required("permissive_address", &ControllerLink::permissive_address, Whole(0, highest_16_bit))
-        .required("feedback_address", &ControllerLink::feedback_address, Whole(0, highest_16_bit))
-        .optional("beat_interval_ms", &ControllerLink::beat_interval, Whole(10, 5000))
-        .optional("echo_timeout_ms", &ControllerLink::echo_timeout, Whole(30, minute_ms))
-        .optional("settling_ms", &ControllerLink::settling, Whole(0, minute_ms));
-}
-
 Shape<Bay> bay_shape() {
     return Shape<Bay>()
         .required("id", &Bay::id, Identifier{})
         .required("number", &Bay::number, Whole(1, highest_16_bit))
         .required("name", &Bay::name, Text())
-        .required("controller", &Bay::controller, controller_shape())
+        .required("controller", &Bay::controller, ControllerObject{})
         .optional("simulated", &Bay::simulated, Flag{});
 }
 

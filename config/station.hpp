@@ -210,6 +210,33 @@ struct Permissive {
 enum class WireRole : std::uint8_t { client, server };
 TAUTGATE_ENUM(WireRole, client, server);
 
+// A single bit that simple equipment shows.
+struct ControllerBit {
+    protocol::RegisterTable table = protocol::RegisterTable::discrete_inputs;  // or coils
+    std::uint16_t number = 0;                                                  // zero-based wire offset
+    bool active_low = false;
+    bool operator==(const ControllerBit&) const = default;
+};
+
+// One permissive of simple equipment: the coil that is on while it is released, and what comes back.
+struct CoilPoint {
+    std::string permissive;                    // id
+    std::uint16_t release = 0;                 // coil
+    std::optional<ControllerBit> moved = {};   // nothing: an input of an I/O module tells it
+    std::optional<ControllerBit> acting = {};  // on while the equipment lets the movement happen
+};
+
+// Simple equipment that knows coils and inputs only. They carry no unit: protocol/PERMISSIVE.md says what is
+// lost with that.
+struct CoilPlan {
+    std::uint16_t alive = 0;                    // coil that the station switches over with its beats
+    ControllerBit echo;                         // the equipment's copy of it
+    ControllerBit heartbeat;                    // the equipment switches it over by itself
+    std::optional<ControllerBit> present = {};  // nothing: an input of an I/O module tells it
+    std::chrono::milliseconds debounce{50};     // of present and moved
+    std::vector<CoilPoint> permissives;
+};
+
 struct ControllerLink {
     WireRole role = WireRole::client;
     std::string host;  // client: the controller; server: the address we listen on
@@ -219,8 +246,15 @@ struct ControllerLink {
     std::uint16_t feedback_address = 0;
     std::chrono::milliseconds beat_interval{100};
     std::chrono::milliseconds echo_timeout{500};  // no good echo for this long: withheld
-    std::chrono::milliseconds settling{1000};     // good again only after this long
+    // The equipment withholds when the station's beat stands still for this long; nothing: the echo time-out.
+    std::optional<std::chrono::milliseconds> beat_timeout = {};
+    std::chrono::milliseconds settling{1000};  // good again only after this long
+    std::optional<CoilPlan> coils = {};        // instead of both addresses
 };
+
+[[nodiscard]] inline std::chrono::milliseconds beat_timeout_of(const ControllerLink& link) noexcept {
+    return link.beat_timeout.value_or(link.echo_timeout);
+}
 
 struct Bay {
     std::string id;
@@ -291,6 +325,9 @@ struct Tool {
     std::chrono::milliseconds settling{1000};
     std::chrono::milliseconds longest_run{20000};  // of one tightening, from trigger to result
 };
+
+// A release of this bay is a coil: no unit goes with it, and none comes back.
+[[nodiscard]] inline bool is_by_coils(const Bay& bay) noexcept { return bay.controller.coils.has_value(); }
 
 [[nodiscard]] inline bool is_shared(const Tool& tool) noexcept { return !tool.also_at.empty(); }
 // Its own bay first.

@@ -71,7 +71,14 @@ std::string text_of(UnassignedWhy why) {
 
 // ---- the equipment ------------------------------------------------------------------------------------
 
-void equipment(const BayState& bay, const Stay* stay, Reasons& reasons) {
+// Equipment by coils counts nothing itself; what looks like its restart is that nobody counted.
+std::string why_doubted(Doubt doubt, bool by_coils) {
+    return by_coils && doubt == Doubt::controller_restarted
+               ? "the unit was out of sight, and the equipment does not count"
+               : text_of(doubt);
+}
+
+void equipment(const BayState& bay, const Stay* stay, bool by_coils, Reasons& reasons) {
     const ControllerState& controller = bay.controller;
     if (controller.link != Quality::good) {
         add(reasons, ReasonCode::controller_link_lost, {{"quality", text_of(controller.link)}});
@@ -87,11 +94,12 @@ void equipment(const BayState& bay, const Stay* stay, Reasons& reasons) {
     } else {
         if (controller.present != Presence::present)
             add(reasons, ReasonCode::unit_absent);
-        if (controller.echoed != stay->token)
+        // A coil carries no token, and none comes back.
+        if (!by_coils && controller.echoed != stay->token)
             add(reasons, ReasonCode::token_not_taken);
     }
     if (stay->doubt != Doubt::none) {
-        add(reasons, ReasonCode::presence_unconfirmed, {{"why", text_of(stay->doubt)}});
+        add(reasons, ReasonCode::presence_unconfirmed, {{"why", why_doubted(stay->doubt, by_coils)}});
     }
 }
 
@@ -344,17 +352,18 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
                              const PermissiveId& id) {
     Reasons reasons;
     const Stay* stay = stay_at(bay);
-    equipment(bay, stay, reasons);
+    const config::Station* station = rules_at(rules, state, bay);
+    const config::Bay* described = station != nullptr ? bay_in(*station, bay.id) : nullptr;
+    equipment(bay, stay, described != nullptr && config::is_by_coils(*described), reasons);
     if (stay == nullptr)
         without_a_unit(bay, reasons);
-    const config::Station* station = rules_at(rules, state, bay);
     if (station == nullptr) {
         add(reasons, ReasonCode::no_rules_in_force);
         order_worst_first(reasons);
         return reasons;
     }
     const config::Permissive* permissive = permissive_in(*station, id);
-    if (permissive == nullptr || permissive->bay != bay.id.text || bay_in(*station, bay.id) == nullptr) {
+    if (permissive == nullptr || permissive->bay != bay.id.text || described == nullptr) {
         add(reasons, ReasonCode::bay_not_in_rules);
     }
     if (stay != nullptr) {

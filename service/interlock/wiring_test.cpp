@@ -76,6 +76,10 @@ Outcome apply(Transition& t, const WiringTestBegan& began) {
         return Refused{RefusalCode::not_possible_now, "no rules are in force"};
     if (auto refused = not_entitled(t, *station, began.by))
         return std::move(*refused);
+    const config::Bay* described = bay_in(*station, bay->id);
+    if (described != nullptr && config::is_by_coils(*described))
+        return Refused{RefusalCode::not_possible_now,
+                       "the bay's equipment is released by coils, and would take the test for a release"};
     const bool known = !began.permissive || std::ranges::find(bay->permissives, *began.permissive,
                                                               &PermissiveState::id) != bay->permissives.end();
     if (!known)

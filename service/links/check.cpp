@@ -169,12 +169,20 @@ void check_dead_neighbours(std::vector<ConfigFinding>& findings, const config::S
         }
 }
 
+// Coils are written one by one, the alive coil last; what comes back is read in two tables at most.
+[[nodiscard]] std::size_t requests_of(const config::ControllerLink& link, std::size_t permissives) {
+    constexpr std::size_t tables = 2;
+    return link.coils
+               ? permissives + 1 + tables
+               : requests_for(permissives, blocks_per_write) + requests_for(permissives, blocks_per_read);
+}
+
 void check_bay(std::vector<ConfigFinding>& findings, const config::Station& station, const config::Bay& bay,
                const std::string& pointer) {
     const auto& link = bay.controller;
     const auto blocks =
         static_cast<std::size_t>(std::ranges::count(station.permissives, bay.id, &config::Permissive::bay));
-    const auto requests = requests_for(blocks, blocks_per_write) + requests_for(blocks, blocks_per_read);
+    const auto requests = requests_of(link, blocks);
     const milliseconds needed = static_cast<int>(requests) * per_request;
     if (link.role == config::WireRole::client && link.beat_interval < needed)
         findings.push_back(
@@ -240,9 +248,13 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
     }
 }
 
-// Sensors of the unit and of movements serve bays whose controller tells neither.
+// Sensors of the unit and of movements serve bays whose controller is simple equipment, which is spoken to by
+// coils.
 void warn_of_unread(std::vector<ConfigFinding>& findings, const config::Station& station) {
-    for (std::size_t i = 0; i < station.io.size(); ++i)
+    for (std::size_t i = 0; i < station.io.size(); ++i) {
+        const auto bay = std::ranges::find(station.bays, station.io[i].bay, &config::Bay::id);
+        if (bay != station.bays.end() && config::is_by_coils(*bay))
+            continue;
         for (std::size_t j = 0; j < station.io[i].inputs.size(); ++j) {
             const auto& use = station.io[i].inputs[j].use;
             if (std::holds_alternative<config::PresentInput>(use) ||
@@ -252,6 +264,7 @@ void warn_of_unread(std::vector<ConfigFinding>& findings, const config::Station&
                      "the bay's controller tells where the unit is, and no rule reads this input",
                      "leave it out"});
         }
+    }
 }
 
 }  // namespace

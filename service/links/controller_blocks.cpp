@@ -136,7 +136,7 @@ Outgoing::Row Outgoing::row(Instant now) const {
     const bool all_held = ended_ || !trusted_ || stale_orders_ || loop_is_silent(now);
     for (std::size_t i = 0; i < row.size(); ++i) {
         Shown& shown = row[i];
-        if (!all_held && interlock::may_go_out(once_durable_[i], durable_))
+        if (!all_held && !is_guarded(i) && interlock::may_go_out(once_durable_[i], durable_))
             continue;
         // What tries the wiring is no stay's: a unit that comes meanwhile must not take its token.
         if (is_out(shown.code) && !lets_move(shown.code, shown.token))
@@ -144,6 +144,10 @@ Outgoing::Row Outgoing::row(Instant now) const {
         shown.code = Code::withheld;
     }
     return row;
+}
+
+bool Outgoing::is_guarded(std::size_t point) const {
+    return !guards_.empty() && !(guards_[point].open && guards_[point].moved == ordered_[point].moved);
 }
 
 // Something that is out is to be so no longer.
@@ -215,6 +219,20 @@ std::vector<domain::PermissiveId> Outgoing::released_on_wire() const {
         if (confirmed_[i] || possible_[i])
             released.push_back(frame_.points[i].id);
     return released;
+}
+
+std::vector<bool> Outgoing::maybe_on() const {
+    std::vector<bool> maybe(frame_.points.size());
+    for (std::size_t i = 0; i < maybe.size(); ++i)
+        maybe[i] = confirmed_[i] || possible_[i];
+    return maybe;
+}
+
+std::vector<bool> Outgoing::on() const {
+    std::vector<bool> on(frame_.points.size());
+    for (std::size_t i = 0; i < shown_.size(); ++i)
+        on[i] = lets_move(shown_[i].code, shown_[i].token);
+    return on;
 }
 
 std::optional<Instant> Outgoing::first_shown(std::uint16_t beat) const {

@@ -38,6 +38,13 @@ struct ControllerFrame {
 
 [[nodiscard]] ControllerFrame controller_frame(const config::Station& station, const config::Bay& bay);
 
+// What the sensors at the equipment say against a release of one permissive.
+struct PointGuard {
+    bool open = false;
+    std::uint16_t moved = 0;  // movements seen
+    bool operator==(const PointGuard&) const = default;
+};
+
 // The permissive blocks of a bay, as they are to stand on the wire.
 class Outgoing {
   public:
@@ -53,6 +60,10 @@ class Outgoing {
     void trust(bool echo_is_good);
     // From now on withheld, whatever is ordered.
     void end() { ended_ = true; }
+    [[nodiscard]] bool ended() const noexcept { return ended_; }
+    // Of equipment that does not guard itself: an order goes out only where the point is open and the order
+    // takes as many movements into account as were seen. Empty: the equipment does that.
+    void guard(std::vector<PointGuard> guards) { guards_ = std::move(guards); }
 
     // When the next words must go out; not later than `now`: at once.
     [[nodiscard]] Instant due(Instant now) const;
@@ -66,6 +77,12 @@ class Outgoing {
     void lost() { shown_.clear(); }
 
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire() const;
+    // By point, whether it may stand as released at the controller; and whether it does by the words last
+    // taken.
+    [[nodiscard]] std::vector<bool> maybe_on() const;
+    [[nodiscard]] std::vector<bool> on() const;
+    // Of the words last taken.
+    [[nodiscard]] std::uint16_t beat() const noexcept { return beat_; }
     // The loop gave no beat for the echo time-out.
     [[nodiscard]] bool loop_is_silent(Instant now) const;
 
@@ -91,6 +108,7 @@ class Outgoing {
     };
 
     [[nodiscard]] Row row(Instant now) const;
+    [[nodiscard]] bool is_guarded(std::size_t point) const;
     [[nodiscard]] bool withholding(Instant now) const;
     void remember(const Row& row, Instant now);
 
@@ -104,6 +122,7 @@ class Outgoing {
     bool trusted_ = false;
     bool stale_orders_ = true;  // given before the echo was good
     bool ended_ = false;
+    std::vector<PointGuard> guards_;
     std::uint16_t beat_;
     Row shown_;  // last taken; empty: nothing, or whether it arrived is not known
     Instant shown_at_{};

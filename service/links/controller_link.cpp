@@ -14,6 +14,7 @@
 
 #include "service/interlock/gate.hpp"
 #include "service/links/block_server.hpp"
+#include "service/links/coil_signals.hpp"
 #include "service/links/controller_blocks.hpp"
 #include "service/links/modbus_frame.hpp"
 #include "service/links/modbus_wire.hpp"
@@ -42,10 +43,15 @@ namespace {
 class ControllerLink::Line : public std::enable_shared_from_this<Line> {
   public:
     Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink,
-         std::shared_ptr<DurableMark> durable, Backoff::Limits redial)
+         std::shared_ptr<DurableMark> durable, Backoff::Limits redial, const std::optional<KnownOfBay>& known)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
           incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}(), redial),
-          durable_(std::move(durable)), shared_{.health = freshness_} {}
+          durable_(std::move(durable)), shared_{.health = freshness_} {
+        if (frame_.link.coils) {
+            coils_.emplace(frame_, known);
+            outgoing_.guard(coils_->guards());
+        }
+    }
 
     // ---- on the loop ----
 
@@ -73,6 +79,13 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         // does in the same turn, such as an acknowledgement to a tool, which takes as long as all the rest of
         // the way.
         std::this_thread::yield();
+    }
+    void sensed(const config::IoInput& input, std::optional<bool> level) {
+        {
+            const std::lock_guard lock{mutex_};
+            shared_.sensed.emplace_back(input, level);
+        }
+        waker_.wake();
     }
     void stop() {
         closed_ = true;
@@ -140,6 +153,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     // What both threads touch.
     struct Shared {
         std::optional<Orders> orders{};
+        std::vector<std::pair<config::IoInput, std::optional<bool>>>
+            sensed{};  // in the order in which it came
         bool stopping = false;
         std::vector<domain::PermissiveId> released{};
         Freshness health;
@@ -163,12 +178,16 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     // The newest orders, and what time alone has changed. False: the end is wanted.
     [[nodiscard]] bool refresh(Instant now) {
         std::optional<Orders> orders;
+        decltype(shared_.sensed) sensed;
         bool stopping = false;
         {
             const std::lock_guard lock{mutex_};
             orders = std::exchange(shared_.orders, std::nullopt);
+            sensed.swap(shared_.sensed);
             stopping = shared_.stopping;
         }
+        for (const auto& [input, level] : sensed)
+            take_sensed(input, level, now);
         if (orders)
             outgoing_.order(std::move(orders->orders), orders->beat, orders->given);
         outgoing_.durable(durable_->up_to());
@@ -220,9 +239,13 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         connection_.reset();
         outgoing_.lost();
         tell(freshness_.failed(now, std::move(why)), now);
+        if (coils_)
+            heard(coils_->lost(now), now);
     }
 
     void exchange() {
+        if (coils_)
+            return exchange_coils();
         auto done = write_blocks();
         if (done)
             done = finish();
@@ -239,10 +262,59 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         hear(words);
     }
 
+    // Looks first: what is seen may take a coil back.
+    void exchange_coils() {
+        std::vector<std::uint16_t> words(protocol::words_in(coils_->reads()));
+        auto done = ask_coils(words);
+        if (done)
+            done = finish_reading();
+        if (!done)
+            return lose(steady_clock::now(),
+                        fmt::format("cannot read the inputs of the controller: {}", done.error()));
+        const Instant now = steady_clock::now();
+        heard(coils_->take(words, outgoing_.maybe_on(), now), now);
+        done = write_blocks();
+        if (done)
+            done = finish();
+        if (!done)
+            return lose(steady_clock::now(),
+                        fmt::format("cannot write the coils of the controller: {}", done.error()));
+        coils_->sent();
+    }
+
+    [[nodiscard]] RegisterCalls::Done ask_coils(std::span<std::uint16_t> words) {
+        for (const protocol::BlockRange& block : coils_->reads()) {
+            if (auto done = connection_->ask_to_read(block.table, block.start, words.first(block.length));
+                !done)
+                return done;
+            words = words.subspan(block.length);
+        }
+        return {};
+    }
+
+    // The alive coil last: where it is switched over, every release before it is as it should be.
+    [[nodiscard]] RegisterCalls::Done write_coils(Instant now) {
+        const auto on = outgoing_.on();
+        coils_->writes(on, now);
+        for (std::size_t i = 0; i < on.size(); ++i)
+            if (auto done = connection_->ask_to_write_coil(release_coil(i), on[i]); !done)
+                return done;
+        return connection_->ask_to_write_coil(frame_.link.coils->alive,
+                                              coils_->alive(outgoing_.beat(), outgoing_.ended(), now));
+    }
+    [[nodiscard]] std::uint16_t release_coil(std::size_t point) const {
+        return std::ranges::find(frame_.link.coils->permissives, frame_.points[point].id.text,
+                                 &config::CoilPoint::permissive)
+            ->release;
+    }
+
     // Sends all blocks; whether they arrived is known when it is finished.
     [[nodiscard]] RegisterCalls::Done write_blocks() {
-        const auto words = outgoing_.take(steady_clock::now());
+        const Instant now = steady_clock::now();
+        const auto words = outgoing_.take(now);
         share_released();  // from now on the words may have arrived
+        if (coils_)
+            return write_coils(now);
         constexpr std::size_t most = blocks_per_write * protocol::permissive_words;
         for (std::size_t at = 0; at < words.size(); at += most) {
             const auto address = static_cast<std::uint16_t>(frame_.link.permissive_address + at);
@@ -275,6 +347,26 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         });
         if (done) {
             outgoing_.sent();
+            share_released();
+        }
+        return done;
+    }
+
+    // Nothing of ours is confirmed by what was read, unless a withhold went out meanwhile.
+    [[nodiscard]] RegisterCalls::Done finish_reading() {
+        bool wrote = false;
+        const auto done = connection_->finish(waker_, [&]() -> RegisterCalls::Done {
+            const Instant now = steady_clock::now();
+            if (!refresh(now))
+                outgoing_.end();
+            if (!outgoing_.withholds(now))
+                return {};
+            wrote = true;
+            return write_blocks();
+        });
+        if (done && wrote) {
+            outgoing_.sent();
+            coils_->sent();
             share_released();
         }
         return done;
@@ -333,7 +425,17 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     void hear(std::span<const std::uint16_t> words) {
         const Instant now = steady_clock::now();
-        FeedbackSeen seen = incoming_.take(words, outgoing_);
+        heard(incoming_.take(words, outgoing_), now);
+    }
+
+    void take_sensed(const config::IoInput& input, std::optional<bool> level, Instant now) {
+        if (!coils_)
+            return;
+        coils_->sensed(input, level, now);
+        heard(coils_->look(now), now);
+    }
+
+    void heard(FeedbackSeen seen, Instant now) {
         note_problem(seen.why_not);
         bool became_good = false;
         if (seen.acts_alone) {
@@ -341,8 +443,12 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         } else if (seen.alive_as_of && now - *seen.alive_as_of <= frame_.link.echo_timeout) {
             became_good = tell(freshness_.alive(*seen.alive_as_of), now);
         }
-        if (became_good || seen.report)
-            post(*incoming_.last());
+        if (coils_)
+            outgoing_.guard(coils_->guards());
+        if (seen.report)
+            post(std::move(*seen.report));
+        else if (became_good)
+            post(coils_ ? coils_->report() : *incoming_.last());
     }
 
     // True: the line has become good.
@@ -402,6 +508,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     // The thread's.
     Outgoing outgoing_;
     Incoming incoming_;
+    std::optional<CoilSignals> coils_;  // of equipment by coils, instead of `incoming_`
     Freshness freshness_;
     Backoff backoff_;
     std::optional<RegisterCalls> connection_;
@@ -416,9 +523,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
 ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Station& station,
                                const config::Bay& bay, Sink sink, std::shared_ptr<DurableMark> durable,
-                               Backoff::Limits redial)
+                               Backoff::Limits redial, const std::optional<KnownOfBay>& known)
     : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink), std::move(durable),
-                                   redial)) {}
+                                   redial, known)) {}
 
 ControllerLink::~ControllerLink() { line_->stop(); }
 
@@ -426,6 +533,10 @@ void ControllerLink::start() { line_->start(); }
 
 void ControllerLink::publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
     line_->publish(std::move(orders), beat);
+}
+
+void ControllerLink::sensed(const config::IoInput& input, std::optional<bool> level) {
+    line_->sensed(input, level);
 }
 
 std::vector<domain::PermissiveId> ControllerLink::released_on_wire() const {

@@ -4,6 +4,8 @@
 // defines both blocks; those of a bay stand in a row, in the order in which the station describes its
 // permissives.
 //
+// Simple equipment is spoken to by coils (coil_signals.hpp), in the client role only.
+//
 // Has a thread of its own. Every function is called on the loop's thread; the sink is called there too.
 //
 // In doubt it withholds: from the start until the first orders, while the controller's echo is not good, when
@@ -15,12 +17,14 @@
 #include <cstdint>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
 #include "config/station.hpp"
 #include "protocol/permissive_block.hpp"
 #include "service/interlock/event.hpp"
+#include "service/interlock/state.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/durable_mark.hpp"
 #include "service/links/freshness.hpp"
@@ -43,14 +47,22 @@ struct PermissiveOrder {
     constexpr bool operator==(const PermissiveOrder&) const = default;
 };
 
+// What the station's record knows of a bay when its line comes up.
+struct KnownOfBay {
+    interlock::ControllerCounts counts;
+    std::optional<bool> present;  // whether a unit stood there last
+};
+
 class ControllerLink {
   public:
     using Sink = std::function<void(interlock::Payload)>;
 
     // `station` and `bay` are only read here. Nothing goes out before start. `redial`: how soon a lost
-    // controller is called again, or a port that could not be had is tried again.
+    // controller is called again, or a port that could not be had is tried again. `known`: of equipment by
+    // coils, for which the station counts.
     ControllerLink(boost::asio::io_context& loop, const config::Station& station, const config::Bay& bay,
-                   Sink sink, std::shared_ptr<DurableMark> durable, Backoff::Limits redial = {});
+                   Sink sink, std::shared_ptr<DurableMark> durable, Backoff::Limits redial = {},
+                   const std::optional<KnownOfBay>& known = {});
     // Stops, if nobody did.
     ~ControllerLink();
     ControllerLink(const ControllerLink&) = delete;
@@ -69,6 +81,10 @@ class ControllerLink {
     // releases wait up to the rest of that interval, never a withhold. Nor does a withhold wait for an answer
     // of the controller that is still to come.
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat);
+
+    // What an input of an I/O module at the bay tells, for equipment by coils that does not tell it itself;
+    // nothing: it is not known. Never blocks.
+    void sensed(const config::IoInput& input, std::optional<bool> level);
 
     // What was released (or leaving incomplete) by the last block that the controller has confirmed to have
     // received, or may have received since although no answer came.

@@ -222,8 +222,13 @@ void Station::from_links(Payload payload) {
     }
     if (auto* reported = std::get_if<interlock::ControllerReported>(&payload)) {
         reported->fresh = draw_token();
-        if (parts_.wiring)
-            reported->on_wire_released = parts_.wiring->released_on_wire(reported->bay);
+        // A link that counts by itself has said what was released as the movement was made.
+        auto released = parts_.wiring ? parts_.wiring->released_on_wire(reported->bay)
+                                      : std::vector<interlock::PermissiveId>{};
+        std::erase_if(released, [&](const interlock::PermissiveId& id) {
+            return std::ranges::find(reported->on_wire_released, id) != reported->on_wire_released.end();
+        });
+        std::ranges::move(released, std::back_inserter(reported->on_wire_released));
     }
     take(std::move(payload), {}, {});
 }
@@ -605,7 +610,8 @@ void Station::rewire() {
                                          [](const interlock::Following& it) { return it.counter; },
                                          [](const interlock::Broken& it) { return it.newest; }},
                               state->count);
-        }};
+        },
+        [this](const interlock::BayId& bay) { return known_of_bay(bay); }};
     if (parts_.wiring)
         parts_.wiring->stop();
     parts_.wiring =
@@ -693,6 +699,14 @@ std::optional<links::KnownOfTool> Station::known_of(const domain::ToolId& tool) 
         if (seen.epoch == epoch && seen.counter == counter)
             known.digest = seen.digest;
     return known;
+}
+
+std::optional<links::KnownOfBay> Station::known_of_bay(const interlock::BayId& id) const {
+    const interlock::BayState* bay = interlock::bay_of(state_, id);
+    if (bay == nullptr || !bay->controller.counts)
+        return std::nullopt;
+    const bool there = std::holds_alternative<interlock::Stay>(bay->occupant) || bay->departure_due;
+    return links::KnownOfBay{*bay->controller.counts, there};
 }
 
 // ---- outputs ------------------------------------------------------------------------------------------

@@ -166,6 +166,7 @@ class Station final : public web::StationPort {
     void order(const domain::ToolId& id);
     // What is durable of the tool's newest result.
     [[nodiscard]] std::optional<links::KnownOfTool> known_of(const domain::ToolId& tool) const;
+    [[nodiscard]] std::optional<links::KnownOfBay> known_of_bay(const interlock::BayId& bay) const;
     [[nodiscard]] std::vector<links::PermissiveOrder> orders_of(const interlock::BayState& bay) const;
     void arm_beat();
     void keep_house();

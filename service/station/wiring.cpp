@@ -37,8 +37,11 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
     if (labels)
         labels_ = std::move(*labels);
     for (const config::Bay& bay : rules_->bays) {
-        controllers_.push_back({domain::BayId{bay.id}, std::make_unique<links::ControllerLink>(
-                                                           loop_, *rules_, bay, callbacks_.sink, durable)});
+        const domain::BayId id{bay.id};
+        const auto known = callbacks_.known_of_bay ? callbacks_.known_of_bay(id) : std::nullopt;
+        controllers_.push_back(
+            {id, std::make_unique<links::ControllerLink>(loop_, *rules_, bay, callbacks_.sink, durable,
+                                                         links::Backoff::Limits{}, known)});
     }
 }
 
@@ -91,7 +94,8 @@ void Wiring::start_modules() {
         Module& made = modules_.emplace_back(Module{domain::BayId{module.bay}, module.id, nullptr, nullptr});
         if (!module.inputs.empty()) {
             made.inputs = std::make_unique<links::IoInputs>(
-                loop_, *rules_, module, links::IoInputs::Sinks{.event = callbacks_.sink, .level = {}},
+                loop_, *rules_, module,
+                links::IoInputs::Sinks{.event = callbacks_.sink, .level = sensed_at(made.bay)},
                 callbacks_.counted, boot_, buses_);
             made.inputs->start();
         }
@@ -100,6 +104,15 @@ void Wiring::start_modules() {
             made.outputs->start();
         }
     }
+}
+
+// Where the equipment does not tell of the unit and its movements, the module's sensors do.
+std::function<void(const config::IoInput&, std::optional<bool>)>
+Wiring::sensed_at(const domain::BayId& bay) const {
+    return [this, bay](const config::IoInput& input, std::optional<bool> level) {
+        if (const BayLine* line = line_of(bay))
+            line->link->sensed(input, level);
+    };
 }
 
 bool Wiring::has_lights(const domain::BayId& bay) const {

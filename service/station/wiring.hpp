@@ -40,6 +40,8 @@ class Wiring {
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
         std::filesystem::path beside_journal{};  // where the files lie that the rules name
         links::IoInputs::Counted counted = {};
+        // What is known of a bay whose equipment does not count; nothing: it was never seen.
+        std::function<std::optional<links::KnownOfBay>(const domain::BayId&)> known_of_bay = {};
     };
 
     Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
@@ -88,6 +90,8 @@ class Wiring {
         std::unique_ptr<links::IoOutputs> outputs;  // null: it has none
     };
     void start_modules();
+    [[nodiscard]] std::function<void(const config::IoInput&, std::optional<bool>)>
+    sensed_at(const domain::BayId& bay) const;
     [[nodiscard]] const BayLine* line_of(const domain::BayId& bay) const;
 
     boost::asio::io_context& loop_;

@@ -76,11 +76,12 @@ class Registers(ModbusSparseDataBlock):
 
 
 class Slave:
-    """A pymodbus server for unit 1 on a thread of its own."""
+    """A pymodbus server for unit 1 on a thread of its own. `bits`: coils and discrete inputs, as pymodbus names them."""
 
-    def __init__(self, port, registers):
+    def __init__(self, port, registers, **bits):
         self.port = port
         self.registers = registers
+        self.bits = bits
         self._thread = None
         self.start()
 
@@ -110,7 +111,7 @@ class Slave:
     async def _serve(self, up):
         self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
-        unit = ModbusSlaveContext(hr=self.registers, zero_mode=True)
+        unit = ModbusSlaveContext(hr=self.registers, zero_mode=True, **self.bits)
         server = ModbusTcpServer(ModbusServerContext(slaves={1: unit}, single=False), address=(HOST, self.port),
                                  allow_reuse_address=True, loop=self._loop)
         serving = asyncio.ensure_future(server.serve_forever())

@@ -9,6 +9,7 @@
 #include <fmt/ranges.h>
 
 #include "protocol/permissive_block.hpp"
+#include "tools/cli/coil_list.hpp"
 #include "tools/cli/register_list.hpp"
 #include "tools/cli/text.hpp"
 
@@ -109,9 +110,10 @@ class Trials {
         case ReasonCode::unit_absent:
             return all(reason, "With a unit in the bay, take away the signal of its sensor.");
         case ReasonCode::controller_link_lost: return all(reason, "Pull the network cable of the PLC.");
-        case ReasonCode::controller_fault: return all(reason, "Let the equipment report its own fault.");
+        case ReasonCode::controller_fault:
+            return by_registers(reason, "Let the equipment report its own fault.");
         case ReasonCode::token_not_taken:
-            return all(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
+            return by_registers(reason, "With a unit in the bay, overwrite the token that the PLC holds.");
         case ReasonCode::movement_used: return each_one_shot(reason);
         case ReasonCode::next_bay_occupied: return each_move(reason);
         case ReasonCode::order_unknown:
@@ -188,6 +190,12 @@ class Trials {
     }
     void all(ReasonCode reason, std::string what) {
         add(reason, std::move(what), [](const config::Permissive&) { return true; });
+    }
+
+    // Coils carry neither a token nor a fault.
+    void by_registers(ReasonCode reason, const char* what) {
+        if (!config::is_by_coils(bay_))
+            all(reason, what);
     }
 
     void each_movement(ReasonCode reason) {
@@ -341,13 +349,17 @@ std::string head(const config::Station& station, std::string_view source) {
            "--version`) | |\n| rules in force, digest (`tautgate rules`) | |\n";
 }
 
+std::string simulated_item(const config::Bay& bay) {
+    return bay.simulated
+               ? item("the description calls the equipment of this bay simulated, so that simulated results "
+                      "prove units here: `simulated` is taken out of it before the bay holds a real unit")
+               : "";
+}
+
 std::string line_section(const ListedBay& listed) {
     const auto& link = listed.bay->controller;
     std::string text = "\n### Registers\n\n";
-    if (listed.bay->simulated)
-        text +=
-            item("the description calls the equipment of this bay simulated, so that simulated results prove "
-                 "units here: `simulated` is taken out of it before the bay holds a real unit");
+    text += simulated_item(*listed.bay);
     for (const auto& one : listed.permissives) {
         const auto& block = one.to_plc;
         text += item(fmt::format("{}: at the PLC, {} shows {}, and the three after it {}, {} and {}",
@@ -360,7 +372,7 @@ std::string line_section(const ListedBay& listed) {
             fmt::format("{}: the settings at the PLC are Station, Bay and Permissive as above, OneShot {}, "
                         "BeatLimit {}",
                         one.permissive->id, one.permissive->one_shot ? "TRUE" : "FALSE",
-                        time_literal(link.echo_timeout)));
+                        time_literal(config::beat_timeout_of(link))));
     }
     return text + item("`tautgate health` shows the controller's link as good") +
            item("the PLC keeps the counts (arrivals, departures, PLC starts, moved) over a loss of power") +
@@ -371,12 +383,12 @@ std::string line_section(const ListedBay& listed) {
 
 std::string times_section(const ListedBay& listed) {
     const auto& link = listed.bay->controller;
-    const auto limit = link.echo_timeout.count();
     const auto at_plc =
-        fmt::format("every MayMove is FALSE after at most {} ms and one scan; measured: ____ ms", limit);
+        fmt::format("every MayMove is FALSE after at most {} ms and one scan; measured: ____ ms",
+                    config::beat_timeout_of(link).count());
     const auto at_station =
         fmt::format("the station says {} after at most {} ms and one beat interval; measured: ____ ms",
-                    reason_name(ReasonCode::controller_link_lost), limit);
+                    reason_name(ReasonCode::controller_link_lost), link.echo_timeout.count());
     std::string text = "\n### The line fails\n\nEach with everything released.\n\n";
     text += item("network cable pulled at the PLC: " + at_plc);
     text += item("the same: " + at_station);
@@ -523,10 +535,14 @@ std::string commissioning_checklist(const config::Station& station, std::string_
     std::string text = head(station, source);
     for (const ListedBay& listed : list_registers(station)) {
         text += fmt::format("\n## Bay {} ({})\n", markdown_cell(listed.bay->name), listed.bay->id);
-        text += line_section(listed) + times_section(listed) + wrong_words_section(listed) +
-                presence_section(listed);
-        for (const auto& one : listed.permissives)
-            text += movement_section(station, one);
+        if (config::is_by_coils(*listed.bay)) {
+            text += "\n" + simulated_item(*listed.bay) + coil_checklist(station, *listed.bay);
+        } else {
+            text += line_section(listed) + times_section(listed) + wrong_words_section(listed) +
+                    presence_section(listed);
+            for (const auto& one : listed.permissives)
+                text += movement_section(station, one);
+        }
         text += reasons_section(station, listed);
     }
     return text + sign_off(station);

@@ -8,6 +8,7 @@
 
 #include "protocol/permissive_registers.hpp"
 #include "service/interlock/reason.hpp"
+#include "tools/cli/coil_list.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
@@ -55,6 +56,10 @@ ListedBay listed_bay(const config::Station& station, const config::Bay& bay) {
     for (const config::Permissive& permissive : station.permissives) {
         if (permissive.bay != bay.id)
             continue;
+        if (config::is_by_coils(bay)) {
+            listed.permissives.push_back({.permissive = &permissive, .to_plc = {}, .to_station = {}});
+            continue;
+        }
         const auto place = static_cast<std::uint32_t>(listed.permissives.size());
         const auto start_of = [&](std::uint16_t first, std::size_t length) {
             return first + place * static_cast<std::uint32_t>(length);
@@ -129,7 +134,7 @@ std::string settings_table(const config::Station& station, const config::Bay& ba
     return fmt::format("| setting | value |\n|---|---|\n| Station | {} |\n| Bay | {} |\n| Permissive | {} |\n"
                        "| OneShot | {} |\n| BeatLimit | {} |\n",
                        station.number, bay.number, permissive.number, permissive.one_shot ? "TRUE" : "FALSE",
-                       time_literal(bay.controller.echo_timeout));
+                       time_literal(config::beat_timeout_of(bay.controller)));
 }
 
 std::string block_table(std::string_view title, const ListedBlock& block) {
@@ -183,16 +188,6 @@ std::string code_tables() {
 
 // ---- CSV ------------------------------------------------------------------------------------------------
 
-std::string csv_field(std::string_view text) {
-    std::string shown = plain(text);
-    if (shown.find_first_of("\",") == std::string::npos)
-        return shown;
-    std::string result = "\"";
-    for (const char c : shown)
-        result += c == '"' ? std::string("\"\"") : std::string(1, c);
-    return result + '"';
-}
-
 std::string csv_lines(const config::Bay& bay, const config::Permissive& permissive, std::string_view block,
                       std::string_view direction, const ListedBlock& listed) {
     std::string text;
@@ -223,7 +218,7 @@ json block_view(const ListedBlock& block) {
 json bay_view(const ListedBay& listed) {
     const auto& link = listed.bay->controller;
     json permissives = json::array();
-    for (const auto& one : listed.permissives)
+    for (const auto& one : listed.permissives) {
         permissives.push_back(
             {{"id", one.permissive->id},
              {"number", one.permissive->number},
@@ -231,21 +226,27 @@ json bay_view(const ListedBay& listed) {
              {"movement", one.permissive->movement},
              {"leaving", one.permissive->leaving},
              {"moves_to", one.permissive->moves_to.empty() ? json(nullptr) : json(one.permissive->moves_to)},
-             {"one_shot", one.permissive->one_shot},
-             {"station_to_plc", block_view(one.to_plc)},
-             {"plc_to_station", block_view(one.to_station)}});
-    return {{"id", listed.bay->id},
-            {"number", listed.bay->number},
-            {"name", listed.bay->name},
-            {"station_is", link.role == WireRole::client ? "client" : "server"},
-            {"host", link.host},
-            {"port", link.port},
-            {"unit", link.unit},
-            {"beat_interval_ms", link.beat_interval.count()},
-            {"beat_limit_ms", link.echo_timeout.count()},
-            {"echo_timeout_ms", link.echo_timeout.count()},
-            {"settling_ms", link.settling.count()},
-            {"permissives", permissives}};
+             {"one_shot", one.permissive->one_shot}});
+        if (config::is_by_coils(*listed.bay))
+            continue;
+        permissives.back()["station_to_plc"] = block_view(one.to_plc);
+        permissives.back()["plc_to_station"] = block_view(one.to_station);
+    }
+    json view{{"id", listed.bay->id},
+              {"number", listed.bay->number},
+              {"name", listed.bay->name},
+              {"station_is", link.role == WireRole::client ? "client" : "server"},
+              {"host", link.host},
+              {"port", link.port},
+              {"unit", link.unit},
+              {"beat_interval_ms", link.beat_interval.count()},
+              {"beat_limit_ms", config::beat_timeout_of(link).count()},
+              {"echo_timeout_ms", link.echo_timeout.count()},
+              {"settling_ms", link.settling.count()},
+              {"permissives", permissives}};
+    if (config::is_by_coils(*listed.bay))
+        view["coils"] = coils_as_json(*listed.bay);
+    return view;
 }
 
 json code_views() {
@@ -273,6 +274,16 @@ std::vector<ListedBay> list_registers(const config::Station& station) {
     for (const config::Bay& bay : station.bays)
         bays.push_back(listed_bay(station, bay));
     return bays;
+}
+
+std::string csv_field(std::string_view text) {
+    std::string shown = plain(text);
+    if (shown.find_first_of("\",") == std::string::npos)
+        return shown;
+    std::string result = "\"";
+    for (const char c : shown)
+        result += c == '"' ? std::string("\"\"") : std::string(1, c);
+    return result + '"';
 }
 
 std::uint32_t reference_of(std::uint32_t address) noexcept { return reference_of_first + address; }
@@ -306,6 +317,11 @@ std::string registers_as_markdown(const config::Station& station, std::string_vi
         "bits the high word comes first. `protocol/PERMISSIVE.md` says how the PLC uses them, `deploy/plc/` "
         "has it in Structured Text, whose names the settings have here.\n";
     for (const ListedBay& listed : list_registers(station)) {
+        if (config::is_by_coils(*listed.bay)) {
+            text += fmt::format("\n## Bay {} ({})\n\n{}", markdown_cell(listed.bay->name), listed.bay->id,
+                                coils_as_markdown(station, *listed.bay));
+            continue;
+        }
         text += fmt::format("\n## Bay {} ({})\n\n{}\n\n{}", markdown_cell(listed.bay->name), listed.bay->id,
                             who_asks(listed.bay->controller), link_table(listed));
         for (const ListedPermissive& one : listed.permissives)
@@ -317,11 +333,16 @@ std::string registers_as_markdown(const config::Station& station, std::string_vi
 std::string registers_as_csv(const config::Station& station) {
     std::string text = "bay,permissive,host,port,unit,block,direction,address,reference,in_block,name,type,"
                        "always,meaning\r\n";
-    for (const ListedBay& listed : list_registers(station))
+    for (const ListedBay& listed : list_registers(station)) {
+        if (config::is_by_coils(*listed.bay)) {
+            text += coils_as_csv(*listed.bay);
+            continue;
+        }
         for (const ListedPermissive& one : listed.permissives) {
             text += csv_lines(*listed.bay, *one.permissive, "permissive", "station to PLC", one.to_plc);
             text += csv_lines(*listed.bay, *one.permissive, "feedback", "PLC to station", one.to_station);
         }
+    }
     return text;
 }
 

@@ -39,7 +39,7 @@ struct ListedPermissive {
 
 struct ListedBay {
     const config::Bay* bay = nullptr;
-    std::vector<ListedPermissive> permissives;  // in the order of their blocks
+    std::vector<ListedPermissive> permissives;  // in the order of their blocks; empty ones of a bay by coils
 };
 
 // Every bay of the station, which must outlive the list.
@@ -49,6 +49,8 @@ struct ListedBay {
 [[nodiscard]] std::uint32_t reference_of(std::uint32_t address) noexcept;
 // As in a file of the controller: T#500ms.
 [[nodiscard]] std::string time_literal(std::chrono::milliseconds time);
+// As RFC 4180 has it, on one line.
+[[nodiscard]] std::string csv_field(std::string_view text);
 // Text of the description for a line or a cell of Markdown.
 [[nodiscard]] std::string markdown_cell(std::string_view text);
 

@@ -135,6 +135,7 @@ ControllerSettings controller_settings(const config::Station& station, const con
     settings.link = bay.controller;
     settings.station = station.number;
     settings.bay = bay.number;
+    settings.beat_limit = bay.controller.beat_timeout.value_or(settings.beat_limit);
     for (const auto& permissive : station.permissives)
         if (permissive.bay == bay.id)
             settings.points.push_back({permissive.id, permissive.number, permissive.one_shot});

@@ -816,6 +816,119 @@ TEST_CASE("inputs of modules that could not tell a pulse, or not whose it is, ar
         with_module);
 }
 
+namespace {
+
+// The smallest station whose permissive is a coil.
+Station with_coils() {
+    auto loading = load_station_file(test_folder + "good/coils.json");
+    REQUIRE(loading.station.has_value());
+    return *loading.station;
+}
+
+// A module at the bay whose inputs tell what the equipment's coils would.
+IoModule sensors_of_bay() {
+    IoModule module;
+    module.id = "IO";
+    module.bay = "B1";
+    module.host = "192.0.2.9";
+    IoInput unit;
+    unit.id = "unit";
+    unit.use = PresentInput{};
+    IoInput gone;
+    gone.id = "gone";
+    gone.number = 1;
+    gone.use = MovedInput{"exit"};
+    module.inputs = {unit, gone};
+    return module;
+}
+
+CoilPlan& coils_of(Station& station) { return *station.bays[0].controller.coils; }
+
+}  // namespace
+
+TEST_CASE("equipment by coils tells of a unit and its movement once, itself or by a module") {
+    CHECK(found(with_coils()).empty());
+    check_table(
+        {
+            {"by the module instead",
+             [](Station& s) {
+                 s.io = {sensors_of_bay()};
+                 coils_of(s).present.reset();
+                 coils_of(s).permissives[0].moved.reset();
+             },
+             {}},
+            {"by both",
+             [](Station& s) { s.io = {sensors_of_bay()}; },
+             {"/bays/0/controller/coils: 2 inputs tell \"present\"",
+              "/bays/0/controller/coils/permissives/0: 2 inputs tell \"moved\""}},
+            {"by a module of another bay",
+             [](Station& s) {
+                 s.bays.push_back(s.bays[0]);
+                 s.bays[1] = {"B2", 2, "Other", {}, false};
+                 s.bays[1].controller.host = "192.0.2.8";
+                 s.bays[1].controller.feedback_address = 100;
+                 s.permissives.push_back(s.permissives[0]);
+                 s.permissives[1].id = "exit-2";
+                 s.permissives[1].number = 2;
+                 s.permissives[1].bay = "B2";
+                 s.io = {sensors_of_bay()};
+                 s.io[0].bay = "B2";
+                 s.io[0].inputs.pop_back();
+                 s.tools[0].also_at = {"B2"};
+                 s.tools[0].control = ToolControl{};
+                 s.plans[0].leaving_incomplete.permissives = {"exit", "exit-2"};
+                 coils_of(s).present.reset();
+             },
+             {"/bays/0/controller/coils: nothing tells \"present\", and a coil carries neither a unit nor a "
+              "count"}},
+            {"a lamp of a module at the same device on the release coil",
+             [](Station& s) {
+                 s.io = {sensors_of_bay()};
+                 s.io[0].host = "127.0.0.1";
+                 s.io[0].port = s.bays[0].controller.port;
+                 s.io[0].inputs.clear();
+                 s.io[0].outputs = {{1, SignalOutput{{Signal::released}}}};
+             },
+             {"/bays/0/controller/coils/permissives/0/release: coil 1 of this device is written already, by "
+              "/io/0/outputs/0/number"}},
+            {"of one permissive twice",
+             [](Station& s) {
+                 coils_of(s).permissives.push_back(coils_of(s).permissives[0]);
+                 coils_of(s).permissives[1].release = 9;
+                 coils_of(s).permissives[1].moved = ControllerBit{.number = 9};
+             },
+             {"/bays/0/controller/coils/permissives/1/permissive: the permissive \"exit\" is taken already, "
+              "at "
+              "/bays/0/controller/coils/permissives/0/permissive"}},
+            {"of no permissive",
+             [](Station& s) { coils_of(s).permissives[0].permissive = "lift"; },
+             {"/bays/0/controller/coils/permissives/0/permissive: there is no permissive \"lift\"",
+              "/bays/0/controller/coils/permissives: the bay's permissive \"exit\" has no coil"}},
+            {"with an echo time-out that one late look would use up",
+             [](Station& s) { s.bays[0].controller.echo_timeout = std::chrono::milliseconds(400); },
+             {"/bays/0/controller/echo_timeout_ms: 400 ms is less than 5 beats of 100 ms, within which echo "
+              "and "
+              "heartbeat by coils may be late"}},
+            {"for class B, named and without a joint",
+             [](Station& s) {
+                 s.permissives[0].scope = Scope::classes;
+                 s.permissives[0].classes = {RiskClass::b, RiskClass::c};
+             },
+             {"/bays/0/controller/coils/permissives/0/permissive: \"exit\" waits for joints of class A or B, "
+              "but a coil does not say for which unit it is on; without a waiver on record that serves class "
+              "C "
+              "only, and no waiver can be recorded yet"}},
+        },
+        with_coils);
+}
+
+TEST_CASE("a station by coils is told what they do not carry, and to what it may come instead") {
+    const auto warnings = found(with_coils(), Severity::warning);
+    REQUIRE(warnings.size() == 1);
+    CHECK(
+        warnings[0].starts_with("/bays/0/controller/coils: a release by coils does not say for which unit"));
+}
+
 TEST_CASE("what is odd but harmless is a warning, told once the errors are gone") {
     auto station = smallest();
     station.tools.push_back(station.tools[0]);

@@ -66,9 +66,11 @@ TEST_CASE("the example file shows every key that the reader knows, and no other"
     CHECK(shown == known);
 }
 
-TEST_CASE("the example file loads without a finding") {
+TEST_CASE("the example file loads, and all that is found is what coils do not carry") {
     const auto loading = load_station_file(config_folder + "examples/every-key.json");
-    CHECK(loading.findings.empty());
+    REQUIRE(loading.findings.size() == 1);
+    CHECK(loading.findings.front().severity == Severity::warning);
+    CHECK(loading.findings.front().pointer == "/bays/1/controller/coils");
     REQUIRE(loading.station.has_value());
     const auto& station = *loading.station;
     CHECK(station.number == 7);

@@ -73,7 +73,9 @@ function files(folder, least) {
 for (const file of [...files("config", 1), ...files("config/examples", 1), ...files("tests/unit/config/good", 1)]) {
     check(schemaAccepts(file), `${file}: refused by the schema: ${ajv.errorsText(validate.errors)}`);
     const read = reader(file);
-    check(read.accepts && read.words === "", `${file}: the reader finds\n${read.words}`);
+    // What coils do not carry is said of every station that has them.
+    const words = read.words.split("\n").filter((line) => !/: warning: \/bays\/\d+\/controller\/coils: /.test(line)).join("\n");
+    check(read.accepts && words === "", `${file}: the reader finds\n${words}`);
 }
 for (const file of files("tests/unit/config/bad/structure", 10)) {
     check(!schemaAccepts(file), `${file}: accepted by the schema`);

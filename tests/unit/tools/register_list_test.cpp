@@ -11,6 +11,7 @@
 
 #include "config/reader.hpp"
 #include "protocol/permissive_block.hpp"
+#include "tools/cli/coil_list.hpp"
 #include "tools/cli/commissioning.hpp"
 #include "tools/cli/register_list.hpp"
 
@@ -236,5 +237,73 @@ TEST_CASE("the check list names both time-outs, the count of each permissive and
     CHECK(text.find("adds exactly 1 to register 144 (reference 400145)") != std::string::npos);
     CHECK(text.find("BeatLimit T#740ms") != std::string::npos);
     CHECK(text.find("It is not a safety function") != std::string::npos);
+    CHECK(text.find("## Sign-off") != std::string::npos);
+}
+
+// ---- by coils ---------------------------------------------------------------------------------------------
+
+namespace {
+
+config::Station by_coils() { return described("/tests/unit/config/good/coils.json"); }
+
+}  // namespace
+
+TEST_CASE("the time-out that the equipment must use is its own, where the description gives one") {
+    auto station = larkmoor();
+    station.bays.front().controller.beat_timeout = std::chrono::milliseconds(330);
+    CHECK(registers_as_markdown(station, "x").find("| BeatLimit | T#330ms |") != std::string::npos);
+    CHECK(registers_as_json(station, "x").at("bays")[0].at("beat_limit_ms") == 330);
+    CHECK(registers_as_json(station, "x").at("bays")[0].at("echo_timeout_ms") == 500);
+    const auto text = commissioning_checklist(station, "x");
+    CHECK(text.find("BeatLimit T#330ms") != std::string::npos);
+    CHECK(text.find("every MayMove is FALSE after at most 330 ms") != std::string::npos);
+    CHECK(text.find("(40) after at most 500 ms") != std::string::npos);
+}
+
+TEST_CASE(
+    "every coil and input of a bay by coils is listed once, with where it stands and which way it goes") {
+    const auto station = by_coils();
+    const auto bits = list_bits(station.bays.front());
+    std::vector<std::string> listed;
+    for (const ListedBit& bit : bits)
+        listed.push_back(std::string(bit.name) + " " + reference_of_bit(bit) +
+                         (bit.to_equipment ? " out" : " in"));
+    CHECK(listed == std::vector<std::string>{"alive 000001 out", "release 000002 out", "echo 100001 in",
+                                             "heartbeat 100002 in", "present 100003 in", "moved 100004 in"});
+    for (const ListedBit& bit : bits)
+        CHECK_FALSE(bit.meaning.empty());
+}
+
+TEST_CASE("the list of a bay by coils has its settings and what coils do not keep, and no register") {
+    auto station = by_coils();
+    station.bays.front().controller.beat_timeout = std::chrono::milliseconds(800);
+    const auto text = registers_as_markdown(station, "x");
+    CHECK(text.find("| BeatLimit, after which the equipment withholds | T#800ms |") != std::string::npos);
+    CHECK(text.find("| HeartbeatTime | T#200ms |") != std::string::npos);
+    CHECK(text.find("| MovedTime | T#1600ms |") != std::string::npos);
+    for (const auto loss : coil_losses())
+        CHECK(text.find("- " + std::string(loss)) != std::string::npos);
+    CHECK(text.find("Permissive block, station to PLC") == std::string::npos);
+    const auto csv = registers_as_csv(station);
+    CHECK(csv.find("B1,exit,127.0.0.1,502,1,coil,station to PLC,1,000002,0,release,bit,,on while") !=
+          std::string::npos);
+    CHECK(std::ranges::count(csv, '\n') == 1 + 6);
+    const auto view = registers_as_json(station, "x").at("bays")[0];
+    CHECK(view.at("coils").at("bits").size() == 6);
+    CHECK(view.at("coils").at("losses").size() == coil_losses().size());
+    CHECK_FALSE(view.at("permissives")[0].contains("station_to_plc"));
+}
+
+TEST_CASE(
+    "what is tried at equipment by coils names both time-outs, what sticks, and nothing that coils lack") {
+    auto station = by_coils();
+    station.bays.front().controller.beat_timeout = std::chrono::milliseconds(800);
+    const auto text = commissioning_checklist(station, "x");
+    CHECK(text.find("nothing can move after at most 800 ms") != std::string::npos);
+    CHECK(text.find("the release coils are off after at most 500 ms") != std::string::npos);
+    CHECK(text.find("release coil forced on at the equipment before a unit comes") != std::string::npos);
+    CHECK(text.find("echo held at ON, then at OFF") != std::string::npos);
+    CHECK(text.find("overwrite the token") == std::string::npos);
+    CHECK(text.find("fault 2") == std::string::npos);
     CHECK(text.find("## Sign-off") != std::string::npos);
 }
