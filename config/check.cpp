@@ -247,7 +247,7 @@ void check_all_ids(Findings& findings, const Station& station) {
 // A profile states what the sensor can tell, and so does each tool that uses it.
 void check_profile_agrees(Findings& findings, const Tool& tool, const NamedProfile& profile,
                           const std::string& pointer) {
-    const auto& range = profile.profile.range;
+    const auto& range = range_of(profile);
     const auto differs = [&](const std::string& key, const std::string& own, const std::string& theirs) {
         findings.error(pointer + key,
                        fmt::format("{} differs from the {} of profile \"{}\"", own, theirs, profile.id),
@@ -298,7 +298,11 @@ void check_tools(Findings& findings, const Station& station) {
 
 void check_profiles(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.profiles.size(); ++index) {
-        for (const auto& fault : protocol::check(station.profiles[index].profile)) {
+        const auto* profile = register_profile(&station.profiles[index]);
+        if (profile == nullptr) {
+            continue;
+        }
+        for (const auto& fault : protocol::check(*profile)) {
             findings.error(at("profiles", index, "/layout") + fault.place, fault.finding, fault.remedy);
         }
     }
@@ -346,8 +350,8 @@ void warn_of_unused(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.profiles.size(); ++index) {
         const auto& id = station.profiles[index].id;
         const bool used = std::any_of(station.tools.begin(), station.tools.end(), [&id](const Tool& tool) {
-            const auto* link = std::get_if<RegisterLink>(&tool.link);
-            return link != nullptr && link->profile == id;
+            const std::string* named = profile_id(tool);
+            return named != nullptr && *named == id;
         });
         if (!used) {
             unused("profiles", index, "profile", id);

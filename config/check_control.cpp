@@ -8,16 +8,8 @@ namespace tautgate::config {
 
 namespace {
 
-const RegisterLink* registers_of(const Tool& tool) { return std::get_if<RegisterLink>(&tool.link); }
-
-const protocol::RegisterProfile* profile_of(const Station& station, const Tool& tool) {
-    const auto* link = registers_of(tool);
-    const NamedProfile* profile = link == nullptr ? nullptr : by_id(station.profiles, link->profile);
-    return profile == nullptr ? nullptr : &profile->profile;
-}
-
 void check_obeys(Findings& findings, const Station& station, const Tool& tool, const std::string& pointer) {
-    const auto* profile = profile_of(station, tool);
+    const auto* profile = register_profile(station, tool);
     if (!tool.control || profile == nullptr) {
         return;
     }
@@ -91,7 +83,7 @@ void check_control(Findings& findings, const Station& station) {
         const Joint& joint = station.joints[index];
         for (const std::string& id : joint.tools) {
             const Tool* tool = by_id(station.tools, id);
-            const auto* profile = tool == nullptr ? nullptr : profile_of(station, *tool);
+            const auto* profile = tool == nullptr ? nullptr : register_profile(station, *tool);
             if (profile != nullptr && tool->control && profile->control) {
                 check_choice(findings, joint, *tool, *profile, fmt::format("/joints/{}", index));
             }

@@ -390,7 +390,7 @@ auto tool_link() {
                      .optional("registers", &RawLink::registers, std::move(registers))
                      .optional("pulse", &RawLink::pulse, std::move(pulse));
     const auto convert = [](const RawLink& raw, Errors& errors, const Node& node, const std::string& pointer,
-                            std::variant<LineLink, RegisterLink, PulseLink>& out) {
+                            decltype(Tool::link)& out) {
         const int given =
             int{raw.line.has_value()} + int{raw.registers.has_value()} + int{raw.pulse.has_value()};
         if (raw.registers && raw.registers->host.empty() != raw.registers->serial.has_value()) {
@@ -528,10 +528,21 @@ Shape<OrderFeed> order_feed_shape() {
         .optional("entitled", &OrderFeed::entitled, ListOf(role_word()));
 }
 
-Shape<NamedProfile> profile_shape() {
-    return Shape<NamedProfile>()
-        .required("id", &NamedProfile::id, Identifier{})
-        .required("layout", &NamedProfile::profile, register_profile_shape());
+// A profile as the file has it.
+struct RawProfile {
+    std::string id;
+    protocol::RegisterProfile layout;
+};
+
+auto named_profile() {
+    auto shape = Shape<RawProfile>()
+                     .required("id", &RawProfile::id, Identifier{})
+                     .required("layout", &RawProfile::layout, register_profile_shape());
+    const auto convert = [](RawProfile raw, Errors& /*errors*/, const Node& /*node*/,
+                            const std::string& /*pointer*/, NamedProfile& out) {
+        out = {.id = std::move(raw.id), .profile = std::move(raw.layout)};
+    };
+    return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }
 
 // -- people and time
@@ -598,7 +609,7 @@ Shape<Station> station_shape() {
         .required("tools", &Station::tools, ListOf(tool(), 0, 64))
         .optional("scanners", &Station::scanners, ListOf(ScannerObject{}, 0, 64))
         .optional("io", &Station::io, ListOf(IoModuleObject{}, 0, 16))
-        .optional("profiles", &Station::profiles, ListOf(profile_shape(), 0, 64))
+        .optional("profiles", &Station::profiles, ListOf(named_profile(), 0, 64))
         .required("tickets", &Station::tickets, ListOf(TicketRuleObject{}, 1, 16))
         .required("permissives", &Station::permissives, ListOf(permissive_shape(), 1, 64))
         .required("joints", &Station::joints, ListOf(joint(), 1))

@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "protocol/describe.hpp"
+#include "protocol/link_error.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/reading.hpp"
 #include "protocol/register_profile.hpp"
@@ -385,11 +386,13 @@ struct FrameProfile {
     std::optional<KeepAlive> keep_alive;
     std::optional<FrameToSend> acknowledge;  // of each result, once it is stored
     std::optional<FrameControl> control;
+    // What its link is said to detect; the check finds what follows from nothing above (link_errors.hpp).
+    std::vector<LinkError> detects;
     MeasuringRange range;
     bool operator==(const FrameProfile&) const = default;
 };
 TAUTGATE_FIELDS(FrameProfile, name, framing, checksum, content, messages, pause, on_connect, keep_alive,
-                acknowledge, control, range);
+                acknowledge, control, detects, range);
 
 // The one message that is a result; none: the profile has a fault.
 [[nodiscard]] const ResultMessage* result_of(const FrameProfile& profile) noexcept;

@@ -31,12 +31,6 @@ constexpr milliseconds per_request{5};
     return (blocks + per_request_most - 1) / per_request_most;
 }
 
-[[nodiscard]] const protocol::RegisterProfile* profile_of(const config::Station& station,
-                                                          const config::RegisterLink& link) {
-    const auto found = std::ranges::find(station.profiles, link.profile, &config::NamedProfile::id);
-    return found == station.profiles.end() ? nullptr : &found->profile;
-}
-
 // The time of a character on a serial line: a start bit, eight data bits, parity, stop bits. A request
 // without data has 8 characters, an answer 5 and what it brings, and between frames there are 3.5 characters
 // of silence (MODBUS over Serial Line V1.02, 2.5.1).
@@ -80,7 +74,7 @@ struct PollCost {
 
 void check_tool(std::vector<ConfigFinding>& findings, const config::Station& station,
                 const config::RegisterLink& link, const std::string& pointer) {
-    const auto* profile = profile_of(station, link);
+    const auto* profile = config::register_profile(config::profile_named(station, link.profile));
     if (profile == nullptr)
         return;  // the check of the description says so
     const PollCost cost = cost_of(link, *profile);
@@ -101,7 +95,7 @@ void check_shared_wires(std::vector<ConfigFinding>& findings, const config::Stat
     std::map<std::string, Load> loads;
     for (std::size_t i = 0; i < station.tools.size(); ++i)
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link)) {
-            const auto* profile = profile_of(station, *link);
+            const auto* profile = config::register_profile(station, station.tools[i]);
             if (profile == nullptr)
                 continue;
             const std::string wire =
@@ -184,9 +178,8 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
             continue;
         for (std::size_t j = 0; j < joint.tools.size(); ++j) {
             const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
-            const auto* link =
-                tool != station.tools.end() ? std::get_if<config::RegisterLink>(&tool->link) : nullptr;
-            const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
+            const auto* profile =
+                tool != station.tools.end() ? config::register_profile(station, *tool) : nullptr;
             if (profile != nullptr)
                 check_proof_by(findings, joint, *tool, *profile, fmt::format("/joints/{}/tools/{}", i, j));
         }

@@ -48,10 +48,8 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 
 [[nodiscard]] const protocol::RegisterProfile& profile_of(const config::Station& station,
                                                           const config::Tool& tool) {
-    if (const auto* link = std::get_if<config::RegisterLink>(&tool.link))
-        for (const auto& named : station.profiles)
-            if (named.id == link->profile)
-                return named.profile;
+    if (const auto* profile = config::register_profile(station, tool))
+        return *profile;
     throw std::invalid_argument(fmt::format(
         "tool {} has no register profile that the station knows; check the station description first",
         tool.id));

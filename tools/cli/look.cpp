@@ -82,19 +82,19 @@ Asked<const config::Tool*> tool_named(const config::Station& station, const std:
 
 Asked<const protocol::RegisterProfile*> profile_named(const config::Station& station,
                                                       const config::Tool& tool, const std::string& id) {
-    const auto found = std::ranges::find(station.profiles, id, &config::NamedProfile::id);
-    if (found == station.profiles.end())
+    const auto* found = config::register_profile(config::profile_named(station, id));
+    if (found == nullptr)
         return wrong_usage(
-            fmt::format("tool {} names the profile '{}', which is not in the description; enter "
-                        "it under profiles",
+            fmt::format("tool {} names the profile '{}', which is not in the description, or describes no "
+                        "registers; enter it under profiles",
                         plain(tool.id), plain(id)));
-    const auto faults = protocol::check(found->profile);
+    const auto faults = protocol::check(*found);
     for (const auto& fault : faults)
         complain(plain(fmt::format("profile {}{}: {}; {}", id, fault.place, fault.finding, fault.remedy)));
     if (!faults.empty())
         return std::unexpected(Failure{
             Exit::no, fmt::format("the profile {} has mistakes; put right what is named above", plain(id))});
-    return &found->profile;
+    return found;
 }
 
 std::string digest_of_profile(const protocol::RegisterProfile& profile) {
@@ -517,7 +517,7 @@ Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const pro
                              const config::Station& station, const config::Tool& tool) {
     const auto* link = std::get_if<config::RegisterLink>(&tool.link);
     if (link == nullptr)
-        return wrong_usage(fmt::format("the capture holds registers, and tool {} speaks the line protocol; "
+        return wrong_usage(fmt::format("the capture holds registers, and tool {} has none; "
                                        "name the tool that it was made of",
                                        plain(tool.id)));
     const auto profile = profile_named(station, tool, link->profile);
@@ -600,6 +600,11 @@ Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
         return std::unexpected(tool.error());
     if (const auto* link = std::get_if<config::RegisterLink>(&(*tool)->link))
         return look_at_polled(desk, order, *station, **tool, *link);
+    if (std::holds_alternative<config::FrameLink>((*tool)->link))
+        return wrong_usage(
+            fmt::format("tool {} sends frames, and only tools that are polled or speak the line protocol can "
+                        "be looked at; name another tool",
+                        plain((*tool)->id)));
     return look_at_caller(desk, order, *station, **tool);
 }
 

@@ -67,7 +67,7 @@ class Bench : public Polled {
     };
     Bench() : Bench(Traits{}) {}
     explicit Bench(const Traits& traits) : station_(larkmoor_station()) {
-        auto& profile = station_.profiles.front().profile;
+        auto& profile = std::get<protocol::RegisterProfile>(station_.profiles.front().profile);
         if (!traits.acknowledges)
             profile.acknowledge.reset();
         auto opened = simulation::RegisterTool::open("127.0.0.1", 0, profile);
@@ -359,7 +359,7 @@ class OtherBench : public Polled {
   public:
     explicit OtherBench(const protocol::RegisterProfile& profile, bool serial = false)
         : station_(larkmoor_station()) {
-        station_.profiles.front().profile = profile;
+        std::get<protocol::RegisterProfile>(station_.profiles.front().profile) = profile;
         auto opened = serial ? simulation::RegisterTool::open_serial(unit, profile)
                              : simulation::RegisterTool::open("127.0.0.1", 0, profile);
         if (!opened)
