@@ -66,7 +66,8 @@ void say_at_once(tcp::socket& socket, std::string_view bytes) {
     (void)socket.read_some(asio::buffer(unread), ignored);
 }
 void say_at_once(asio::serial_port& port, std::string_view bytes) {
-    static_cast<void>(::write(port.native_handle(), bytes.data(), bytes.size()));
+    const auto sent = ::write(port.native_handle(), bytes.data(), bytes.size());
+    static_cast<void>(sent);
 }
 
 }  // namespace

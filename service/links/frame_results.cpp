@@ -18,6 +18,9 @@ namespace {
 constexpr std::int64_t of_any_age_ns = std::numeric_limits<std::int64_t>::min() / 4;
 // More numbers than a tool can name before their results come; then the oldest time stands for all.
 constexpr std::size_t raised_kept = 256;
+// How far before the newest one a result can lie and still be one that is sent again; beyond that the tool
+// gives its numbers anew. So many the interlock remembers, too.
+constexpr std::uint64_t sent_again = 16;
 // Of a profile without one.
 constexpr const char* only_epoch = "0";
 
@@ -104,6 +107,9 @@ void FrameResults::take_newest(Step& step, const Place& place, std::uint64_t raw
         answer(step, place);
     const bool is_first = !answered_;
     raise(place, now);
+    const auto& known = count_.known();
+    if (known && known->epoch == place.epoch && place.counter < known->counter)
+        count_ = protocol::FrameCount{{{place.epoch, place.counter, {}}}};  // it begins anew
     // It may have lost power, or the connection, before it heard that its newest is stored.
     const bool is_stored =
         stored_ && stored_->epoch == place.epoch && stored_->counter >= place.counter && place.counter > 0;
@@ -145,7 +151,7 @@ void FrameResults::take(Step& step, const protocol::FrameResult& result, SteadyT
         newest_digest_ = digest;
         told_ = place;
     }
-    count_.heard(place.epoch, place.counter, result.mark);
+    follow(place, result.mark);
     await_confirmation(place, result.reading.counter);
     step.tell.emplace_back(std::move(received));
 }
@@ -168,6 +174,16 @@ FrameResults::Place FrameResults::place_by_mark(const protocol::FrameResult& res
         begin_anew();
     }
     return {count_.known()->epoch, count_.by_mark(result.mark)};
+}
+
+void FrameResults::follow(const Place& place, const std::string& mark) {
+    const auto& known = count_.known();
+    const bool began_anew =
+        known && known->epoch == place.epoch && place.counter + sent_again < known->counter;
+    if (began_anew)
+        count_ = protocol::FrameCount{{{place.epoch, place.counter, mark}}};
+    else
+        count_.heard(place.epoch, place.counter, mark);
 }
 
 void FrameResults::begin_anew() {

@@ -78,6 +78,7 @@ class FrameResults {
     [[nodiscard]] Place place_of(const protocol::FrameResult& result, std::uint64_t digest);
     [[nodiscard]] Place place_by_mark(const protocol::FrameResult& result, std::uint64_t digest);
     [[nodiscard]] bool continues(const Place& place) const;
+    void follow(const Place& place, const std::string& mark);
     void begin_anew();
     void await_confirmation(const Place& place, std::uint64_t raw);
     [[nodiscard]] domain::Interval made_of(const Place& place, SteadyTime now) const;

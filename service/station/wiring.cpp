@@ -4,6 +4,7 @@
 #include <utility>
 #include <variant>
 
+#include "service/links/frame_tool.hpp"
 #include "service/links/register_tool.hpp"
 
 namespace tautgate::station {
@@ -83,12 +84,17 @@ std::vector<std::string> Wiring::start_sources() {
 
 void Wiring::start_tool(const config::Tool& tool) {
     const domain::ToolId id{tool.id};
-    if (!std::holds_alternative<config::RegisterLink>(tool.link))
-        return;
     auto known = [ask = callbacks_.known, id] { return ask(id); };
-    single_tools_.push_back(
-        {id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
-                                                   std::move(known), boot_, buses_)});
+    std::unique_ptr<links::ToolLink> link;
+    if (std::holds_alternative<config::RegisterLink>(tool.link))
+        link = std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
+                                                     std::move(known), boot_, buses_);
+    if (std::holds_alternative<config::FrameLink>(tool.link))
+        link = std::make_unique<links::FrameTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
+                                                  std::move(known), links::FrameToolSettings{.boot = boot_});
+    if (!link)
+        return;
+    single_tools_.push_back({id, std::move(link)});
     single_tools_.back().link->start();
 }
 
