@@ -37,7 +37,8 @@ constexpr Delays polled_delays{
     auto& link = std::get<config::RegisterLink>(tool.link);
     link.unit = tool_unit;
     link.poll_interval = milliseconds(1);
-    std::get<protocol::RegisterProfile>(station->profiles.front().profile).second_read = protocol::SecondRead::block;
+    std::get<protocol::RegisterProfile>(station->profiles.front().profile).second_read =
+        protocol::SecondRead::block;
     return std::move(*station);
 }
 
@@ -76,7 +77,8 @@ template <class Quantity>
 
 PolledStand::PolledStand(Transport transport, std::uint64_t seed)
     : dice_(seed), station_(polled_station()),
-      dialect_(transport, another_tool(std::get<protocol::RegisterProfile>(station_.profiles.front().profile))),
+      dialect_(transport,
+               another_tool(std::get<protocol::RegisterProfile>(station_.profiles.front().profile))),
       injector_(dialect_, dice_.below(1ULL << 62U), polled_delays) {
     injector_.on_frame([this](Way way, const Bytes&) {
         if (way == Way::answered)
