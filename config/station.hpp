@@ -404,8 +404,8 @@ struct NamedProfile {
     return named == nullptr ? nullptr : std::get_if<protocol::FrameProfile>(&named->profile);
 }
 [[nodiscard]] inline const protocol::MeasuringRange& range_of(const NamedProfile& named) {
-    return std::visit(
-        [](const auto& profile) -> const protocol::MeasuringRange& { return profile.range; }, named.profile);
+    return std::visit([](const auto& profile) -> const protocol::MeasuringRange& { return profile.range; },
+                      named.profile);
 }
 
 // ---- people and time ----------------------------------------------------------------------------------
@@ -491,7 +491,8 @@ struct Station {
         return &frames->profile;
     return nullptr;
 }
-// How the tool is to be understood; nothing where its link is of another kind, or names no profile of its own.
+// How the tool is to be understood; nothing where its link is of another kind, or names no profile of its
+// own.
 [[nodiscard]] inline const protocol::RegisterProfile* register_profile(const Station& station,
                                                                        const Tool& tool) noexcept {
     const auto* link = std::get_if<RegisterLink>(&tool.link);

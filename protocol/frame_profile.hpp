@@ -72,10 +72,10 @@ using Framing = std::variant<Delimited, StartStop, LengthPrefixed, FixedLength>;
 
 // ---- what guards it -------------------------------------------------------------------------------------
 
-// Of 8 bits: the sum of the bytes, its two's complement (the LRC of MODBUS over Serial Line V1.02, 6.2.1), all
-// bytes XORed. Of 16 bits, named after the parameters that are in common use: modbus (poly 0x8005 reflected,
-// init 0xFFFF), arc (the same, init 0), xmodem (0x1021, init 0), ccitt_false (0x1021, init 0xFFFF), kermit
-// (0x1021 reflected, init 0), x25 (0x1021 reflected, init and final XOR 0xFFFF).
+// Of 8 bits: the sum of the bytes, its two's complement (the LRC of MODBUS over Serial Line V1.02, 6.2.1),
+// all bytes XORed. Of 16 bits, named after the parameters that are in common use: modbus (poly 0x8005
+// reflected, init 0xFFFF), arc (the same, init 0), xmodem (0x1021, init 0), ccitt_false (0x1021, init
+// 0xFFFF), kermit (0x1021 reflected, init 0), x25 (0x1021 reflected, init and final XOR 0xFFFF).
 enum class ChecksumKind : std::uint8_t {
     sum8,
     lrc8,
@@ -94,7 +94,7 @@ enum class ChecksumForm : std::uint8_t { high_first, low_first, hex };  // hex: 
 TAUTGATE_ENUM(ChecksumForm, high_first, low_first, hex);
 
 // The last thing in a frame, before its end (see StartStop for the exception). It covers what is between the
-// start and itself; with `covers_start` the start (and length) as well.
+// start and itself, as it is without escapes; with `covers_start` the start (and length) as well.
 struct FrameChecksum {
     ChecksumKind kind = ChecksumKind::crc16_modbus;
     ChecksumForm form = ChecksumForm::high_first;

@@ -40,17 +40,22 @@ class FrameSplitter {
     [[nodiscard]] std::vector<Cut> take(std::string_view bytes);
     // Nothing came for the profile's pause, or the connection ended: a frame that has begun is garbage.
     [[nodiscard]] std::vector<Cut> give_up();
-    // Whether a frame has begun.
-    [[nodiscard]] bool half() const noexcept { return !rest_.empty(); }
+    // Whether a frame has begun, or garbage is still going on.
+    [[nodiscard]] bool half() const noexcept { return !rest_.empty() || garbage_.bytes != 0; }
 
   private:
+    void scan(std::vector<Cut>& cuts, bool over);
+    void skip(std::string_view bytes, const std::string& why, const std::string& remedy);
+    void end_garbage(std::vector<Cut>& cuts);
+
     const FrameProfile* profile_;
     std::string rest_;
-    std::string skipped_;            // of garbage that is still going on
-    std::size_t skipped_bytes_ = 0;
+    std::size_t searched_ = 0;  // bytes of the rest in which no end was found
+    bool lost_ = false;         // nobody knows where the next frame begins
+    Garbage garbage_;           // that is still going on
 };
 
-// The checksum of these bytes.
+// The checksum of these bytes; one of 8 bits in the lower half.
 [[nodiscard]] std::uint16_t checksum_of(ChecksumKind kind, std::string_view bytes) noexcept;
 [[nodiscard]] bool is_crc(ChecksumKind kind) noexcept;
 

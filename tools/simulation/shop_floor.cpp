@@ -145,7 +145,8 @@ std::expected<void, std::string> ShopFloor::open_tools() {
                 return std::unexpected(fmt::format("tool {}: {}", tool.id, opened.error()));
             tools_[tool.id] = std::make_unique<SimulatedTool>(tool, std::move(*opened));
         } else if (std::holds_alternative<config::FrameLink>(tool.link)) {
-            return std::unexpected(fmt::format("tool {} sends frames, which no simulated tool does", tool.id));
+            return std::unexpected(
+                fmt::format("tool {} sends frames, which no simulated tool does", tool.id));
         } else {
             if (!station_.tool_port)
                 return std::unexpected(

@@ -409,7 +409,9 @@ TEST_CASE("a polled tool reports everything that its joints need, and is polled 
     check_table(
         {
             {"no verdict",
-             [](Station& s) { std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).verdict.reset(); },
+             [](Station& s) {
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).verdict.reset();
+             },
              {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no verdict, and "
               "class A needs "
               "the tool's own"}},
@@ -422,7 +424,9 @@ TEST_CASE("a polled tool reports everything that its joints need, and is polled 
               "window of the "
               "joint has one"}},
             {"no program",
-             [](Station& s) { std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).program.reset(); },
+             [](Station& s) {
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).program.reset();
+             },
              {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no program, and a "
               "pass names one"}},
             {"no position",
@@ -482,14 +486,21 @@ TEST_CASE("a tool that is let run is one that can be told and can answer") {
     CHECK(found(obedient_larkmoor()).empty());
     check_table(
         {{"the profile does not say how",
-          [](Station& s) { std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control.reset(); },
+          [](Station& s) {
+              std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control.reset();
+          },
           {"/tools/1/control: the profile of tool \"NR-16\" does not say how it is let run"}},
          {"a program that cannot be chosen",
-          [](Station& s) { std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control->programs.pop_back(); },
+          [](Station& s) {
+              std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile)
+                  .control->programs.pop_back();
+          },
           {"/joints/2/passes/1/program: tool \"NR-16\" has no number for program \"M16-final\", so that it "
            "could not be chosen there"}},
          {"a fault in the control itself",
-          [](Station& s) { std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control->enable.off = 1; },
+          [](Station& s) {
+              std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control->enable.off = 1;
+          },
           {"/profiles/0/layout/control/enable/off: 1 also lets the tool run"}}},
         obedient_larkmoor);
 }

@@ -82,7 +82,8 @@ TEST_CASE("the example file loads without a finding") {
     CHECK(station.orders->entitled == OrderFeed{}.entitled);
     CHECK(std::get<ConfirmStep>(station.plans[0].stages[1].steps.back()).id == "seal");
     CHECK(station.joints[0].passes[0].window.angle->threshold == Torque{25'000'000});
-    CHECK(std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile).counter->highest == 4294967295U);
+    CHECK(std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile).counter->highest ==
+          4294967295U);
     CHECK(station.calendar.shifts[1].begin == std::chrono::hours(22));
     CHECK(station.people.sign_in_lasts == std::chrono::minutes(5));
 }
