@@ -67,6 +67,8 @@ void FrameResults::connected(SteadyTime now) {
     raised_.clear();
     placed_ = any_result_ = false;
     waiting_.clear();
+    if (counter_ == nullptr)
+        count_.unwatched(std::to_string(epochs_()));
 }
 
 FrameResults::Step FrameResults::take(const protocol::FrameHeard& heard, SteadyTime now) {
@@ -163,17 +165,14 @@ FrameResults::Place FrameResults::place_of(const protocol::FrameResult& result, 
     return {epoch, count_.unroll(*counter_, result.reading.counter, epoch)};
 }
 
-// The first one of a connection is the last one again, or nobody knows what came between.
+// The first one of a connection is the last one again, or nobody knows what came between. After a restart of
+// the service the last one is known by what it said.
 FrameResults::Place FrameResults::place_by_mark(const protocol::FrameResult& result, std::uint64_t digest) {
     const auto& known = count_.known();
-    if (!std::exchange(placed_, true)) {
-        const bool is_last =
-            known && (newest_digest_ == digest || (!known->mark.empty() && known->mark == result.mark));
-        if (is_last)
-            return {known->epoch, known->counter};
-        begin_anew();
-    }
-    return {count_.known()->epoch, count_.by_mark(result.mark)};
+    const bool is_first = !std::exchange(placed_, true);
+    if (is_first && known && newest_digest_ == digest)
+        return {known->epoch, known->counter};
+    return {count_.epoch_by_mark(result.mark), count_.by_mark(result.mark)};
 }
 
 void FrameResults::follow(const Place& place, const std::string& mark) {
