@@ -21,10 +21,12 @@ class Flood {
         refill(now);
         frames_ -= 1;
     }
-    void garbage(SteadyTime now, std::size_t bytes) {
+    // Bytes that are garbage until they turn out to be a frame.
+    void bytes(SteadyTime now, std::size_t count) {
         refill(now);
-        garbage_ -= static_cast<double>(bytes);
+        garbage_ -= static_cast<double>(count);
     }
+    void were_a_frame(std::size_t count) { garbage_ += static_cast<double>(count); }
     // Whether the next frame may be looked at.
     [[nodiscard]] bool has_room(SteadyTime now) {
         refill(now);

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <deque>
-#include <iterator>
 #include <random>
 #include <stdexcept>
 #include <utility>
@@ -213,6 +212,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
 
     void came(std::string_view bytes) {
         came_at_ = steady_clock::now();
+        flood_.bytes(came_at_, bytes.size());
         queue(splitter_->take(bytes));
         work();
     }
@@ -240,7 +240,6 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
         const protocol::Cut cut = std::move(waiting_.front());
         waiting_.pop_front();
         if (const auto* garbage = std::get_if<protocol::Garbage>(&cut)) {
-            flood_.garbage(now, garbage->bytes);
             std::string why = fmt::format("{} byte(s): {}", garbage->bytes, garbage->why);
             if (!garbage->remedy.empty())
                 why += "; " + garbage->remedy;

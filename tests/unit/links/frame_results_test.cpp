@@ -370,11 +370,11 @@ TEST_CASE("200 frames may come at once, then as many a second, and too many are 
 TEST_CASE("64 KiB of garbage may come at once, then as much a second") {
     Flood flood;
     SteadyTime now{1h};
-    flood.garbage(now, 64 * 1024 + 1);
+    flood.bytes(now, 64 * 1024 + 1);
     CHECK_FALSE(flood.has_room(now));
-    now += 1ms;
+    flood.were_a_frame(1);
     CHECK(flood.has_room(now));
-    flood.garbage(now, 64 * 1024);
+    flood.bytes(now, 64 * 1024);
     CHECK_FALSE(flood.has_room(now + 900ms));
     CHECK(flood.has_room(now + 1000ms));
 }
