@@ -5,6 +5,7 @@ break.
 
 import binascii
 import os
+import select
 import socket
 import struct
 import threading
@@ -228,8 +229,9 @@ class HandTool(Tool):
 
 
 class SerialWire:
-    def __init__(self, path):
+    def __init__(self, path, stopped):
         self._descriptor = os.open(path, os.O_RDWR | os.O_NOCTTY)
+        self._stopped = stopped
         tty.setraw(self._descriptor)
 
     def sendall(self, frame):
@@ -237,7 +239,10 @@ class SerialWire:
             frame = frame[os.write(self._descriptor, frame):]
 
     def recv(self, most):
-        return os.read(self._descriptor, most)
+        while not self._stopped.is_set():
+            if select.select([self._descriptor], [], [], ALIVE_S)[0]:
+                return os.read(self._descriptor, most)
+        return b""
 
     def hang_up(self):
         pass  # a cable has nobody who could hang up
@@ -256,7 +261,7 @@ class SerialWrench(Tool):
         self._path = path
 
     def _run(self):
-        wire = SerialWire(self._path)
+        wire = SerialWire(self._path, self._stopped)
         self._connected(wire)
 
     def greet(self):

@@ -93,6 +93,7 @@ def in_pieces(station, tool):
         tool.hang_up()
     tool.after_break(frame, connections)
     check("the half of it is refused", ask_until(lambda: refusals(station) > before), refusals(station))
+    tool.mute = False
     tool.say(frame)
     check("a result that came in pieces is stored", is_stored(station, SECOND, 4), station.tightenings(SECOND))
     line = with_counter(station, SECOND, 4)
@@ -210,7 +211,8 @@ class Serial(SerialWrench):
         check("it is told not to run when the station ends", self.await_enabled(False), self.told)
 
     def hang_up(self):
-        """There is nobody to do it."""
+        """There is nobody to do it; the tool just says no more."""
+        self.mute = True
 
 
 def lines():
