@@ -267,16 +267,31 @@ void check_profile_agrees(Findings& findings, const Tool& tool, const NamedProfi
     }
 }
 
+void check_profile_of(Findings& findings, const Station& station, const Tool& tool, const std::string& named,
+                      const std::string& pointer) {
+    const bool sends = std::holds_alternative<FrameLink>(tool.link);
+    const auto here = pointer + (sends ? "/link/frames/profile" : "/link/registers/profile");
+    check_reference(findings, station.profiles, named, "profile", here);
+    const NamedProfile* profile = by_id(station.profiles, named);
+    if (profile == nullptr) {
+        return;
+    }
+    if (sends != (frame_profile(profile) != nullptr)) {
+        findings.error(here,
+                       fmt::format("the profile \"{}\" describes {}, and the tool {}", named,
+                                   sends ? "registers" : "frames", sends ? "sends frames" : "is polled"),
+                       "name a profile of the other kind, or reach the tool the other way");
+        return;
+    }
+    check_profile_agrees(findings, tool, *profile, pointer);
+}
+
 void check_tools(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.tools.size(); ++index) {
         const Tool& tool = station.tools[index];
         const auto pointer = at("tools", index);
-        if (const auto* link = std::get_if<RegisterLink>(&tool.link)) {
-            check_reference(findings, station.profiles, link->profile, "profile",
-                            pointer + "/link/registers/profile");
-            if (const NamedProfile* profile = by_id(station.profiles, link->profile)) {
-                check_profile_agrees(findings, tool, *profile, pointer);
-            }
+        if (const std::string* named = profile_id(tool)) {
+            check_profile_of(findings, station, tool, *named, pointer);
         } else if (std::holds_alternative<LineLink>(tool.link) && !station.tool_port) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
@@ -298,12 +313,12 @@ void check_tools(Findings& findings, const Station& station) {
 
 void check_profiles(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.profiles.size(); ++index) {
-        const auto* profile = register_profile(&station.profiles[index]);
-        if (profile == nullptr) {
-            continue;
-        }
-        for (const auto& fault : protocol::check(*profile)) {
-            findings.error(at("profiles", index, "/layout") + fault.place, fault.finding, fault.remedy);
+        const NamedProfile& named = station.profiles[index];
+        const auto key = frame_profile(&named) == nullptr ? "/layout" : "/frames";
+        const auto faults =
+            std::visit([](const auto& profile) { return protocol::check(profile); }, named.profile);
+        for (const auto& fault : faults) {
+            findings.error(at("profiles", index, key) + fault.place, fault.finding, fault.remedy);
         }
     }
 }
@@ -386,6 +401,13 @@ void check_listening(Findings& findings, const Station& station) {
         const ControllerLink& link = station.bays[index].controller;
         if (link.role == WireRole::server) {
             all.push_back({at("bays", index, "/controller/port"), link.host, link.port});
+        }
+    }
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const auto* frames = std::get_if<FrameLink>(&station.tools[index].link);
+        if (const auto* listen = frames == nullptr ? nullptr : std::get_if<FrameListen>(&frames->way)) {
+            all.push_back(
+                {at("tools", index, "/link/frames/listen/port"), listen->at.address, listen->at.port});
         }
     }
     const auto everywhere = [](const std::string& address) {
@@ -556,6 +578,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_polled(findings, station);
     check_devices(findings, station);
     check_io(findings, station);
+    check_frames(findings, station);
     check_register_ranges(findings, station);
     if (!findings.has_error()) {
         warn_of_unused(findings, station);

@@ -369,6 +369,7 @@ struct RawLink {
     std::optional<LineLink> line;
     std::optional<RegisterLink> registers;
     std::optional<PulseLink> pulse;
+    std::optional<FrameLink> frames;
 };
 
 auto tool_link() {
@@ -388,11 +389,12 @@ auto tool_link() {
     auto shape = Shape<RawLink>()
                      .optional("line", &RawLink::line, std::move(line))
                      .optional("registers", &RawLink::registers, std::move(registers))
-                     .optional("pulse", &RawLink::pulse, std::move(pulse));
+                     .optional("pulse", &RawLink::pulse, std::move(pulse))
+                     .optional("frames", &RawLink::frames, FrameLinkObject{});
     const auto convert = [](const RawLink& raw, Errors& errors, const Node& node, const std::string& pointer,
                             decltype(Tool::link)& out) {
-        const int given =
-            int{raw.line.has_value()} + int{raw.registers.has_value()} + int{raw.pulse.has_value()};
+        const int given = int{raw.line.has_value()} + int{raw.registers.has_value()} +
+                          int{raw.pulse.has_value()} + int{raw.frames.has_value()};
         if (raw.registers && raw.registers->host.empty() != raw.registers->serial.has_value()) {
             errors.add(node, pointer + "/registers",
                        raw.registers->serial ? "the link has both host and serial"
@@ -400,14 +402,16 @@ auto tool_link() {
                        "give either host or serial");
         } else if (given != 1) {
             errors.add(node, pointer,
-                       fmt::format("the link has {} of the keys line, registers and pulse", given),
+                       fmt::format("the link has {} of the keys line, registers, pulse and frames", given),
                        "give exactly one of them");
         } else if (raw.line) {
             out = *raw.line;
         } else if (raw.registers) {
             out = *raw.registers;
-        } else {
+        } else if (raw.pulse) {
             out = *raw.pulse;
+        } else {
+            out = *raw.frames;
         }
     };
     return Converted{std::move(shape), convert};
@@ -531,16 +535,26 @@ Shape<OrderFeed> order_feed_shape() {
 // A profile as the file has it.
 struct RawProfile {
     std::string id;
-    protocol::RegisterProfile layout;
+    std::optional<protocol::RegisterProfile> layout;
+    std::optional<protocol::FrameProfile> frames;
 };
 
 auto named_profile() {
     auto shape = Shape<RawProfile>()
                      .required("id", &RawProfile::id, Identifier{})
-                     .required("layout", &RawProfile::layout, register_profile_shape());
-    const auto convert = [](RawProfile raw, Errors& /*errors*/, const Node& /*node*/,
-                            const std::string& /*pointer*/, NamedProfile& out) {
-        out = {.id = std::move(raw.id), .profile = std::move(raw.layout)};
+                     .optional("layout", &RawProfile::layout, register_profile_shape())
+                     .optional("frames", &RawProfile::frames, frame_profile_shape());
+    const auto convert = [](RawProfile raw, Errors& errors, const Node& node, const std::string& pointer,
+                            NamedProfile& out) {
+        out.id = std::move(raw.id);
+        if (raw.layout.has_value() == raw.frames.has_value())
+            errors.add(node, pointer,
+                       fmt::format("the profile has {} of the keys layout and frames", raw.layout ? 2 : 0),
+                       "give layout of a tool that is polled, or frames of one that sends its results");
+        else if (raw.layout)
+            out.profile = std::move(*raw.layout);
+        else
+            out.profile = std::move(*raw.frames);
     };
     return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }

@@ -108,7 +108,7 @@ const std::map<std::string, std::vector<std::string>> expected{
     {"structure/input-of-two-uses.json",
      {R"(:23: /io/0/inputs/0: the input has 2 of the keys pulse, count, button, present and moved; give exactly one of them: what the input is for)"}},
     {"structure/link-without-kind.json",
-     {R"(:16: /tools/0/link: the link has 0 of the keys line, registers and pulse; give exactly one of them)"}},
+     {R"(:16: /tools/0/link: the link has 0 of the keys line, registers, pulse and frames; give exactly one of them)"}},
     {"structure/many-mistakes.json",
      {R"(:7: /tool_port/port: 84810 is out of range; give a whole number from 0 to 65535)",
       R"(:9: /bays/0: the key "id" is missing; add it)",

@@ -40,6 +40,7 @@ function resolve(node) {
 }
 function keysOf(node, at, keys) {
     const here = resolve(node);
+    for (const one of here.anyOf ?? []) if (one.type === "object") keysOf(one, at, keys); // text, or an object
     if (here.type === "array") keysOf(here.items, `${at}/*`, keys);
     if (here.type !== "object") return keys;
     check(here.additionalProperties === false, `${at}: the schema lets unknown keys pass`);
@@ -107,13 +108,15 @@ function withValue(owner, key, value, what) {
     owner[key] = before;
 }
 function vary(owner, key, node, at) {
-    const here = resolve(node);
     const value = owner[key];
+    const whole = resolve(node);
+    const kinds = (whole.anyOf ?? []).filter((one) => one.type === "object");
+    const here = kinds.length > 0 && typeof value === "object" ? kinds[0] : whole;
     if (Array.isArray(value)) {
         for (const count of [0, here.minItems, here.minItems - 1, here.maxItems, here.maxItems + 1])
             if (count >= 0) withValue(owner, key, new Array(count).fill(value[0]), `${at} with ${count} values`);
         if (value.length > 0) vary(value, 0, here.items, `${at}/0`);
-        if (here.items.$ref === "#/$defs/step" || ["/tools", "/tickets"].includes(at)) value.forEach((_, index) => vary(value, index, here.items, `${at}/${index}`));
+        if (here.items.$ref === "#/$defs/step" || ["/tools", "/tickets", "/profiles"].includes(at)) value.forEach((_, index) => vary(value, index, here.items, `${at}/${index}`));
     } else if (here.type === "object") {
         for (const name of Object.keys(value)) {
             if (name === "comments") continue;
