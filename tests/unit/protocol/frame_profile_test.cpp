@@ -351,7 +351,7 @@ TEST_CASE("what the station could not send, or what would mean nothing, is refus
          [](FrameProfile& p) {
              p.acknowledge = FrameToSend{LiteralPart{"A"}, NumberPart{FieldType::float32}};
          },
-         "/acknowledge/1/number/type: a count is a whole number"},
+         "/acknowledge/1/number/type: a count is a whole number without a sign"},
         {columns(), [](FrameProfile& p) { p.acknowledge = words(std::string(29, 'A')); },
          "/acknowledge: without a counter nobody knows which result is meant"},
         {named_lines(), [](FrameProfile& p) { p.control->disable = p.control->enable; },
