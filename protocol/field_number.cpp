@@ -154,7 +154,7 @@ std::uint64_t highest_of(FieldType type, const std::optional<BitRange>& range) n
         return 99'999'999;
     if (type == FieldType::bit)
         return 1;
-    const int bits = range ? range->count : 16 * width(type) - (is_signed(type) ? 1 : 0);
+    const int bits = range ? range->count : 16 * width(type);
     return bits >= 64 ? std::numeric_limits<std::uint64_t>::max() : (1ULL << bits) - 1;
 }
 

@@ -64,8 +64,10 @@ class PlaceChecker {
     }
     void check(const AtIndex& /*at*/) {}
     void check(const UnderKey& at) {
-        const bool ambiguous = at.key.find(profile_.content.separator) != std::string::npos ||
-                               at.key.find(profile_.content.equals) != std::string::npos;
+        const auto holds = [&at](const std::string& sign) {
+            return !sign.empty() && at.key.find(sign) != std::string::npos;
+        };
+        const bool ambiguous = holds(profile_.content.separator) || holds(profile_.content.equals);
         if (at.key.empty() || at.key.starts_with(' ') || at.key.ends_with(' ') || ambiguous)
             faults_.add(pointer_ + "/key", fmt::format("no value can stand under {}", shown(at.key)),
                         "give the key without separators and spaces around it");

@@ -23,7 +23,8 @@ bool has_number(const FrameToSend& frame) {
 
 class SendingChecker {
   public:
-    SendingChecker(FrameFaults& faults, const FrameProfile& profile) : faults_(faults), profile_(profile) {}
+    SendingChecker(FrameFaults& faults, const FrameProfile& profile)
+        : faults_(faults), profile_(profile), has_framing_(faults.count() == 0) {}
 
     void run() {
         if (profile_.on_connect.size() > most_on_connect)
@@ -51,15 +52,17 @@ class SendingChecker {
                 faults_.add(here + "/digits/width", fmt::format("{} digits", digits->width),
                             fmt::format("give at most {}", most_digits));
             const bool fits =
-                number == nullptr || (!is_fraction(number->type) && number->type != FieldType::bit &&
+                number == nullptr || (!is_fraction(number->type) && !is_signed(number->type) && number->type != FieldType::bit &&
                                       (!number->one_byte || number->type == FieldType::uint16));
             if (!fits)
-                faults_.add(here + "/number/type", "a count is a whole number", "use a whole number type");
+                faults_.add(here + "/number/type", "a count is a whole number without a sign", "use uint8, uint16, uint32, uint64, bcd16 or bcd32");
         }
     }
 
     // Whether it can be sent with this number.
     void check_composed(const std::string& pointer, const FrameToSend& frame, std::uint64_t number) {
+        if (!has_framing_)
+            return;
         const auto composed = compose(profile_, frame, number);
         if (!composed)
             faults_.add(pointer, "it cannot be sent: " + composed.error(),
@@ -156,6 +159,7 @@ class SendingChecker {
 
     FrameFaults& faults_;
     const FrameProfile& profile_;
+    bool has_framing_;  // framing and counter are in order, so that a frame can be put together
 };
 
 }  // namespace

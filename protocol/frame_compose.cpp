@@ -87,7 +87,7 @@ Composed put_around(const FrameProfile& profile, const LengthPrefixed& framing, 
 }
 
 Composed put_around(const FrameProfile& profile, const FixedLength& framing, std::string_view content) {
-    const std::string frame =
+    std::string frame =
         framing.start + std::string(content) + guard_of(profile, covered_by(profile, framing.start, content));
     if (frame.size() != framing.length)
         return std::unexpected(

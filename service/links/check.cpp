@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/frame_profile.hpp"
 #include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
@@ -149,19 +150,34 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
     }
 }
 
+// What a profile says of how a tool's results go on.
+struct Going {
+    bool counts = false;
+    bool shows_restarts = false;
+    // Whether the tool says its newest count when it is heard again, and not only with the next result.
+    bool tells_newest = false;
+};
+[[nodiscard]] Going going_by(const protocol::RegisterProfile& profile) {
+    return {profile.counter.has_value(), profile.epoch.has_value(), true};
+}
+[[nodiscard]] Going going_by(const protocol::FrameProfile& profile) {
+    const auto* result = protocol::result_of(profile);
+    return {result != nullptr && result->counter, result != nullptr && result->epoch,
+            protocol::tells_newest(profile)};
+}
+
 // A tool that does not count cannot say that a result was lost; what it shows proves a joint of class C at
 // most.
 void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& joint,
-                    const config::Tool& tool, const protocol::RegisterProfile& profile,
-                    const std::string& pointer) {
+                    const config::Tool& tool, const Going& going, const std::string& pointer) {
     const char* risk = joint.risk == config::RiskClass::a ? "A" : "B";
-    if (!profile.counter)
+    if (!going.counts)
         findings.push_back({Severity::error, pointer,
                             fmt::format("tool {} does not count its results, so that a lost one would not be "
                                         "noticed; joint {} is of class {}",
                                         tool.id, joint.id, risk),
                             "use a tool whose profile names a counter, or set another class"});
-    else if (!profile.epoch)
+    else if (!going.shows_restarts)
         findings.push_back(
             {Severity::warning, pointer,
              fmt::format(
@@ -169,6 +185,13 @@ void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& j
                  "pass for the next ones; joint {} is of class {}",
                  tool.id, joint.id, risk),
              "name an epoch in its profile, or make sure that its count outlives a loss of power"});
+    if (going.counts && !going.tells_newest)
+        findings.push_back(
+            {Severity::error, pointer,
+             fmt::format("tool {} does not say what its newest result is, so that a loosening made while the "
+                         "link was down would be noticed only with the next result; joint {} is of class {}",
+                         tool.id, joint.id, risk),
+             "describe the status by which it does, with newest, or set another class"});
 }
 
 void check_proof(std::vector<ConfigFinding>& findings, const config::Station& station) {
@@ -178,10 +201,13 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
             continue;
         for (std::size_t j = 0; j < joint.tools.size(); ++j) {
             const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
-            const auto* profile =
-                tool != station.tools.end() ? config::register_profile(station, *tool) : nullptr;
-            if (profile != nullptr)
-                check_proof_by(findings, joint, *tool, *profile, fmt::format("/joints/{}/tools/{}", i, j));
+            if (tool == station.tools.end())
+                continue;  // the check of the description says so
+            const auto pointer = fmt::format("/joints/{}/tools/{}", i, j);
+            if (const auto* registers = config::register_profile(station, *tool))
+                check_proof_by(findings, joint, *tool, going_by(*registers), pointer);
+            else if (const auto* frames = config::frame_profile(station, *tool))
+                check_proof_by(findings, joint, *tool, going_by(*frames), pointer);
         }
     }
 }

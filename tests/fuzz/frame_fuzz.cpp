@@ -1,5 +1,5 @@
-// Frames of tools: how they are cut out of a stream, and what they say. The first byte of an input chooses the
-// profile.
+// Frames of tools: how they are cut out of a stream, and what they say. The first byte of an input chooses
+// the profile.
 #include <string>
 #include <vector>
 
@@ -37,14 +37,16 @@ void check_frame(const FrameProfile& profile, const WholeFrame& frame) {
     const auto heard = decode(profile, frame);
     const auto explained = explain(profile, frame);
     if (!heard) {
-        promise(!heard.error().what.empty() && !heard.error().remedy.empty(), "a fault says what and what to do");
+        promise(!heard.error().what.empty() && !heard.error().remedy.empty(),
+                "a fault says what and what to do");
         promise(is_utf8(heard.error().what), "a fault can be written into a record");
         promise(!explained.why.empty(), "what is not understood is explained");
         return;
     }
     promise(explained.why.empty(), "what is understood is explained without a fault");
     if (const auto* result = std::get_if<FrameResult>(&*heard)) {
-        promise(is_utf8(result->reading.program) && is_utf8(result->reading.tool_reason), "names can be shown");
+        promise(is_utf8(result->reading.program) && is_utf8(result->reading.tool_reason),
+                "names can be shown");
         promise(result->reading.received.raw == frame.raw, "the bytes are kept");
         if (const auto* torque = std::get_if<Torque>(&result->reading.torque))
             promise(torque->micro_nm >= 0 && *torque <= profile.range.torque_max, "a torque is in the range");

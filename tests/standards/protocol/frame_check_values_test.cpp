@@ -28,13 +28,14 @@ TEST_CASE("the CRCs give their customary check values over the nine digits") {
 }
 
 TEST_CASE("crc16_modbus is the CRC of MODBUS over Serial Line") {
-    // MODBUS over Serial Line V1.02, appendix B (from memory): for 02 07 the CRC is 0x1241, and 41 is sent first.
+    // MODBUS over Serial Line V1.02, appendix B (from memory): for 02 07 the CRC is 0x1241, and 41 is sent
+    // first.
     CHECK(checksum_of(ChecksumKind::crc16_modbus, "\x02\x07") == 0x1241);
 }
 
 TEST_CASE("lrc8 is the LRC of MODBUS over Serial Line: the bytes and it add up to nothing") {
-    // V1.02, 6.2.1: all bytes are added, carries are dropped, and the two's complement is taken. The values are
-    // computed by that definition.
+    // V1.02, 6.2.1: all bytes are added, carries are dropped, and the two's complement is taken. The values
+    // are computed by that definition.
     CHECK(checksum_of(ChecksumKind::lrc8, "\x02\x07") == 0xF7);
     CHECK(checksum_of(ChecksumKind::lrc8, std::string_view("\x11\x03\x00\x6B\x00\x03", 6)) == 0x7E);
     CHECK(checksum_of(ChecksumKind::lrc8, "") == 0);

@@ -9,47 +9,47 @@ using namespace tautgate::protocol;
 
 namespace {
 
-FrameCounter counting(std::uint64_t lowest, std::uint64_t highest) {
+FrameCounter frame_counting(std::uint64_t lowest, std::uint64_t highest) {
     return {.field = {.place = AtIndex{0}}, .lowest = lowest, .highest = highest};
 }
 
-FrameCount after(std::uint64_t counter, std::string mark = {}) {
+FrameCount known_at(std::uint64_t counter, std::string mark = {}) {
     return FrameCount(FrameCount::Known{"e", counter, std::move(mark)});
 }
 
 }  // namespace
 
 TEST_CASE("the count of a tool goes on beyond its highest number") {
-    CHECK(after(65535).unroll(counting(0, 65535), 0, "e") == 65536);
-    CHECK(after(65535).unroll(counting(1, 65535), 1, "e") == 65536);
-    CHECK(after(65536).unroll(counting(0, 65535), 1, "e") == 65537);
-    CHECK(after(9999).unroll(counting(1, 9999), 3, "e") == 10002);
+    CHECK(known_at(65535).unroll(frame_counting(0, 65535), 0, "e") == 65536);
+    CHECK(known_at(65535).unroll(frame_counting(1, 65535), 1, "e") == 65536);
+    CHECK(known_at(65536).unroll(frame_counting(0, 65535), 1, "e") == 65537);
+    CHECK(known_at(9999).unroll(frame_counting(1, 9999), 3, "e") == 10002);
     const auto highest = std::numeric_limits<std::uint64_t>::max();
-    CHECK(after(41).unroll(counting(0, highest), 42, "e") == 42);
+    CHECK(known_at(41).unroll(frame_counting(0, highest), 42, "e") == 42);
 }
 
 TEST_CASE("what lies shortly before the newest is sent again, anything else behind it is the number itself") {
-    const auto ring = counting(0, 65535);
-    CHECK(after(65540).unroll(ring, 65535, "e") == 65535);
-    CHECK(after(65540).unroll(ring, 4, "e") == 65540);
-    CHECK(after(65540).unroll(ring, 65524, "e") == 65524);
+    const auto ring = frame_counting(0, 65535);
+    CHECK(known_at(65540).unroll(ring, 65535, "e") == 65535);
+    CHECK(known_at(65540).unroll(ring, 4, "e") == 65540);
+    CHECK(known_at(65540).unroll(ring, 65524, "e") == 65524);
     // 17 before: a count that starts anew is for the interlock to find.
-    CHECK(after(131092).unroll(ring, 3, "e") == 3);
-    CHECK(after(5).unroll(ring, 65535, "e") == 65535);  // there was no such result
+    CHECK(known_at(131092).unroll(ring, 3, "e") == 3);
+    CHECK(known_at(5).unroll(ring, 65535, "e") == 65535);  // there was no such result
 }
 
 TEST_CASE("without anything known, and in another epoch, the number is the number") {
-    CHECK(FrameCount().unroll(counting(0, 65535), 7, "e") == 7);
-    CHECK(after(65535).unroll(counting(0, 65535), 0, "f") == 0);
-    CHECK(after(70000).unroll(counting(1, 65535), 0, "e") == 0);         // no result yet
-    CHECK(after(70000).unroll(counting(1, 9999), 12000, "e") == 12000);  // no such count
+    CHECK(FrameCount().unroll(frame_counting(0, 65535), 7, "e") == 7);
+    CHECK(known_at(65535).unroll(frame_counting(0, 65535), 0, "f") == 0);
+    CHECK(known_at(70000).unroll(frame_counting(1, 65535), 0, "e") == 0);         // no result yet
+    CHECK(known_at(70000).unroll(frame_counting(1, 9999), 12000, "e") == 12000);  // no such count
 }
 
 TEST_CASE("counted one by one, no ring is too small to be followed") {
     CHECK(rc::check("the count goes on", [] {
         const auto lowest = *rc::gen::inRange<std::uint64_t>(0, 2);
         const auto size = *rc::gen::inRange<std::uint64_t>(2, 100);
-        const auto counter = counting(lowest, lowest + size - 1);
+        const auto counter = frame_counting(lowest, lowest + size - 1);
         FrameCount count;
         std::uint64_t raw = lowest;
         for (std::uint64_t number = lowest; number < 5 * size; ++number) {
@@ -62,7 +62,7 @@ TEST_CASE("counted one by one, no ring is too small to be followed") {
 }
 
 TEST_CASE("a number that is not newer changes nothing, and another epoch begins anew") {
-    FrameCount count = after(10);
+    FrameCount count = known_at(10);
     count.heard("e", 9);
     CHECK(count.known()->counter == 10);
     count.heard("e", 11, "m");
@@ -81,7 +81,7 @@ TEST_CASE("a tool that does not count is given one number more with each other s
 }
 
 TEST_CASE("after a while unheard only the last stamp shows that nothing was made meanwhile") {
-    FrameCount count = after(7, "10:15:00");
+    FrameCount count = known_at(7, "10:15:00");
     count.unwatched("f");
     CHECK(count.by_mark("10:15:00") == 7);
     CHECK(count.epoch_by_mark("10:15:00") == "e");

@@ -30,11 +30,11 @@ DecodeFault fault_in(const FrameProfile& profile, std::string content) {
     return heard.error();
 }
 
-const std::string whole_result =
+const std::string whole_frame_text =
     "MSG=RES;NO=12;UP=a7;PRG=1;TQ=82,5;UNIT=Nm;ANG=+045,2;DIR=R;ST=0;TMIN=80;TMAX=90;AMIN=30;AMAX=60;"
     "AT=26.11.2026 11:15:00;POS=3";
 
-std::string with(std::string text, const std::string& from, const std::string& to) {
+std::string put_into(std::string text, const std::string& from, const std::string& to) {
     const auto at = text.find(from);
     REQUIRE(at != std::string::npos);
     return text.replace(at, from.size(), to);
@@ -43,7 +43,7 @@ std::string with(std::string text, const std::string& from, const std::string& t
 }  // namespace
 
 TEST_CASE("a frame with everything becomes a reading with everything") {
-    const auto heard = result_in(named_lines(), whole_result);
+    const auto heard = result_in(named_lines(), whole_frame_text);
     const Reading& reading = heard.reading;
     CHECK(heard.epoch == "a7");
     CHECK(heard.mark.empty());
@@ -59,13 +59,13 @@ TEST_CASE("a frame with everything becomes a reading with everything") {
     CHECK(reading.stamp_utc_us == parse_utc("2026-11-26T10:15:00Z")->micros);
     // As the tool sent them.
     CHECK(reading.received ==
-          AsReceived{"82,5", "Nm", "+045,2", "26.11.2026 11:15:00", "raw of " + whole_result});
+          AsReceived{"82,5", "Nm", "+045,2", "26.11.2026 11:15:00", "raw of " + whole_frame_text});
 }
 
 TEST_CASE("a value that is no measurement is unreadable, one that was not sent is absent") {
     const auto profile = named_lines();
     const auto torque = [&](const std::string& to) {
-        return result_in(profile, with(whole_result, "TQ=82,5;", to)).reading.torque;
+        return result_in(profile, put_into(whole_frame_text, "TQ=82,5;", to)).reading.torque;
     };
     const auto unreadable = [](Unusable why) { return Measured<Torque>(Unreadable{why}); };
     CHECK(torque("TQ=----;") == unreadable(Unusable::unreadable));
@@ -86,22 +86,23 @@ TEST_CASE("a value that is no measurement is unreadable, one that was not sent i
 TEST_CASE("a unit that nobody knows, or that is missing, makes the torque unreadable") {
     const auto profile = named_lines();
     for (const std::string unit : {"UNIT=kN;", "UNIT=;", ""}) {
-        const auto reading = result_in(profile, with(whole_result, "UNIT=Nm;", unit)).reading;
+        const auto reading = result_in(profile, put_into(whole_frame_text, "UNIT=Nm;", unit)).reading;
         CHECK(reading.torque == Measured<Torque>(Unreadable{Unusable::unreadable}));
         CHECK(std::holds_alternative<Angle>(reading.angle));
     }
     // 60 lbf.ft is 81.3 N.m (NIST SP 811, B.8: 1.355 818 N.m).
     const auto reading =
-        result_in(profile, with(with(whole_result, "UNIT=Nm", "UNIT=lbft"), "TQ=82,5", "TQ=60")).reading;
+        result_in(profile, put_into(put_into(whole_frame_text, "UNIT=Nm", "UNIT=lbft"), "TQ=82,5", "TQ=60"))
+            .reading;
     CHECK(std::get<Torque>(reading.torque) == Torque{81'300'000});
 }
 
 TEST_CASE("a limit that cannot be read makes the value unreadable, one that is not there is none") {
     const auto profile = named_lines();
-    const auto bad = result_in(profile, with(whole_result, "TMIN=80", "TMIN=--")).reading;
+    const auto bad = result_in(profile, put_into(whole_frame_text, "TMIN=80", "TMIN=--")).reading;
     CHECK(bad.torque == Measured<Torque>(Unreadable{Unusable::unreadable}));
     CHECK(std::holds_alternative<Angle>(bad.angle));
-    const auto none = result_in(profile, with(whole_result, ";AMAX=60", "")).reading;
+    const auto none = result_in(profile, put_into(whole_frame_text, ";AMAX=60", "")).reading;
     CHECK(std::holds_alternative<Angle>(none.angle));
     CHECK_FALSE(none.tool_limits.angle_max.has_value());
     CHECK(none.tool_limits.angle_min == Angle{30'000'000});
@@ -110,7 +111,7 @@ TEST_CASE("a limit that cannot be read makes the value unreadable, one that is n
 TEST_CASE("only a listed code is OK, and a direction that nobody knows is a fault") {
     const auto profile = named_lines();
     const auto verdict = [&](const std::string& code) {
-        const auto reading = result_in(profile, with(whole_result, "ST=0", code)).reading;
+        const auto reading = result_in(profile, put_into(whole_frame_text, "ST=0", code)).reading;
         return std::tuple(reading.tool_verdict, reading.aborted, reading.tool_reason);
     };
     CHECK(verdict("ST=1") == std::tuple(ToolVerdict::not_ok, false, std::string("torque low")));
@@ -118,34 +119,36 @@ TEST_CASE("only a listed code is OK, and a direction that nobody knows is a faul
     CHECK(verdict("ST=00") == std::tuple(ToolVerdict::not_ok, false, std::string("code '00'")));
     CHECK(verdict("ST=") == std::tuple(ToolVerdict::not_ok, false, std::string("code ''")));
     CHECK(verdict("XX=0") == std::tuple(ToolVerdict::absent, false, std::string()));
-    CHECK(result_in(profile, with(whole_result, "DIR=R", "DIR=L")).reading.direction == Direction::loosen);
-    CHECK(fault_in(profile, with(whole_result, "DIR=R", "DIR=?")) ==
+    CHECK(result_in(profile, put_into(whole_frame_text, "DIR=R", "DIR=L")).reading.direction ==
+          Direction::loosen);
+    CHECK(fault_in(profile, put_into(whole_frame_text, "DIR=R", "DIR=?")) ==
           DecodeFault{"direction", "code '?' means neither tightening nor loosening",
                       "list the code in the profile", 12});
-    CHECK(fault_in(profile, with(whole_result, "DIR=R;", "")).field == "direction");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "DIR=R;", "")).field == "direction");
 }
 
 TEST_CASE("a result without its count, its epoch or its own form is refused") {
     const auto profile = named_lines();
-    CHECK(fault_in(profile, with(whole_result, "NO=12;", "")).field == "counter");
-    CHECK(fault_in(profile, with(whole_result, "NO=12;", "NO=1x;")).what == "'1x' is no count");
-    CHECK(fault_in(profile, with(whole_result, "NO=12;", "NO=-1;")).field == "counter");
-    CHECK(fault_in(profile, with(whole_result, "UP=a7;", "")).field == "epoch");
-    CHECK(fault_in(profile, with(whole_result, "UP=a7;", "UP=;")).field == "epoch");
-    CHECK(fault_in(profile, with(whole_result, "PRG=1;", "PRG=\x01;")).field == "program");
-    CHECK(fault_in(profile, whole_result + ";TQ=1").what == "the key 'TQ' stands twice");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "NO=12;", "")).field == "counter");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "NO=12;", "NO=1x;")).what == "'1x' is no count");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "NO=12;", "NO=-1;")).field == "counter");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "UP=a7;", "")).field == "epoch");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "UP=a7;", "UP=;")).field == "epoch");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "PRG=1;", "PRG=\x01;")).field == "program");
+    CHECK(fault_in(profile, whole_frame_text + ";TQ=1").what == "the key 'TQ' stands twice");
     CHECK(fault_in(profile, "MSG=ELSE").what == "no message of the profile is like 'MSG=ELSE'");
     // A position that the tool does not know is none; one that is no number is a fault.
-    CHECK_FALSE(result_in(profile, with(whole_result, "POS=3", "POS=0")).reading.position.has_value());
-    CHECK_FALSE(result_in(profile, with(whole_result, "POS=3", "POS=")).reading.position.has_value());
-    CHECK(fault_in(profile, with(whole_result, "POS=3", "POS=A")).field == "position");
-    CHECK(fault_in(profile, with(whole_result, "POS=3", "POS=4294967296")).field == "position");
+    CHECK_FALSE(
+        result_in(profile, put_into(whole_frame_text, "POS=3", "POS=0")).reading.position.has_value());
+    CHECK_FALSE(result_in(profile, put_into(whole_frame_text, "POS=3", "POS=")).reading.position.has_value());
+    CHECK(fault_in(profile, put_into(whole_frame_text, "POS=3", "POS=A")).field == "position");
+    CHECK(fault_in(profile, put_into(whole_frame_text, "POS=3", "POS=4294967296")).field == "position");
 }
 
 TEST_CASE("a stamp that is no instant of the pattern is kept as it came, and no instant") {
     const auto profile = named_lines();
     const auto stamp = [&](const std::string& text) {
-        return result_in(profile, with(whole_result, "26.11.2026 11:15:00", text)).reading;
+        return result_in(profile, put_into(whole_frame_text, "26.11.2026 11:15:00", text)).reading;
     };
     for (const std::string text : {"31.02.2026 11:15:00", "26-11-2026 11:15:00", "26.11.2026 11:15",
                                    "26.11.2026 24:15:00", "2a.11.2026 11:15:00", "30.06.2026 23:59:60", ""}) {
@@ -260,8 +263,8 @@ TEST_CASE("numbers of JSON count in their own digits, and JSON that is doubtful 
 TEST_CASE("the content of a result is the same for the same values, and differs with any of them") {
     const auto profile = named_lines();
     const auto content = [&](const std::string& text) { return result_in(profile, text).content; };
-    CHECK(content(whole_result) == content(whole_result + ";MORE=1"));
-    CHECK(content(whole_result) == content(with(whole_result, "TQ=82,5", "TQ= 82,5 ")));
+    CHECK(content(whole_frame_text) == content(whole_frame_text + ";MORE=1"));
+    CHECK(content(whole_frame_text) == content(put_into(whole_frame_text, "TQ=82,5", "TQ= 82,5 ")));
     for (const auto& [from, to] : {std::pair{"NO=12", "NO=13"},
                                    {"UP=a7", "UP=a8"},
                                    {"PRG=1", "PRG=2"},
@@ -278,7 +281,7 @@ TEST_CASE("the content of a result is the same for the same values, and differs 
                                    {"POS=3", "POS=4"},
                                    {"ANG=+045,2;", ""}}) {
         CAPTURE(from, to);
-        CHECK(content(whole_result) != content(with(whole_result, from, to)));
+        CHECK(content(whole_frame_text) != content(put_into(whole_frame_text, from, to)));
     }
 }
 
@@ -291,28 +294,29 @@ TEST_CASE("a person sees each value with its place, what it means, or why it mea
                 row.field + " | " + row.place + " | " + row.raw + " | " + row.value + " | " + row.why + "\n";
         return explained.message + ": " + explained.why + "\n" + all;
     };
-    CHECK(rows_of(named_lines(), with(with(whole_result, "TQ=82,5", "TQ=--"), "DIR=R", "DIR=?")) ==
-          "result: code '?' means neither tightening nor loosening\n"
-          "when | key MSG | RES | RES | \n"
-          "counter | key NO | 12 | 12 | \n"
-          "epoch | key UP | a7 | a7 | \n"
-          "program | key PRG | 1 | M12-final | \n"
-          "torque | key TQ | -- |  | it cannot be read\n"
-          "torque | key UNIT | Nm | Nm | \n"
-          "angle | key ANG | +045,2 | 45.2 deg | \n"
-          "direction | key DIR | ? |  | code '?' means neither tightening nor loosening\n"
-          "verdict | key ST | 0 | OK | \n"
-          "limits/torque_min | key TMIN | 80 | 80 N·m | \n"
-          "limits/torque_max | key TMAX | 90 | 90 N·m | \n"
-          "limits/angle_min | key AMIN | 30 | 30 deg | \n"
-          "limits/angle_max | key AMAX | 60 | 60 deg | \n"
-          "stamp | key AT | 26.11.2026 11:15:00 | 2026-11-26T10:15:00.000000Z | \n"
-          "position | key POS | 3 | 3 | \n");
+    CHECK(
+        rows_of(named_lines(), put_into(put_into(whole_frame_text, "TQ=82,5", "TQ=--"), "DIR=R", "DIR=?")) ==
+        "result: code '?' means neither tightening nor loosening\n"
+        "when | key MSG | RES | RES | \n"
+        "counter | key NO | 12 | 12 | \n"
+        "epoch | key UP | a7 | a7 | \n"
+        "program | key PRG | 1 | M12-final | \n"
+        "torque | key TQ | -- |  | it cannot be read\n"
+        "torque | key UNIT | Nm | Nm | \n"
+        "angle | key ANG | +045,2 | 45.2 deg | \n"
+        "direction | key DIR | ? |  | code '?' means neither tightening nor loosening\n"
+        "verdict | key ST | 0 | OK | \n"
+        "limits/torque_min | key TMIN | 80 | 80 N·m | \n"
+        "limits/torque_max | key TMAX | 90 | 90 N·m | \n"
+        "limits/angle_min | key AMIN | 30 | 30 deg | \n"
+        "limits/angle_max | key AMAX | 60 | 60 deg | \n"
+        "stamp | key AT | 26.11.2026 11:15:00 | 2026-11-26T10:15:00.000000Z | \n"
+        "position | key POS | 3 | 3 | \n");
     CHECK(rows_of(binary_by_length(), std::string("\x03\x00\x07\x00\x00\x00", 6)) ==
           "state: \n"
           "when | byte 0, uint8 | 03 | 3 | \n"
           "newest | byte 2, uint32 dcba | 07000000 | 7 | \n");
-    CHECK(rows_of(json_lines(), "[") == ": it is not JSON from byte 1 on\n");
+    CHECK(rows_of(json_lines(), "[") == ": it is no JSON object\n");
     CHECK(rows_of(columns(), "R0082.50045.0OK20261126101500")
               .find("torque | column 1 to 6 | 0082.5 | 82.5 N·m | \n") != std::string::npos);
 }

@@ -13,9 +13,9 @@ using namespace tautgate::protocol::testing;
 
 namespace {
 
-using Change = std::function<void(FrameProfile&)>;
+using FrameChange = std::function<void(FrameProfile&)>;
 
-std::vector<std::string> found_in(FrameProfile profile, const Change& change) {
+std::vector<std::string> frame_faults_in(FrameProfile profile, const FrameChange& change) {
     change(profile);
     std::vector<std::string> found;
     for (const ProfileFault& fault : check(profile)) {
@@ -25,19 +25,23 @@ std::vector<std::string> found_in(FrameProfile profile, const Change& change) {
     return found;
 }
 
-ResultMessage& result_in(FrameProfile& profile) { return std::get<ResultMessage>(profile.messages[0].what); }
-StatusMessage& status_in(FrameProfile& profile) { return std::get<StatusMessage>(profile.messages[1].what); }
+ResultMessage& result_of_profile(FrameProfile& profile) {
+    return std::get<ResultMessage>(profile.messages[0].what);
+}
+StatusMessage& status_of_profile(FrameProfile& profile) {
+    return std::get<StatusMessage>(profile.messages[1].what);
+}
 
-struct Mistake {
+struct FrameMistake {
     FrameProfile profile;
-    Change change;
+    FrameChange change;
     std::string found;
 };
 
-void each_is_found(const std::vector<Mistake>& mistakes) {
-    for (const Mistake& mistake : mistakes) {
+void each_frame_fault_is_found(const std::vector<FrameMistake>& mistakes) {
+    for (const FrameMistake& mistake : mistakes) {
         CAPTURE(mistake.found);
-        CHECK(found_in(mistake.profile, mistake.change) == std::vector{mistake.found});
+        CHECK(frame_faults_in(mistake.profile, mistake.change) == std::vector{mistake.found});
     }
 }
 
@@ -46,12 +50,12 @@ void each_is_found(const std::vector<Mistake>& mistakes) {
 TEST_CASE("profiles without a mistake have no fault") {
     for (const FrameProfile& profile : every_profile()) {
         CAPTURE(profile.name);
-        CHECK(found_in(profile, [](FrameProfile&) {}).empty());
+        CHECK(frame_faults_in(profile, [](FrameProfile&) {}).empty());
     }
 }
 
 TEST_CASE("framings by which no frame could be found are refused") {
-    each_is_found({
+    each_frame_fault_is_found({
         {named_lines(), [](FrameProfile& p) { p.framing = Delimited{""}; },
          "/framing/delimited/end: an end of 0 bytes"},
         {named_lines(), [](FrameProfile& p) { p.framing = Delimited{";"}; },
@@ -115,7 +119,7 @@ TEST_CASE("framings by which no frame could be found are refused") {
 }
 
 TEST_CASE("content whose values cannot be told apart is refused") {
-    each_is_found({
+    each_frame_fault_is_found({
         {named_lines(), [](FrameProfile& p) { p.content.separator = ""; }, "/content/separator: missing"},
         {named_lines(), [](FrameProfile& p) { p.content.separator = ";;"; },
          "/content/separator: ';;' is no single character"},
@@ -132,7 +136,7 @@ TEST_CASE("content whose values cannot be told apart is refused") {
 }
 
 TEST_CASE("messages that are never reached, or are not one result, are refused") {
-    each_is_found({
+    each_frame_fault_is_found({
         {columns(), [](FrameProfile& p) { p.messages[0].when.clear(); },
          "/messages/1/when: the message before it, 'result', takes every frame"},
         {named_lines(), [](FrameProfile& p) { p.messages[2].when = p.messages[0].when; },
@@ -157,7 +161,7 @@ TEST_CASE("messages that are never reached, or are not one result, are refused")
          "/messages/0/when/0/is: 'R' is no number without a sign"},
         {named_lines(), [](FrameProfile& p) { p.messages[2].what = StatusMessage{}; },
          "/messages/2/status: the status says nothing"},
-        {named_lines(), [](FrameProfile& p) { status_in(p).enabled->yes.clear(); },
+        {named_lines(), [](FrameProfile& p) { status_of_profile(p).enabled->yes.clear(); },
          "/messages/1/status/enabled/yes: no code means that the tool may run"},
     });
 }
@@ -166,171 +170,174 @@ TEST_CASE("places that cannot be, or that two values share, are refused") {
     const auto number = [](std::uint32_t byte, FieldType type) {
         return NumberAt{byte, type, false, WordOrder::dcba, {}};
     };
-    each_is_found({
-        {named_lines(), [](FrameProfile& p) { result_in(p).angle->place = AtIndex{3}; },
+    each_frame_fault_is_found({
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).angle->place = AtIndex{3}; },
          "/messages/0/result/angle: index 3 is no place in content that is named"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).angle->place = UnderKey{"TQ"}; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).angle->place = UnderKey{"TQ"}; },
          "/messages/0/result/angle: overlaps torque"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).angle->place = UnderKey{"A;B"}; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).angle->place = UnderKey{"A;B"}; },
          "/messages/0/result/angle/key: no value can stand under 'A;B'"},
-        {json_lines(), [](FrameProfile& p) { result_in(p).angle->place = AtPointer{"angle"}; },
+        {json_lines(), [](FrameProfile& p) { result_of_profile(p).angle->place = AtPointer{"angle"}; },
          "/messages/0/result/angle/pointer: 'angle' is no JSON pointer"},
         {columns(),
          [](FrameProfile& p) {
-             result_in(p).angle->place = InColumns{6, 7};
+             result_of_profile(p).angle->place = InColumns{6, 7};
          },
          "/messages/0/result/angle: overlaps torque"},
         {columns(),
          [](FrameProfile& p) {
-             result_in(p).stamp->place = InColumns{16, 14};
+             result_of_profile(p).stamp->place = InColumns{16, 14};
          },
          "/messages/0/result/stamp/place: column 16 to 29 lies beyond the end of the content, which has 29 "
          "bytes"},
         {columns(),
          [](FrameProfile& p) {
-             result_in(p).verdict->place = InColumns{13, 0};
+             result_of_profile(p).verdict->place = InColumns{13, 0};
          },
          "/messages/0/result/verdict/place/width: a width of 0"},
         {binary_by_length(),
-         [&](FrameProfile& p) { result_in(p).angle->place = number(8, FieldType::uint16); },
+         [&](FrameProfile& p) { result_of_profile(p).angle->place = number(8, FieldType::uint16); },
          "/messages/0/result/angle: overlaps torque"},
         {binary_by_length(),
-         [](FrameProfile& p) { std::get<NumberAt>(result_in(p).angle->place).order.reset(); },
+         [](FrameProfile& p) { std::get<NumberAt>(result_of_profile(p).angle->place).order.reset(); },
          "/messages/0/result/angle/order: missing"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             std::get<NumberAt>(result_in(p).verdict->place).bits = BitRange{7, 2};
+             std::get<NumberAt>(result_of_profile(p).verdict->place).bits = BitRange{7, 2};
          },
          "/messages/0/result/verdict/place/bits: 2 bits from bit 7 on"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             std::get<NumberAt>(result_in(p).torque->field.place).bits = BitRange{0, 2};
+             std::get<NumberAt>(result_of_profile(p).torque->field.place).bits = BitRange{0, 2};
          },
          "/messages/0/result/torque/field/bits: only an unsigned number can be taken apart"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             std::get<NumberAt>(result_in(p).counter->field.place).type = FieldType::float32;
-             result_in(p).counter->highest = 9;
+             std::get<NumberAt>(result_of_profile(p).counter->field.place).type = FieldType::float32;
+             result_of_profile(p).counter->highest = 9;
          },
          "/messages/0/result/counter/field/type: a fraction cannot count, and is no code"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             std::get<NumberAt>(result_in(p).counter->field.place).type = FieldType::int32;
-             result_in(p).counter->highest = 9;
+             std::get<NumberAt>(result_of_profile(p).counter->field.place).type = FieldType::int32;
+             result_of_profile(p).counter->highest = 9;
          },
          "/messages/0/result/counter/field/type: a count cannot be negative"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             result_in(p).program->place = TextAt{13, 0};
+             result_of_profile(p).program->place = TextAt{13, 0};
          },
          "/messages/0/result/program/place/length: a text of 0 bytes"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             result_in(p).direction = FrameDirection{result_in(p).verdict->place, {"1"}, {"2"}};
-             std::get<NumberAt>(result_in(p).direction->place).bits = BitRange{1, 2};
+             result_of_profile(p).direction =
+                 FrameDirection{result_of_profile(p).verdict->place, {"1"}, {"2"}};
+             std::get<NumberAt>(result_of_profile(p).direction->place).bits = BitRange{1, 2};
          },
          "/messages/0/result/verdict/place: overlaps direction"},
     });
     // Other bits of the same number, or the same code for both, are no overlap.
-    CHECK(found_in(binary_by_length(), [](FrameProfile& p) {
-              result_in(p).direction = FrameDirection{result_in(p).verdict->place, {"1"}, {"2"}};
-              std::get<NumberAt>(result_in(p).direction->place).bits = BitRange{2, 2};
+    CHECK(frame_faults_in(binary_by_length(), [](FrameProfile& p) {
+              result_of_profile(p).direction =
+                  FrameDirection{result_of_profile(p).verdict->place, {"1"}, {"2"}};
+              std::get<NumberAt>(result_of_profile(p).direction->place).bits = BitRange{2, 2};
           }).empty());
-    CHECK(found_in(named_lines(), [](FrameProfile& p) {
-              result_in(p).direction->place = UnderKey{"ST"};
+    CHECK(frame_faults_in(named_lines(), [](FrameProfile& p) {
+              result_of_profile(p).direction->place = UnderKey{"ST"};
           }).empty());
 }
 
 TEST_CASE("values that could not be read as they are meant are refused") {
-    each_is_found({
+    each_frame_fault_is_found({
         {named_lines(),
          [](FrameProfile& p) {
-             result_in(p).angle->scale = {0, 0};
+             result_of_profile(p).angle->scale = {0, 0};
          },
          "/messages/0/result/angle/scale: a scale of 0 makes every value 0"},
         {named_lines(),
          [](FrameProfile& p) {
-             result_in(p).angle->offset = {1, 10};
+             result_of_profile(p).angle->offset = {1, 10};
          },
-         "/messages/0/result/angle/offset: 10000000000 has too many digits"},
+         "/messages/0/result/angle/offset: 1e10 has too many digits"},
         {named_lines(),
          [](FrameProfile& p) {
-             result_in(p).position->scale = {2, 0};
+             result_of_profile(p).position->scale = {2, 0};
          },
          "/messages/0/result/position/scale: this number is not a measurement and cannot be scaled"},
         {binary_by_length(),
          [](FrameProfile& p) {
-             result_in(p).torque->field.offset = {1, 0};
+             result_of_profile(p).torque->field.offset = {1, 0};
          },
          "/messages/0/result/torque/field/offset: a fraction takes no offset"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).torque->unit = TorqueUnit::newton_metre; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).torque->unit = TorqueUnit::newton_metre; },
          "/messages/0/result/torque/unit_at: the unit is fixed, and stands in the frame as well"},
-        {columns(), [](FrameProfile& p) { result_in(p).torque->unit.reset(); },
+        {columns(), [](FrameProfile& p) { result_of_profile(p).torque->unit.reset(); },
          "/messages/0/result/torque/unit: missing"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).torque->units.clear(); },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).torque->units.clear(); },
          "/messages/0/result/torque/units: no code means a unit"},
         {columns(),
          [](FrameProfile& p) {
-             result_in(p).torque->units = {{"Nm", TorqueUnit::newton_metre}};
+             result_of_profile(p).torque->units = {{"Nm", TorqueUnit::newton_metre}};
          },
          "/messages/0/result/torque/units: codes of a unit that stands nowhere"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).direction->loosen = {"R"}; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).direction->loosen = {"R"}; },
          "/messages/0/result/direction/loosen: code 'R' is listed twice"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).direction->loosen.clear(); },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).direction->loosen.clear(); },
          "/messages/0/result/direction/loosen: no code means loosening"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).verdict->ok.clear(); },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).verdict->ok.clear(); },
          "/messages/0/result/verdict/ok: no code means OK"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).verdict->not_ok = {"0"}; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).verdict->not_ok = {"0"}; },
          "/messages/0/result/verdict/not_ok: code '0' is listed twice"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).verdict->reasons[0].text.clear(); },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).verdict->reasons[0].text.clear(); },
          "/messages/0/result/verdict/reasons/0: code '1' has an empty text"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).stamp->pattern = "YYYY-MM-DD hh:mm"; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).stamp->pattern = "YYYY-MM-DD hh:mm"; },
          "/messages/0/result/stamp/pattern: 'YYYY-MM-DD hh:mm' has not each of YYYY, MM, DD, hh, mm and ss "
          "once"},
-        {columns(), [](FrameProfile& p) { result_in(p).stamp->pattern = "YYYY-MM-DDhhmmss"; },
+        {columns(), [](FrameProfile& p) { result_of_profile(p).stamp->pattern = "YYYY-MM-DDhhmmss"; },
          "/messages/0/result/stamp/pattern: 'YYYY-MM-DDhhmmss' is longer than its place, which has 14 bytes"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).stamp->kind = FrameStampKind::unix_seconds; },
+        {named_lines(),
+         [](FrameProfile& p) { result_of_profile(p).stamp->kind = FrameStampKind::unix_seconds; },
          "/messages/0/result/stamp/pattern: a stamp that is one number has no pattern"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).stamp->utc_offset_minutes = 1440; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).stamp->utc_offset_minutes = 1440; },
          "/messages/0/result/stamp/utc_offset_minutes: 1440 minutes"},
         {named_lines(), [](FrameProfile& p) { p.range.torque_resolution = {0}; },
          "/range/torque_resolution: missing or not positive"},
         {named_lines(), [](FrameProfile& p) { p.name.clear(); }, "/name: the profile has no name"},
         {columns(),
          [](FrameProfile& p) {
-             result_in(p).torque.reset();
-             result_in(p).limits.torque_min = FrameNumber{.place = InColumns{1, 6}};
+             result_of_profile(p).torque.reset();
+             result_of_profile(p).limits.torque_min = FrameNumber{.place = InColumns{1, 6}};
          },
          "/messages/0/result/limits/torque_min: a limit of a value that the profile does not name"},
     });
 }
 
 TEST_CASE("exactly one thing shows that a result is new") {
-    each_is_found({
-        {columns(), [](FrameProfile& p) { result_in(p).stamp->marks_result = false; },
+    each_frame_fault_is_found({
+        {columns(), [](FrameProfile& p) { result_of_profile(p).stamp->marks_result = false; },
          "/messages/0/result/counter: missing"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).stamp->marks_result = true; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).stamp->marks_result = true; },
          "/messages/0/result/stamp/marks_result: new results are recognised in two ways"},
         {columns(),
          [](FrameProfile& p) {
-             result_in(p).epoch = InColumns{7, 6};
-             result_in(p).angle.reset();
+             result_of_profile(p).epoch = InColumns{7, 6};
+             result_of_profile(p).angle.reset();
          },
          "/messages/0/result/epoch: a restart of a counter that the profile does not name"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).counter->lowest = 2; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).counter->lowest = 2; },
          "/messages/0/result/counter/lowest: a counter that starts again at 2"},
-        {named_lines(), [](FrameProfile& p) { result_in(p).counter->highest = 1; },
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).counter->highest = 1; },
          "/messages/0/result/counter/highest: 1 does not fit the counter"},
-        {binary_by_length(), [](FrameProfile& p) { result_in(p).counter->highest = 4294967296; },
+        {binary_by_length(), [](FrameProfile& p) { result_of_profile(p).counter->highest = 4294967296; },
          "/messages/0/result/counter/highest: 4294967296 does not fit the counter"},
     });
 }
 
 TEST_CASE("what the station could not send, or what would mean nothing, is refused") {
-    each_is_found({
+    each_frame_fault_is_found({
         {named_lines(), [](FrameProfile& p) { p.on_connect = {{}}; }, "/on_connect/0: the frame is empty"},
         {named_lines(), [](FrameProfile& p) { p.on_connect = {words("A\r\nB")}; },
-         R"(/on_connect/0: it cannot be sent: the content 'A\x0D\x0AB' holds the end of a frame)"},
+         R"(/on_connect/0: it cannot be sent: the content 'A\x0d\x0aB' holds the end of a frame)"},
         {named_lines(), [](FrameProfile& p) { p.keep_alive->frame.emplace_back(DigitsPart{}); },
          "/keep_alive/frame: there is no number that could stand in it"},
         {named_lines(), [](FrameProfile& p) { p.keep_alive->every = std::chrono::milliseconds(10); },
@@ -344,21 +351,21 @@ TEST_CASE("what the station could not send, or what would mean nothing, is refus
          [](FrameProfile& p) {
              p.acknowledge = FrameToSend{LiteralPart{"A"}, NumberPart{FieldType::float32}};
          },
-         "/acknowledge/1/number/type: a count is a whole number"},
+         "/acknowledge/1/number/type: a count is a whole number without a sign"},
         {columns(), [](FrameProfile& p) { p.acknowledge = words(std::string(29, 'A')); },
          "/acknowledge: without a counter nobody knows which result is meant"},
         {named_lines(), [](FrameProfile& p) { p.control->disable = p.control->enable; },
          "/control/disable: it also lets the tool run"},
-        {named_lines(), [](FrameProfile& p) { status_in(p).enabled.reset(); },
+        {named_lines(), [](FrameProfile& p) { status_of_profile(p).enabled.reset(); },
          "/control: no status says whether the tool may run"},
         {named_lines(),
          [](FrameProfile& p) {
-             status_in(p).newest.reset();
+             status_of_profile(p).newest.reset();
              p.detects.clear();
          },
          "/control: no status tells the newest result, so that nobody knows what the tool made before it was "
          "stopped"},
-        {named_lines(), [](FrameProfile& p) { status_in(p).program.reset(); },
+        {named_lines(), [](FrameProfile& p) { status_of_profile(p).program.reset(); },
          "/control/program: no status says which program is set"},
         {named_lines(), [](FrameProfile& p) { p.control->programs.clear(); },
          "/control/programs: no program has a number"},
@@ -373,7 +380,7 @@ TEST_CASE("what the station could not send, or what would mean nothing, is refus
 
 TEST_CASE("a profile detects what follows from it, and may state no more") {
     using enum LinkError;
-    each_is_found({
+    each_frame_fault_is_found({
         {named_lines(), [](FrameProfile& p) { p.checksum->kind = ChecksumKind::sum8; },
          "/detects/0: corruption is not detected: a checksum of 8 bits lets one disturbed frame in 256 "
          "through"},

