@@ -123,16 +123,24 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         (void)acceptor_.close(ignored);
         if (calling_)
             (void)calling_->close(ignored);
+        held_.reset();
         const StreamWirePtr wire = std::exchange(wire_, nullptr);
         if (!wire)
             return;
-        // Behind others that wait it would come too late, or be taken for a part of theirs.
-        if (!last_words.empty() && wire->outgoing.size() <= 1)
-            std::visit([&](auto& end) { say_at_once(end, last_words); }, wire->end);
+        if (!last_words.empty())
+            say_rest(*wire, last_words);
         close_wire(*wire);
     }
 
   private:
+    // The first that waits is with the system already, as far as that takes it.
+    static void say_rest(StreamWire& wire, std::string_view last_words) {
+        std::string rest;
+        for (std::size_t i = 1; i < wire.outgoing.size(); ++i)
+            rest += wire.outgoing[i];
+        rest += last_words;
+        std::visit([&](auto& end) { say_at_once(end, rest); }, wire.end);
+    }
     void begin() {
         std::visit(Overloaded{[this](const config::FrameCall& whom) { call(whom); },
                               [this](const config::FrameListen& where) { listen(where); },
@@ -226,7 +234,10 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         if (!acceptor_.is_open())
             if (auto up = open_acceptor(acceptor_, where.at, "tool " + tool_, "where its link listens"); !up)
                 return reached_nobody(std::move(up.error()));
-        accept();
+        if (held_)
+            accepted(*std::exchange(held_, std::nullopt));
+        else
+            accept();
     }
     void accept() {
         if (std::exchange(accepting_, true))
@@ -235,11 +246,18 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
             self->accepting_ = false;
             if (self->stopped_ || error == asio::error::operation_aborted)
                 return;
-            const bool is_good = !error && self->take(std::move(socket));
-            if (is_good)
-                return self->accept();
-            self->accept_later();
+            if (error)
+                return self->accept_later();
+            if (self->wire_ || self->redial_.is_due(steady_clock::now()))
+                return self->accepted(std::move(socket));
+            self->held_ = std::move(socket);  // was there before the pause began, and waits for its end
         });
+    }
+    void accepted(tcp::socket socket) {
+        if (take(std::move(socket)))
+            accept();
+        else
+            accept_later();
     }
     void accept_later() {
         limit_.expires_after(settings_.refusal_pause);
@@ -343,6 +361,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
     asio::steady_timer limit_;              // of an attempt, or until the next caller is looked at
     std::shared_ptr<tcp::socket> calling_;  // null: nobody is called
     StreamWirePtr wire_;                    // null: no connection
+    std::optional<tcp::socket> held_;       // called during a pause
     bool accepting_ = false;
     bool stopped_ = false;
 };

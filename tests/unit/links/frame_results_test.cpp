@@ -344,6 +344,8 @@ TEST_CASE("a curve is named by the number that its result has here") {
     static_cast<void>(wired.says(result_with(0)));
     protocol::FrameTrace trace;
     trace.belongs_to = 0;
+    trace.trace.times = protocol::SampleInterval{2000};
+    trace.trace.torque.counts = {0, 10, 20};
     const auto step = wired.says(trace);
     REQUIRE(step.trace);
     CHECK(step.trace->event.counter == 65536);
