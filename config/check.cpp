@@ -255,7 +255,7 @@ void check_all_ids(Findings& findings, const Station& station) {
 // A profile states what the sensor can tell, and so does each tool that uses it.
 void check_profile_agrees(Findings& findings, const Tool& tool, const NamedProfile& profile,
                           const std::string& pointer) {
-    const auto& range = profile.profile.range;
+    const auto& range = range_of(profile);
     const auto differs = [&](const std::string& key, const std::string& own, const std::string& theirs) {
         findings.error(pointer + key,
                        fmt::format("{} differs from the {} of profile \"{}\"", own, theirs, profile.id),
@@ -275,16 +275,31 @@ void check_profile_agrees(Findings& findings, const Tool& tool, const NamedProfi
     }
 }
 
+void check_profile_of(Findings& findings, const Station& station, const Tool& tool, const std::string& named,
+                      const std::string& pointer) {
+    const bool sends = std::holds_alternative<FrameLink>(tool.link);
+    const auto here = pointer + (sends ? "/link/frames/profile" : "/link/registers/profile");
+    check_reference(findings, station.profiles, named, "profile", here);
+    const NamedProfile* profile = by_id(station.profiles, named);
+    if (profile == nullptr) {
+        return;
+    }
+    if (sends != (frame_profile(profile) != nullptr)) {
+        findings.error(here,
+                       fmt::format("the profile \"{}\" describes {}, and the tool {}", named,
+                                   sends ? "registers" : "frames", sends ? "sends frames" : "is polled"),
+                       "name a profile of the other kind, or reach the tool the other way");
+        return;
+    }
+    check_profile_agrees(findings, tool, *profile, pointer);
+}
+
 void check_tools(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.tools.size(); ++index) {
         const Tool& tool = station.tools[index];
         const auto pointer = at("tools", index);
-        if (const auto* link = std::get_if<RegisterLink>(&tool.link)) {
-            check_reference(findings, station.profiles, link->profile, "profile",
-                            pointer + "/link/registers/profile");
-            if (const NamedProfile* profile = by_id(station.profiles, link->profile)) {
-                check_profile_agrees(findings, tool, *profile, pointer);
-            }
+        if (const std::string* named = profile_id(tool)) {
+            check_profile_of(findings, station, tool, *named, pointer);
         } else if (std::holds_alternative<LineLink>(tool.link) && !station.tool_port) {
             findings.error(pointer + "/link/line", "the tool would connect, but the station has no tool port",
                            "add \"tool_port\" to the station");
@@ -306,8 +321,12 @@ void check_tools(Findings& findings, const Station& station) {
 
 void check_profiles(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.profiles.size(); ++index) {
-        for (const auto& fault : protocol::check(station.profiles[index].profile)) {
-            findings.error(at("profiles", index, "/layout") + fault.place, fault.finding, fault.remedy);
+        const NamedProfile& named = station.profiles[index];
+        const auto key = frame_profile(&named) == nullptr ? "/layout" : "/frames";
+        const auto faults =
+            std::visit([](const auto& profile) { return protocol::check(profile); }, named.profile);
+        for (const auto& fault : faults) {
+            findings.error(at("profiles", index, key) + fault.place, fault.finding, fault.remedy);
         }
     }
 }
@@ -353,8 +372,8 @@ void warn_of_unused(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.profiles.size(); ++index) {
         const auto& id = station.profiles[index].id;
         const bool used = std::any_of(station.tools.begin(), station.tools.end(), [&id](const Tool& tool) {
-            const auto* link = std::get_if<RegisterLink>(&tool.link);
-            return link != nullptr && link->profile == id;
+            const std::string* named = profile_id(tool);
+            return named != nullptr && *named == id;
         });
         if (!used) {
             unused("profiles", index, "profile", id);
@@ -389,6 +408,13 @@ void check_listening(Findings& findings, const Station& station) {
         const ControllerLink& link = station.bays[index].controller;
         if (link.role == WireRole::server) {
             all.push_back({at("bays", index, "/controller/port"), link.host, link.port});
+        }
+    }
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const auto* frames = std::get_if<FrameLink>(&station.tools[index].link);
+        if (const auto* listen = frames == nullptr ? nullptr : std::get_if<FrameListen>(&frames->way)) {
+            all.push_back(
+                {at("tools", index, "/link/frames/listen/port"), listen->at.address, listen->at.port});
         }
     }
     const auto everywhere = [](const std::string& address) {
@@ -564,6 +590,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_polled(findings, station);
     check_devices(findings, station);
     check_io(findings, station);
+    check_frames(findings, station);
     check_register_ranges(findings, station);
     check_design(findings, station);
     if (!findings.has_error()) {

@@ -1,6 +1,9 @@
 // Tools that obey and tools that bays share: what must be so before one is let run.
 #include <algorithm>
+#include <optional>
 #include <set>
+#include <string>
+#include <vector>
 
 #include "config/findings.hpp"
 
@@ -8,25 +11,56 @@ namespace tautgate::config {
 
 namespace {
 
-const RegisterLink* registers_of(const Tool& tool) { return std::get_if<RegisterLink>(&tool.link); }
+// What a profile says of a tool that is let run.
+struct Obedience {
+    bool says_how = false;
+    bool counts = false;
+    // Names of the programs that can be chosen; nothing: none is chosen.
+    std::optional<std::vector<std::string>> programs;
+};
 
-const protocol::RegisterProfile* profile_of(const Station& station, const Tool& tool) {
-    const auto* link = registers_of(tool);
-    const NamedProfile* profile = link == nullptr ? nullptr : by_id(station.profiles, link->profile);
-    return profile == nullptr ? nullptr : &profile->profile;
+template <class Control>
+std::optional<std::vector<std::string>> programs_of(const std::optional<Control>& control) {
+    if (!control || !control->program) {
+        return std::nullopt;
+    }
+    std::vector<std::string> names;
+    for (const auto& program : control->programs) {
+        names.push_back(program.text);
+    }
+    return names;
+}
+
+Obedience obedience_by(const protocol::RegisterProfile& profile) {
+    return {profile.control.has_value(), profile.counter.has_value(), programs_of(profile.control)};
+}
+
+Obedience obedience_by(const protocol::FrameProfile& profile) {
+    const auto* result = protocol::result_of(profile);
+    return {profile.control.has_value(), result != nullptr && result->counter, programs_of(profile.control)};
+}
+
+std::optional<Obedience> obedience_of(const Station& station, const Tool& tool) {
+    if (const auto* registers = register_profile(station, tool)) {
+        return obedience_by(*registers);
+    }
+    if (const auto* frames = frame_profile(station, tool)) {
+        return obedience_by(*frames);
+    }
+    return std::nullopt;
 }
 
 void check_obeys(Findings& findings, const Station& station, const Tool& tool, const std::string& pointer) {
-    const auto* profile = profile_of(station, tool);
-    if (!tool.control || profile == nullptr) {
+    const auto obeys = obedience_of(station, tool);
+    if (!tool.control || !obeys) {
         return;
     }
-    if (!profile->control) {
+    if (!obeys->says_how) {
         findings.error(pointer + "/control",
                        fmt::format("the profile of tool \"{}\" does not say how it is let run", tool.id),
-                       "add \"control\" to the profile's layout, or leave it out here");
+                       "add \"control\" to the profile, or leave it out here");
     }
-    if (!profile->counter) {
+    if (!obeys->counts) {
         findings.error(
             pointer + "/control",
             fmt::format("tool \"{}\" does not count its results, so that nobody knows what it made "
@@ -59,15 +93,10 @@ void check_shared(Findings& findings, const Station& station, const Tool& tool, 
 
 // What a plan asks for must be something that the station can choose.
 void check_choice(Findings& findings, const Joint& joint, const Tool& tool,
-                  const protocol::RegisterProfile& profile, const std::string& pointer) {
-    const auto& control = *profile.control;
-    if (!control.program) {
-        return;
-    }
+                  const std::vector<std::string>& programs, const std::string& pointer) {
     for (std::size_t index = 0; index < joint.passes.size(); ++index) {
         const std::string& program = joint.passes[index].program;
-        const bool known =
-            std::ranges::find(control.programs, program, &protocol::CodeText::text) != control.programs.end();
+        const bool known = std::ranges::find(programs, program) != programs.end();
         if (!program.empty() && !known) {
             findings.error(
                 fmt::format("{}/passes/{}/program", pointer, index),
@@ -91,9 +120,9 @@ void check_control(Findings& findings, const Station& station) {
         const Joint& joint = station.joints[index];
         for (const std::string& id : joint.tools) {
             const Tool* tool = by_id(station.tools, id);
-            const auto* profile = tool == nullptr ? nullptr : profile_of(station, *tool);
-            if (profile != nullptr && tool->control && profile->control) {
-                check_choice(findings, joint, *tool, *profile, fmt::format("/joints/{}", index));
+            const auto obeys = tool == nullptr ? std::nullopt : obedience_of(station, *tool);
+            if (obeys && tool->control && obeys->programs) {
+                check_choice(findings, joint, *tool, *obeys->programs, fmt::format("/joints/{}", index));
             }
         }
     }

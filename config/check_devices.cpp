@@ -55,6 +55,10 @@ void check_devices(Findings& findings, const Station& station) {
         if (link != nullptr && link->serial) {
             taken.push_back({link->serial->device, fmt::format("tool \"{}\"", tool.id)});
         }
+        const auto* frames = std::get_if<FrameLink>(&tool.link);
+        if (const auto* line = frames == nullptr ? nullptr : std::get_if<SerialLine>(&frames->way)) {
+            taken.push_back({line->device, fmt::format("tool \"{}\"", tool.id)});
+        }
     }
     for (const IoModule& module : station.io) {
         if (module.serial) {

@@ -183,7 +183,36 @@ void check_fit(Findings& findings, const Window& window, const Tool& tool, const
     }
 }
 
-// What a polled tool must report, or every result would lack something that the joint needs.
+// What a profile says that a result of the tool has.
+struct Reported {
+    bool torque = false;
+    bool angle = false;
+    bool verdict = false;
+    bool program = false;
+    bool position = false;
+};
+
+Reported reported_by(const protocol::RegisterProfile& profile) {
+    return {.torque = profile.torque.has_value(),
+            .angle = profile.angle.has_value(),
+            .verdict = profile.verdict.has_value(),
+            .program = profile.program || profile.program_text,
+            .position = profile.position.has_value()};
+}
+
+Reported reported_by(const protocol::FrameProfile& profile) {
+    const auto* result = protocol::result_of(profile);
+    if (result == nullptr) {
+        return {true, true, true, true, true};  // the check of the profile says so
+    }
+    return {.torque = result->torque.has_value(),
+            .angle = result->angle.has_value(),
+            .verdict = result->verdict.has_value(),
+            .program = result->program.has_value(),
+            .position = result->position.has_value()};
+}
+
+// What the tool must report, or every result would lack something that the joint needs.
 void check_profile_serves(Findings& findings, const Joint& joint, const Tool& tool,
                           const NamedProfile& profile, const std::string& pointer) {
     const auto lacking = [&](std::string_view what, std::string_view why) {
@@ -195,19 +224,20 @@ void check_profile_serves(Findings& findings, const Joint& joint, const Tool& to
     const auto any_pass = [&joint](auto has) {
         return std::any_of(joint.passes.begin(), joint.passes.end(), has);
     };
-    if (!profile.profile.torque) {
+    const Reported has = std::visit([](const auto& one) { return reported_by(one); }, profile.profile);
+    if (!has.torque) {
         lacking("torque", "every window has one");
     }
-    if (!profile.profile.angle && any_pass([](const Pass& pass) { return pass.window.angle.has_value(); })) {
+    if (!has.angle && any_pass([](const Pass& pass) { return pass.window.angle.has_value(); })) {
         lacking("angle", "a window of the joint has one");
     }
-    if (!profile.profile.verdict && joint.risk == RiskClass::a) {
+    if (!has.verdict && joint.risk == RiskClass::a) {
         lacking("verdict", "class A needs the tool's own");
     }
-    if (!profile.profile.program && any_pass([](const Pass& pass) { return !pass.program.empty(); })) {
+    if (!has.program && any_pass([](const Pass& pass) { return !pass.program.empty(); })) {
         lacking("program", "a pass names one");
     }
-    if (!profile.profile.position && joint.placement == Placement::by_tool) {
+    if (!has.position && joint.placement == Placement::by_tool) {
         lacking("position", "the tool is to say which fastener it was");
     }
 }
@@ -242,9 +272,8 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
             check_fit(findings, joint.passes[pass].window, *tool,
                       fmt::format("{}/passes/{}/window", pointer, pass));
         }
-        const auto* registers = std::get_if<RegisterLink>(&tool->link);
-        const NamedProfile* profile =
-            registers == nullptr ? nullptr : by_id(station.profiles, registers->profile);
+        const std::string* named = profile_id(*tool);
+        const NamedProfile* profile = named == nullptr ? nullptr : by_id(station.profiles, *named);
         if (profile != nullptr) {
             check_profile_serves(findings, joint, *tool, *profile, here);
         }

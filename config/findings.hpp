@@ -126,6 +126,8 @@ void check_plans(Findings& findings, const Station& station);
 void check_pair_and_variants(Findings& findings, const Station& station);
 void check_devices(Findings& findings, const Station& station);
 void check_io(Findings& findings, const Station& station);
+// Tools that send frames.
+void check_frames(Findings& findings, const Station& station);
 // Joints, plans and kinds of ticket that nothing uses.
 void warn_of_unused_plans_and_joints(Findings& findings, const Station& station);
 

@@ -1,12 +1,13 @@
 // Descriptions of the parts of a station that have a file of their own or that more than one file of the
-// reader needs: quantities with their units, serial lines, scanners, I/O modules, the register profile and
-// the rules of labels. Used by the reader only.
+// reader needs: quantities with their units, serial lines, scanners, I/O modules, the profiles of registers
+// and of frames, and the rules of labels. Used by the reader only.
 #pragma once
 
 #include <string>
 
 #include "config/shape.hpp"
 #include "config/station.hpp"
+#include "protocol/frame_profile.hpp"
 #include "protocol/register_profile.hpp"
 #include "protocol/ticket_rule.hpp"
 
@@ -40,6 +41,18 @@ struct AngleQuantity {
 };
 
 [[nodiscard]] Shape<protocol::RegisterProfile> register_profile_shape();
+[[nodiscard]] Shape<protocol::FrameProfile> frame_profile_shape();
+// Of both.
+[[nodiscard]] OneOf<protocol::FieldType> field_type();
+[[nodiscard]] OneOf<protocol::WordOrder> word_order();
+[[nodiscard]] Shape<protocol::BitRange> bits_shape();
+[[nodiscard]] Shape<protocol::MeasuringRange> measuring_range_shape();
+
+// Reader of the way to a tool that sends frames, which is exactly one of call, listen and serial.
+struct FrameLinkObject {
+    void read(Errors& errors, const Node& node, const std::string& pointer, FrameLink& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
 
 // Reader of one kind of build ticket, whose labels are described by exactly one of pattern, fixed and
 // envelope.

@@ -13,6 +13,46 @@ OneOf<protocol::RegisterTable> register_table() {
                                  {"discrete_inputs", RegisterTable::discrete_inputs}});
 }
 
+OneOf<protocol::FieldType> field_type() {
+    using protocol::FieldType;
+    return OneOf<FieldType>({{"int16", FieldType::int16},
+                             {"uint16", FieldType::uint16},
+                             {"int32", FieldType::int32},
+                             {"uint32", FieldType::uint32},
+                             {"int64", FieldType::int64},
+                             {"uint64", FieldType::uint64},
+                             {"float32", FieldType::float32},
+                             {"float64", FieldType::float64},
+                             {"bcd16", FieldType::bcd16},
+                             {"bcd32", FieldType::bcd32},
+                             {"bit", FieldType::bit}});
+}
+
+OneOf<protocol::WordOrder> word_order() {
+    using protocol::WordOrder;
+    return OneOf<WordOrder>({{"abcd", WordOrder::abcd},
+                             {"cdab", WordOrder::cdab},
+                             {"badc", WordOrder::badc},
+                             {"dcba", WordOrder::dcba}});
+}
+
+Shape<protocol::BitRange> bits_shape() {
+    using protocol::BitRange;
+    constexpr std::int64_t highest_bit = 63;
+    return Shape<BitRange>()
+        .required("first", &BitRange::first, Whole(0, highest_bit))
+        .required("count", &BitRange::count, Whole(1, highest_bit + 1));
+}
+
+Shape<protocol::MeasuringRange> measuring_range_shape() {
+    using protocol::MeasuringRange;
+    return Shape<MeasuringRange>()
+        .required("torque_resolution", &MeasuringRange::torque_resolution, TorqueQuantity{})
+        .required("angle_resolution", &MeasuringRange::angle_resolution, AngleQuantity{})
+        .required("torque_max", &MeasuringRange::torque_max, TorqueQuantity{})
+        .optional("angle_max", &MeasuringRange::angle_max, AngleQuantity{});
+}
+
 namespace {
 
 using namespace protocol;
@@ -20,36 +60,10 @@ using namespace protocol;
 constexpr std::int64_t highest_address = 65535;
 constexpr std::int64_t highest_code = 4294967295;
 
-constexpr std::int64_t highest_bit = 63;
-
-OneOf<WordOrder> word_order() {
-    return OneOf<WordOrder>({{"abcd", WordOrder::abcd},
-                             {"cdab", WordOrder::cdab},
-                             {"badc", WordOrder::badc},
-                             {"dcba", WordOrder::dcba}});
-}
-
-Shape<BitRange> bits_shape() {
-    return Shape<BitRange>()
-        .required("first", &BitRange::first, Whole(0, highest_bit))
-        .required("count", &BitRange::count, Whole(1, highest_bit + 1));
-}
-
 Shape<RegisterField> field_shape() {
     return Shape<RegisterField>()
         .required("address", &RegisterField::address, Whole(0, highest_address))
-        .required("type", &RegisterField::type,
-                  OneOf<FieldType>({{"int16", FieldType::int16},
-                                    {"uint16", FieldType::uint16},
-                                    {"int32", FieldType::int32},
-                                    {"uint32", FieldType::uint32},
-                                    {"int64", FieldType::int64},
-                                    {"uint64", FieldType::uint64},
-                                    {"float32", FieldType::float32},
-                                    {"float64", FieldType::float64},
-                                    {"bcd16", FieldType::bcd16},
-                                    {"bcd32", FieldType::bcd32},
-                                    {"bit", FieldType::bit}}))
+        .required("type", &RegisterField::type, field_type())
         .optional("order", &RegisterField::order, word_order())
         .optional("scale", &RegisterField::scale, DecimalNumber{})
         .optional("offset", &RegisterField::offset, DecimalNumber{})
@@ -181,14 +195,6 @@ Shape<LimitFields> limits_shape() {
         .optional("angle_max", &LimitFields::angle_max, field_shape());
 }
 
-Shape<MeasuringRange> range_shape() {
-    return Shape<MeasuringRange>()
-        .required("torque_resolution", &MeasuringRange::torque_resolution, TorqueQuantity{})
-        .required("angle_resolution", &MeasuringRange::angle_resolution, AngleQuantity{})
-        .required("torque_max", &MeasuringRange::torque_max, TorqueQuantity{})
-        .optional("angle_max", &MeasuringRange::angle_max, AngleQuantity{});
-}
-
 }  // namespace
 
 Shape<RegisterProfile> register_profile_shape() {
@@ -216,7 +222,7 @@ Shape<RegisterProfile> register_profile_shape() {
         .optional("handshake", &RegisterProfile::handshake, handshake_shape())
         .optional("trace", &RegisterProfile::trace, trace_shape())
         .optional("control", &RegisterProfile::control, control_shape())
-        .required("range", &RegisterProfile::range, range_shape());
+        .required("range", &RegisterProfile::range, measuring_range_shape());
 }
 
 }  // namespace tautgate::config

@@ -366,6 +366,7 @@ struct RawLink {
     std::optional<LineLink> line;
     std::optional<RegisterLink> registers;
     std::optional<PulseLink> pulse;
+    std::optional<FrameLink> frames;
 };
 
 auto tool_link() {
@@ -385,11 +386,12 @@ auto tool_link() {
     auto shape = Shape<RawLink>()
                      .optional("line", &RawLink::line, std::move(line))
                      .optional("registers", &RawLink::registers, std::move(registers))
-                     .optional("pulse", &RawLink::pulse, std::move(pulse));
+                     .optional("pulse", &RawLink::pulse, std::move(pulse))
+                     .optional("frames", &RawLink::frames, FrameLinkObject{});
     const auto convert = [](const RawLink& raw, Errors& errors, const Node& node, const std::string& pointer,
-                            std::variant<LineLink, RegisterLink, PulseLink>& out) {
-        const int given =
-            int{raw.line.has_value()} + int{raw.registers.has_value()} + int{raw.pulse.has_value()};
+                            decltype(Tool::link)& out) {
+        const int given = int{raw.line.has_value()} + int{raw.registers.has_value()} +
+                          int{raw.pulse.has_value()} + int{raw.frames.has_value()};
         if (raw.registers && raw.registers->host.empty() != raw.registers->serial.has_value()) {
             errors.add(node, pointer + "/registers",
                        raw.registers->serial ? "the link has both host and serial"
@@ -397,14 +399,16 @@ auto tool_link() {
                        "give either host or serial");
         } else if (given != 1) {
             errors.add(node, pointer,
-                       fmt::format("the link has {} of the keys line, registers and pulse", given),
+                       fmt::format("the link has {} of the keys line, registers, pulse and frames", given),
                        "give exactly one of them");
         } else if (raw.line) {
             out = *raw.line;
         } else if (raw.registers) {
             out = *raw.registers;
-        } else {
+        } else if (raw.pulse) {
             out = *raw.pulse;
+        } else {
+            out = *raw.frames;
         }
     };
     return Converted{std::move(shape), convert};
@@ -526,10 +530,31 @@ Shape<OrderFeed> order_feed_shape() {
         .optional("entitled", &OrderFeed::entitled, ListOf(role_word()));
 }
 
-Shape<NamedProfile> profile_shape() {
-    return Shape<NamedProfile>()
-        .required("id", &NamedProfile::id, Identifier{})
-        .required("layout", &NamedProfile::profile, register_profile_shape());
+// A profile as the file has it.
+struct RawProfile {
+    std::string id;
+    std::optional<protocol::RegisterProfile> layout;
+    std::optional<protocol::FrameProfile> frames;
+};
+
+auto named_profile() {
+    auto shape = Shape<RawProfile>()
+                     .required("id", &RawProfile::id, Identifier{})
+                     .optional("layout", &RawProfile::layout, register_profile_shape())
+                     .optional("frames", &RawProfile::frames, frame_profile_shape());
+    const auto convert = [](RawProfile raw, Errors& errors, const Node& node, const std::string& pointer,
+                            NamedProfile& out) {
+        out.id = std::move(raw.id);
+        if (raw.layout.has_value() == raw.frames.has_value())
+            errors.add(node, pointer,
+                       fmt::format("the profile has {} of the keys layout and frames", raw.layout ? 2 : 0),
+                       "give layout of a tool that is polled, or frames of one that sends its results");
+        else if (raw.layout)
+            out.profile = std::move(*raw.layout);
+        else
+            out.profile = std::move(*raw.frames);
+    };
+    return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }
 
 // -- people and time
@@ -596,7 +621,7 @@ Shape<Station> station_shape() {
         .required("tools", &Station::tools, ListOf(tool(), 0, 64))
         .optional("scanners", &Station::scanners, ListOf(ScannerObject{}, 0, 64))
         .optional("io", &Station::io, ListOf(IoModuleObject{}, 0, 16))
-        .optional("profiles", &Station::profiles, ListOf(profile_shape(), 0, 64))
+        .optional("profiles", &Station::profiles, ListOf(named_profile(), 0, 64))
         .required("tickets", &Station::tickets, ListOf(TicketRuleObject{}, 1, 16))
         .required("permissives", &Station::permissives, ListOf(permissive_shape(), 1, 64))
         .required("joints", &Station::joints, ListOf(joint(), 1))

@@ -10,10 +10,12 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <variant>
 #include <vector>
 
 #include "protocol/csv.hpp"
+#include "protocol/frame_profile.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/register_profile.hpp"
 #include "protocol/ticket.hpp"
@@ -188,6 +190,12 @@ struct PairRule {
 
 // ---- equipment ----------------------------------------------------------------------------------------
 
+// Where the station listens.
+struct Endpoint {
+    std::string address = "127.0.0.1";
+    std::uint16_t port = 0;
+};
+
 enum class Scope : std::uint8_t { every_joint, classes, stages };
 TAUTGATE_ENUM(Scope, every_joint, classes, stages);
 
@@ -293,6 +301,20 @@ struct RegisterLink {
     std::chrono::milliseconds poll_interval{100};
 };
 
+// A tool that sends its results as frames, by exactly one of three ways.
+struct FrameCall {  // the station calls the tool
+    std::string host;
+    std::uint16_t port = 0;
+};
+struct FrameListen {  // the tool calls the station, and only from this address
+    Endpoint at;
+    std::string peer;
+};
+struct FrameLink {
+    std::variant<FrameCall, FrameListen, SerialLine> way;
+    std::string profile;  // id
+};
+
 // A wrench that only clicks: its pulses come by an input of an I/O module, and it measures nothing.
 struct PulseLink {
     std::string io;     // id
@@ -300,7 +322,7 @@ struct PulseLink {
 };
 
 // A tool that may run only while the station lets it, and says whether it may. Over the line protocol it
-// obeys the lines for that, over registers its profile says how.
+// obeys the lines for that, over registers and by frames its profile says how.
 struct ToolControl {
     std::chrono::milliseconds answer_within{1000};  // until it says that it did as it was told
 };
@@ -311,7 +333,7 @@ struct Tool {
     std::string bay;
     std::vector<std::string> also_at;  // other bays that share it
     std::optional<ToolControl> control;
-    std::variant<LineLink, RegisterLink, PulseLink> link;
+    std::variant<LineLink, RegisterLink, PulseLink, FrameLink> link;
     bool simulated = false;
     // Of a tool that measures.
     Torque torque_min;  // of its capable range
@@ -415,11 +437,6 @@ struct Scanner {
     protocol::LabelEnd label_end = protocol::LabelEnd::line;
 };
 
-struct Endpoint {
-    std::string address = "127.0.0.1";
-    std::uint16_t port = 0;
-};
-
 // From where orders come: files that somebody puts into a folder (protocol/ORDERS.md), and people. A station
 // that has it builds nothing without an order that it knows.
 struct OrderFeed {
@@ -433,8 +450,19 @@ struct OrderFeed {
 
 struct NamedProfile {
     std::string id;
-    protocol::RegisterProfile profile;
+    std::variant<protocol::RegisterProfile, protocol::FrameProfile> profile;
 };
+// Nothing where there is no such profile, or one of the other kind.
+[[nodiscard]] inline const protocol::RegisterProfile* register_profile(const NamedProfile* named) noexcept {
+    return named == nullptr ? nullptr : std::get_if<protocol::RegisterProfile>(&named->profile);
+}
+[[nodiscard]] inline const protocol::FrameProfile* frame_profile(const NamedProfile* named) noexcept {
+    return named == nullptr ? nullptr : std::get_if<protocol::FrameProfile>(&named->profile);
+}
+[[nodiscard]] inline const protocol::MeasuringRange& range_of(const NamedProfile& named) {
+    return std::visit([](const auto& profile) -> const protocol::MeasuringRange& { return profile.range; },
+                      named.profile);
+}
 
 // ---- people and time ----------------------------------------------------------------------------------
 
@@ -506,5 +534,30 @@ struct Station {
     WiringTests wiring_tests;
     Calendar calendar;
 };
+
+[[nodiscard]] inline const NamedProfile* profile_named(const Station& station, std::string_view id) noexcept {
+    const auto found = std::ranges::find(station.profiles, id, &NamedProfile::id);
+    return found == station.profiles.end() ? nullptr : &*found;
+}
+// The id of the profile that the link names; nothing where links of its kind have none.
+[[nodiscard]] inline const std::string* profile_id(const Tool& tool) noexcept {
+    if (const auto* registers = std::get_if<RegisterLink>(&tool.link))
+        return &registers->profile;
+    if (const auto* frames = std::get_if<FrameLink>(&tool.link))
+        return &frames->profile;
+    return nullptr;
+}
+// How the tool is to be understood; nothing where its link is of another kind, or names no profile of its
+// own.
+[[nodiscard]] inline const protocol::RegisterProfile* register_profile(const Station& station,
+                                                                       const Tool& tool) noexcept {
+    const auto* link = std::get_if<RegisterLink>(&tool.link);
+    return link == nullptr ? nullptr : register_profile(profile_named(station, link->profile));
+}
+[[nodiscard]] inline const protocol::FrameProfile* frame_profile(const Station& station,
+                                                                 const Tool& tool) noexcept {
+    const auto* link = std::get_if<FrameLink>(&tool.link);
+    return link == nullptr ? nullptr : frame_profile(profile_named(station, link->profile));
+}
 
 }  // namespace tautgate::config

@@ -17,8 +17,8 @@ namespace tautgate::protocol {
 inline constexpr std::int64_t capture_version = 1;
 
 // Stored by name; never rename one.
-enum class CaptureWire : std::uint8_t { modbus_tcp, modbus_serial, lines };
-TAUTGATE_ENUM(CaptureWire, modbus_tcp, modbus_serial, lines);
+enum class CaptureWire : std::uint8_t { modbus_tcp, modbus_serial, lines, frames };
+TAUTGATE_ENUM(CaptureWire, modbus_tcp, modbus_serial, lines, frames);
 
 struct CaptureHead {
     CaptureWire wire = CaptureWire::modbus_tcp;

@@ -4,10 +4,12 @@
 
 #include <string>
 
+#include "protocol/frame_profile.hpp"
 #include "protocol/register_profile.hpp"
 
 namespace tautgate::protocol {
 
 [[nodiscard]] std::string profile_text(const RegisterProfile& profile);
+[[nodiscard]] std::string profile_text(const FrameProfile& profile);
 
 }  // namespace tautgate::protocol

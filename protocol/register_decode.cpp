@@ -8,6 +8,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/field_number.hpp"
 #include "protocol/register_image.hpp"
 #include "protocol/utc.hpp"
 
@@ -16,111 +17,6 @@ namespace tautgate::protocol {
 namespace {
 
 using Words = std::span<const std::uint16_t>;
-
-std::vector<std::uint16_t> split(std::uint64_t bits, std::uint16_t registers, WordOrder order) {
-    std::vector<std::uint16_t> words(registers);
-    for (std::size_t i = 0; i < words.size(); ++i)
-        words[words.size() - 1 - i] = static_cast<std::uint16_t>(bits >> (16 * i));
-    const std::vector<std::uint16_t> straight = words;
-    for (std::size_t i = 0; i < words.size(); ++i)  // each order is its own inverse
-        words[i] = static_cast<std::uint16_t>(join(Words(&straight[i], 1), order));
-    if (order == WordOrder::cdab || order == WordOrder::dcba)
-        std::ranges::reverse(words);
-    return words;
-}
-
-// A number as the tool means it, before any unit: scaled, exact.
-struct Scaled {
-    std::string text;
-    std::expected<Decimal, Unusable> value;
-};
-
-std::expected<Decimal, Unusable> narrow(WideSigned mantissa, int exponent) {
-    while (mantissa != 0 && mantissa % 10 == 0) {
-        mantissa /= 10;
-        ++exponent;
-    }
-    if (mantissa > std::numeric_limits<std::int64_t>::max() ||
-        mantissa < std::numeric_limits<std::int64_t>::min())
-        return std::unexpected(Unusable::too_large);
-    return Decimal{static_cast<std::int64_t>(mantissa), mantissa == 0 ? 0 : exponent};
-}
-
-WideSigned times_ten(WideSigned value, int times) {
-    for (int i = 0; i < times; ++i)
-        value *= 10;
-    return value;
-}
-
-// raw * scale + offset. check() bounds scale and offset so that this stays far below 128 bits; a profile
-// that was never checked gets `too_large` instead of a wrong number.
-std::expected<Decimal, Unusable> scaled(Decimal raw, const RegisterField& field) {
-    const WideSigned product = WideSigned{raw.mantissa} * field.scale.mantissa;
-    const int exponent = raw.exponent + field.scale.exponent;
-    if (field.offset.mantissa == 0)
-        return narrow(product, exponent);
-    const int lower = std::min(exponent, field.offset.exponent);
-    constexpr WideSigned product_limit = WideSigned{1'000'000'000'000'000'000} * 1'000;
-    if (exponent - lower > 18 || field.offset.exponent - lower > 18 || product > product_limit ||
-        product < -product_limit)
-        return std::unexpected(Unusable::too_large);
-    return narrow(times_ten(product, exponent - lower) +
-                      times_ten(WideSigned{field.offset.mantissa}, field.offset.exponent - lower),
-                  lower);
-}
-
-// Of every type but the two of fractions; digits are digits already.
-std::int64_t whole_number(std::uint64_t bits, FieldType type) {
-    switch (type) {
-    case FieldType::int16: return static_cast<std::int16_t>(bits);
-    case FieldType::int32: return static_cast<std::int32_t>(bits);
-    case FieldType::uint16:
-    case FieldType::uint32:
-    case FieldType::int64:
-    case FieldType::uint64:
-    case FieldType::float32:
-    case FieldType::float64:
-    case FieldType::bcd16:
-    case FieldType::bcd32:
-    case FieldType::bit: return static_cast<std::int64_t>(bits);
-    }
-    std::unreachable();
-}
-
-template <class Float>
-std::expected<Decimal, Scaled> fraction(Float value) {
-    if (std::isnan(value))
-        return std::unexpected(Scaled{"NaN", std::unexpected(Unusable::not_a_number)});
-    if (std::isinf(value))
-        return std::unexpected(
-            Scaled{value < 0 ? "-Infinity" : "Infinity", std::unexpected(Unusable::infinite)});
-    return shortest_decimal(value).value_or(Decimal{});
-}
-
-std::expected<Decimal, Scaled> raw_number(std::uint64_t bits, FieldType type) {
-    if (type == FieldType::float32)
-        return fraction(std::bit_cast<float>(static_cast<std::uint32_t>(bits)));
-    if (type == FieldType::float64)
-        return fraction(std::bit_cast<double>(bits));
-    if (is_bcd(type)) {
-        const auto digits = from_bcd(bits);
-        if (!digits)
-            return std::unexpected(
-                Scaled{fmt::format("{:X}", bits), std::unexpected(Unusable::not_a_number)});
-        return Decimal{static_cast<std::int64_t>(*digits), 0};
-    }
-    if (type == FieldType::uint64 && bits > std::uint64_t{std::numeric_limits<std::int64_t>::max()})
-        return std::unexpected(Scaled{std::to_string(bits), std::unexpected(Unusable::too_large)});
-    return Decimal{whole_number(bits, type), 0};
-}
-
-Scaled number(std::uint64_t bits, const RegisterField& field) {
-    const auto raw = raw_number(bits, field.type);
-    if (!raw)
-        return raw.error();
-    auto value = scaled(*raw, field);
-    return {to_text(value ? *value : *raw), value};
-}
 
 const std::string* text_of(const std::vector<CodeText>& names, std::int64_t code) {
     const auto found = std::ranges::find(names, code, &CodeText::code);
@@ -217,14 +113,14 @@ class Decoder {
 
     void take_measured() {
         if (profile_.torque) {
-            const Scaled value = number(bits("torque", profile_.torque->field), profile_.torque->field);
+            const Scaled value = number_of(bits("torque", profile_.torque->field), profile_.torque->field);
             reading_.torque = measured(torque(value), profile_.range.torque_max);
             reading_.received.torque = value.text;
             if (profile_.torque->unit)
                 reading_.received.torque_unit = symbol(*profile_.torque->unit);
         }
         if (profile_.angle) {
-            const Scaled value = number(bits("angle", *profile_.angle), *profile_.angle);
+            const Scaled value = number_of(bits("angle", *profile_.angle), *profile_.angle);
             reading_.angle = measured(angle(value), profile_.range.angle_max);
             reading_.received.angle = value.text;
         }
@@ -239,7 +135,7 @@ class Decoder {
                                            std::pair{&fields.torque_max, &limits.torque_max}}) {
             if (!*field || !profile_.torque)
                 continue;
-            const auto value = torque(number(bits("limits", **field), **field));
+            const auto value = torque(number_of(bits("limits", **field), **field));
             if (value)
                 *limit = *value;
             else
@@ -249,7 +145,7 @@ class Decoder {
                                            std::pair{&fields.angle_max, &limits.angle_max}}) {
             if (!*field || !profile_.angle)
                 continue;
-            const auto value = angle(number(bits("limits", **field), **field));
+            const auto value = angle(number_of(bits("limits", **field), **field));
             if (value)
                 *limit = *value;
             else
@@ -464,7 +360,7 @@ std::expected<EveryOrder, DecodeFault> in_every_order(FieldType type, std::span<
             DecodeFault{"", fmt::format("{} registers instead of {}", words.size(), width(type)),
                         "read as many registers as the type is wide", std::nullopt});
     const auto text = [&](WordOrder order) {
-        return number(join(words, order), RegisterField{.type = type, .order = order}).text;
+        return number_of(join(words, order), RegisterField{.type = type, .order = order}).text;
     };
     return EveryOrder{text(WordOrder::abcd), text(WordOrder::cdab), text(WordOrder::badc),
                       text(WordOrder::dcba)};

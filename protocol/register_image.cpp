@@ -2,19 +2,9 @@
 
 #include <fmt/format.h>
 
+#include "protocol/field_number.hpp"
+
 namespace tautgate::protocol {
-
-namespace {
-
-// What is left of a number when only some of its bits matter.
-std::uint64_t taken_out(std::uint64_t bits, const std::optional<BitRange>& range) {
-    if (!range || range->first >= 64)
-        return range ? 0 : bits;
-    const std::uint64_t rest = bits >> range->first;
-    return range->count >= 64 ? rest : rest & ((1ULL << range->count) - 1);
-}
-
-}  // namespace
 
 std::uint64_t join(std::span<const std::uint16_t> words, WordOrder order) noexcept {
     const bool low_word_first = order == WordOrder::cdab || order == WordOrder::dcba;

@@ -4,13 +4,13 @@
 #include <algorithm>
 #include <cstdlib>
 #include <iterator>
-#include <limits>
 #include <span>
 #include <string_view>
 #include <utility>
 
 #include <fmt/format.h>
 
+#include "protocol/field_number.hpp"
 #include "protocol/register_control.hpp"
 #include "protocol/register_plan.hpp"
 #include "protocol/trace_registers.hpp"
@@ -19,9 +19,6 @@ namespace tautgate::protocol {
 
 namespace {
 
-// Digits of a scale or offset such that raw * scale + offset stays within 18 digits.
-constexpr std::int64_t factor_limit = 1'000'000'000;
-constexpr std::int32_t exponent_limit = 9;
 constexpr std::int64_t torque_limit_micro_nm = 1'000'000'000'000'000;
 
 struct Placed {
@@ -31,11 +28,6 @@ struct Placed {
     bool status_word = false;  // only some of its bits, so that another field may have others
     bool in_slots = true;      // of a ring; otherwise beside them
 };
-
-bool is_fraction(FieldType type) { return type == FieldType::float32 || type == FieldType::float64; }
-bool is_signed(FieldType type) {
-    return type == FieldType::int16 || type == FieldType::int32 || type == FieldType::int64;
-}
 
 // Whether each means only some of the bits of the same number.
 bool share_a_word(const Placed& one, const Placed& other) {
@@ -53,17 +45,6 @@ bool share_a_word(const Placed& one, const Placed& other) {
     return lower.first + lower.count <= upper.first || same_bits;
 }
 
-std::uint64_t highest_of(const RegisterField& field) {
-    if (field.type == FieldType::bcd16)
-        return 9'999;
-    if (field.type == FieldType::bcd32)
-        return 99'999'999;
-    if (field.type == FieldType::bit)
-        return 1;
-    const int bits = field.bits ? field.bits->count : 16 * width(field.type);
-    return bits >= 64 ? std::numeric_limits<std::uint64_t>::max() : (1ULL << bits) - 1;
-}
-
 class Checker {
   public:
     explicit Checker(const RegisterProfile& profile) : profile_(profile) {}
@@ -75,7 +56,9 @@ class Checker {
         check_measured();
         check_codes();
         check_stamp();
-        check_range();
+        std::ranges::move(
+            range_faults(profile_.range, profile_.torque.has_value(), profile_.angle.has_value()),
+            std::back_inserter(faults_));
         check_places();
         return std::move(faults_);
     }
@@ -154,8 +137,7 @@ class Checker {
                   "give the worth of one count, such as 0.1");
         for (const auto& [key, value] :
              {std::pair{"/scale", field.scale}, std::pair{"/offset", field.offset}})
-            if (std::abs(value.exponent) > exponent_limit || value.mantissa >= factor_limit ||
-                value.mantissa <= -factor_limit)
+            if (!has_few_digits(value))
                 fault(place + key, to_text(value) + " has too many digits",
                       "use at most 9 digits and at most 9 decimals");
         if (is_fraction(field.type) && field.offset.mantissa != 0)
@@ -198,7 +180,7 @@ class Checker {
         if (counter.lowest > 1)
             fault("/counter/lowest", fmt::format("a counter that starts again at {}", counter.lowest),
                   "use 0 or 1");
-        const std::uint64_t most = highest_of(counter.field);
+        const std::uint64_t most = highest_of(counter.field.type, counter.field.bits);
         if (counter.highest <= counter.lowest || counter.highest > most)
             fault("/counter/highest", fmt::format("{} does not fit the counter", counter.highest),
                   fmt::format("use the last count before it starts again, at most {}", most));
@@ -228,7 +210,7 @@ class Checker {
             return;
         }
         const CounterField& counter = *profile_.counter;
-        if (counter.highest > highest_of(ring.newest))
+        if (counter.highest > highest_of(ring.newest.type, ring.newest.bits))
             fault("/ring/newest/type", fmt::format("it cannot count to {}", counter.highest),
                   "use a type as wide as the counter's");
         if (ring.slots < 2) {
@@ -389,28 +371,6 @@ class Checker {
                   "use less than a day");
     }
 
-    void check_range() {
-        const MeasuringRange& range = profile_.range;
-        if (profile_.torque) {
-            if (range.torque_resolution.micro_nm <= 0)
-                fault("/range/torque_resolution", "missing or not positive",
-                      "give the step in which torque counts");
-            if (range.torque_max.micro_nm < range.torque_resolution.micro_nm ||
-                range.torque_max.micro_nm <= 0 || range.torque_max.micro_nm > torque_limit_micro_nm)
-                fault("/range/torque_max", to_text(range.torque_max),
-                      "give the highest torque that the sensor measures");
-        }
-        if (profile_.angle) {
-            if (range.angle_resolution.micro_deg <= 0)
-                fault("/range/angle_resolution", "missing or not positive",
-                      "give the step in which angle counts");
-            if (range.angle_max.micro_deg < range.angle_resolution.micro_deg ||
-                range.angle_max.micro_deg <= 0)
-                fault("/range/angle_max", to_text(range.angle_max),
-                      "give the highest angle that the tool measures");
-        }
-    }
-
     void check_places() {
         const auto blocks = result_blocks(profile_);
         constexpr std::size_t most_blocks = 8;
@@ -492,6 +452,25 @@ class Checker {
 };
 
 }  // namespace
+
+std::vector<ProfileFault> range_faults(const MeasuringRange& range, bool torque, bool angle) {
+    std::vector<ProfileFault> faults;
+    if (torque && range.torque_resolution.micro_nm <= 0)
+        faults.push_back(
+            {"/range/torque_resolution", "missing or not positive", "give the step in which torque counts"});
+    if (torque && (range.torque_max.micro_nm < range.torque_resolution.micro_nm ||
+                   range.torque_max.micro_nm <= 0 || range.torque_max.micro_nm > torque_limit_micro_nm))
+        faults.push_back({"/range/torque_max", to_text(range.torque_max),
+                          "give the highest torque that the sensor measures"});
+    if (angle && range.angle_resolution.micro_deg <= 0)
+        faults.push_back(
+            {"/range/angle_resolution", "missing or not positive", "give the step in which angle counts"});
+    if (angle &&
+        (range.angle_max.micro_deg < range.angle_resolution.micro_deg || range.angle_max.micro_deg <= 0))
+        faults.push_back(
+            {"/range/angle_max", to_text(range.angle_max), "give the highest angle that the tool measures"});
+    return faults;
+}
 
 std::uint16_t width(FieldType type) noexcept {
     switch (type) {

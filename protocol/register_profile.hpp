@@ -298,6 +298,9 @@ TAUTGATE_FIELDS(ProfileFault, place, finding, remedy);
 // All mistakes, one each.
 [[nodiscard]] std::vector<ProfileFault> check(const RegisterProfile& profile);
 
+// Those of the range of a tool that reports these; places as above.
+[[nodiscard]] std::vector<ProfileFault> range_faults(const MeasuringRange& range, bool torque, bool angle);
+
 // Registers that a field takes up: 1, 2 or 4.
 [[nodiscard]] std::uint16_t width(FieldType type) noexcept;
 [[nodiscard]] bool is_bcd(FieldType type) noexcept;

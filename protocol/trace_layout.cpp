@@ -1,6 +1,5 @@
 #include "protocol/trace_layout.hpp"
 
-#include <array>
 #include <bit>
 #include <cmath>
 #include <limits>
@@ -9,6 +8,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/field_number.hpp"
 #include "protocol/register_image.hpp"
 
 namespace tautgate::protocol {
@@ -18,8 +18,6 @@ namespace {
 constexpr std::int64_t sample_scale_limit = 1'000'000'000;
 constexpr int sample_exponent_limit = 3;
 constexpr std::int64_t raw_limit = 1'000'000'000'000'000;  // of TRACE.md
-
-bool is_float(FieldType type) { return type == FieldType::float32 || type == FieldType::float64; }
 
 std::size_t bytes_of(FieldType type) { return std::size_t{2} * width(type); }
 
@@ -47,31 +45,21 @@ std::optional<std::string> fault_in_field(const SampleField& field, std::string_
             "scale or offset of {} has too many digits; at most 9 digits, 9 decimals and three "
             "noughts before the point can be kept",
             name);
-    if (is_float(field.type) && (std::abs(field.scale.mantissa) != 1 || field.offset.mantissa != 0))
+    if (is_fraction(field.type) && (std::abs(field.scale.mantissa) != 1 || field.offset.mantissa != 0))
         return fmt::format("a fraction as {} takes a power of ten as scale, and no offset", name);
     return std::nullopt;
 }
 
 std::optional<std::string> fault_in_count(const SampleField& count) {
-    if (is_float(count.type) || count.scale != Decimal{1, 0} || count.offset.mantissa != 0)
+    if (is_fraction(count.type) || count.scale != Decimal{1, 0} || count.offset.mantissa != 0)
         return "the number of samples is a whole number, without scale and offset";
     return fault_in_field(count, "the count");
 }
 
 // ---- numbers in bytes -----------------------------------------------------------------------------------
 
-// The number of four words at most, as it comes; nothing: the bytes end before it.
 std::optional<std::uint64_t> bits_at(std::string_view bytes, std::size_t at, const SampleField& field) {
-    const std::size_t words = width(field.type);
-    if (at > bytes.size() || bytes.size() - at < 2 * words)
-        return std::nullopt;
-    std::array<std::uint16_t, 4> found{};
-    for (std::size_t i = 0; i < words; ++i) {
-        const auto high = static_cast<std::uint8_t>(bytes[at + 2 * i]);
-        const auto low = static_cast<std::uint8_t>(bytes[at + 2 * i + 1]);
-        found[i] = static_cast<std::uint16_t>((high << 8U) | low);
-    }
-    return join(std::span(found).first(words), field.order);
+    return bits_in(bytes, at, field.type, field.order);
 }
 
 std::optional<std::int64_t> whole_from(std::uint64_t bits, FieldType type) {
@@ -136,7 +124,7 @@ ColumnOr whole_column(const SampleField& field, std::size_t samples, std::string
 
 ColumnOr column_from(const SampleField& field, std::size_t samples, std::string_view bytes,
                      std::string_view name) {
-    if (!is_float(field.type))
+    if (!is_fraction(field.type))
         return whole_column(field, samples, bytes, name);
     std::vector<Decimal> numbers;
     numbers.reserve(samples);

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/frame_profile.hpp"
 #include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
@@ -30,12 +31,6 @@ constexpr milliseconds per_request{5};
 
 [[nodiscard]] std::size_t requests_for(std::size_t blocks, std::size_t per_request_most) {
     return (blocks + per_request_most - 1) / per_request_most;
-}
-
-[[nodiscard]] const protocol::RegisterProfile* profile_of(const config::Station& station,
-                                                          const config::RegisterLink& link) {
-    const auto found = std::ranges::find(station.profiles, link.profile, &config::NamedProfile::id);
-    return found == station.profiles.end() ? nullptr : &found->profile;
 }
 
 // The time of a character on a serial line: a start bit, eight data bits, parity, stop bits. A request
@@ -81,7 +76,7 @@ struct PollCost {
 
 void check_tool(std::vector<ConfigFinding>& findings, const config::Station& station,
                 const config::RegisterLink& link, const std::string& pointer) {
-    const auto* profile = profile_of(station, link);
+    const auto* profile = config::register_profile(config::profile_named(station, link.profile));
     if (profile == nullptr)
         return;  // the check of the description says so
     const PollCost cost = cost_of(link, *profile);
@@ -102,7 +97,7 @@ void check_shared_wires(std::vector<ConfigFinding>& findings, const config::Stat
     std::map<std::string, Load> loads;
     for (std::size_t i = 0; i < station.tools.size(); ++i)
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link)) {
-            const auto* profile = profile_of(station, *link);
+            const auto* profile = config::register_profile(station, station.tools[i]);
             if (profile == nullptr)
                 continue;
             const std::string wire =
@@ -210,19 +205,34 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
     }
 }
 
+// What a profile says of how a tool's results go on.
+struct Going {
+    bool counts = false;
+    bool shows_restarts = false;
+    // Whether the tool says its newest count when it is heard again, and not only with the next result.
+    bool tells_newest = false;
+};
+[[nodiscard]] Going going_by(const protocol::RegisterProfile& profile) {
+    return {profile.counter.has_value(), profile.epoch.has_value(), true};
+}
+[[nodiscard]] Going going_by(const protocol::FrameProfile& profile) {
+    const auto* result = protocol::result_of(profile);
+    return {result != nullptr && result->counter, result != nullptr && result->epoch,
+            protocol::tells_newest(profile)};
+}
+
 // A tool that does not count cannot say that a result was lost; what it shows proves a joint of class C at
 // most.
 void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& joint,
-                    const config::Tool& tool, const protocol::RegisterProfile& profile,
-                    const std::string& pointer) {
+                    const config::Tool& tool, const Going& going, const std::string& pointer) {
     const char* risk = joint.risk == config::RiskClass::a ? "A" : "B";
-    if (!profile.counter)
+    if (!going.counts)
         findings.push_back({Severity::error, pointer,
                             fmt::format("tool {} does not count its results, so that a lost one would not be "
                                         "noticed; joint {} is of class {}",
                                         tool.id, joint.id, risk),
                             "use a tool whose profile names a counter, or set another class"});
-    else if (!profile.epoch)
+    else if (!going.shows_restarts)
         findings.push_back(
             {Severity::warning, pointer,
              fmt::format(
@@ -230,6 +240,13 @@ void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& j
                  "pass for the next ones; joint {} is of class {}",
                  tool.id, joint.id, risk),
              "name an epoch in its profile, or make sure that its count outlives a loss of power"});
+    if (going.counts && !going.tells_newest)
+        findings.push_back(
+            {Severity::error, pointer,
+             fmt::format("tool {} does not say what its newest result is, so that a loosening made while the "
+                         "link was down would be noticed only with the next result; joint {} is of class {}",
+                         tool.id, joint.id, risk),
+             "describe the status by which it does, with newest, or set another class"});
 }
 
 void check_proof(std::vector<ConfigFinding>& findings, const config::Station& station) {
@@ -239,11 +256,13 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
             continue;
         for (std::size_t j = 0; j < joint.tools.size(); ++j) {
             const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
-            const auto* link =
-                tool != station.tools.end() ? std::get_if<config::RegisterLink>(&tool->link) : nullptr;
-            const auto* profile = link != nullptr ? profile_of(station, *link) : nullptr;
-            if (profile != nullptr)
-                check_proof_by(findings, joint, *tool, *profile, fmt::format("/joints/{}/tools/{}", i, j));
+            if (tool == station.tools.end())
+                continue;  // the check of the description says so
+            const auto pointer = fmt::format("/joints/{}/tools/{}", i, j);
+            if (const auto* registers = config::register_profile(station, *tool))
+                check_proof_by(findings, joint, *tool, going_by(*registers), pointer);
+            else if (const auto* frames = config::frame_profile(station, *tool))
+                check_proof_by(findings, joint, *tool, going_by(*frames), pointer);
         }
     }
 }

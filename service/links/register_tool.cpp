@@ -1,6 +1,7 @@
 #include "service/links/register_tool.hpp"
 
 #include <algorithm>
+#include <charconv>
 #include <limits>
 #include <mutex>
 #include <random>
@@ -15,6 +16,7 @@
 #include <fmt/format.h>
 
 #include "protocol/register_control.hpp"
+#include "protocol/result_watch.hpp"
 #include "service/journal/digest.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/pace.hpp"
@@ -41,10 +43,8 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 
 [[nodiscard]] const protocol::RegisterProfile& profile_of(const config::Station& station,
                                                           const config::Tool& tool) {
-    if (const auto* link = std::get_if<config::RegisterLink>(&tool.link))
-        for (const auto& named : station.profiles)
-            if (named.id == link->profile)
-                return named.profile;
+    if (const auto* profile = config::register_profile(station, tool))
+        return *profile;
     throw std::invalid_argument(fmt::format(
         "tool {} has no register profile that the station knows; check the station description first",
         tool.id));
@@ -58,6 +58,14 @@ constexpr std::int64_t long_ago_ns = std::numeric_limits<std::int64_t>::min() / 
 
 [[nodiscard]] std::string epoch_text(const std::optional<protocol::KnownResult>& known) {
     return std::to_string(known && known->epoch ? *known->epoch : 0);
+}
+
+// The epoch of a polled tool is a number; one that another kind of link had named may be any text.
+[[nodiscard]] std::optional<std::uint64_t> number_in(const std::string& epoch) {
+    std::uint64_t number = 0;
+    const char* const end = epoch.data() + epoch.size();
+    const auto [rest, error] = std::from_chars(epoch.data(), end, number);
+    return error == std::errc{} && rest == end ? std::optional(number) : std::nullopt;
 }
 
 [[nodiscard]] std::uint64_t digest_of(std::string_view raw) {
@@ -99,11 +107,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             return;
         const auto known = ask_known_ ? ask_known_() : std::nullopt;
         if (known) {
-            watch_ = protocol::ResultWatch{known->result};
+            const protocol::KnownResult result{known->counter, number_in(known->epoch)};
+            watch_ = protocol::ResultWatch{result};
             newest_ = known->digest;
             // The journal has it, so that the tool may drop it.
             if (known->complete)
-                shared_.stored = Stored{epoch_text(known->result), known->result.counter};
+                shared_.stored = Stored{epoch_text(result), result.counter};
         }
         thread_ = std::thread([this] { run(); });
     }

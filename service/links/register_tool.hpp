@@ -20,12 +20,9 @@
 #include <string>
 
 #include "config/station.hpp"
-#include "protocol/result_watch.hpp"
-#include "service/interlock/decide.hpp"
 #include "service/interlock/event.hpp"
 #include "service/links/backoff.hpp"
-#include "service/links/freshness.hpp"
-#include "service/links/tool_talk.hpp"
+#include "service/links/tool_link.hpp"
 #include "service/links/trace_sink.hpp"
 
 namespace boost::asio {
@@ -36,17 +33,10 @@ namespace tautgate::links {
 
 class SerialBuses;
 
-struct KnownOfTool {
-    protocol::KnownResult result;
-    std::optional<std::uint64_t> digest;
-    bool complete = true;  // everything before it came, so that the tool may be told that it is stored
-};
-
-class RegisterTool {
+class RegisterTool : public ToolLink {
   public:
     using Sink = std::function<void(interlock::Payload)>;
-    // What the journal knows of the tool: its newest result, its epoch as a number, and the digest of its raw
-    // bytes. Asked once, at start.
+    // What the journal knows of the tool; the digest is that of the raw words. Asked once, at start.
     using Known = std::function<std::optional<KnownOfTool>()>;
 
     // `tool` must have a register link, whose profile the station knows. Both are only read here. `boot` is
@@ -56,24 +46,24 @@ class RegisterTool {
                  Sink sink, TraceSink traces, Known known, std::string boot,
                  std::shared_ptr<SerialBuses> buses, Backoff::Limits redial = {});
     // Stops, if nobody did.
-    ~RegisterTool();
+    ~RegisterTool() override;
     RegisterTool(const RegisterTool&) = delete;
     RegisterTool& operator=(const RegisterTool&) = delete;
     RegisterTool(RegisterTool&&) = delete;
     RegisterTool& operator=(RegisterTool&&) = delete;
 
-    void start();
+    void start() override;
     // Lets the tool drop what is stored. Without an acknowledge register in the profile nothing is written.
     // Only the newest counter of the tool's present epoch matters; it is kept until it was written.
-    void acknowledge(const interlock::Acknowledge& stored);
+    void acknowledge(const interlock::Acknowledge& stored) override;
     // Of a tool that obeys: whether it may run. Only the newest order matters; without a control in the
     // profile nothing is written. At stop() it is told not to run.
-    void order(RunOrder order);
-    [[nodiscard]] SourceHealth health() const;
+    void order(RunOrder order) override;
+    [[nodiscard]] SourceHealth health() const override;
     [[nodiscard]] PollCounts polls() const;
     // Takes no longer than three time-outs of a request (each at most 500 ms), and the turn at a shared line.
     // Nothing reaches the sink afterwards.
-    void stop();
+    void stop() override;
 
   private:
     class Poller;

@@ -10,8 +10,6 @@
 #include <boost/asio/serial_port.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <fmt/format.h>
-#include <sys/ioctl.h>
-#include <termios.h>
 
 #include "service/links/backoff.hpp"
 #include "service/links/scan_feed.hpp"
@@ -23,38 +21,6 @@ namespace asio = boost::asio;
 using boost::system::error_code;
 using std::chrono::milliseconds;
 using std::chrono::steady_clock;
-
-namespace {
-
-[[nodiscard]] asio::serial_port::parity::type parity_of(config::Parity parity) noexcept {
-    switch (parity) {
-    case config::Parity::none: return asio::serial_port::parity::none;
-    case config::Parity::even: return asio::serial_port::parity::even;
-    case config::Parity::odd: return asio::serial_port::parity::odd;
-    }
-    std::unreachable();
-}
-
-[[nodiscard]] asio::serial_port::stop_bits::type stop_bits_of(std::uint8_t bits) noexcept {
-    return bits == 2 ? asio::serial_port::stop_bits::two : asio::serial_port::stop_bits::one;
-}
-
-// The first option that the device does not take; none: it has taken all.
-[[nodiscard]] error_code set_up(asio::serial_port& port, const config::SerialLine& line) {
-    error_code failed;
-    const auto set = [&](const auto& option) {
-        if (!failed)
-            port.set_option(option, failed);
-    };
-    set(asio::serial_port::baud_rate(line.baud));
-    set(asio::serial_port::character_size(8));
-    set(asio::serial_port::parity(parity_of(line.parity)));
-    set(asio::serial_port::stop_bits(stop_bits_of(line.stop_bits)));
-    set(asio::serial_port::flow_control(asio::serial_port::flow_control::none));
-    return failed;
-}
-
-}  // namespace
 
 class SerialScanner::Line : public std::enable_shared_from_this<Line> {
   public:
@@ -89,18 +55,8 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     }
 
     void open() {
-        const config::SerialLine& line = *scanner_.serial;
-        error_code failed;
-        (void)port_.open(line.device, failed);
-        if (failed)
-            return open_later(why_not_open(line.device, failed.value()));
-        if (const error_code refused = set_up(port_, line))
-            return open_later(fmt::format("{} does not take {} baud with these settings ({}); correct the "
-                                          "scanner's serial line",
-                                          line.device, line.baud, refused.message()));
-        // Nobody else may read here. A device that does not know the requests is left as it is.
-        static_cast<void>(::ioctl(port_.native_handle(), TIOCEXCL));
-        static_cast<void>(::tcflush(port_.native_handle(), TCIFLUSH));
+        if (auto opened = open_serial(port_, *scanner_.serial, "the scanner's"); !opened)
+            return open_later(std::move(opened.error()));
         opened_ = steady_clock::now();
         feed_.emplace(scanner_, reader_, tell_);
         read();

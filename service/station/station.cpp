@@ -1,7 +1,6 @@
 #include "service/station/station.hpp"
 
 #include <algorithm>
-#include <charconv>
 #include <filesystem>
 #include <utility>
 
@@ -114,14 +113,6 @@ bool releases(const interlock::Record& record) {
     return std::ranges::any_of(record.changes, [](const interlock::PermissiveChange& change) {
         return !std::holds_alternative<interlock::Withheld>(change.now);
     });
-}
-
-// The epoch of a polled tool is a number; one that another kind of link had named may be any text.
-std::optional<std::uint64_t> number_in(const std::string& epoch) {
-    std::uint64_t number = 0;
-    const char* const end = epoch.data() + epoch.size();
-    const auto [rest, error] = std::from_chars(epoch.data(), end, number);
-    return error == std::errc{} && rest == end ? std::optional(number) : std::nullopt;
 }
 
 // The event that the last run died of, as a record that is not decided.
@@ -692,7 +683,7 @@ std::optional<links::KnownOfTool> Station::known_of(const domain::ToolId& tool) 
     const auto& [epoch, counter] = stored != stored_.end()
                                        ? std::pair(stored->second.epoch, stored->second.counter)
                                        : std::pair(broken->epoch, broken->newest);
-    links::KnownOfTool known{{counter, number_in(epoch)}, std::nullopt, stored != stored_.end()};
+    links::KnownOfTool known{epoch, counter, std::nullopt, stored != stored_.end()};
     if (state == nullptr)
         return known;
     for (const interlock::SeenResult& seen : state->recent)

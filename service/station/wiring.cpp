@@ -2,6 +2,10 @@
 
 #include <algorithm>
 #include <utility>
+#include <variant>
+
+#include "service/links/frame_tool.hpp"
+#include "service/links/register_tool.hpp"
 
 namespace tautgate::station {
 namespace {
@@ -54,16 +58,8 @@ void Wiring::start_controllers() {
 
 std::vector<std::string> Wiring::start_sources() {
     std::vector<std::string> faults;
-    for (const config::Tool& tool : rules_->tools) {
-        if (!std::holds_alternative<config::RegisterLink>(tool.link))
-            continue;
-        const domain::ToolId id{tool.id};
-        auto known = [ask = callbacks_.known, id] { return ask(id); };
-        polled_.push_back(
-            {id, std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink,
-                                                       callbacks_.traces, std::move(known), boot_, buses_)});
-        polled_.back().link->start();
-    }
+    for (const config::Tool& tool : rules_->tools)
+        start_tool(tool);
     start_modules();
     links::ToolPortSettings settings;
     settings.boot = boot_;
@@ -87,6 +83,22 @@ std::vector<std::string> Wiring::start_sources() {
     if (auto up = scanners_->listen(); !up)
         faults.push_back(up.error());
     return faults;
+}
+
+void Wiring::start_tool(const config::Tool& tool) {
+    const domain::ToolId id{tool.id};
+    auto known = [ask = callbacks_.known, id] { return ask(id); };
+    std::unique_ptr<links::ToolLink> link;
+    if (std::holds_alternative<config::RegisterLink>(tool.link))
+        link = std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
+                                                     std::move(known), boot_, buses_);
+    if (std::holds_alternative<config::FrameLink>(tool.link))
+        link = std::make_unique<links::FrameTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
+                                                  std::move(known), links::FrameToolSettings{.boot = boot_});
+    if (!link)
+        return;
+    single_tools_.push_back({id, std::move(link)});
+    single_tools_.back().link->start();
 }
 
 void Wiring::start_modules() {
@@ -129,8 +141,8 @@ void Wiring::show(const domain::BayId& bay, const interlock::Signals& signals) {
 void Wiring::stop() {
     for (const BayLine& line : controllers_)
         line.link->stop();
-    for (const Polled& polled : polled_)
-        polled.link->stop();
+    for (const SingleTool& single : single_tools_)
+        single.link->stop();
     for (const Module& module : modules_) {
         if (module.inputs)
             module.inputs->stop();
@@ -158,24 +170,27 @@ void Wiring::publish(const domain::BayId& bay, std::vector<links::PermissiveOrde
         line->link->publish(std::move(orders), beat);
 }
 
+links::ToolLink* Wiring::link_of(const domain::ToolId& tool) const {
+    const auto found = std::ranges::find(single_tools_, tool, &SingleTool::tool);
+    return found == single_tools_.end() ? nullptr : found->link.get();
+}
+
 void Wiring::acknowledge(const interlock::Acknowledge& stored) {
-    const auto polled = std::ranges::find(polled_, stored.tool, &Polled::tool);
-    if (polled != polled_.end())
-        polled->link->acknowledge(stored);
+    if (links::ToolLink* const link = link_of(stored.tool))
+        link->acknowledge(stored);
     else if (tools_)
         tools_->acknowledge(stored);
 }
 
-// A polled tool is told nothing of its traces.
+// Only the line protocol has a word for it.
 void Wiring::trace_stored(const interlock::TraceReceived& stored) {
     if (tools_)
         tools_->trace_stored(stored);
 }
 
 void Wiring::order(const domain::ToolId& tool, links::RunOrder order) {
-    const auto polled = std::ranges::find(polled_, tool, &Polled::tool);
-    if (polled != polled_.end())
-        polled->link->order(std::move(order));
+    if (links::ToolLink* const link = link_of(tool))
+        link->order(std::move(order));
     else if (tools_)
         tools_->order(tool, std::move(order));
 }
@@ -195,9 +210,9 @@ std::vector<web::InputHealth> Wiring::health() const {
         for (const auto& source : tools_->health(now))
             inputs.push_back(as_input(web::InputKind::tool, source, bay_of(rules_->tools, source.name)));
     }
-    for (const Polled& polled : polled_)
+    for (const SingleTool& single : single_tools_)
         inputs.push_back(
-            as_input(web::InputKind::tool, polled.link->health(), bay_of(rules_->tools, polled.tool.text)));
+            as_input(web::InputKind::tool, single.link->health(), bay_of(rules_->tools, single.tool.text)));
     for (const Module& module : modules_) {
         if (module.inputs)
             inputs.push_back(as_input(web::InputKind::module, module.inputs->health(), module.bay.text));

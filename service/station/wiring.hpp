@@ -17,10 +17,10 @@
 #include "service/links/controller_link.hpp"
 #include "service/links/io_inputs.hpp"
 #include "service/links/io_outputs.hpp"
-#include "service/links/register_tool.hpp"
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
 #include "service/links/serial_scanner.hpp"
+#include "service/links/tool_link.hpp"
 #include "service/links/tool_port.hpp"
 #include "service/links/trace_sink.hpp"
 #include "service/web/station_port.hpp"
@@ -79,9 +79,10 @@ class Wiring {
         domain::BayId bay;
         std::unique_ptr<links::ControllerLink> link;
     };
-    struct Polled {
+    // A tool whose link is its own; those of the line protocol share the tool port.
+    struct SingleTool {
         domain::ToolId tool;
-        std::unique_ptr<links::RegisterTool> link;
+        std::unique_ptr<links::ToolLink> link;
     };
     struct Module {
         domain::BayId bay;
@@ -89,9 +90,11 @@ class Wiring {
         std::unique_ptr<links::IoInputs> inputs;    // null: it has none
         std::unique_ptr<links::IoOutputs> outputs;  // null: it has none
     };
+    void start_tool(const config::Tool& tool);
     void start_modules();
     [[nodiscard]] std::function<void(const config::IoInput&, std::optional<bool>)>
     sensed_at(const domain::BayId& bay) const;
+    [[nodiscard]] links::ToolLink* link_of(const domain::ToolId& tool) const;  // null: of no single tool
     [[nodiscard]] const BayLine* line_of(const domain::BayId& bay) const;
 
     boost::asio::io_context& loop_;
@@ -101,7 +104,7 @@ class Wiring {
     std::optional<protocol::LabelReader> labels_;
     std::vector<BayLine> controllers_;
     std::shared_ptr<links::SerialBuses> buses_ = std::make_shared<links::SerialBuses>();
-    std::vector<Polled> polled_;
+    std::vector<SingleTool> single_tools_;
     std::vector<Module> modules_;
     std::unique_ptr<links::ToolPort> tools_;
     std::unique_ptr<links::ScannerPort> scanners_;

@@ -90,11 +90,21 @@ def two_profiles(profile):
     return [last, first]
 
 
-class Station:
-    """The daemon as a process of its own, which does not outlive the script. `change` may alter its description."""
+def example(name):
+    """The description of an example of config/examples, on ports of its own."""
+    text = (SOURCE / "config" / "examples" / f"{name}.json").read_text(encoding="utf-8")
+    station = json.loads(without_comments(text))
+    station["api"]["port"], station["scanner_port"]["port"], controller = free_ports(3)
+    station["bays"][0]["controller"].update(port=controller, settling_ms=300, echo_timeout_ms=1500)
+    return station
 
-    def __init__(self, role, change=lambda description: None):
-        self.description = description(role)
+
+class Station:
+    """The daemon as a process of its own, which does not outlive the script. `change` may alter its description, which
+    is made by `describe`."""
+
+    def __init__(self, role, change=lambda description: None, describe=description):
+        self.description = describe(role)
         change(self.description)
         self.controller = self.description["bays"][0]["controller"]
         self.folder = pathlib.Path(tempfile.mkdtemp(prefix="tautgate-interop-"))

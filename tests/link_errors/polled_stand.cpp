@@ -37,7 +37,8 @@ constexpr Delays polled_delays{
     auto& link = std::get<config::RegisterLink>(tool.link);
     link.unit = tool_unit;
     link.poll_interval = milliseconds(1);
-    station->profiles.front().profile.second_read = protocol::SecondRead::block;
+    std::get<protocol::RegisterProfile>(station->profiles.front().profile).second_read =
+        protocol::SecondRead::block;
     return std::move(*station);
 }
 
@@ -76,13 +77,14 @@ template <class Quantity>
 
 PolledStand::PolledStand(Transport transport, std::uint64_t seed)
     : dice_(seed), station_(polled_station()),
-      dialect_(transport, another_tool(station_.profiles.front().profile)),
+      dialect_(transport,
+               another_tool(std::get<protocol::RegisterProfile>(station_.profiles.front().profile))),
       injector_(dialect_, dice_.below(1ULL << 62U), polled_delays) {
     injector_.on_frame([this](Way way, const Bytes&) {
         if (way == Way::answered)
             answered_at_ = steady_clock::now();
     });
-    const auto& profile = station_.profiles.front().profile;
+    const auto& profile = std::get<protocol::RegisterProfile>(station_.profiles.front().profile);
     auto& link = std::get<config::RegisterLink>(station_.tools.front().link);
     auto opened = transport == Transport::tcp ? simulation::RegisterTool::open("127.0.0.1", 0, profile)
                                               : simulation::RegisterTool::open_serial(tool_unit, profile);
@@ -99,8 +101,7 @@ PolledStand::PolledStand(Transport transport, std::uint64_t seed)
     }
     link_ = std::make_unique<links::RegisterTool>(
         loop_, station_, station_.tools.front(), [this](const interlock::Payload& payload) { hear(payload); },
-        links::TraceSink{},
-        [] { return links::KnownOfTool{.result = {.counter = 0, .epoch = 1}, .digest = {}}; }, "boot-1",
+        links::TraceSink{}, [] { return links::KnownOfTool{.epoch = "1", .counter = 0}; }, "boot-1",
         std::make_shared<links::SerialBuses>(), redial_at_once);
     link_->start();
 }

@@ -63,19 +63,18 @@ std::string remedy_at_serial(int error) {
 std::string remedy_at_tcp(int error) {
     switch (error) {
     case ECONNREFUSED:
-        return "check the port, that the device serves Modbus TCP, and that no other client has it: many "
-               "take "
-               "one only, and the service may be that one";
+        return "check the port, that the device serves it, and that no other client has it: many take one "
+               "only, and the service may be that one";
     case ETIMEDOUT: return "check that it is on, the cable, and its address";
     case ENETUNREACH:
     case EHOSTUNREACH: return "check the address, and this computer's network";
     default: return "check host and port";
     }
 }
-std::string not_opened(const config::RegisterLink& link, int error) {
+std::string not_opened(const config::RegisterLink& link, const std::string& words, int error) {
     const std::string why =
         error == ETIMEDOUT ? std::string("no answer in time") : std::string(modbus_strerror(error));
-    return fmt::format("cannot open {}: {}; {}", connection_words(link), why,
+    return fmt::format("cannot open {}: {}; {}", words, why,
                        link.serial ? remedy_at_serial(error) : remedy_at_tcp(error));
 }
 
@@ -104,9 +103,9 @@ std::string connection_words(const config::RegisterLink& link) {
 
 class DeviceWire::Line {
   public:
-    Line(WireContext context, const config::RegisterLink& link, milliseconds answer_within)
+    Line(WireContext context, const config::RegisterLink& link, std::string words, milliseconds answer_within)
         : context_(std::move(context)), handle_(modbus_get_socket(context_.get())), wire_(wire_of(link)),
-          words_(connection_words(link)), answer_within_(answer_within), silence_(silence_between(link)) {}
+          words_(std::move(words)), answer_within_(answer_within), silence_(silence_between(link)) {}
 
     [[nodiscard]] std::expected<std::string, std::string> ask(const std::string& request) {
         std::this_thread::sleep_for(silence_);
@@ -140,30 +139,40 @@ class DeviceWire::Line {
         return {};
     }
     [[nodiscard]] std::expected<std::string, std::string> receive() {
-        constexpr std::size_t longest_frame = 260;
         std::string answer;
         const auto end = steady_clock::now() + answer_within_;
-        while (!is_whole(answer) && answer.size() < longest_frame) {
+        while (!is_whole(answer) && answer.size() < longest_answer) {
             const auto left = std::chrono::ceil<milliseconds>(end - steady_clock::now());
-            std::array<pollfd, 1> waiting{{{handle_, POLLIN, 0}}};
-            const int ready =
-                left.count() > 0 ? ::poll(waiting.data(), 1, static_cast<int>(left.count())) : 0;
-            if (ready == 0)
+            auto part = left.count() > 0 ? hear(left) : std::string();
+            if (!part)
+                return part;
+            if (part->empty() && steady_clock::now() >= end)
                 break;
-            if (ready < 0 && errno == EINTR)
-                continue;
-            std::array<char, longest_frame> part{};
-            const auto got = ready < 0 ? -1 : ::read(handle_, part.data(), part.size());
-            if (got < 0 && (errno == EINTR || errno == EAGAIN))
-                continue;
-            if (got < 0)
-                return gone(std::generic_category().message(errno));
-            if (got == 0)
-                return gone("the device closed it");
-            answer.append(part.data(), static_cast<std::size_t>(got));
+            answer += *part;
         }
         return answer;
     }
+
+  public:
+    [[nodiscard]] std::expected<std::string, std::string> hear(milliseconds within) {
+        std::array<pollfd, 1> waiting{{{handle_, POLLIN, 0}}};
+        const int ready = ::poll(waiting.data(), 1, static_cast<int>(within.count()));
+        if (ready == 0 || (ready < 0 && errno == EINTR))
+            return std::string();
+        std::array<char, longest_answer> part{};
+        const auto got = ready < 0 ? -1 : ::read(handle_, part.data(), part.size());
+        if (got < 0 && (errno == EINTR || errno == EAGAIN))
+            return std::string();
+        if (got < 0)
+            return gone(std::generic_category().message(errno));
+        if (got == 0)
+            return gone("the device closed it");
+        return std::string(part.data(), static_cast<std::size_t>(got));
+    }
+    [[nodiscard]] std::expected<void, std::string> say(const std::string& bytes) { return send(bytes); }
+
+  private:
+    static constexpr std::size_t longest_answer = 260;
 
     WireContext context_;
     int handle_;
@@ -173,8 +182,8 @@ class DeviceWire::Line {
     microseconds silence_;
 };
 
-std::expected<std::unique_ptr<DeviceWire>, std::string> DeviceWire::open(const config::RegisterLink& link,
-                                                                         milliseconds answer_within) {
+std::expected<std::unique_ptr<DeviceWire>, std::string>
+DeviceWire::open_as(const config::RegisterLink& link, milliseconds answer_within, const std::string& words) {
     auto context = new_context(link);
     const auto whole = std::chrono::floor<std::chrono::seconds>(answer_within);
     const auto rest = microseconds(answer_within - whole);
@@ -182,12 +191,45 @@ std::expected<std::unique_ptr<DeviceWire>, std::string> DeviceWire::open(const c
         modbus_set_response_timeout(context.get(), static_cast<std::uint32_t>(whole.count()),
                                     static_cast<std::uint32_t>(rest.count())) != 0 ||
         modbus_connect(context.get()) != 0)
-        return std::unexpected(not_opened(link, errno));
+        return std::unexpected(not_opened(link, words, errno));
     // Nobody else may talk between on a serial line. A device that does not know the request stays as it is.
     if (link.serial)
         static_cast<void>(::ioctl(modbus_get_socket(context.get()), TIOCEXCL));
     return std::unique_ptr<DeviceWire>(
-        new DeviceWire(std::make_unique<Line>(std::move(context), link, answer_within)));
+        new DeviceWire(std::make_unique<Line>(std::move(context), link, words, answer_within)));
+}
+
+std::expected<std::unique_ptr<DeviceWire>, std::string> DeviceWire::open(const config::RegisterLink& link,
+                                                                         milliseconds answer_within) {
+    return open_as(link, answer_within, connection_words(link));
+}
+
+std::expected<std::unique_ptr<DeviceWire>, std::string>
+DeviceWire::open(const config::FrameCall& call, milliseconds answer_within, const std::string& words) {
+    config::RegisterLink link;
+    link.host = call.host;
+    link.port = call.port;
+    return open_as(link, answer_within, words);
+}
+
+std::expected<std::unique_ptr<DeviceWire>, std::string>
+DeviceWire::open(const config::SerialLine& line, milliseconds answer_within, const std::string& words) {
+    config::RegisterLink link;
+    link.serial = line;
+    return open_as(link, answer_within, words);
+}
+
+std::expected<std::unique_ptr<DeviceWire>, std::string> DeviceWire::around(int socket,
+                                                                           const std::string& words) {
+    config::RegisterLink link;
+    link.host = "127.0.0.1";  // nobody is called there
+    auto context = new_context(link);
+    if (!context || modbus_set_socket(context.get(), socket) != 0) {
+        ::close(socket);
+        return std::unexpected(not_opened(link, words, errno));
+    }
+    return std::unique_ptr<DeviceWire>(
+        new DeviceWire(std::make_unique<Line>(std::move(context), link, words, milliseconds{})));
 }
 
 DeviceWire::DeviceWire(std::unique_ptr<Line> line) : line_(std::move(line)) {}
@@ -196,5 +238,7 @@ DeviceWire::~DeviceWire() = default;
 std::expected<std::string, std::string> DeviceWire::ask(const std::string& request) {
     return line_->ask(request);
 }
+std::expected<std::string, std::string> DeviceWire::hear(milliseconds within) { return line_->hear(within); }
+std::expected<void, std::string> DeviceWire::say(const std::string& bytes) { return line_->say(bytes); }
 
 }  // namespace tautgate::cli

@@ -21,12 +21,14 @@
 
 #include "config/reader.hpp"
 #include "protocol/capture.hpp"
+#include "protocol/frame_compose.hpp"
 #include "protocol/profile_text.hpp"
 #include "protocol/text.hpp"
 #include "protocol/utc.hpp"
 #include "service/journal/digest.hpp"
 #include "tools/cli/capture_file.hpp"
 #include "tools/cli/device_wire.hpp"
+#include "tools/cli/frame_look.hpp"
 #include "tools/cli/line_look.hpp"
 #include "tools/cli/register_look.hpp"
 #include "tools/cli/text.hpp"
@@ -80,24 +82,41 @@ Asked<const config::Tool*> tool_named(const config::Station& station, const std:
                                    plain(fmt::format("{}", fmt::join(known, ", ")))));
 }
 
-Asked<const protocol::RegisterProfile*> profile_named(const config::Station& station,
-                                                      const config::Tool& tool, const std::string& id) {
-    const auto found = std::ranges::find(station.profiles, id, &config::NamedProfile::id);
-    if (found == station.profiles.end())
-        return wrong_usage(
-            fmt::format("tool {} names the profile '{}', which is not in the description; enter "
-                        "it under profiles",
-                        plain(tool.id), plain(id)));
-    const auto faults = protocol::check(found->profile);
+template <class Profile>
+Asked<const Profile*> without_faults(const Profile* profile, const std::string& id) {
+    const auto faults = protocol::check(*profile);
     for (const auto& fault : faults)
         complain(plain(fmt::format("profile {}{}: {}; {}", id, fault.place, fault.finding, fault.remedy)));
     if (!faults.empty())
         return std::unexpected(Failure{
             Exit::no, fmt::format("the profile {} has mistakes; put right what is named above", plain(id))});
-    return &found->profile;
+    return profile;
 }
 
-std::string digest_of_profile(const protocol::RegisterProfile& profile) {
+Asked<const protocol::RegisterProfile*> profile_named(const config::Station& station,
+                                                      const config::Tool& tool, const std::string& id) {
+    const auto* found = config::register_profile(config::profile_named(station, id));
+    if (found == nullptr)
+        return wrong_usage(
+            fmt::format("tool {} names the profile '{}', which is not in the description, or describes no "
+                        "registers; enter it under profiles",
+                        plain(tool.id), plain(id)));
+    return without_faults(found, id);
+}
+
+Asked<const protocol::FrameProfile*> frames_of(const config::Station& station, const config::Tool& tool,
+                                               const std::string& id) {
+    const auto* found = config::frame_profile(config::profile_named(station, id));
+    if (found == nullptr)
+        return wrong_usage(
+            fmt::format("tool {} names the profile '{}', which is not in the description, or describes no "
+                        "frames; enter it under profiles",
+                        plain(tool.id), plain(id)));
+    return without_faults(found, id);
+}
+
+template <class Profile>
+std::string digest_of_profile(const Profile& profile) {
     return journal::hex(journal::sha256(protocol::profile_text(profile)));
 }
 
@@ -146,6 +165,17 @@ class Screen {
             std::fflush(stdout);
         }
         understood_ = said.fault.empty();
+    }
+    void show(std::int64_t at_us, const FrameSaid& said) {
+        if (desk_.json) {
+            nlohmann::ordered_json object{{"at_us", at_us}};
+            object.update(said_json(said));
+            print_line(object);
+        } else {
+            print(fmt::format("{}\n{}", offset_words(at_us), said_text(said, desk_.style)));
+            std::fflush(stdout);
+        }
+        understood_ = said.understood();
     }
     [[nodiscard]] Exit exit() const { return understood_ ? Exit::fine : Exit::no; }
 
@@ -301,6 +331,188 @@ Asked<Exit> look_at_polled(const Desk& desk, const LookOrder& order, const confi
         .run({.wire = link.serial ? protocol::CaptureWire::modbus_serial : protocol::CaptureWire::modbus_tcp,
               .tool = tool.id,
               .connection = connection_words(link),
+              .profile = link.profile,
+              .profile_digest = digest_of_profile(**profile),
+              .began = {}});
+}
+
+// ---- a tool that sends frames
+// ---------------------------------------------------------------------------------
+
+std::string place_of_frames(const config::FrameLink& link) {
+    if (const auto* call = std::get_if<config::FrameCall>(&link.way))
+        return fmt::format("{}:{}", call->host, call->port);
+    if (const auto* listen = std::get_if<config::FrameListen>(&link.way))
+        return fmt::format("{}:{}, called from {}", listen->at.address, listen->at.port, listen->peer);
+    const auto& line = std::get<config::SerialLine>(link.way);
+    return fmt::format("{} at {} baud", line.device, line.baud);
+}
+
+class FramesLook {
+  public:
+    FramesLook(const Desk& desk, const LookOrder& order, const config::FrameLink& link,
+               const protocol::FrameProfile& profile)
+        : order_(order), link_(link), words_(place_of_frames(link)), profile_(profile), screen_(desk, order),
+          watch_(order.for_s) {}
+
+    [[nodiscard]] Asked<Exit> run(const protocol::CaptureHead& head) {
+        if (auto begun = recorder_.begin(order_.record, head); !begun)
+            return std::unexpected(begun.error());
+        while (!done()) {
+            if (auto looked = look_at_one_connection(); !looked)
+                return std::unexpected(looked.error());
+        }
+        if (!heard_)
+            return cannot(plain(fmt::format(
+                "no frame came from {}; check that it is on, and what it wants to hear before it speaks",
+                words_)));
+        return screen_.exit();
+    }
+
+  private:
+    using Opened = std::expected<std::unique_ptr<DeviceWire>, std::string>;
+
+    [[nodiscard]] bool done() const { return watch_.over() || (order_.once && heard_); }
+    // A wire that is gone is opened anew, for as long as somebody wants to look.
+    [[nodiscard]] Asked<void> look_at_one_connection() {
+        auto opened = open();
+        if (!opened)
+            return lost(opened.error());
+        if (!*opened)
+            return {};  // nobody called in time
+        FrameLooker looker(profile_);
+        auto broken = talk(**opened, looker);
+        show(looker.give_up());
+        return broken ? lost(*broken) : Asked<void>{};
+    }
+    // Nothing: there is no more to look for. Else why the wire is gone.
+    [[nodiscard]] std::optional<std::string> talk(DeviceWire& wire, FrameLooker& looker) {
+        auto said = say(wire, profile_.on_connect);
+        auto next_beat = steady_clock::now();
+        auto came_at = next_beat;
+        while (said && !done()) {
+            const auto now = steady_clock::now();
+            if (profile_.keep_alive && now >= next_beat) {
+                next_beat = now + profile_.keep_alive->every;
+                said = say(wire, {profile_.keep_alive->frame});
+                continue;
+            }
+            const auto bytes = wire.hear(between_looks);
+            if (!bytes)
+                return bytes.error();
+            if (auto kept = recorder_.keep(protocol::CaptureSide::tool, *bytes); !kept)
+                return kept.error();
+            if (!bytes->empty())
+                came_at = now;
+            show(bytes->empty() && looker.half() && now - came_at >= profile_.pause ? looker.give_up()
+                                                                                    : looker.hear(*bytes));
+        }
+        return said ? std::nullopt : std::optional(said.error());
+    }
+    void show(const std::vector<FrameSaid>& all) {
+        for (const FrameSaid& said : all) {
+            heard_ = true;
+            screen_.show(watch_.at_us(), said);
+        }
+    }
+    [[nodiscard]] std::expected<void, std::string> say(DeviceWire& wire,
+                                                       const std::vector<protocol::FrameToSend>& frames) {
+        for (const protocol::FrameToSend& frame : frames) {
+            const auto bytes = protocol::compose(profile_, frame);
+            if (!bytes)
+                return std::unexpected(bytes.error());
+            if (auto kept = recorder_.keep(protocol::CaptureSide::station, *bytes); !kept)
+                return kept;
+            if (auto sent = wire.say(*bytes); !sent)
+                return sent;
+        }
+        return {};
+    }
+    [[nodiscard]] Asked<void> lost(const std::string& why) {
+        if (recorder_.broken() || order_.once || !opened_)
+            return cannot(plain(why));
+        complain(plain(why));
+        watch_.rest(steady_clock::now() + before_dialling_again);
+        return {};
+    }
+
+    [[nodiscard]] Opened open() {
+        Opened opened = std::unique_ptr<DeviceWire>();
+        if (const auto* call = std::get_if<config::FrameCall>(&link_.way))
+            opened = DeviceWire::open(*call, answer_within, words_);
+        else if (const auto* listen = std::get_if<config::FrameListen>(&link_.way))
+            opened = await_call(*listen);
+        else
+            opened = DeviceWire::open(std::get<config::SerialLine>(link_.way), answer_within, words_);
+        opened_ = opened_ || opened.has_value();
+        return opened;
+    }
+    [[nodiscard]] Opened await_call(const config::FrameListen& listen) {
+        boost::system::error_code failed;
+        tcp::acceptor acceptor(loop_);
+        const tcp::endpoint at(asio::ip::make_address(listen.at.address, failed), listen.at.port);
+        if (!failed)
+            (void)acceptor.open(at.protocol(), failed);
+        if (!failed)
+            (void)acceptor.set_option(tcp::acceptor::reuse_address(true), failed);
+        if (!failed)
+            (void)acceptor.bind(at, failed);
+        if (!failed)
+            (void)acceptor.listen(1, failed);
+        if (!failed)
+            (void)acceptor.non_blocking(true, failed);
+        if (failed)
+            return std::unexpected(
+                fmt::format("cannot wait for calls at {}:{}: {}; stop the service if it has the port, "
+                            "or give another one with --port",
+                            listen.at.address, listen.at.port, failed.message()));
+        while (!watch_.over()) {
+            tcp::socket socket(loop_);
+            tcp::endpoint from;
+            (void)acceptor.accept(socket, from, failed);
+            if (!failed && from.address().to_string() == listen.peer)
+                return DeviceWire::around(socket.release(), words_);
+            if (!failed)
+                complain(plain(fmt::format("{} called, and the tool may call from {} only",
+                                           from.address().to_string(), listen.peer)));
+            std::this_thread::sleep_for(between_looks);
+        }
+        return std::unique_ptr<DeviceWire>();
+    }
+
+    static constexpr milliseconds between_looks{20};
+
+    LookOrder order_;
+    config::FrameLink link_;
+    std::string words_;
+    const protocol::FrameProfile& profile_;
+    Screen screen_;
+    Watch watch_;
+    Recorder recorder_;
+    asio::io_context loop_;
+    bool opened_ = false;
+    bool heard_ = false;
+};
+
+Asked<Exit> look_at_frames(const Desk& desk, const LookOrder& order, const config::Station& station,
+                           const config::Tool& tool, config::FrameLink link) {
+    if (order.acknowledge)
+        return wrong_usage("a tool that sends frames is never told here that a result is stored: it might "
+                           "forget it; leave out --acknowledge");
+    if (auto* listen = std::get_if<config::FrameListen>(&link.way); listen != nullptr && order.port != 0)
+        listen->at.port = order.port;
+    const auto profile = frames_of(station, tool, link.profile);
+    if (!profile)
+        return std::unexpected(profile.error());
+    if (!desk.json)
+        print(plain(fmt::format("tool {} at {}, profile {}; nothing is acknowledged. Where the device takes "
+                                "one client only, stop the service first.",
+                                tool.id, place_of_frames(link), link.profile)) +
+              "\n");
+    return FramesLook(desk, order, link, **profile)
+        .run({.wire = protocol::CaptureWire::frames,
+              .tool = tool.id,
+              .connection = place_of_frames(link),
               .profile = link.profile,
               .profile_digest = digest_of_profile(**profile),
               .began = {}});
@@ -517,7 +729,7 @@ Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const pro
                              const config::Station& station, const config::Tool& tool) {
     const auto* link = std::get_if<config::RegisterLink>(&tool.link);
     if (link == nullptr)
-        return wrong_usage(fmt::format("the capture holds registers, and tool {} speaks the line protocol; "
+        return wrong_usage(fmt::format("the capture holds registers, and tool {} has none; "
                                        "name the tool that it was made of",
                                        plain(tool.id)));
     const auto profile = profile_named(station, tool, link->profile);
@@ -565,6 +777,41 @@ Asked<Exit> replay_lines(const Desk& desk, const LookOrder& order, const protoco
     return screen.exit();
 }
 
+// A frame that a later part goes on with is whole with that part, as it was then.
+Asked<Exit> replay_frames(const Desk& desk, const LookOrder& order, const protocol::Capture& capture,
+                          const config::Station& station, const config::Tool& tool) {
+    const auto* link = std::get_if<config::FrameLink>(&tool.link);
+    if (link == nullptr)
+        return wrong_usage(fmt::format("the capture holds frames, and tool {} sends none; name the tool that "
+                                       "it was made of",
+                                       plain(tool.id)));
+    const auto profile = frames_of(station, tool, link->profile);
+    if (!profile)
+        return std::unexpected(profile.error());
+    if (digest_of_profile(**profile) != capture.head.profile_digest)
+        complain(
+            plain(fmt::format("the profile {} is not the one that the capture was made with; what it says "
+                              "now is shown",
+                              link->profile)));
+    FrameLooker looker(**profile);
+    Screen screen(desk, order);
+    std::int64_t at_us = 0;
+    for (const auto& part : capture.parts) {
+        if (part.from != protocol::CaptureSide::tool)
+            continue;
+        const bool paused = std::chrono::microseconds(part.at_us - at_us) >= (*profile)->pause;
+        if (paused && looker.half())
+            for (const FrameSaid& said : looker.give_up())
+                screen.show(at_us, said);
+        at_us = part.at_us;
+        for (const FrameSaid& said : looker.hear(part.bytes))
+            screen.show(at_us, said);
+    }
+    for (const FrameSaid& said : looker.give_up())
+        screen.show(at_us, said);
+    return screen.exit();
+}
+
 Asked<Exit> replay(const Desk& desk, const LookOrder& order, const config::Station& station) {
     if (!order.record.empty() || order.acknowledge || order.port != 0 || order.for_s != 0)
         return wrong_usage("a capture is only read: leave out --record, --acknowledge, --port and --for");
@@ -582,6 +829,8 @@ Asked<Exit> replay(const Desk& desk, const LookOrder& order, const config::Stati
               "\n");
     if (capture->head.wire == protocol::CaptureWire::lines)
         return replay_lines(desk, order, *capture, **tool);
+    if (capture->head.wire == protocol::CaptureWire::frames)
+        return replay_frames(desk, order, *capture, station, **tool);
     return replay_registers(desk, order, *capture, station, **tool);
 }
 
@@ -600,6 +849,8 @@ Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
         return std::unexpected(tool.error());
     if (const auto* link = std::get_if<config::RegisterLink>(&(*tool)->link))
         return look_at_polled(desk, order, *station, **tool, *link);
+    if (const auto* link = std::get_if<config::FrameLink>(&(*tool)->link))
+        return look_at_frames(desk, order, *station, **tool, *link);
     return look_at_caller(desk, order, *station, **tool);
 }
 

@@ -137,6 +137,9 @@ std::vector<Use> uses_of(const config::Station& station) {
         const auto* link = std::get_if<config::RegisterLink>(&tool.link);
         if (link != nullptr && link->serial)
             uses.push_back({link->serial->device, "tool " + tool.id});
+        const auto* frames = std::get_if<config::FrameLink>(&tool.link);
+        if (const auto* line = frames == nullptr ? nullptr : std::get_if<config::SerialLine>(&frames->way))
+            uses.push_back({line->device, "tool " + tool.id});
     }
     for (const config::IoModule& module : station.io)
         if (module.serial)

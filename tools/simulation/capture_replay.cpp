@@ -23,9 +23,11 @@ CaptureReplay::CaptureReplay(const protocol::Capture& capture, protocol::ModbusW
 
 std::expected<std::unique_ptr<CaptureReplay>, std::string>
 CaptureReplay::open(const protocol::Capture& capture, const std::string& host, std::uint16_t port) {
-    if (capture.head.wire == protocol::CaptureWire::lines)
+    const bool speaks_by_itself = capture.head.wire == protocol::CaptureWire::lines ||
+                                  capture.head.wire == protocol::CaptureWire::frames;
+    if (speaks_by_itself)
         return std::unexpected(
-            "the capture is of a tool that calls the station, not of one that is asked; play a "
+            "the capture is of a tool that speaks by itself, not of one that is asked; play a "
             "capture of registers");
     const bool serial = capture.head.wire == protocol::CaptureWire::modbus_serial;
     const auto wire = serial ? protocol::ModbusWire::serial : protocol::ModbusWire::tcp;

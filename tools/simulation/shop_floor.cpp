@@ -136,15 +136,17 @@ std::expected<void, std::string> ShopFloor::open_tools() {
             return std::unexpected(
                 fmt::format("tool {} is a real one by the station's description", tool.id));
         if (const auto* link = std::get_if<config::RegisterLink>(&tool.link)) {
-            const auto profile =
-                std::ranges::find(station_.profiles, link->profile, &config::NamedProfile::id);
-            if (profile == station_.profiles.end())
+            const auto* profile = config::register_profile(station_, tool);
+            if (profile == nullptr)
                 return std::unexpected(
                     fmt::format("tool {} names the unknown profile '{}'", tool.id, link->profile));
-            auto opened = RegisterTool::open(link->host, link->port, profile->profile);
+            auto opened = RegisterTool::open(link->host, link->port, *profile);
             if (!opened)
                 return std::unexpected(fmt::format("tool {}: {}", tool.id, opened.error()));
             tools_[tool.id] = std::make_unique<SimulatedTool>(tool, std::move(*opened));
+        } else if (std::holds_alternative<config::FrameLink>(tool.link)) {
+            return std::unexpected(
+                fmt::format("tool {} sends frames, which no simulated tool does", tool.id));
         } else {
             if (!station_.tool_port)
                 return std::unexpected(

@@ -519,25 +519,29 @@ TEST_CASE("a polled tool reports everything that its joints need, and is polled 
     check_table(
         {
             {"no verdict",
-             [](Station& s) { s.profiles[0].profile.verdict.reset(); },
+             [](Station& s) {
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).verdict.reset();
+             },
              {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no verdict, and "
               "class A needs "
               "the tool's own"}},
             {"no angle",
              [](Station& s) {
-                 s.profiles[0].profile.angle.reset();
-                 s.profiles[0].profile.limits = {};
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).angle.reset();
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).limits = {};
              },
              {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no angle, and a "
               "window of the "
               "joint has one"}},
             {"no program",
-             [](Station& s) { s.profiles[0].profile.program.reset(); },
+             [](Station& s) {
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).program.reset();
+             },
              {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no program, and a "
               "pass names one"}},
             {"no position",
              [](Station& s) {
-                 s.profiles[0].profile.position.reset();
+                 std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).position.reset();
                  s.joints[2].placement = Placement::by_tool;
              },
              {"/joints/2/tools/0: the profile \"nutrunner-block\" of tool \"NR-16\" has no position, and the "
@@ -577,7 +581,7 @@ Station obedient_larkmoor() {
     auto station = larkmoor();
     station.tools[1].control = ToolControl{};
     using namespace tautgate::protocol;
-    station.profiles[0].profile.control =
+    std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile).control =
         RegisterControl{.enable = {.address = 140},
                         .enabled = {.address = 142},
                         .program = 141,
@@ -592,14 +596,21 @@ TEST_CASE("a tool that is let run is one that can be told and can answer") {
     CHECK(found(obedient_larkmoor()).empty());
     check_table(
         {{"the profile does not say how",
-          [](Station& s) { s.profiles[0].profile.control.reset(); },
+          [](Station& s) {
+              std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control.reset();
+          },
           {"/tools/1/control: the profile of tool \"NR-16\" does not say how it is let run"}},
          {"a program that cannot be chosen",
-          [](Station& s) { s.profiles[0].profile.control->programs.pop_back(); },
+          [](Station& s) {
+              std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile)
+                  .control->programs.pop_back();
+          },
           {"/joints/2/passes/1/program: tool \"NR-16\" has no number for program \"M16-final\", so that it "
            "could not be chosen there"}},
          {"a fault in the control itself",
-          [](Station& s) { s.profiles[0].profile.control->enable.off = 1; },
+          [](Station& s) {
+              std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile).control->enable.off = 1;
+          },
           {"/profiles/0/layout/control/enable/off: 1 also lets the tool run"}}},
         obedient_larkmoor);
 }
@@ -635,7 +646,7 @@ TEST_CASE("bays share only a tool that is let run at one of them after the other
 
 TEST_CASE("a fault inside a register profile is found with its place in the file") {
     auto station = larkmoor();
-    station.profiles[0].profile.torque->field.order.reset();
+    std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile).torque->field.order.reset();
     const auto errors = found(station);
     REQUIRE(errors.size() == 1);
     CHECK(errors[0].starts_with("/profiles/0/layout/torque/field/order: "));

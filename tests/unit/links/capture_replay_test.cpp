@@ -80,10 +80,8 @@ std::vector<interlock::ResultReceived> results_at(const config::Station& station
     wire.poll_interval = std::chrono::milliseconds(5);
     links::RegisterTool link(
         floor.loop, station, tool, floor.sink(), [](const links::ArrivedTrace&) {},
-        [] {
-            return std::optional(links::KnownOfTool{{.counter = 0, .epoch = 1}, std::nullopt});
-        },
-        "boot-1", std::make_shared<links::SerialBuses>());
+        [] { return std::optional(links::KnownOfTool{.epoch = "1", .counter = 0}); }, "boot-1",
+        std::make_shared<links::SerialBuses>());
     link.start();
     const auto results = [&] {
         std::vector<interlock::ResultReceived> all;
@@ -148,7 +146,8 @@ TEST_CASE("the link of the service takes from a kept capture the results that we
 
 TEST_CASE("what look records of a tool replays to the link as the tool itself came to it") {
     const auto demo = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
-    const auto tool = simulation::RegisterTool::open("127.0.0.1", 0, demo.profiles.front().profile);
+    const auto tool = simulation::RegisterTool::open(
+        "127.0.0.1", 0, std::get<protocol::RegisterProfile>(demo.profiles.front().profile));
     REQUIRE(tool);
     const CapturedStation described((*tool)->port());
     std::jthread tightens([&] {
@@ -184,7 +183,8 @@ TEST_CASE("what look records of a tool replays to the link as the tool itself ca
 
 TEST_CASE("look tells a tool that its result is stored only when it was told to") {
     const auto demo = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
-    const auto tool = simulation::RegisterTool::open("127.0.0.1", 0, demo.profiles.front().profile);
+    const auto tool = simulation::RegisterTool::open(
+        "127.0.0.1", 0, std::get<protocol::RegisterProfile>(demo.profiles.front().profile));
     REQUIRE(tool);
     const CapturedStation described((*tool)->port());
     (*tool)->report(captured_result("256.1"));
@@ -202,7 +202,8 @@ TEST_CASE("a capture of a serial line replays over a serial line") {
     const auto demo = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
     protocol::Capture capture;
     capture.head.wire = protocol::CaptureWire::modbus_serial;
-    const auto tool = simulation::RegisterTool::open_serial(1, demo.profiles.front().profile);
+    const auto tool = simulation::RegisterTool::open_serial(
+        1, std::get<protocol::RegisterProfile>(demo.profiles.front().profile));
     REQUIRE(tool);
     const protocol::BlockRange block{protocol::RegisterTable::holding, 100, 17};
     const auto request = protocol::read_request({protocol::ModbusWire::serial, 1, 0}, block);

@@ -1,4 +1,7 @@
 // What the wires cannot carry is found before the station runs.
+#include <string>
+#include <vector>
+
 #include <catch2/catch.hpp>
 
 #include "config/reader.hpp"
@@ -105,4 +108,42 @@ TEST_CASE("more beats than the requests of a bay can follow is a warning where t
     CHECK(links::check(station).size() == 1);
     link.role = config::WireRole::server;
     CHECK(links::check(station).empty());
+}
+
+TEST_CASE("frames prove a joint of class A or B only where the tool counts and says its newest result") {
+    const auto framed = [](config::RiskClass risk, auto change) {
+        auto station =
+            config::read_station_file(TAUTGATE_SOURCE_DIR "/tests/unit/config/good/frames.json").value();
+        station.joints.at(0).risk = risk;
+        change(std::get<protocol::FrameProfile>(station.profiles.at(0).profile));
+        std::vector<std::string> found;
+        for (const auto& finding : links::check(station))
+            found.push_back((finding.severity == Severity::error ? "error " : "warning ") + finding.pointer +
+                            ": " + finding.what);
+        return found;
+    };
+    const auto result = [](protocol::FrameProfile& profile) -> protocol::ResultMessage& {
+        return std::get<protocol::ResultMessage>(profile.messages.at(0).what);
+    };
+    const auto no_restarts = [&](protocol::FrameProfile&) {};
+    const auto not_newest = [&](protocol::FrameProfile& profile) {
+        result(profile).epoch = protocol::AtIndex{5};
+        std::get<protocol::StatusMessage>(profile.messages.at(1).what) = {
+            .newest = {}, .epoch = protocol::AtIndex{2}, .enabled = {}, .program = {}};
+    };
+    const auto no_count = [&](protocol::FrameProfile& profile) { result(profile).counter.reset(); };
+    CHECK(framed(config::RiskClass::a, no_restarts) ==
+          std::vector<std::string>{
+              "warning /joints/0/tools/0: tool T1 does not show its restarts, so that results of a count "
+              "that began anew could pass for the next ones; joint flange is of class A"});
+    CHECK(framed(config::RiskClass::b, not_newest) ==
+          std::vector<std::string>{
+              "error /joints/0/tools/0: tool T1 does not say what its newest result is, so that a "
+              "loosening made while the link was down would be noticed only with the next result; "
+              "joint flange is of class B"});
+    CHECK(framed(config::RiskClass::b, no_count) ==
+          std::vector<std::string>{
+              "error /joints/0/tools/0: tool T1 does not count its results, so that a lost one would "
+              "not be noticed; joint flange is of class B"});
+    CHECK(framed(config::RiskClass::c, no_count).empty());
 }

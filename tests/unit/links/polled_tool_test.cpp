@@ -67,7 +67,7 @@ class Bench : public Polled {
     };
     Bench() : Bench(Traits{}) {}
     explicit Bench(const Traits& traits) : station_(larkmoor_station()) {
-        auto& profile = station_.profiles.front().profile;
+        auto& profile = std::get<protocol::RegisterProfile>(station_.profiles.front().profile);
         if (!traits.acknowledges)
             profile.acknowledge.reset();
         auto opened = simulation::RegisterTool::open("127.0.0.1", 0, profile);
@@ -79,7 +79,7 @@ class Bench : public Polled {
         if (!traits.knows_loosening)
             profile.direction->loosen = {77};  // a code that the tool never sends
     }
-    links::RegisterTool& connect(std::optional<protocol::KnownResult> known) {
+    links::RegisterTool& connect(std::optional<links::KnownOfTool> known) {
         auto of = station_.tools.at(1);
         auto& wire = std::get<config::RegisterLink>(of.link);
         wire.port = tool->port();
@@ -88,11 +88,8 @@ class Bench : public Polled {
         of.settling = std::chrono::milliseconds(30);
         of.longest_run = std::chrono::seconds(7);
         link = std::make_unique<links::RegisterTool>(
-            floor.loop, station_, of, floor.sink(), floor.traces(),
-            [known] {
-                return known ? std::optional(links::KnownOfTool{*known, std::nullopt}) : std::nullopt;
-            },
-            "boot-1", std::make_shared<links::SerialBuses>());
+            floor.loop, station_, of, floor.sink(), floor.traces(), [known] { return known; }, "boot-1",
+            std::make_shared<links::SerialBuses>());
         link->start();
         return *link;
     }
@@ -101,7 +98,7 @@ class Bench : public Polled {
     config::Station station_;
 };
 
-constexpr protocol::KnownResult nothing_yet{.counter = 0, .epoch = 1};
+const links::KnownOfTool nothing_yet{.epoch = "1", .counter = 0};
 
 }  // namespace
 
@@ -163,7 +160,7 @@ TEST_CASE(
 TEST_CASE("what is in the journal already is acknowledged and not received again") {
     Bench bench;
     bench.tool->report(result_of("250"));
-    bench.connect(protocol::KnownResult{.counter = 1, .epoch = 1});
+    bench.connect(links::KnownOfTool{.epoch = "1", .counter = 1});
     REQUIRE(bench.floor.turn_until([&] { return bench.tool->status().acknowledged == 1; }));
     REQUIRE(bench.until_polled(3));
     CHECK(bench.counters().empty());
@@ -245,7 +242,7 @@ TEST_CASE("a count that falls back without an epoch is told before the results o
     for (int lost = 0; lost < 100; ++lost)
         bench.tool->lose_one();
     bench.tool->report(result_of("250"));
-    bench.connect(protocol::KnownResult{.counter = 100, .epoch = std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "", .counter = 100});
     REQUIRE(bench.until_results(1));
     bench.tool->restart(1);
     bench.tool->report(result_of("251"));
@@ -274,7 +271,7 @@ TEST_CASE(
     Bench bench(Bench::Traits{.acknowledges = true, .epoch = false});
     bench.tool->report(result_of("251"));
     bench.tool->report(result_of("252"));
-    bench.connect(protocol::KnownResult{.counter = 100, .epoch = std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "", .counter = 100});
     REQUIRE(bench.until_results(1));
     bench.link->acknowledge({{"NR-16"}, "0", 1});
     REQUIRE(bench.until_results(2));
@@ -359,7 +356,7 @@ class OtherBench : public Polled {
   public:
     explicit OtherBench(const protocol::RegisterProfile& profile, bool serial = false)
         : station_(larkmoor_station()) {
-        station_.profiles.front().profile = profile;
+        std::get<protocol::RegisterProfile>(station_.profiles.front().profile) = profile;
         auto opened = serial ? simulation::RegisterTool::open_serial(unit, profile)
                              : simulation::RegisterTool::open("127.0.0.1", 0, profile);
         if (!opened)
@@ -408,7 +405,7 @@ class OtherBench : public Polled {
     }
     [[nodiscard]] links::KnownOfTool newest() const {
         const auto result = floor.all<ResultReceived>().back();
-        return {{result.reading.counter, std::stoull(result.epoch)}, result.digest};
+        return {.epoch = result.epoch, .counter = result.reading.counter, .digest = result.digest};
     }
 
     static constexpr std::uint8_t unit = 9;
@@ -425,7 +422,7 @@ TEST_CASE("results that a ring kept while nobody asked all come, oldest first") 
     OtherBench bench(ring_profile());
     for (int i = 1; i <= 12; ++i)
         bench.tool->report(result_of(std::to_string(100 + i)));
-    bench.connect(links::KnownOfTool{{.counter = 2, .epoch = 1}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "1", .counter = 2});
     REQUIRE(bench.until_results(10));
     bench.tool->report(result_of("113"));
     REQUIRE(bench.until_results(11));
@@ -439,7 +436,7 @@ TEST_CASE("what a ring has written over is a gap in the count, and the rest stil
     OtherBench bench(ring_profile());
     for (int i = 1; i <= 40; ++i)
         bench.tool->report(result_of(std::to_string(100 + i)));
-    bench.connect(links::KnownOfTool{{.counter = 2, .epoch = 1}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "1", .counter = 2});
     // Not the oldest of the 16: its slot is the one that the next result is written to.
     REQUIRE(bench.until_results(15));
     REQUIRE(bench.until_polled(5));
@@ -452,7 +449,7 @@ TEST_CASE("what a ring has written over is a gap in the count, and the rest stil
 TEST_CASE("a ring whose count began anew is read from its first result on") {
     OtherBench bench(ring_profile());
     bench.tool->report(result_of("101"));
-    bench.connect(links::KnownOfTool{{.counter = 1, .epoch = 1}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "1", .counter = 1});
     REQUIRE(bench.until_polled(2));
     bench.tool->hold_back(true);
     bench.tool->restart(2);
@@ -473,7 +470,7 @@ TEST_CASE("a slot with another count than it should have is refused with its wor
     bench.tool->report(result_of("102"));
     OtherBench misread(wrong);  // its own tool is not asked
     misread.tool = std::move(bench.tool);
-    misread.connect(links::KnownOfTool{{.counter = 0, .epoch = 1}, std::nullopt});
+    misread.connect(links::KnownOfTool{.epoch = "1", .counter = 0});
     REQUIRE(misread.until_results(1));
     REQUIRE(misread.floor.turn_until([&] { return !misread.floor.all<interlock::InputRefused>().empty(); }));
     CHECK(misread.counters() == std::vector<std::uint64_t>{1});
@@ -484,7 +481,7 @@ TEST_CASE("a slot with another count than it should have is refused with its wor
 TEST_CASE(
     "a handshake is told when the result is stored, cleared when the tool took it, and then the next comes") {
     OtherBench bench(handshake_profile());
-    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "0", .counter = 0});
     REQUIRE(bench.until_polled(2));
     bench.tool->report(result_of("101"));
     bench.tool->report(result_of("102"));
@@ -505,7 +502,7 @@ TEST_CASE(
 TEST_CASE("a result of a handshake that was stored but not told so is told so after a start, and not counted "
           "again") {
     OtherBench bench(handshake_profile());
-    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "0", .counter = 0});
     REQUIRE(bench.until_polled(2));
     bench.tool->report(result_of("101"));
     bench.tool->report(result_of("102"));
@@ -522,7 +519,7 @@ TEST_CASE("a result of a handshake that was stored but not told so is told so af
 TEST_CASE("a result that waits at a start and is not the stored one is not told to be stored") {
     OtherBench bench(handshake_profile());
     bench.tool->report(result_of("105"));
-    bench.connect(links::KnownOfTool{{.counter = 4, .epoch = 0}, 0x1234});
+    bench.connect(links::KnownOfTool{.epoch = "0", .counter = 4, .digest = 0x1234});
     REQUIRE(bench.until_results(1));
     REQUIRE(bench.until_polled(10));
     CHECK(bench.counters() == std::vector<std::uint64_t>{5});
@@ -553,7 +550,7 @@ TEST_CASE("over a serial line a tool is polled, acknowledged and found again aft
     auto profile = small_profile();
     profile.acknowledge = std::uint16_t{300};
     OtherBench bench(profile, true);
-    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = std::nullopt}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "", .counter = 0});
     REQUIRE(bench.until_polled(3));
     bench.tool->report(result_of("101"));
     REQUIRE(bench.until_results(1));
@@ -571,7 +568,7 @@ TEST_CASE("over a serial line a tool is polled, acknowledged and found again aft
 
 TEST_CASE("coils and discrete inputs come over a serial line as well") {
     OtherBench bench(handshake_profile(), true);
-    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "0", .counter = 0});
     REQUIRE(bench.until_polled(2));
     bench.tool->report(result_of("101"));
     REQUIRE(bench.until_results(1));
@@ -595,7 +592,7 @@ TEST_CASE("an answer that comes late on a serial line never serves a later reque
     auto profile = small_profile();
     profile.acknowledge = std::uint16_t{300};
     OtherBench bench(profile, true);
-    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = std::nullopt}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "", .counter = 0});
     REQUIRE(bench.until_polled(3));
     // The wait for an answer is a quarter of the silence limit of 400 ms; the line is left alone as long
     // again.
@@ -619,8 +616,7 @@ TEST_CASE(
     };
     show(4, 1000);
     bench.settling = std::chrono::seconds(1);  // the two polls below take far less
-    bench.connect_to((*device)->port(),
-                     links::KnownOfTool{{.counter = 4, .epoch = std::nullopt}, std::nullopt});
+    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "", .counter = 4});
     REQUIRE(bench.until_polled(3));
     show(5, 1000);  // the count first, with the values of the result before
     REQUIRE(bench.until_results(1));
@@ -646,7 +642,7 @@ TEST_CASE("what the profile does not name makes neither a result nor a torn read
         (*device)->write(100, std::vector<std::uint16_t>{status, torque, 30, status});
     };
     show(1000, 0);
-    bench.connect_to((*device)->port(), links::KnownOfTool{{.counter = 0, .epoch = 0}, std::nullopt});
+    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 0});
     REQUIRE(bench.until_polled(3));
     show(1000, 1);
     REQUIRE(bench.until_results(1));
@@ -668,7 +664,7 @@ TEST_CASE("a result that waited behind another one is not dated into the time si
     bench.tool->report(result_of("102"));
     const auto made = std::chrono::steady_clock::now().time_since_epoch();
     std::this_thread::sleep_for(std::chrono::milliseconds(150));
-    bench.connect(links::KnownOfTool{{.counter = 0, .epoch = std::nullopt}, std::nullopt});
+    bench.connect(links::KnownOfTool{.epoch = "", .counter = 0});
     REQUIRE(bench.until_results(1));
     bench.store_newest();
     REQUIRE(bench.until_results(2));
@@ -687,7 +683,7 @@ TEST_CASE("what a tool was told is told again on a new connection: it may have l
     REQUIRE(device);
     OtherBench bench(profile);
     (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
-    bench.connect_to((*device)->port(), links::KnownOfTool{{.counter = 7, .epoch = 0}, std::nullopt});
+    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 7});
     REQUIRE(bench.floor.turn_until([&] { return writes == 1; }));
     (*device)->cut();
     REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));

@@ -6,6 +6,7 @@
 #include <string>
 
 #include <fcntl.h>
+#include <poll.h>
 #include <stdlib.h>
 #include <termios.h>
 #include <unistd.h>
@@ -31,6 +32,15 @@ class PseudoTerminal {
     [[nodiscard]] const std::string& device() const noexcept { return device_; }
     [[nodiscard]] bool send(const std::string& bytes) const {
         return write(far_, bytes.data(), bytes.size()) == static_cast<ssize_t>(bytes.size());
+    }
+    // What the near end has sent by now.
+    [[nodiscard]] std::string received() const {
+        std::array<char, 1024> bytes{};
+        pollfd waiting{far_, POLLIN, 0};
+        if (poll(&waiting, 1, 0) != 1 || (waiting.revents & POLLIN) == 0)
+            return {};
+        const ssize_t count = read(far_, bytes.data(), bytes.size());
+        return {bytes.data(), count > 0 ? static_cast<std::size_t>(count) : 0};
     }
     // What whoever has the near end has set up.
     [[nodiscard]] termios settings() const {

@@ -18,7 +18,7 @@ namespace {
 const protocol::RegisterProfile& larkmoor_profile() {
     static const auto station =
         config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
-    return station.profiles.front().profile;
+    return std::get<protocol::RegisterProfile>(station.profiles.front().profile);
 }
 
 protocol::WrittenResult measured(const std::string& torque) {

@@ -1,0 +1,168 @@
+// Every value of a frame, for a person who looks, made by the very decoder that makes readings, one field at
+// a time: a row can say nothing else than the decoder does.
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "protocol/frame_decode.hpp"
+#include "protocol/frame_fields.hpp"
+#include "protocol/frame_places.hpp"
+#include "protocol/utc.hpp"
+
+namespace tautgate::protocol {
+
+namespace {
+
+template <class Quantity>
+void put_measured(FrameRow& row, const Measured<Quantity>& value) {
+    if (const auto* quantity = std::get_if<Quantity>(&value))
+        row.value = to_text(*quantity);
+    else if (const auto* not_usable = std::get_if<Unreadable>(&value))
+        row.why = fmt::format("it {}", to_text(not_usable->why));
+    else
+        row.why = "the tool sent none";
+}
+
+template <class Quantity>
+void put_limit(FrameRow& row, const std::optional<Quantity>& limit, const Measured<Quantity>& because) {
+    if (limit)
+        row.value = to_text(*limit);
+    else
+        put_measured(row, because);
+}
+
+std::string verdict_words(const Reading& reading) {
+    switch (reading.tool_verdict) {
+    case ToolVerdict::absent: return {};
+    case ToolVerdict::ok: return "OK";
+    case ToolVerdict::not_ok: break;
+    }
+    const std::string words = reading.aborted ? "aborted" : "not OK";
+    return reading.tool_reason.empty() ? words : fmt::format("{}: {}", words, reading.tool_reason);
+}
+
+// The message with this one field only.
+ResultMessage only(const ResultMessage& whole, const std::string& field) {
+    ResultMessage one;
+    if (field == "counter")
+        one.counter = whole.counter;
+    else if (field == "epoch")
+        one.epoch = whole.epoch;
+    else if (field == "program")
+        one.program = whole.program;
+    else if (field == "angle")
+        one.angle = whole.angle;
+    else if (field == "direction")
+        one.direction = whole.direction;
+    else if (field == "verdict")
+        one.verdict = whole.verdict;
+    else if (field == "stamp")
+        one.stamp = whole.stamp;
+    else if (field == "position")
+        one.position = whole.position;
+    else  // a limit is in the unit of the torque
+        one.torque = whole.torque;
+    if (field == "limits/torque_min")
+        one.limits.torque_min = whole.limits.torque_min;
+    else if (field == "limits/torque_max")
+        one.limits.torque_max = whole.limits.torque_max;
+    else if (field == "limits/angle_min")
+        one.limits.angle_min = whole.limits.angle_min;
+    else if (field == "limits/angle_max")
+        one.limits.angle_max = whole.limits.angle_max;
+    return one;
+}
+
+void put(FrameRow& row, const FrameResult& heard, bool is_unit) {
+    const Reading& reading = heard.reading;
+    if (row.field == "counter")
+        row.value = std::to_string(reading.counter);
+    else if (row.field == "epoch")
+        row.value = heard.epoch;
+    else if (row.field == "program")
+        row.value = reading.program;
+    else if (row.field == "torque" && is_unit)
+        row.value = reading.received.torque_unit;
+    else if (row.field == "torque")
+        put_measured(row, reading.torque);
+    else if (row.field == "angle")
+        put_measured(row, reading.angle);
+    else if (row.field == "direction")
+        row.value = reading.direction == Direction::loosen ? "loosen" : "tighten";
+    else if (row.field == "verdict")
+        row.value = verdict_words(reading);
+    else if (row.field == "limits/torque_min")
+        put_limit(row, reading.tool_limits.torque_min, reading.torque);
+    else if (row.field == "limits/torque_max")
+        put_limit(row, reading.tool_limits.torque_max, reading.torque);
+    else if (row.field == "limits/angle_min")
+        put_limit(row, reading.tool_limits.angle_min, reading.angle);
+    else if (row.field == "limits/angle_max")
+        put_limit(row, reading.tool_limits.angle_max, reading.angle);
+    else if (row.field == "stamp")
+        row.value = reading.stamp_utc_us ? utc_text(*reading.stamp_utc_us) : std::string();
+    else if (row.field == "position")
+        row.value = reading.position ? std::to_string(*reading.position) : "not known";
+}
+
+void put(FrameRow& row, const FrameStatus& heard, bool /*is_unit*/) {
+    if (row.field == "newest" && heard.newest)
+        row.value = std::to_string(*heard.newest);
+    else if (row.field == "epoch")
+        row.value = heard.epoch.value_or("");
+    else if (row.field == "enabled" && heard.enabled)
+        row.value = *heard.enabled ? "may run" : "may not run";
+    else if (row.field == "program")
+        row.value = heard.program.value_or("");
+}
+
+void put(FrameRow& row, const FrameTrace& heard, bool /*is_unit*/) {
+    row.value = std::to_string(heard.belongs_to);
+}
+
+void put(FrameRow& /*row*/, const FrameOther& /*heard*/, bool /*is_unit*/) {}
+
+// The same profile with one message of one field.
+FrameProfile with_one_field(const FrameProfile& profile, const FrameMessage& message,
+                            const std::string& field) {
+    FrameProfile one = profile;
+    one.messages = {message};
+    if (const auto* result = std::get_if<ResultMessage>(&message.what))
+        one.messages.front().what = only(*result, field);
+    return one;
+}
+
+FrameRow row_of(const FrameProfile& profile, const FrameMessage& message, const FrameFields& fields,
+                const WholeFrame& frame, const NamedPlace& at) {
+    FrameRow row{place_text(*at.place), at.field, fields.raw(*at.place), {}, {}};
+    const auto heard = decode(with_one_field(profile, message, at.field), frame);
+    if (!heard) {
+        row.why = heard.error().what;
+        return row;
+    }
+    std::visit([&](const auto& what) { put(row, what, at.pointer.ends_with("/unit_at")); }, *heard);
+    if (row.value.empty() && row.why.empty())
+        row.why = row.raw.empty() ? "the tool sent none" : "it does not decode";
+    return row;
+}
+
+}  // namespace
+
+FrameExplained explain(const FrameProfile& profile, const WholeFrame& frame) {
+    FrameExplained explained;
+    const auto heard = decode(profile, frame);
+    if (!heard)
+        explained.why = heard.error().what;
+    const auto fields = FrameFields::read(profile.content, frame.content);
+    const FrameMessage* message = fields ? message_of(profile, *fields) : nullptr;
+    if (message == nullptr)
+        return explained;
+    explained.message = message->name;
+    for (const FrameMatch& match : message->when)
+        explained.rows.push_back({place_text(match.place), "when", fields->raw(match.place), match.is, {}});
+    for (const NamedPlace& at : places_in(*message))
+        explained.rows.push_back(row_of(profile, *message, *fields, frame, at));
+    return explained;
+}
+
+}  // namespace tautgate::protocol

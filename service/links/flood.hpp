@@ -1,0 +1,53 @@
+// How much a device may say: 200 frames and 64 KiB of garbage at once, and then as much a second. What is
+// more waits, unread in the end, so that one device cannot take the loop's time from the others; nothing of
+// it is dropped. Pure: the caller brings the time. Belongs to one device and one thread.
+#pragma once
+
+#include <algorithm>
+#include <chrono>
+#include <cstddef>
+#include <utility>
+
+#include "service/links/freshness.hpp"
+
+namespace tautgate::links {
+
+class Flood {
+  public:
+    static constexpr double frames_a_second = 200;
+    static constexpr double garbage_a_second = 64.0 * 1024;
+
+    void frame(SteadyTime now) {
+        refill(now);
+        frames_ -= 1;
+    }
+    // Bytes that are garbage until they turn out to be a frame.
+    void bytes(SteadyTime now, std::size_t count) {
+        refill(now);
+        garbage_ -= static_cast<double>(count);
+    }
+    void were_a_frame(std::size_t count) { garbage_ += static_cast<double>(count); }
+    // Whether the next frame may be looked at.
+    [[nodiscard]] bool has_room(SteadyTime now) {
+        refill(now);
+        return frames_ >= 1 && garbage_ >= 0;
+    }
+    // Once for each time that it had to wait; again only after it was calm.
+    [[nodiscard]] bool is_news() { return !std::exchange(told_, true); }
+
+  private:
+    void refill(SteadyTime now) {
+        const double seconds = std::chrono::duration<double>(now - std::exchange(at_, now)).count();
+        frames_ = std::min(frames_a_second, frames_ + seconds * frames_a_second);
+        garbage_ = std::min(garbage_a_second, garbage_ + seconds * garbage_a_second);
+        if (frames_ >= frames_a_second && garbage_ >= garbage_a_second)
+            told_ = false;
+    }
+
+    SteadyTime at_{};
+    double frames_ = frames_a_second;
+    double garbage_ = garbage_a_second;
+    bool told_ = false;
+};
+
+}  // namespace tautgate::links

@@ -1,0 +1,274 @@
+#include "service/links/frame_results.hpp"
+
+#include <algorithm>
+#include <limits>
+#include <utility>
+#include <variant>
+
+#include "service/interlock/overloaded.hpp"
+#include "service/journal/digest.hpp"
+
+namespace tautgate::links {
+
+using std::chrono::nanoseconds;
+
+namespace {
+
+// Before anything the tool could have told us, and far from where the arithmetic of intervals ends.
+constexpr std::int64_t of_any_age_ns = std::numeric_limits<std::int64_t>::min() / 4;
+// More numbers than a tool can name before their results come; then the oldest time stands for all.
+constexpr std::size_t raised_kept = 256;
+// How far before the newest one a result can lie and still be one that is sent again; beyond that the tool
+// gives its numbers anew. So many the interlock remembers, too.
+constexpr std::uint64_t sent_again = 16;
+// Of a profile without one.
+constexpr const char* only_epoch = "0";
+
+[[nodiscard]] std::int64_t ns_of(SteadyTime time) {
+    return std::chrono::duration_cast<nanoseconds>(time.time_since_epoch()).count();
+}
+
+[[nodiscard]] std::optional<protocol::FrameCount::Known> as_count(const std::optional<KnownOfTool>& known) {
+    if (!known)
+        return std::nullopt;
+    return protocol::FrameCount::Known{known->epoch, known->counter, {}};
+}
+
+[[nodiscard]] const protocol::FrameCounter* counter_in(const protocol::FrameProfile& profile) {
+    const protocol::ResultMessage* result = protocol::result_of(profile);
+    return result != nullptr && result->counter ? &*result->counter : nullptr;
+}
+
+}  // namespace
+
+FrameResults::FrameResults(const protocol::FrameProfile& profile, const config::Tool& tool,
+                           std::optional<KnownOfTool> known, std::string boot, std::uint64_t seed)
+    : profile_(profile), counter_(counter_in(profile)),
+      tells_newest_(protocol::tells_newest(profile)), tool_{tool.id},
+      longest_delay_(tool.longest_run + tool.silence_limit), settling_(tool.settling), boot_(std::move(boot)),
+      epochs_(seed), count_(as_count(known)), newest_digest_(known ? known->digest : std::nullopt),
+      offline_from_ns_(of_any_age_ns) {
+    // The journal has it, so that the tool may drop it.
+    if (known && known->complete)
+        stored_ = interlock::Acknowledge{tool_, known->epoch, known->counter};
+}
+
+std::int64_t FrameResults::delay_ns() const { return nanoseconds(longest_delay_).count(); }
+
+std::string FrameResults::epoch_named(const std::string& epoch) const {
+    return epoch.empty() ? std::string(only_epoch) : epoch;
+}
+
+void FrameResults::connected(SteadyTime now) {
+    since_ = now;
+    if (heard_at_)
+        offline_from_ns_ = ns_of(*heard_at_) - delay_ns();
+    answered_.reset();
+    raised_.clear();
+    placed_ = any_result_ = false;
+    waiting_.clear();
+    if (counter_ == nullptr)
+        count_.unwatched(std::to_string(epochs_()));
+}
+
+FrameResults::Step FrameResults::take(const protocol::FrameHeard& heard, SteadyTime now) {
+    Step step;
+    std::visit(interlock::Overloaded{
+                   [&](const protocol::FrameResult& result) { take(step, result, now); },
+                   [&](const protocol::FrameStatus& status) { take(step, status, now); },
+                   [&](const protocol::FrameTrace& trace) { take(step, trace); },
+                   [](const protocol::FrameOther&) {},
+               },
+               heard);
+    heard_at_ = now;
+    return step;
+}
+
+// ---- where the count stands ---------------------------------------------------------------------------
+
+void FrameResults::answer(Step& step, const Place& place) {
+    told_ = place;
+    step.tell.emplace_back(interlock::ToolAnswered{tool_, place.epoch, place.counter});
+}
+
+void FrameResults::take(Step& step, const protocol::FrameStatus& status, SteadyTime now) {
+    const auto& known = count_.known();
+    Place place{known ? known->epoch : std::string(only_epoch), known ? known->counter : 0};
+    if (status.newest && counter_ != nullptr) {
+        if (status.epoch)
+            place.epoch = epoch_named(*status.epoch);
+        place.counter = count_.unroll(*counter_, *status.newest, place.epoch);
+        take_newest(step, place, *status.newest, now);
+    }
+    if (status.enabled)
+        step.seen = RunSeen{*status.enabled, status.program.value_or(""), place.epoch, place.counter};
+}
+
+void FrameResults::take_newest(Step& step, const Place& place, std::uint64_t raw, SteadyTime now) {
+    if (!answered_ || told_ != place)
+        answer(step, place);
+    const bool is_first = !answered_;
+    raise(place, now);
+    const auto& known = count_.known();
+    if (known && known->epoch == place.epoch && place.counter < known->counter)
+        count_ = protocol::FrameCount{{{place.epoch, place.counter, {}}}};  // it begins anew
+    // It may have lost power, or the connection, before it heard that its newest is stored.
+    const bool is_stored =
+        stored_ && stored_->epoch == place.epoch && stored_->counter >= place.counter && place.counter > 0;
+    if (is_first && is_stored && profile_.acknowledge)
+        step.acknowledge.push_back(raw);
+}
+
+void FrameResults::raise(const Place& place, SteadyTime now) {
+    const std::uint64_t before = !raised_.empty() ? raised_.back().newest
+                                 : answered_      ? answered_->counter
+                                                  : 0;
+    if (!answered_ || answered_->epoch != place.epoch || place.counter < before) {
+        answered_ = place;
+        raised_.clear();
+        return;
+    }
+    if (place.counter == before)
+        return;
+    if (raised_.size() >= raised_kept)
+        raised_.back().newest = place.counter;
+    else
+        raised_.push_back({place.counter, now});
+}
+
+// ---- results ------------------------------------------------------------------------------------------
+
+void FrameResults::take(Step& step, const protocol::FrameResult& result, SteadyTime now) {
+    const std::uint64_t digest = journal::short_name(journal::sha256(result.content));
+    const Place place = place_of(result, digest);
+    // A tool that never says where its count stands has said so by a result that goes on from it.
+    if (!tells_newest_ && !any_result_ && continues(place))
+        answer(step, {count_.known()->epoch, count_.known()->counter});
+    any_result_ = true;
+    interlock::ResultReceived received{tool_, place.epoch, result.reading, made_of(place, now), digest};
+    received.reading.counter = place.counter;
+    const auto& known = count_.known();
+    const bool is_newest = !known || known->epoch != place.epoch || place.counter >= known->counter;
+    if (is_newest) {
+        newest_digest_ = digest;
+        told_ = place;
+    }
+    follow(place, result.mark);
+    await_confirmation(place, result.reading.counter);
+    step.tell.emplace_back(std::move(received));
+}
+
+FrameResults::Place FrameResults::place_of(const protocol::FrameResult& result, std::uint64_t digest) {
+    if (counter_ == nullptr)
+        return place_by_mark(result, digest);
+    const std::string epoch = epoch_named(result.epoch);
+    return {epoch, count_.unroll(*counter_, result.reading.counter, epoch)};
+}
+
+// The first one of a connection is the last one again, or nobody knows what came between. After a restart of
+// the service the last one is known by what it said.
+FrameResults::Place FrameResults::place_by_mark(const protocol::FrameResult& result, std::uint64_t digest) {
+    const auto& known = count_.known();
+    const bool is_first = !std::exchange(placed_, true);
+    if (is_first && known && newest_digest_ == digest)
+        return {known->epoch, known->counter};
+    return {count_.epoch_by_mark(result.mark), count_.by_mark(result.mark)};
+}
+
+void FrameResults::follow(const Place& place, const std::string& mark) {
+    const auto& known = count_.known();
+    const bool began_anew =
+        known && known->epoch == place.epoch && place.counter + sent_again < known->counter;
+    if (began_anew)
+        count_ = protocol::FrameCount{{{place.epoch, place.counter, mark}}};
+    else
+        count_.heard(place.epoch, place.counter, mark);
+}
+
+void FrameResults::begin_anew() {
+    count_.heard(std::to_string(epochs_()), 0);
+    newest_digest_.reset();
+}
+
+bool FrameResults::continues(const Place& place) const {
+    const auto& known = count_.known();
+    return known && known->epoch == place.epoch &&
+           (place.counter == known->counter || place.counter == known->counter + 1);
+}
+
+FrameResults::Step FrameResults::not_understood() {
+    Step step;
+    const auto& known = count_.known();
+    if (counter_ != nullptr || !placed_ || (known && known->counter == 0))
+        return step;
+    begin_anew();
+    answer(step, {count_.known()->epoch, 0});
+    return step;
+}
+
+// A tool that sends its last result again on connecting has had the time to.
+FrameResults::Step FrameResults::look(SteadyTime now) {
+    Step step;
+    if (counter_ != nullptr || placed_ || now - since_ < settling_)
+        return step;
+    placed_ = true;
+    begin_anew();
+    answer(step, {count_.known()->epoch, 0});
+    return step;
+}
+
+// ---- what is acknowledged -----------------------------------------------------------------------------
+
+void FrameResults::await_confirmation(const Place& place, std::uint64_t raw) {
+    if (!profile_.acknowledge)
+        return;
+    if (std::exchange(waiting_epoch_, place.epoch) != place.epoch)
+        waiting_.clear();
+    waiting_[place.counter] = raw;
+}
+
+std::vector<std::uint64_t> FrameResults::stored(const interlock::Acknowledge& stored) {
+    stored_ = stored;
+    std::vector<std::uint64_t> numbers;
+    if (stored.epoch != waiting_epoch_)
+        return numbers;
+    const auto end = waiting_.upper_bound(stored.counter);
+    for (auto it = waiting_.begin(); it != end; it = waiting_.erase(it))
+        numbers.push_back(it->second);
+    return numbers;
+}
+
+// ---- curves -------------------------------------------------------------------------------------------
+
+void FrameResults::take(Step& step, const protocol::FrameTrace& trace) {
+    if (counter_ == nullptr)
+        return;  // the check of the profile leaves no such tool
+    const std::string epoch = told_ ? told_->epoch : std::string(only_epoch);
+    step.trace = arrived(tool_, epoch, count_.unroll(*counter_, trace.belongs_to, epoch), trace.trace);
+}
+
+// ---- when it was made ---------------------------------------------------------------------------------
+
+domain::Interval FrameResults::made_of(const Place& place, SteadyTime now) const {
+    domain::Interval made{of_any_age_ns, ns_of(now), boot_};
+    const auto& known = count_.known();
+    if (known && known->epoch == place.epoch && place.counter <= known->counter)
+        return made;  // one that comes after a later one, or again, may be of any age
+    const auto since = live_since(place, now);
+    made.from_ns = since ? ns_of(*since) - delay_ns() : offline_from_ns_;
+    return made;
+}
+
+// When it was made at the latest, if that was while we heard the tool: when its number was first named, or
+// now.
+std::optional<SteadyTime> FrameResults::live_since(const Place& place, SteadyTime now) const {
+    if (!tells_newest_)
+        return now - since_ > settling_ ? std::optional(now) : std::nullopt;
+    if (!answered_ || answered_->epoch != place.epoch || place.counter <= answered_->counter)
+        return std::nullopt;
+    const auto named =
+        std::ranges::find_if(raised_, [&](const Raised& raised) { return raised.newest >= place.counter; });
+    return named == raised_.end() ? now : named->at;
+}
+
+}  // namespace tautgate::links

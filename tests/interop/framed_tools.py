@@ -1,0 +1,245 @@
+"""Tools that send frames, in plain Python: the real daemon, with each of the examples in config/examples, takes their
+results, judges, stores and acknowledges them and releases a unit; then one that came twice, one in pieces, noise, one that
+was lost and one that came late, with the next unit withheld all the while."""
+
+import sys
+import time
+
+import plc
+from claims import ask_until, check
+from framed_peers import HandTool, SerialWrench, TorquePost
+from serial_peers import SerialLine
+from station import BEAM, Station, example, free_ports
+
+TOOL = "NR-12"
+FIRST, SECOND = "TM000881", "TM000882"
+
+
+def longest_delay_s(station):
+    tool = station.description["tools"][0]
+    return (tool["silence_limit_ms"] + tool["longest_run_ms"]) / 1000
+
+
+def set_down(station, slave, unit):
+    slave.set_present(True)
+    check(f"{unit}: the station sees a unit arrive", ask_until(lambda: station.bay()["occupant"] is not None),
+          station.bay()["controller"])
+    # A result that could have been begun before the unit came belongs to no unit.
+    idle_from = time.monotonic() + longest_delay_s(station)
+    check(f"{unit}: whatever began before it is over", ask_until(lambda: time.monotonic() > idle_from))
+    station.scan(f"D LT26-0417 MB1 {unit}")
+    check(f"{unit}: its ticket is scanned", ask_until(lambda: station.identified_as() == unit),
+          station.identified_as())
+    token = station.bay()["occupant"]["token"]
+    check(f"{unit}: every point of the PLC takes its token",
+          all(slave.await_point(name, lambda point: point.token == token) for name in slave.names), token)
+    check(f"{unit}: the PLC may not move yet", not slave.point(BEAM).may_move(), "it may")
+    return token
+
+
+def with_counter(station, unit, counter):
+    return [one for one in station.tightenings(unit) if one["counter"] == str(counter)]
+
+
+def is_stored(station, unit, counter):
+    return ask_until(lambda: with_counter(station, unit, counter))
+
+
+def outcomes_of(station, counter):
+    return [list(body["record"]["outcome"]) for body in station.events("ResultReceived")
+            if body["event"]["payload"]["ResultReceived"]["reading"]["counter"] == counter]
+
+
+def refusals(station):
+    return sum(body["event"]["payload"]["InputRefused"]["count"] for body in station.events("InputRefused"))
+
+
+def released(station, slave, tool):
+    set_down(station, slave, FIRST)
+    for counter in (1, 2):
+        check(f"the PLC may not move before result {counter}", not slave.point(BEAM).may_move(), "it may")
+        tool.ready()
+        tool.report(counter)
+        check(f"result {counter} is stored", is_stored(station, FIRST, counter), station.tightenings(FIRST))
+    lines = [with_counter(station, FIRST, counter) for counter in (1, 2)]
+    check("each is there once, judged OK, as the tool sent it",
+          [[(one["torque"], one["angle"], one["verdict"]) for one in line] for line in lines]
+          == [[("71 N·m", "15 deg", "ok")]] * 2, lines)
+    check("the beam is released at the PLC once the joint is proven",
+          slave.await_point(BEAM, lambda point: point.acting() == plc.RELEASED), station.codes(BEAM))
+    check("and moves", slave.move(BEAM), station.codes(BEAM))
+    slave.set_present(False)
+    check("the unit leaves", ask_until(lambda: station.bay()["occupant"] is None), station.bay())
+
+
+def twice(station, tool):
+    tool.ready()
+    tool.report(3)
+    check("result 3 is stored", is_stored(station, SECOND, 3), station.tightenings(SECOND))
+    tool.say(tool.result(3))
+    check("a result that comes twice is a repetition", ask_until(lambda: ["Repeated"] in outcomes_of(station, 3)),
+          outcomes_of(station, 3))
+    check("and is stored once", len(with_counter(station, SECOND, 3)) == 1, with_counter(station, SECOND, 3))
+
+
+def in_pieces(station, tool):
+    """One that is not OK, so that it holds the beam: its first half, then the wire breaks, then all of it."""
+    frame = tool.result(4, torque=60.0, ok=0)
+    connections = tool.connections
+    before = refusals(station)
+    tool.newest = 4
+    with tool.changed:
+        tool.say(frame[:len(frame) // 2])
+        tool.hang_up()
+    tool.after_break(frame, connections)
+    check("the half of it is refused", ask_until(lambda: refusals(station) > before), refusals(station))
+    tool.mute = False
+    tool.say(frame)
+    check("a result that came in pieces is stored", is_stored(station, SECOND, 4), station.tightenings(SECOND))
+    line = with_counter(station, SECOND, 4)
+    check("once, and as it was", [(one["torque"], one["verdict"]) for one in line] == [("60 N·m", "not_ok")], line)
+
+
+def noise(station, tool):
+    before = refusals(station)
+    tool.say(tool.noise())
+    check("noise is refused and kept", ask_until(lambda: refusals(station) > before), refusals(station))
+    tool.newest = 5
+    tool.say(tool.result(5, torque=60.0, ok=0))
+    check("what comes after it is stored", is_stored(station, SECOND, 5), station.tightenings(SECOND))
+
+
+def lost_and_late(station, tool):
+    tool.report(7)
+    check("a result that was left out is a gap", ask_until(lambda: "result_gap" in station.codes(BEAM)),
+          station.codes(BEAM))
+    gap = next(one for one in station.reasons(BEAM) if one["code"] == "result_gap")
+    check("the gap names the tool and the count", (gap["tool"], {fact["name"]: fact["value"] for fact in gap["facts"]})
+          == (TOOL, {"expected": "6", "got": "7"}), gap)
+    tool.say(tool.result(6))
+    check("the one that comes late closes the gap", ask_until(lambda: "result_gap" not in station.codes(BEAM)),
+          station.codes(BEAM))
+    late = outcomes_of(station, 6)
+    check("it is kept, once", len(late) == 1 and late != [["Repeated"]], late)
+
+
+def walk(station, tool):
+    with plc.SlavePlc(station.description) as slave:
+        station.open_for_work()
+        check("tool and controller have good links",
+              ask_until(lambda: station.tool(TOOL)["link"] == "good" and station.controller_link() == "good"),
+              station.get("/v1/health"))
+        released(station, slave, tool)
+        token = set_down(station, slave, SECOND)
+        twice(station, tool)
+        in_pieces(station, tool)
+        noise(station, tool)
+        lost_and_late(station, tool)
+        check("the beam was withheld from the second unit all the while",
+              all(block.code == plc.WITHHELD for block in slave.written_blocks()
+                  if block.token == token and block.permissive == 1), "a release")
+        tool.last_words(station)
+        check("the daemon ends in order", station.stop() == 0, station.process.returncode)
+        tool.when_stopped()
+
+
+class Lines(TorquePost):
+    def ready(self):
+        pass
+
+    def after_break(self, _frame, connections):
+        check("the station calls again", self.await_connections(connections + 1), self.connections)
+
+    def last_words(self, station):
+        check("nobody but its epoch names the count", station.tool(TOOL)["counter"] == 7, station.tool(TOOL))
+        self.epoch = "b8"
+        self.newest = 0
+        check("a restart of the tool is noticed", ask_until(lambda: "result_gap" in station.codes(BEAM)),
+              station.codes(BEAM))
+
+    def when_stopped(self):
+        pass
+
+
+class Binary(HandTool):
+    def ready(self):
+        pass
+
+    def after_break(self, _frame, connections):
+        check("the tool calls again", self.await_connections(connections + 1), self.connections)
+
+    def last_words(self, station):
+        check("every result was acknowledged, those before the gap in their order",
+              self.await_acknowledged(7) and self.acknowledged[0] == 1 and {1, 2, 3, 4, 5, 6, 7} == set(self.acknowledged),
+              self.acknowledged)
+        check("the one that came twice was acknowledged twice", self.acknowledged.count(3) == 2, self.acknowledged)
+        torques = [round(7.1 * step) for step in range(101)]
+        self.say(self.curve(3, torques))
+        curves = []
+
+        def arrived():
+            curves[:] = [body["event"]["payload"]["TraceReceived"] for body in station.events("TraceReceived")]
+            return curves
+        check("its curve is kept with the result", ask_until(arrived), curves)
+        check("whole", (curves[0]["counter"], curves[0]["samples"]) == (3, 101), curves)
+        with HandTool(self.port, source="127.0.0.2") as stranger:
+            before = refusals(station)
+            check("somebody else calls", stranger.await_connections(1), stranger.connections)
+            check("and is refused", ask_until(lambda: refusals(station) > before), refusals(station))
+        check("which the tool does not notice", station.tool(TOOL)["link"] == "good", station.tool(TOOL))
+
+    def when_stopped(self):
+        pass
+
+
+class Serial(SerialWrench):
+    def ready(self):
+        check("the tool is let run", self.await_enabled(True), self.told)
+
+    def after_break(self, _frame, _connections):
+        """Nobody hangs up on a serial line: the pause ends the half."""
+
+    def last_words(self, station):
+        check("it was told not to run before anything else", self.told[0] == "HALT", self.told)
+        self.mute = True
+        check("its silence holds the beam", ask_until(lambda: "tool_link_lost" in station.codes(BEAM)),
+              station.codes(BEAM))
+        self.mute = False
+        check("and it is heard again", ask_until(lambda: station.tool(TOOL)["link"] == "good"), station.tool(TOOL))
+
+    def when_stopped(self):
+        check("it is told not to run when the station ends", self.await_enabled(False), self.told)
+
+    def hang_up(self):
+        """There is nobody to do it; the tool just says no more."""
+        self.mute = True
+
+
+def lines():
+    port, = free_ports(1)
+
+    def change(description):
+        description["tools"][0]["link"]["frames"]["call"]["port"] = port
+    with Lines(port) as tool, Station("frames-lines", change, example) as station:
+        walk(station, tool)
+
+
+def binary():
+    port, = free_ports(1)
+
+    def change(description):
+        description["tools"][0]["link"]["frames"]["listen"]["port"] = port
+    with Binary(port) as tool, Station("frames-binary", change, example) as station:
+        walk(station, tool)
+
+
+def serial():
+    with SerialLine() as line:
+        def change(description):
+            description["tools"][0]["link"]["frames"]["serial"]["device"] = line.near
+        with Serial(line.far) as tool, Station("frames-serial", change, example) as station:
+            walk(station, tool)
+
+
+if __name__ == "__main__":
+    {"lines": lines, "binary": binary, "serial": serial}[sys.argv[1]]()

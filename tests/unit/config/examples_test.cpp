@@ -1,0 +1,22 @@
+// Each of the small stations in config/examples, as it is.
+#include <filesystem>
+
+#include <catch2/catch.hpp>
+
+#include "config/reader.hpp"
+
+using namespace tautgate::config;
+
+TEST_CASE("every example of a station loads without a finding") {
+    std::size_t count = 0;
+    for (const auto& entry : std::filesystem::directory_iterator(TAUTGATE_SOURCE_DIR "/config/examples")) {
+        INFO(entry.path());
+        const auto loading = load_station_file(entry.path());
+        for (const auto& finding : loading.findings)
+            UNSCOPED_INFO(to_text(finding));
+        CHECK(loading.findings.empty());
+        CHECK(loading.station.has_value());
+        ++count;
+    }
+    CHECK(count == 7);
+}

@@ -1,0 +1,382 @@
+// What the frames of a tool mean for the record, without any wire. The clock is the test's.
+#include <catch2/catch.hpp>
+
+#include "service/links/flood.hpp"
+#include "service/links/frame_results.hpp"
+#include "tests/unit/links/frame_bench.hpp"
+
+using namespace tautgate;
+using namespace tautgate::links;
+using namespace tautgate::links::testing;
+using namespace std::chrono_literals;
+using interlock::ResultReceived;
+using interlock::ToolAnswered;
+using Numbers = std::vector<std::uint64_t>;
+
+namespace {
+
+// Longest run and silence limit of the tool: how old a result is at most that came at once.
+constexpr std::int64_t delay_ns = 1'300'000'000;
+
+protocol::FrameResult result_with(std::uint64_t counter, const std::string& content = {}) {
+    protocol::FrameResult result;
+    result.reading.counter = counter;
+    result.content = content.empty() ? "content of " + std::to_string(counter) : content;
+    return result;
+}
+protocol::FrameResult stamped(const std::string& mark) {
+    protocol::FrameResult result = result_with(0, "content at " + mark);
+    result.mark = mark;
+    return result;
+}
+protocol::FrameStatus status_with(std::uint64_t newest) {
+    protocol::FrameStatus status;
+    status.newest = newest;
+    return status;
+}
+std::int64_t ns(SteadyTime time) {
+    return std::chrono::duration_cast<std::chrono::nanoseconds>(time.time_since_epoch()).count();
+}
+template <class Kind>
+std::vector<Kind> all_of(const FrameResults::Step& step) {
+    std::vector<Kind> found;
+    for (const auto& payload : step.tell)
+        if (const auto* content = std::get_if<Kind>(&payload))
+            found.push_back(*content);
+    return found;
+}
+
+// One tool that is connected at the beginning.
+struct Wired {
+    explicit Wired(protocol::FrameProfile with = counting_profile(),
+                   std::optional<KnownOfTool> known = std::nullopt)
+        : profile(std::move(with)), results(profile, framed_tool(), std::move(known), "b1", 7) {
+        results.connected(now);
+    }
+    FrameResults::Step says(const protocol::FrameHeard& heard) { return results.take(heard, now); }
+    ResultReceived result_of(const protocol::FrameHeard& heard) {
+        return all_of<ResultReceived>(says(heard)).at(0);
+    }
+    std::vector<ToolAnswered> answers_to(const protocol::FrameHeard& heard) {
+        return all_of<ToolAnswered>(says(heard));
+    }
+    void reconnects_after(std::chrono::milliseconds time) {
+        now += time;
+        results.connected(now);
+    }
+
+    SteadyTime now{1h};
+    protocol::FrameProfile profile;
+    FrameResults results;
+};
+
+protocol::FrameProfile without_newest() {
+    auto profile = counting_profile();
+    std::get<protocol::StatusMessage>(profile.messages.at(1).what).newest.reset();
+    return profile;
+}
+KnownOfTool known_to(std::uint64_t counter, const std::string& epoch = "0") {
+    return {.epoch = epoch, .counter = counter};
+}
+
+}  // namespace
+
+TEST_CASE("where a tool's count stands is told once for a connection, and again when it goes elsewhere") {
+    Wired wired;
+    CHECK_FALSE(wired.results.stands());
+    CHECK(wired.answers_to(status_with(4)) == std::vector{ToolAnswered{{"NR-9"}, "0", 4}});
+    CHECK(wired.results.stands());
+    CHECK(wired.answers_to(status_with(4)).empty());
+    CHECK(wired.result_of(result_with(5)).reading.counter == 5);
+    CHECK(wired.answers_to(status_with(5)).empty());
+    CHECK(wired.answers_to(status_with(7)) == std::vector{ToolAnswered{{"NR-9"}, "0", 7}});
+    wired.reconnects_after(1s);
+    CHECK_FALSE(wired.results.stands());
+    CHECK(wired.answers_to(status_with(7)).size() == 1);
+}
+
+TEST_CASE("a result that comes at once was begun at most the longest run and the silence before it came") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    wired.now += 10s;
+    const auto result = wired.result_of(result_with(5));
+    CHECK(result.made == domain::Interval{ns(wired.now) - delay_ns, ns(wired.now), "b1"});
+    CHECK(result.epoch == "0");
+    CHECK(result.digest != 0);
+}
+
+TEST_CASE("a result whose number the tool named before it came was made before that") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    wired.now += 10s;
+    const auto named = wired.now;
+    static_cast<void>(wired.says(status_with(6)));
+    wired.now += 5s;
+    static_cast<void>(wired.says(status_with(7)));
+    wired.now += 5s;
+    CHECK(wired.result_of(result_with(5)).made.from_ns == ns(named) - delay_ns);
+    CHECK(wired.result_of(result_with(6)).made.from_ns == ns(named) - delay_ns);
+    CHECK(wired.result_of(result_with(7)).made.from_ns == ns(named + 5s) - delay_ns);
+    CHECK(wired.result_of(result_with(8)).made.from_ns == ns(wired.now) - delay_ns);
+}
+
+TEST_CASE("a result that was kept in the tool is of the time since it was last heard, or of any age") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    CHECK(wired.result_of(result_with(4)).made.from_ns < 0);  // never heard before
+    wired.now += 10s;
+    static_cast<void>(wired.says(status_with(4)));
+    const auto last_sign = wired.now;
+    wired.reconnects_after(60s);
+    static_cast<void>(wired.says(status_with(6)));
+    wired.now += 1s;
+    CHECK(wired.result_of(result_with(5)).made.from_ns == ns(last_sign) - delay_ns);
+    CHECK(wired.result_of(result_with(6)).made.from_ns == ns(last_sign) - delay_ns);
+    CHECK(wired.result_of(result_with(7)).made.from_ns == ns(wired.now) - delay_ns);
+}
+
+TEST_CASE("a result that comes before the tool has said where it stands may have been kept") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    const auto last_sign = wired.now;
+    wired.reconnects_after(60s);
+    CHECK(wired.result_of(result_with(5)).made.from_ns == ns(last_sign) - delay_ns);
+}
+
+TEST_CASE("a result that comes again, or after a later one, is passed on as it came and may be of any age") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    const auto first = wired.result_of(result_with(6));
+    const auto again = wired.result_of(result_with(6));
+    CHECK(again.reading.counter == 6);
+    CHECK(again.digest == first.digest);
+    CHECK(again.made.from_ns < 0);
+    CHECK(wired.result_of(result_with(5)).made.from_ns < 0);
+    CHECK(wired.result_of(result_with(6, "other values")).digest != first.digest);
+}
+
+TEST_CASE("after the highest number the count goes on, and the tool is acknowledged by its own numbers") {
+    Wired wired(counting_profile(), known_to(65534));
+    CHECK(wired.answers_to(status_with(65534)).at(0).last == 65534);
+    CHECK(wired.result_of(result_with(65535)).reading.counter == 65535);
+    CHECK(wired.result_of(result_with(0)).reading.counter == 65536);
+    CHECK(wired.answers_to(status_with(0)).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "0", 65536}) == Numbers{65535, 0});
+}
+
+TEST_CASE("only what is stored of the tool's own count is acknowledged, each result once, in order") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(0)));
+    for (const std::uint64_t counter : {1, 2, 3})
+        static_cast<void>(wired.says(result_with(counter)));
+    CHECK(wired.results.unconfirmed() == 3);
+    CHECK(wired.results.stored({{"NR-9"}, "another", 3}).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "0", 2}) == Numbers{1, 2});
+    CHECK(wired.results.stored({{"NR-9"}, "0", 2}).empty());
+    CHECK(wired.results.unconfirmed() == 1);
+    // It comes again, and is told again once the interlock says again that it is stored.
+    static_cast<void>(wired.says(result_with(2)));
+    CHECK(wired.results.stored({{"NR-9"}, "0", 2}) == Numbers{2});
+}
+
+TEST_CASE("a tool that does not wait for acknowledgements has none outstanding") {
+    auto profile = counting_profile();
+    profile.acknowledge.reset();
+    Wired wired(profile);
+    static_cast<void>(wired.says(result_with(1)));
+    CHECK(wired.results.unconfirmed() == 0);
+    CHECK(wired.results.stored({{"NR-9"}, "0", 1}).empty());
+}
+
+TEST_CASE("a tool whose newest result is stored is told so again when it connects") {
+    Wired wired(counting_profile(), known_to(7));
+    CHECK(wired.says(status_with(7)).acknowledge == Numbers{7});
+    CHECK(wired.says(status_with(7)).acknowledge.empty());
+    wired.reconnects_after(1s);
+    CHECK(wired.says(status_with(8)).acknowledge.empty());
+    Wired incomplete(counting_profile(),
+                     KnownOfTool{.epoch = "0", .counter = 7, .digest = {}, .complete = false});
+    CHECK(incomplete.says(status_with(7)).acknowledge.empty());
+}
+
+TEST_CASE("a tool that never says where it stands has said so by the first result that goes on from there") {
+    Wired wired(without_newest(), known_to(4));
+    CHECK(wired.results.stands());
+    const auto step = wired.says(result_with(5));
+    REQUIRE(step.tell.size() == 2);
+    CHECK(std::get<ToolAnswered>(step.tell.at(0)) == ToolAnswered{{"NR-9"}, "0", 4});
+    CHECK(std::get<ResultReceived>(step.tell.at(1)).reading.counter == 5);
+    CHECK(wired.says(result_with(6)).tell.size() == 1);
+    wired.reconnects_after(1s);
+    CHECK(wired.answers_to(result_with(6)) == std::vector{ToolAnswered{{"NR-9"}, "0", 6}});
+    wired.reconnects_after(1s);
+    CHECK(wired.answers_to(result_with(9)).empty());
+    Wired nothing_known(without_newest());
+    CHECK(nothing_known.answers_to(result_with(1)).empty());
+}
+
+TEST_CASE("of such a tool a result is live once it has had the time to send the last one again") {
+    Wired wired(without_newest(), known_to(4));
+    wired.now += 10s;
+    static_cast<void>(wired.says(result_with(5)));
+    const auto last_sign = wired.now;
+    wired.reconnects_after(60s);
+    wired.now += 100ms;  // the settling time
+    CHECK(wired.result_of(result_with(6)).made.from_ns == ns(last_sign) - delay_ns);
+    wired.now += 1ms;
+    CHECK(wired.result_of(result_with(7)).made.from_ns == ns(wired.now) - delay_ns);
+}
+
+TEST_CASE("another epoch is told as it stands, and its numbers are no repetitions") {
+    Wired wired;
+    auto status = status_with(300);
+    status.epoch = "a";
+    static_cast<void>(wired.says(status));
+    auto result = result_with(301);
+    result.epoch = "a";
+    CHECK(wired.result_of(result).epoch == "a");
+    status = status_with(0);
+    status.epoch = "b";
+    CHECK(wired.answers_to(status) == std::vector{ToolAnswered{{"NR-9"}, "b", 0}});
+    result = result_with(1);
+    result.epoch = "b";
+    wired.now += 1s;
+    const auto received = wired.result_of(result);
+    CHECK(received.epoch == "b");
+    CHECK(received.made.from_ns == ns(wired.now) - delay_ns);
+    CHECK(wired.results.stored({{"NR-9"}, "a", 301}).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "b", 1}) == Numbers{1});
+}
+
+TEST_CASE("a count that begins anew without an epoch is followed from there") {
+    SECTION("as the tool says where it stands") {
+        Wired wired;
+        static_cast<void>(wired.says(status_with(300)));
+        static_cast<void>(wired.says(result_with(301)));
+        CHECK(wired.answers_to(status_with(0)) == std::vector{ToolAnswered{{"NR-9"}, "0", 0}});
+        wired.now += 1s;
+        CHECK(wired.result_of(result_with(1)).made.from_ns == ns(wired.now) - delay_ns);
+    }
+    SECTION("as its results show") {
+        Wired wired(without_newest(), known_to(300));
+        wired.now += 1s;
+        CHECK(wired.result_of(result_with(1)).made.from_ns < 0);
+        CHECK(wired.result_of(result_with(2)).made.from_ns == ns(wired.now) - delay_ns);
+    }
+}
+
+TEST_CASE("a tool that only stamps its results is counted while it is heard") {
+    Wired wired(stamping_profile());
+    const auto first = all_of<ToolAnswered>(wired.results.look(wired.now + 100ms));
+    REQUIRE(first.size() == 1);
+    CHECK(first[0].last == 0);
+    CHECK(wired.results.look(wired.now + 200ms).tell.empty());
+    const auto one = wired.result_of(stamped("1000"));
+    CHECK(one.epoch == first[0].epoch);
+    CHECK(one.reading.counter == 1);
+    CHECK(wired.result_of(stamped("1000")).reading.counter == 1);
+    CHECK(wired.result_of(stamped("1002")).reading.counter == 2);
+}
+
+TEST_CASE("a tool that only stamps begins a new count on each connection, unless it shows its last result") {
+    Wired wired(stamping_profile());
+    const auto before = wired.result_of(stamped("1000"));
+    SECTION("it does") {
+        wired.reconnects_after(10s);
+        const auto step = wired.says(stamped("1000"));
+        CHECK(all_of<ToolAnswered>(step) == std::vector{ToolAnswered{{"NR-9"}, before.epoch, 1}});
+        CHECK(all_of<ResultReceived>(step).at(0).digest == before.digest);
+        const auto next = wired.result_of(stamped("1001"));
+        CHECK(next.epoch == before.epoch);
+        CHECK(next.reading.counter == 2);
+        CHECK(wired.results.look(wired.now + 10s).tell.empty());
+    }
+    SECTION("it shows another") {
+        wired.reconnects_after(10s);
+        const auto next = wired.result_of(stamped("1001"));
+        CHECK(next.epoch != before.epoch);
+        CHECK(next.reading.counter == 1);
+    }
+    SECTION("it shows nothing in time") {
+        wired.reconnects_after(10s);
+        const auto told = all_of<ToolAnswered>(wired.results.look(wired.now + 100ms));
+        REQUIRE(told.size() == 1);
+        CHECK(told[0].epoch != before.epoch);
+    }
+    SECTION("the service was started anew, and knows it by what it said") {
+        Wired later(stamping_profile(),
+                    KnownOfTool{.epoch = before.epoch, .counter = 1, .digest = before.digest});
+        const auto again = later.result_of(stamped("1000"));
+        CHECK(again.epoch == before.epoch);
+        CHECK(again.reading.counter == 1);
+    }
+}
+
+TEST_CASE("of a tool that does not count, what is not understood may have been a result") {
+    Wired wired(stamping_profile());
+    static_cast<void>(wired.says(stamped("1000")));
+    const auto told = all_of<ToolAnswered>(wired.results.not_understood());
+    REQUIRE(told.size() == 1);
+    CHECK(told[0].last == 0);
+    CHECK(wired.results.not_understood().tell.empty());  // said already
+    CHECK(wired.result_of(stamped("1001")).epoch == told[0].epoch);
+    Wired counting;
+    static_cast<void>(counting.says(status_with(1)));
+    CHECK(counting.results.not_understood().tell.empty());
+}
+
+TEST_CASE("what a tool says of whether it may run goes with the place of its count at that moment") {
+    Wired wired;
+    auto status = status_with(4);
+    status.enabled = true;
+    status.program = "small";
+    const auto seen = wired.says(status).seen;
+    REQUIRE(seen);
+    CHECK(seen->enabled);
+    CHECK(seen->program == "small");
+    CHECK(seen->epoch == "0");
+    CHECK(seen->counter == 4);
+    CHECK_FALSE(wired.says(status_with(4)).seen);
+}
+
+TEST_CASE("a curve is named by the number that its result has here") {
+    Wired wired(counting_profile(), known_to(65535));
+    static_cast<void>(wired.says(result_with(0)));
+    protocol::FrameTrace trace;
+    trace.belongs_to = 0;
+    trace.trace.times = protocol::SampleInterval{2000};
+    trace.trace.torque.counts = {0, 10, 20};
+    const auto step = wired.says(trace);
+    REQUIRE(step.trace);
+    CHECK(step.trace->event.counter == 65536);
+    CHECK(step.trace->event.epoch == "0");
+}
+
+TEST_CASE("200 frames may come at once, then as many a second, and too many are news once") {
+    Flood flood;
+    SteadyTime now{1h};
+    for (int i = 0; i < 200; ++i) {
+        CHECK(flood.has_room(now));
+        flood.frame(now);
+    }
+    CHECK_FALSE(flood.has_room(now));
+    CHECK(flood.is_news());
+    CHECK_FALSE(flood.is_news());
+    now += 5ms;
+    CHECK(flood.has_room(now));
+    now += 2s;
+    CHECK(flood.has_room(now));
+    CHECK(flood.is_news());
+}
+
+TEST_CASE("64 KiB of garbage may come at once, then as much a second") {
+    Flood flood;
+    SteadyTime now{1h};
+    flood.bytes(now, 64 * 1024 + 1);
+    CHECK_FALSE(flood.has_room(now));
+    flood.were_a_frame(1);
+    CHECK(flood.has_room(now));
+    flood.bytes(now, 64 * 1024);
+    CHECK_FALSE(flood.has_room(now + 900ms));
+    CHECK(flood.has_room(now + 1000ms));
+}
