@@ -292,7 +292,7 @@ TEST_CASE("a journal of a newer program is refused and left as it was") {
     REQUIRE_FALSE(writer.has_value());
     CHECK(writer.error().fault == JournalFault::newer_version);
     CHECK(writer.error().what ==
-          "was written by a newer program (schema version 99; this program knows up to 2)");
+          "was written by a newer program (schema version 99; this program knows up to 3)");
     CHECK_FALSE(Reader::open(folder.journal()).has_value());
     CHECK(bytes_of_file(folder.journal()) == before);
 }
@@ -307,8 +307,8 @@ TEST_CASE("a journal of an older schema comes forward with all that it holds, or
     REQUIRE(version() == schema_version);
     // What a later program would do to it: a column that the rows so far fill by themselves, and an index.
     const auto brought_forward = [&](const char* last) {
-        const std::array<const char*, 4> steps = {
-            "this step lies behind", "so does this",
+        const std::array<const char*, 5> steps = {
+            "this step lies behind", "so does this", "and this",
             "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
         SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
         SQLite::Transaction all(db);

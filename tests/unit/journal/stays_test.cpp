@@ -413,5 +413,9 @@ TEST_CASE("a stay that moves is told with its movements, and what was let out at
     CHECK(tightenings->back().operator_ == PersonNumber{6});
     const auto found = reader->audit();
     REQUIRE(found.has_value());
-    CHECK(found->empty());
+    // The rules that this story names were never stored; of its tables nothing is otherwise than its events
+    // say.
+    for (const auto& finding : *found)
+        if (finding.starts_with("table "))
+            FAIL_CHECK(finding);
 }
