@@ -122,6 +122,9 @@ class Equipment:
     def may_move(self, name):
         return self.points[self.names.index(name)]["MayMove"]
 
+    def shows_moved(self, name):
+        return self.points[self.names.index(name)]["ShowsMoved"]
+
     def await_move_allowed(self, name, allowed=True):
         with self.scanned:
             return self.scanned.wait_for(lambda: self.may_move(name) == allowed, 20)
