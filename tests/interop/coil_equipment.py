@@ -122,6 +122,18 @@ class Equipment:
     def may_move(self, name):
         return self.points[self.names.index(name)]["MayMove"]
 
+    def await_beats(self, count):
+        """Until the station has switched its alive coil over so many times."""
+        for _ in range(count):
+            with self.scanned:
+                stood = self.alive()
+                if not self.scanned.wait_for(lambda: self.alive() != stood, 20):
+                    return False
+        return True
+
+    def shows_moved(self, name):
+        return self.points[self.names.index(name)]["ShowsMoved"]
+
     def await_move_allowed(self, name, allowed=True):
         with self.scanned:
             return self.scanned.wait_for(lambda: self.may_move(name) == allowed, 20)

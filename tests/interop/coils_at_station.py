@@ -138,6 +138,9 @@ def moved_by_hand(station, equipment, tools):
     set_down(station, equipment, NEXT_UNIT, tools)
     check("the next unit is held anew", not equipment.may_move(BEAM) and not equipment.coil(BEAM),
           station.codes(BEAM))
+    check("the equipment has ceased to show the movement of the unit before",
+          ask_until(lambda: not equipment.shows_moved(BEAM)))
+    check("for long enough that the station has looked", equipment.await_beats(5))
     check("the beam is raised by hand, past the permissive", equipment.move(BEAM, by_hand=True))
     check("the station holds the unit for it", ask_until(lambda: "moved_unproven" in station.codes(CARRIER)),
           station.codes(CARRIER))

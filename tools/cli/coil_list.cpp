@@ -112,6 +112,7 @@ const std::vector<std::string_view>& coil_losses() {
         "A single wrong bit is a release, until the alive coil or the acting input shows it.",
         "A release that the station can no longer take back stands until the equipment's own time-out.",
         "What comes and goes while the line is down is not counted; the ticket must be scanned again.",
+        "A second movement while moved is still shown is not counted, even if nothing had released it.",
         "A unit that people let leave incomplete leaves by the same coil as one that is proven.",
         "The equipment is not told why it is withheld, and the wiring cannot be tried from the station."};
     return losses;
