@@ -11,6 +11,7 @@
 #include <fmt/format.h>
 
 #include "protocol/frame_profile.hpp"
+#include "protocol/link_errors.hpp"
 #include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
 #include "service/links/modbus_frame.hpp"
@@ -212,6 +213,56 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
     }
 }
 
+// What stands between a disturbed value and a joint of class A: a check of 16 bits at least, or a second read
+// of the value itself. TCP's checksum is a sum, and guards only from one device of the network to the next
+// where they compute it anew.
+struct Guarded {
+    bool detects_corruption = true;
+    Severity severity = Severity::error;
+    std::string why;
+    std::string remedy;
+};
+[[nodiscard]] Guarded guarded_by(const config::Station& station, const config::Tool& tool) {
+    using protocol::LinkError;
+    if (const auto* registers = config::register_profile(station, tool)) {
+        const bool serial = std::get<config::RegisterLink>(tool.link).serial.has_value();
+        return {protocol::detects(protocol::detected(*registers, serial), LinkError::corruption),
+                Severity::error, "each value is read once, over TCP",
+                "set second_read to block in its profile, so that each is read twice"};
+    }
+    if (const auto* frames = config::frame_profile(station, tool)) {
+        auto [why, remedy] = protocol::why_not(*frames, LinkError::corruption);
+        return {protocol::detects(protocol::detected(*frames), LinkError::corruption), Severity::error,
+                std::move(why), std::move(remedy)};
+    }
+    if (const auto* line = std::get_if<config::LineLink>(&tool.link))
+        return {protocol::detects(protocol::detected_by_lines(!line->key.empty()), LinkError::corruption),
+                Severity::warning, "its lines bear no seal",
+                "give the tool and its link a key (protocol/LINE.md), so that each line bears one"};
+    return {};
+}
+
+void check_guarded(std::vector<ConfigFinding>& findings, const config::Station& station) {
+    for (std::size_t i = 0; i < station.joints.size(); ++i) {
+        const config::Joint& joint = station.joints[i];
+        if (joint.risk != config::RiskClass::a)
+            continue;
+        for (std::size_t j = 0; j < joint.tools.size(); ++j) {
+            const auto tool = std::ranges::find(station.tools, joint.tools[j], &config::Tool::id);
+            if (tool == station.tools.end())
+                continue;  // the check of the description says so
+            const Guarded guarded = guarded_by(station, *tool);
+            if (!guarded.detects_corruption)
+                findings.push_back(
+                    {guarded.severity, fmt::format("/joints/{}/tools/{}", i, j),
+                     fmt::format("the link of tool {} does not detect corruption: {}; joint {} "
+                                 "is of class A",
+                                 tool->id, guarded.why, joint.id),
+                     guarded.remedy});
+        }
+    }
+}
+
 // Sensors of the unit and of movements serve bays whose controller tells neither.
 void warn_of_unread(std::vector<ConfigFinding>& findings, const config::Station& station) {
     for (std::size_t i = 0; i < station.io.size(); ++i)
@@ -239,6 +290,7 @@ std::vector<ConfigFinding> check(const config::Station& station) {
             check_tool(findings, station, *link, fmt::format("/tools/{}", i));
     check_shared_wires(findings, station);
     check_proof(findings, station);
+    check_guarded(findings, station);
     warn_of_unread(findings, station);
     return findings;
 }

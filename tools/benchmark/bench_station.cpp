@@ -25,7 +25,7 @@ json polled_layout() {
         {"torque", {{"field", {{"address", 102}, {"type", "float32"}, {"order", "abcd"}}}, {"unit", "N.m"}}},
         {"angle", {{"address", 104}, {"type", "float32"}, {"order", "abcd"}}},
         {"counter", {{"field", {{"address", 109}, {"type", "uint16"}}}, {"lowest", 1}, {"highest", 65535}}},
-        {"second_read", "counter"},
+        {"second_read", "block"},
         {"range",
          {{"torque_resolution", {{"value", 0.1}, {"unit", "N.m"}}},
           {"angle_resolution", {{"value", 0.1}, {"unit", "deg"}}},

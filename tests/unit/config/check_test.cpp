@@ -733,3 +733,107 @@ TEST_CASE("what is odd but harmless is a warning, told once the errors are gone"
               "/api/port: with port 0 the system picks another port at every start",
               "/tools/1: nothing uses the tool \"T2\"", "/tickets/1: no step scans a ticket of kind \"Q\""});
 }
+
+namespace {
+
+Station framed_station() {
+    auto loading = load_station_file(test_folder + "good/frames.json");
+    REQUIRE(loading.station.has_value());
+    return *loading.station;
+}
+
+FrameLink& framed(Station& station, std::size_t tool = 0) {
+    return std::get<FrameLink>(station.tools[tool].link);
+}
+
+tautgate::protocol::FrameProfile& frames_of(Station& station) {
+    return std::get<tautgate::protocol::FrameProfile>(station.profiles[0].profile);
+}
+
+// A second tool like the first, at the same bay.
+void add_framed_twin(Station& station) {
+    auto twin = station.tools[0];
+    twin.id = "T2";
+    station.tools.push_back(twin);
+}
+
+}  // namespace
+
+TEST_CASE("each tool that sends frames has a way of its own, and a profile that describes frames") {
+    check_table(
+        {{"called twice",
+          add_framed_twin,
+          {"/tools/1/link/frames/call: 192.0.2.9:5000 is called already, as tool \"T1\""}},
+         {"two that call one port",
+          [](Station& s) {
+              framed(s).way = FrameListen{.at = {"127.0.0.1", 8490}, .peer = "192.0.2.9"};
+              add_framed_twin(s);
+              std::get<FrameListen>(framed(s, 1).way).at.address = "0.0.0.0";
+          },
+          {"/tools/1/link/frames/listen/port: port 8490 is taken already, at "
+           "/tools/0/link/frames/listen/port"}},
+         {"two on one line",
+          [](Station& s) {
+              framed(s).way = SerialLine{.device = "/dev/ttyS1"};
+              add_framed_twin(s);
+          },
+          {"/tools/0/link/frames/serial/device: /dev/ttyS1 is taken already, by tool \"T2\"",
+           "/tools/1/link/frames/serial/device: /dev/ttyS1 is taken already, by tool \"T1\""}},
+         {"a scanner on its line",
+          [](Station& s) {
+              framed(s).way = SerialLine{.device = "/dev/ttyS1"};
+              s.scanners.push_back(
+                  {.id = "S", .bay = "B1", .peer = {}, .serial = SerialLine{.device = "/dev/ttyS1"}});
+          },
+          {"/scanners/0/serial/device: /dev/ttyS1 is taken already, by tool \"T1\""}},
+         {"a line that is no path",
+          [](Station& s) { framed(s).way = SerialLine{.device = "ttyS1"}; },
+          {"/tools/0/link/frames/serial/device: \"ttyS1\" is no path of a device"}},
+         {"no such profile",
+          [](Station& s) { framed(s).profile = "none"; },
+          {"/tools/0/link/frames/profile: there is no profile \"none\""}},
+         {"a profile of registers",
+          [](Station& s) { s.profiles[0].profile = larkmoor().profiles[0].profile; },
+          {"/tools/0/link/frames/profile: the profile \"rows\" describes registers, and the tool sends "
+           "frames"}},
+         {"another resolution",
+          [](Station& s) { s.tools[0].angle_resolution = deg(1); },
+          {"/tools/0/angle/resolution: 1 deg differs from the 0.1 deg of profile \"rows\""}},
+         {"a profile without what the joint needs",
+          [](Station& s) {
+              std::get<tautgate::protocol::ResultMessage>(frames_of(s).messages[0].what).verdict.reset();
+          },
+          {"/joints/0/tools/0: the profile \"rows\" of tool \"T1\" has no verdict, and class A needs the "
+           "tool's own"}}},
+        framed_station);
+}
+
+TEST_CASE("a tool that sends frames and is let run can choose what the plans ask for") {
+    using namespace tautgate::protocol;
+    const auto obedient = [] {
+        auto station = framed_station();
+        station.tools[0].control = ToolControl{};
+        auto& profile = frames_of(station);
+        auto& status = std::get<StatusMessage>(profile.messages[1].what);
+        status.enabled = FrameEnabled{.place = AtIndex{2}, .yes = {"1"}};
+        status.program = FrameProgram{.place = AtIndex{3}, .names = {}};
+        profile.control = FrameControl{.enable = {LiteralPart{"RUN"}},
+                                       .disable = {LiteralPart{"STOP"}},
+                                       .program = FrameToSend{LiteralPart{"P"}, DigitsPart{}},
+                                       .programs = {{1, "snug"}, {2, "final"}}};
+        std::get<ResultMessage>(profile.messages[0].what).program =
+            FrameProgram{.place = AtIndex{5}, .names = {}};
+        station.joints[0].passes[0].program = "final";
+        return station;
+    };
+    CHECK(found(obedient()).empty());
+    check_table({{"a program that cannot be chosen",
+                  [](Station& s) { frames_of(s).control->programs.pop_back(); },
+                  {"/joints/0/passes/0/program: tool \"T1\" has no number for program \"final\", so that it "
+                   "could not be "
+                   "chosen there"}},
+                 {"the profile does not say how",
+                  [](Station& s) { frames_of(s).control.reset(); },
+                  {"/tools/0/control: the profile of tool \"T1\" does not say how it is let run"}}},
+                obedient);
+}

@@ -124,7 +124,10 @@ TEST_CASE("the link of the service takes from a kept capture the results that we
     REQUIRE(capture);
     const auto replay = simulation::CaptureReplay::open(*capture, "127.0.0.1", 0);
     REQUIRE(replay);
-    const auto station = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
+    auto station = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
+    // As it was asked then.
+    std::get<protocol::RegisterProfile>(station.profiles.front().profile).second_read =
+        protocol::SecondRead::counter;
     const auto results = results_at(station, (*replay)->port(), 2);
     REQUIRE(results.size() == 2);
     CHECK((*replay)->unknown() == 0);

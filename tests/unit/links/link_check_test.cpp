@@ -13,8 +13,19 @@ using std::chrono::milliseconds;
 
 namespace {
 
+// With a key for the tool that tightens joints of class A.
 config::Station larkmoor() {
-    return config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
+    auto station = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
+    std::get<config::LineLink>(station.tools.at(0).link).key = "NR-20.key";
+    return station;
+}
+
+std::vector<std::string> found_in(const config::Station& station) {
+    std::vector<std::string> found;
+    for (const auto& finding : links::check(station))
+        found.push_back((finding.severity == Severity::error ? "error " : "warning ") + finding.pointer +
+                        ": " + finding.what);
+    return found;
 }
 
 config::RegisterLink& polled(config::Station& station) {
@@ -86,11 +97,7 @@ TEST_CASE("frames prove a joint of class A or B only where the tool counts and s
             config::read_station_file(TAUTGATE_SOURCE_DIR "/tests/unit/config/good/frames.json").value();
         station.joints.at(0).risk = risk;
         change(std::get<protocol::FrameProfile>(station.profiles.at(0).profile));
-        std::vector<std::string> found;
-        for (const auto& finding : links::check(station))
-            found.push_back((finding.severity == Severity::error ? "error " : "warning ") + finding.pointer +
-                            ": " + finding.what);
-        return found;
+        return found_in(station);
     };
     const auto result = [](protocol::FrameProfile& profile) -> protocol::ResultMessage& {
         return std::get<protocol::ResultMessage>(profile.messages.at(0).what);
@@ -116,4 +123,38 @@ TEST_CASE("frames prove a joint of class A or B only where the tool counts and s
               "error /joints/0/tools/0: tool T1 does not count its results, so that a lost one would "
               "not be noticed; joint flange is of class B"});
     CHECK(framed(config::RiskClass::c, no_count).empty());
+}
+
+TEST_CASE("a joint of class A needs a link that detects corruption") {
+    auto station = larkmoor();
+    std::get<config::LineLink>(station.tools.at(0).link).key.clear();
+    const auto unsealed = [](const std::string& place, const std::string& joint) {
+        return "warning " + place +
+               ": the link of tool NR-20 does not detect corruption: its lines bear no seal; joint " + joint +
+               " is of class A";
+    };
+    CHECK(found_in(station) == std::vector<std::string>{unsealed("/joints/0/tools/0", "motor-mounts"),
+                                                        unsealed("/joints/1/tools/0", "motor-mounts-heavy")});
+    station = larkmoor();
+    auto& profile = std::get<protocol::RegisterProfile>(station.profiles.front().profile);
+    profile.second_read = protocol::SecondRead::counter;
+    CHECK(found_in(station) ==
+          std::vector<std::string>{
+              "error /joints/2/tools/0: the link of tool NR-16 does not detect corruption: each value "
+              "is read once, over TCP; joint axle-box-caps is of class A"});
+    polled(station).serial = config::SerialLine{.device = "/dev/ttyS1"};  // with a CRC-16
+    polled(station).poll_interval = milliseconds(500);
+    CHECK(found_in(station).empty());
+    auto frames =
+        config::read_station_file(TAUTGATE_SOURCE_DIR "/tests/unit/config/good/frames.json").value();
+    auto& framed = std::get<protocol::FrameProfile>(frames.profiles.at(0).profile);
+    std::get<protocol::ResultMessage>(framed.messages.at(0).what).epoch = protocol::AtIndex{5};
+    CHECK(found_in(frames).empty());
+    framed.checksum->kind = protocol::ChecksumKind::lrc8;
+    CHECK(found_in(frames) ==
+          std::vector<std::string>{
+              "error /joints/0/tools/0: the link of tool T1 does not detect corruption: a checksum of 8 "
+              "bits lets one disturbed frame in 256 through; joint flange is of class A"});
+    frames.joints.at(0).risk = config::RiskClass::b;
+    CHECK(found_in(frames).empty());
 }
