@@ -464,11 +464,13 @@ TEST_CASE("a tool that obeys is told not to run on connecting, then its program,
                              status_line(3, "1;large")));
     CHECK(bench.heard.of<ToolControlSeen>() ==
           std::vector{ToolControlSeen{{"NR-9"}, {17}, true, "large", "0", 3}});
+    const auto ordered = std::chrono::steady_clock::now();
     bench.tool->order(rests(18));
     REQUIRE(run_until(bench.loop, [&] { return times(framed("DISABLE"), tool.client.heard) == 2; }));
     // It is not believed to rest before it can have heard that it should.
     REQUIRE(tool.beats_until([&] { return bench.heard.of<ToolControlSeen>().size() == 2; },
                              status_line(3, "0;large")));
+    CHECK(std::chrono::steady_clock::now() - ordered >= 100ms);
     CHECK(bench.heard.of<ToolControlSeen>().at(1).order.value == 18);
 }
 
