@@ -48,6 +48,7 @@ void check_told(Findings& findings, const std::string& pointer, std::string_view
 bool speaks_for(const Permissive& permissive, RiskClass risk) {
     switch (permissive.scope) {
     case Scope::every_joint: return true;
+    case Scope::stages: return true;  // any joint may be part of one
     case Scope::classes:
         return std::find(permissive.classes.begin(), permissive.classes.end(), risk) !=
                permissive.classes.end();

@@ -29,6 +29,16 @@ void check_target(Findings& findings, const Station& station, std::size_t index)
     }
     const Bay* from = by_id(station.bays, permissive.bay);
     const Bay* to = by_id(station.bays, permissive.moves_to);
+    for (const Bay* end : {from, to}) {
+        if (end != nullptr && is_by_coils(*end)) {
+            findings.error(
+                at(index, "moves_to"),
+                fmt::format("the equipment of bay \"{}\" is spoken to by coils, which carry no token, "
+                            "so that nothing would tell it which unit moves",
+                            end->id),
+                "move units only between bays whose controllers have registers");
+        }
+    }
     if (from != nullptr && to != nullptr && from->simulated != to->simulated) {
         findings.error(at(index, "moves_to"),
                        fmt::format("bay \"{}\" is simulated and bay \"{}\" is not, so what proves a unit at "

@@ -33,6 +33,7 @@ std::expected<PlayedTool, std::string> PlayedTool::open(const config::Station& s
     case protocol::CaptureWire::modbus_tcp:
     case protocol::CaptureWire::modbus_serial: return open_polled(*tool, capture);
     case protocol::CaptureWire::lines: return open_caller(station, *tool, capture);
+    case protocol::CaptureWire::frames: return open_framed(*tool, capture);
     }
     std::unreachable();
 }
@@ -69,6 +70,31 @@ std::expected<PlayedTool, std::string> PlayedTool::open_caller(const config::Sta
         return std::unexpected(std::move(replay.error()));
     return PlayedTool(std::move(*replay),
                       fmt::format("calls {}:{}", station.tool_port->address, station.tool_port->port));
+}
+
+std::expected<PlayedTool, std::string> PlayedTool::open_framed(const config::Tool& tool,
+                                                               const protocol::Capture& capture) {
+    const auto* link = std::get_if<config::FrameLink>(&tool.link);
+    if (link == nullptr)
+        return std::unexpected(wrong_kind(tool, "a tool that sends frames"));
+    std::variant<CallsStation, AwaitsStation> where;
+    std::string words;
+    if (const auto* call = std::get_if<config::FrameCall>(&link->way)) {
+        where = AwaitsStation{call->host, call->port};
+        words = fmt::format("waits at {}:{}", call->host, call->port);
+    } else if (const auto* listen = std::get_if<config::FrameListen>(&link->way)) {
+        where = CallsStation{listen->at.address, listen->at.port};
+        words = fmt::format("calls {}:{}", listen->at.address, listen->at.port);
+    } else {
+        return std::unexpected(
+            fmt::format("tool {} sends its frames over a serial line, and they are played "
+                        "over a network only; reach it by call in a copy of the description",
+                        tool.id));
+    }
+    auto replay = StreamReplay::open(capture, where);
+    if (!replay)
+        return std::unexpected(std::move(replay.error()));
+    return PlayedTool(std::move(*replay), std::move(words));
 }
 
 bool PlayedTool::said_all() const {

@@ -37,6 +37,8 @@ class PlayedTool {
                                                                             const protocol::Capture& capture);
     [[nodiscard]] static std::expected<PlayedTool, std::string>
     open_caller(const config::Station& station, const config::Tool& tool, const protocol::Capture& capture);
+    [[nodiscard]] static std::expected<PlayedTool, std::string> open_framed(const config::Tool& tool,
+                                                                            const protocol::Capture& capture);
     Player player_;
     std::string where_;
 };

@@ -369,6 +369,18 @@ TEST_CASE("a movement to another bay means something") {
         queue);
 }
 
+TEST_CASE("no unit moves to or from a bay whose equipment has coils only") {
+    for (const std::size_t bay : {0U, 1U}) {
+        auto station = queue();
+        station.bays[bay].controller.coils.emplace();
+        const auto errors = found(station);
+        CHECK(std::ranges::any_of(errors, [](const std::string& error) {
+            return error.starts_with("/permissives/1/moves_to: ") &&
+                   error.find("which carry no token") != std::string::npos;
+        }));
+    }
+}
+
 TEST_CASE("a movement that waits for tools which the unit has not met is told") {
     auto station = queue();
     CHECK(found(station, Severity::warning).empty());
