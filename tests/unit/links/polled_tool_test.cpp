@@ -702,7 +702,7 @@ TEST_CASE("a tool of a handshake that goes on waiting is told again") {
     REQUIRE(device);
     OtherBench bench(profile);
     (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30, 1});
-    bench.connect_to((*device)->port(), links::KnownOfTool{{.counter = 6, .epoch = 0}, std::nullopt});
+    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 6});
     REQUIRE(bench.until_results(1));
     bench.store_newest();
     CHECK(bench.floor.turn_until([&] { return writes == 2; }));
