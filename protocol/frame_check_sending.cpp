@@ -51,11 +51,12 @@ class SendingChecker {
             if (digits != nullptr && digits->width > most_digits)
                 faults_.add(here + "/digits/width", fmt::format("{} digits", digits->width),
                             fmt::format("give at most {}", most_digits));
-            const bool fits =
-                number == nullptr || (!is_fraction(number->type) && !is_signed(number->type) && number->type != FieldType::bit &&
-                                      (!number->one_byte || number->type == FieldType::uint16));
+            const bool fits = number == nullptr || (!is_fraction(number->type) && !is_signed(number->type) &&
+                                                    number->type != FieldType::bit &&
+                                                    (!number->one_byte || number->type == FieldType::uint16));
             if (!fits)
-                faults_.add(here + "/number/type", "a count is a whole number without a sign", "use uint8, uint16, uint32, uint64, bcd16 or bcd32");
+                faults_.add(here + "/number/type", "a count is a whole number without a sign",
+                            "use uint8, uint16, uint32, uint64, bcd16 or bcd32");
         }
     }
 
