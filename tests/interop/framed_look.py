@@ -101,7 +101,7 @@ def binary(folder):
         code, out = seen_while(file, tool, lambda: tool.report(5, torque=71.5))
         results = [values(shown) for shown in without_times(out) if shown["message"] == "result"]
         check("a binary result is shown as it is",
-              code == 0 and [(one["counter"], one["torque"]) for one in results] == [("5", "71.5")], (code, results))
+              code == 0 and [(one["counter"], one["torque"]) for one in results] == [("5", "71.5 N·m")], (code, results))
         check("it is not acknowledged", tool.acknowledged == [], tool.acknowledged)
 
 

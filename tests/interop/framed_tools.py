@@ -47,7 +47,7 @@ def is_stored(station, unit, counter):
 
 def outcomes_of(station, counter):
     return [list(body["record"]["outcome"]) for body in station.events("ResultReceived")
-            if body["event"]["payload"]["ResultReceived"]["reading"]["counter"] == counter]
+            if str(body["event"]["payload"]["ResultReceived"]["reading"]["counter"]) == str(counter)]
 
 
 def refusals(station):
@@ -181,7 +181,7 @@ class Binary(HandTool):
             curves[:] = [body["event"]["payload"]["TraceReceived"] for body in station.events("TraceReceived")]
             return curves
         check("its curve is kept with the result", ask_until(arrived), curves)
-        check("whole", (curves[0]["counter"], curves[0]["samples"]) == (3, 101), curves)
+        check("whole", (str(curves[0]["counter"]), curves[0]["samples"]) == ("3", 101), curves)
         with HandTool(self.port, source="127.0.0.2") as stranger:
             before = refusals(station)
             check("somebody else calls", stranger.await_connections(1), stranger.connections)
