@@ -1,4 +1,5 @@
 // Each of the small stations in config/examples, as it is.
+#include <algorithm>
 #include <filesystem>
 
 #include <catch2/catch.hpp>
@@ -14,7 +15,11 @@ TEST_CASE("every example of a station loads without a finding") {
         const auto loading = load_station_file(entry.path());
         for (const auto& finding : loading.findings)
             UNSCOPED_INFO(to_text(finding));
-        CHECK(loading.findings.empty());
+        // What coils cannot keep is told of every bay that has them, and one of the examples has.
+        const bool sound = std::ranges::all_of(loading.findings, [](const ConfigError& finding) {
+            return finding.severity == Severity::warning && finding.pointer.ends_with("/controller/coils");
+        });
+        CHECK(sound);
         CHECK(loading.station.has_value());
         ++count;
     }

@@ -54,6 +54,13 @@ TwoReads two_reads(Master& master, const protocol::RegisterProfile& profile) {
     return {block.value(), again.value()};
 }
 
+// The tool writes its counter last, so that it is enough to read that again.
+protocol::RegisterProfile counter_read_again() {
+    protocol::RegisterProfile profile = larkmoor_profile();
+    profile.second_read = protocol::SecondRead::counter;
+    return profile;
+}
+
 }  // namespace
 
 TEST_CASE("what the register tool lays out, the station's decoder reads back") {
@@ -91,7 +98,7 @@ TEST_CASE("the next result shows only after the one before was acknowledged") {
 }
 
 TEST_CASE("a torn write is seen as torn, and the read after it is whole") {
-    const auto& profile = larkmoor_profile();
+    const auto profile = counter_read_again();
     const auto tool = opened(profile);
     Master master{tool->port()};
     protocol::ResultWatch watch{protocol::KnownResult{0, 1}};
@@ -106,7 +113,7 @@ TEST_CASE("a torn write is seen as torn, and the read after it is whole") {
 }
 
 TEST_CASE("a lost result is a jump of the counter, and a restart shows in the epoch") {
-    const auto& profile = larkmoor_profile();
+    const auto profile = counter_read_again();
     const auto tool = opened(profile);
     Master master{tool->port()};
     protocol::ResultWatch watch{protocol::KnownResult{0, 1}};
