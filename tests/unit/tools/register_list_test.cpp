@@ -165,6 +165,7 @@ TEST_CASE("every reason to hold has its trial, or is named as one that no machin
     auto station = larkmoor();
     station.joints.front().retry.replace_fastener = true;
     station.orders = config::OrderFeed{};
+    station.permissives[beam].moves_to = "second";
     std::set<ReasonCode> tried;
     for (const auto& trial : trials_at(station, station.bays.front()))
         tried.insert(trial.reason);
@@ -207,6 +208,26 @@ TEST_CASE("only a one-shot permissive can be used up, and only what the joint as
     station.permissives[beam].one_shot = false;
     CHECK(trials_of(station, ReasonCode::movement_used, beam).empty());
     CHECK(commissioning_checklist(station, "x").find("decide rearm") == std::string::npos);
+}
+
+TEST_CASE("a movement to another bay is told, tried there, and waits for its stages only") {
+    auto station = larkmoor();
+    CHECK(trials_of(station, ReasonCode::next_bay_occupied, beam).empty());
+    station.permissives[beam].moves_to = "second";
+    station.permissives[beam].scope = config::Scope::stages;
+    station.permissives[beam].through_stage = "motor mounts";
+    const auto trials = trials_of(station, ReasonCode::next_bay_occupied, beam);
+    REQUIRE(trials.size() == 1);
+    CHECK(trials.front().holds);
+    CHECK_FALSE(trials_of(station, ReasonCode::next_bay_occupied, carrier).front().holds);
+    CHECK(holds(trials_of(station, ReasonCode::joint_open, beam), "Motor mounts:"));
+    CHECK_FALSE(holds(trials_of(station, ReasonCode::joint_open, beam), "Torque-arm bracket:"));
+    CHECK_FALSE(holds(trials_of(station, ReasonCode::check_open, beam), "Sand pipes"));
+    CHECK(registers_as_markdown(station, "x").find("goes to bay second, and keeps its token") !=
+          std::string::npos);
+    CHECK(registers_as_json(station, "x")["bays"][0]["permissives"][0]["moves_to"] == "second");
+    CHECK(commissioning_checklist(station, "x").find("before the unit arrives at bay second") !=
+          std::string::npos);
 }
 
 TEST_CASE("a joint that is in no plan is not tried") {
