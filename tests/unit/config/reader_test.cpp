@@ -93,7 +93,7 @@ TEST_CASE("the example file loads, and all that is found is what coils do not ca
     const auto loading = load_station_file(config_folder + "examples/every-key.json");
     REQUIRE(loading.findings.size() == 1);
     CHECK(loading.findings.front().severity == Severity::warning);
-    CHECK(loading.findings.front().pointer == "/bays/1/controller/coils");
+    CHECK(loading.findings.front().pointer == "/bays/2/controller/coils");
     REQUIRE(loading.station.has_value());
     const auto& station = *loading.station;
     CHECK(station.number == 7);
