@@ -78,6 +78,9 @@ json description(PortBlock& ports, const std::function<void(json&)>& change) {
             tool["link"]["registers"]["port"] = ports.next();
     if (change)
         change(station);
+    for (auto& bay : station["bays"])
+        if (!bay["controller"].contains("port"))
+            bay["controller"]["port"] = ports.next();
     return station;
 }
 
@@ -212,7 +215,7 @@ Plant::Plant(const Arrangement& arrangement) : arrangement_(arrangement) {
     }
     station_ = std::move(*loading.station);
     auto floor = simulation::ShopFloor::open(
-        station_, {.bay = bay(), .seed = arrangement.seed, .traces = arrangement.traces});
+        station_, {.bay = bay(), .seed = arrangement.seed, .traces = arrangement.traces, .other_bays = true});
     if (!floor)
         give_up(floor.error());
     floor_ = std::move(*floor);

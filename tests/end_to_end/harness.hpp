@@ -91,7 +91,8 @@ class PortBlock {
 class Plant {
   public:
     struct Arrangement {
-        // Changes the demo station's description before it is written; ports are free ones already.
+        // Changes the demo station's description before it is written; ports are free ones already, and a
+        // controller that has none then gets one.
         std::function<void(nlohmann::json&)> change{};
         std::uint64_t seed = 1;
         bool traces = false;  // the tools send the curve of each tightening

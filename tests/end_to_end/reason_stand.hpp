@@ -21,6 +21,9 @@ void shorten_plans(nlohmann::json& station);
 // The same at a station that takes orders, from the folder `orders` beside its journal.
 [[nodiscard]] Plant::Arrangement taking_orders();
 
+// The same with a second bay, J2, to which the permissive `shift` takes a unit; it leaves J2 over `exit`.
+[[nodiscard]] Plant::Arrangement with_next_bay();
+
 class Stand {
   public:
     explicit Stand(Plant& plant) : plant_(plant) {}
@@ -109,6 +112,7 @@ struct ReasonCase {
 [[nodiscard]] const std::vector<ReasonCase>& unit_cases();
 [[nodiscard]] const std::vector<ReasonCase>& order_cases();  // at a station that takes orders
 [[nodiscard]] const std::vector<ReasonCase>& equipment_cases();
+[[nodiscard]] const std::vector<ReasonCase>& move_cases();  // at a station with a second bay
 [[nodiscard]] const std::vector<ReasonCase>& tool_cases();
 [[nodiscard]] const std::vector<ReasonCase>& joint_cases();
 // Each begins at a new station, before the daemon is started.

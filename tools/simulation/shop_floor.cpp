@@ -115,17 +115,31 @@ std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const con
     if (station.scanner_port)
         floor->scanner_ =
             std::make_unique<Scanner>(station.scanner_port->address, station.scanner_port->port);
-    auto settings = controller_settings(station, *bay);
-    settings.scan = arrangement.scan;
-    auto* account = &floor->account_;
-    auto controller = Controller::open(std::move(settings),
-                                       [account](const std::string& permissive, protocol::Movement movement) {
-                                           return account->against(permissive, movement);
-                                       });
+    auto controller = floor->open_controller(*bay);
     if (!controller)
-        return std::unexpected(fmt::format("controller of bay {}: {}", bay->id, controller.error()));
+        return std::unexpected(controller.error());
     floor->controller_ = std::move(*controller);
+    for (const config::Bay& other : station.bays) {
+        if (!arrangement.other_bays || other.id == bay->id || !other.simulated)
+            continue;
+        auto opened = floor->open_controller(other);
+        if (!opened)
+            return std::unexpected(opened.error());
+        floor->other_bays_[other.id] = std::move(*opened);
+    }
     return floor;
+}
+
+std::expected<std::unique_ptr<Controller>, std::string> ShopFloor::open_controller(const config::Bay& bay) {
+    auto settings = controller_settings(station_, bay);
+    settings.scan = arrangement_.scan;
+    auto opened = Controller::open(std::move(settings),
+                                   [this](const std::string& permissive, protocol::Movement movement) {
+                                       return account_.against(permissive, movement);
+                                   });
+    if (!opened)
+        return std::unexpected(fmt::format("controller of bay {}: {}", bay.id, opened.error()));
+    return opened;
 }
 
 std::expected<void, std::string> ShopFloor::open_tools() {

@@ -82,6 +82,7 @@ class ShopFloor {
         std::chrono::milliseconds scan{10};
         // Of the line tools. Who starts anew beside a station that goes on gives one that was never used.
         std::uint64_t first_epoch = 1;
+        bool other_bays = false;  // the controllers of the station's other simulated bays run, too
     };
     // The station must outlive the floor. Its addresses and ports are where the devices meet the daemon.
     [[nodiscard]] static std::expected<std::unique_ptr<ShopFloor>, std::string>
@@ -114,6 +115,8 @@ class ShopFloor {
     [[nodiscard]] SimulatedTool* tool(const std::string& id);
     [[nodiscard]] SimulatedTool* tool_for(const std::string& joint);
     [[nodiscard]] Controller& controller() noexcept { return *controller_; }
+    // Of another bay, with Arrangement::other_bays: what stands there is for the caller to say.
+    [[nodiscard]] Controller& controller(const std::string& bay) { return *other_bays_.at(bay); }
     [[nodiscard]] Scanner& scanner() noexcept { return *scanner_; }
     [[nodiscard]] Account& account() noexcept { return account_; }
     [[nodiscard]] Chance& chance() noexcept { return chance_; }
@@ -129,6 +132,8 @@ class ShopFloor {
   private:
     ShopFloor(const config::Station& station, const Arrangement& arrangement);
     [[nodiscard]] std::expected<void, std::string> open_tools();
+    [[nodiscard]] std::expected<std::unique_ptr<Controller>, std::string>
+    open_controller(const config::Bay& bay);
     [[nodiscard]] std::chrono::milliseconds time_to_first_run() const;
     [[nodiscard]] std::expected<SimulatedTool*, std::string> tool_at(const Where& where);
     // Waits until the station lets it run.
@@ -144,7 +149,8 @@ class ShopFloor {
     std::chrono::steady_clock::time_point first_run_{};  // of the unit in the bay: not before
     std::map<std::string, std::unique_ptr<SimulatedTool>> tools_;
     std::unique_ptr<Scanner> scanner_;
-    std::unique_ptr<Controller> controller_;  // last: asks the account
+    std::unique_ptr<Controller> controller_;  // these are last: they ask the account
+    std::map<std::string, std::unique_ptr<Controller>> other_bays_;
 };
 
 // The present moment as a tool's clock tells it.
