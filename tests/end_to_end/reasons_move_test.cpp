@@ -25,6 +25,11 @@ TEST_CASE("a unit goes to the next bay with its token, is finished there, and it
 
     REQUIRE(first.try_move("shift") == Movement::allowed);
     first.set_present(false);
+    // The way takes longer than the news of the movement.
+    REQUIRE(stand.await([&] {
+        const auto next = plant.crew().bay("J2");
+        return next && next->at("occupant").is_object();
+    }));
     second.set_present(true);
     REQUIRE(second.await(
         "exit", [&](const protocol::PlcState& plc) { return plc.token == token; }, patience));
@@ -33,8 +38,14 @@ TEST_CASE("a unit goes to the next bay with its token, is finished there, and it
     CHECK(second.try_move("exit") == Movement::refused);  // the clamps are not confirmed
     for (const std::string& check : plant.floor().checks_to_confirm()) {
         plant.floor().account().confirmed(check);
-        REQUIRE(
-            simulation::ask_until([&] { return plant.crew().confirm("J2", check).has_value(); }, patience));
+        std::string refused;
+        const bool confirmed = stand.await([&] {
+            const auto done = plant.crew().confirm("J2", check);
+            refused = done ? "" : done.error();
+            return done.has_value();
+        });
+        INFO(check << ": " << refused);
+        REQUIRE(confirmed);
     }
     REQUIRE(second.await_movement("exit", Movement::allowed, patience));
     CHECK(second.try_move("exit") == Movement::allowed);
