@@ -47,7 +47,7 @@ void check_told(Findings& findings, const std::string& pointer, std::string_view
 // Which joints a release of this permissive speaks for.
 bool speaks_for(const Permissive& permissive, RiskClass risk) {
     switch (permissive.scope) {
-    case Scope::every_joint: return true;
+    case Scope::every_joint:
     case Scope::stages: return true;  // any joint may be part of one
     case Scope::classes:
         return std::find(permissive.classes.begin(), permissive.classes.end(), risk) !=

@@ -319,7 +319,9 @@ auto framing() {
         } else if (raw.fixed) {
             out = *raw.fixed;
         } else {
-            protocol::LengthPrefixed counted = *raw.length_prefixed;
+            // Without what only the file has.
+            protocol::LengthPrefixed counted =
+                static_cast<const protocol::LengthPrefixed&>(*raw.length_prefixed);
             counted.type = raw.length_prefixed->number.type;
             counted.one_byte = raw.length_prefixed->number.one_byte;
             out = std::move(counted);

@@ -92,7 +92,7 @@ void Wiring::start_tool(const config::Tool& tool) {
     if (std::holds_alternative<config::RegisterLink>(tool.link))
         link = std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
                                                      std::move(known), boot_, buses_);
-    if (std::holds_alternative<config::FrameLink>(tool.link))
+    else if (std::holds_alternative<config::FrameLink>(tool.link))
         link = std::make_unique<links::FrameTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
                                                   std::move(known), links::FrameToolSettings{.boot = boot_});
     if (!link)

@@ -294,6 +294,10 @@ Station queue() {
     return station;
 }
 
+const std::string no_end_at_b1 = "/bays/0: no permissive of bay \"B1\", or of one to which its units move, "
+                                 "has \"leaving\": true, so a stay "
+                                 "would never end";
+
 TEST_CASE("a unit that moves on needs a tool and a way out somewhere on its way, and no more") {
     CHECK(check(queue()).empty());
     check_table(
@@ -307,9 +311,7 @@ TEST_CASE("a unit that moves on needs a tool and a way out somewhere on its way,
               "/joints/1/tools: none of the tools is at bay \"B1\""}},
             {"no way out at the end",
              [](Station& s) { s.permissives[0].leaving = false; },
-             {"/bays/0: no permissive of bay \"B1\", or of one to which its units move, has \"leaving\": "
-              "true, "
-              "so a stay would never end",
+             {no_end_at_b1,
               "/bays/1: no permissive of bay \"B2\" has \"leaving\": true, so a stay would never end",
               "/plans/0/leaving_incomplete/permissives/1: the movement of \"exit-2\" does not end the stay",
               "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B1\"",
@@ -337,10 +339,7 @@ TEST_CASE("a movement to another bay means something") {
         {
             {"to a bay that is not there",
              [](Station& s) { s.permissives[1].moves_to = "B7"; },
-             {"/bays/0: no permissive of bay \"B1\", or of one to which its units move, has \"leaving\": "
-              "true, "
-              "so a stay would never end",
-              "/joints/0/tools: none of the tools is at bay \"B2\"",
+             {no_end_at_b1, "/joints/0/tools: none of the tools is at bay \"B2\"",
               "/joints/1/tools: none of the tools is at bay \"B1\"",
               "/permissives/1/moves_to: there is no bay \"B7\"",
               "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B1\""}},

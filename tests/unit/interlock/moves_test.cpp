@@ -937,7 +937,7 @@ TEST_CASE("a state in which a stay is at two bays, or expected where it cannot c
           std::string::npos);
     CHECK(broken([](State& s) { s.bays[1].expected->token = Token{9}; }).find("not where") !=
           std::string::npos);
-    CHECK(broken([](State& s) { s.bays[0].occupant = Empty{}; }) != "");
+    CHECK_FALSE(broken([](State& s) { s.bays[0].occupant = Empty{}; }).empty());
     line.moves_on();
     CHECK(broken([](State& s) {
               auto& output = s.bays[1].permissives.front();
