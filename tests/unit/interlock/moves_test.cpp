@@ -58,7 +58,10 @@ struct Line : Story {
     const BayState& at(const std::string& id) const { return *bay_of(state, BayId{id}); }
     const Stay* stay_of(const std::string& id) const { return stay_at(at(id)); }
     const PermissiveState& output(const std::string& bay, const std::string& id) const {
-        return *std::ranges::find(at(bay).permissives, PermissiveId{id}, &PermissiveState::id);
+        const auto& all = at(bay).permissives;
+        const auto found = std::ranges::find(all, PermissiveId{id}, &PermissiveState::id);
+        REQUIRE(found != all.end());
+        return *found;
     }
     WireOrder order(const std::string& bay, const std::string& id) const {
         return gate(at(bay), output(bay, id), state.newest);
@@ -72,7 +75,9 @@ struct Line : Story {
         return found == reasons.end() ? nullptr : &*found;
     }
     // What the bay shows to its controller: the same for all of its permissives.
-    Token shown(const std::string& bay) const { return order(bay, bay == "B1" ? "shift" : "leave").token; }
+    Token shown(const std::string& bay) const {
+        return gate(at(bay), at(bay).permissives.front(), state.newest).token;
+    }
 
     std::vector<PermissiveId> on_the_wire(const std::string& bay) const {
         std::vector<PermissiveId> out;
