@@ -151,7 +151,7 @@ void newer_program_wrote_it(Closed& closed) {
     INFO(attempt.said());
     CHECK(attempt.ended_with(ExitCode::journal_failed));
     CHECK(attempt.says(closed.journal().string() +
-                       ": was written by a newer program (schema version 7; this program knows up to 2); "
+                       ": was written by a newer program (schema version 7; this program knows up to 3); "
                        "install that version again, or a later one; the file was left as it is"));
     CHECK(bytes_of(closed.journal()) == before);
     closed.nothing_moves();
@@ -469,7 +469,7 @@ TEST_CASE("a configuration that cannot be used ends the first start with its own
     const auto cut_off = folder.path() / "cut-off.json";
     const auto whole = bytes_of(TAUTGATE_SOURCE_DIR "/config/larkmoor.json");
     put(cut_off, whole.substr(0, whole.size() / 2));
-    config_that_cannot_be_used(cut_off, "cut-off.json:230:37: this is no JSON");
+    config_that_cannot_be_used(cut_off, "cut-off.json:233:3: this is no JSON");
     const auto bytes = folder.path() / "bytes.json";
     put(bytes, "{\"id\": \"\xff\xfe\"}");
     config_that_cannot_be_used(bytes, "UTF-8");
