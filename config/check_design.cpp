@@ -65,7 +65,7 @@ void warn_of_preload(Findings& findings, const DesignOfPass& design, const std::
         return;
     }
     const ExpectedPreload& preload = *design.preload;
-    if (preload.highest_share() > 1) {
+    if (is_too_strong(design)) {
         findings.warning(
             pointer + "/torque/max",
             fmt::format("with the lowest friction {} give {:.0f} kN, which is {:.0f} % of the bolt's proof "
@@ -74,7 +74,7 @@ void warn_of_preload(Findings& findings, const DesignOfPass& design, const std::
                         preload.highest_share() * percent, preload.proof_load_n / kilo),
             "lower the max, take a stronger bolt, or state the friction that is sure");
     }
-    if (design.last && preload.lowest_share() < sensible_share_of_proof) {
+    if (is_too_weak(design)) {
         findings.warning(
             pointer + "/torque/min",
             fmt::format("with the highest friction {} give {:.0f} kN, which is only {:.0f} % of the bolt's "
@@ -87,7 +87,7 @@ void warn_of_preload(Findings& findings, const DesignOfPass& design, const std::
 
 void warn_of_tools(Findings& findings, const DesignOfPass& design, const std::string& pointer) {
     for (const ToolAtTarget& tool : design.tools) {
-        if (tool.share_of_range < lowest_share_of_tool || tool.share_of_range > highest_share_of_tool) {
+        if (!suits(tool)) {
             findings.warning(
                 pointer + "/torque",
                 fmt::format("the target {} is {:.0f} % of the highest torque of tool \"{}\"",
@@ -96,7 +96,7 @@ void warn_of_tools(Findings& findings, const DesignOfPass& design, const std::st
                 fmt::format("use a tool whose range has the target between {:.0f} % and {:.0f} %",
                             lowest_share_of_tool * percent, highest_share_of_tool * percent));
         }
-        if (tool.capability && *tool.capability < wanted_capability) {
+        if (!is_capable(tool)) {
             findings.warning(pointer + "/torque",
                              fmt::format("the scatter of tool \"{}\" leaves a Cpk of {:.2f} at best within "
                                          "{} to {}",

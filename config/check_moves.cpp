@@ -5,6 +5,7 @@
 #include <set>
 
 #include "config/findings.hpp"
+#include "config/scope.hpp"
 
 namespace tautgate::config {
 
@@ -126,7 +127,7 @@ void warn_of_tools_to_come(Findings& findings, const Station& station, std::size
             for (const Step& step : plan.stages[stage].steps) {
                 const auto* tighten = std::get_if<TightenStep>(&step);
                 const Joint* joint = tighten == nullptr ? nullptr : by_id(station.joints, tighten->joint);
-                if (joint == nullptr || joint->tools.empty() || !covers(permissive, plan, {joint, stage}) ||
+                if (joint == nullptr || joint->tools.empty() || !covers(permissive, plan, *joint, stage) ||
                     any_in(tool_bays(station, *joint), met) || !told.insert(joint->id).second) {
                     continue;
                 }
@@ -146,18 +147,6 @@ void warn_of_tools_to_come(Findings& findings, const Station& station, std::size
 
 std::set<std::string> bays_from(const Station& station, const std::string& bay) {
     return bays_by(station, bay, [](const Permissive&) { return true; });
-}
-
-bool covers(const Permissive& permissive, const Plan& plan, const PlannedHere& planned) {
-    switch (permissive.scope) {
-    case Scope::every_joint: return true;
-    case Scope::classes:
-        return std::find(permissive.classes.begin(), permissive.classes.end(), planned.joint->risk) !=
-               permissive.classes.end();
-    case Scope::stages:
-        return planned.stage <= stage_named(plan, permissive.through_stage).value_or(planned.stage);
-    }
-    return false;
 }
 
 bool meets_tool(const Station& station, const std::set<std::string>& tools_at, const std::string& bay) {

@@ -1,4 +1,5 @@
 #include "config/findings.hpp"
+#include "config/scope.hpp"
 
 namespace tautgate::config {
 
@@ -179,7 +180,7 @@ void check_scopes(Findings& findings, const Station& station, const std::vector<
     }
     for (const auto& permissive : station.permissives) {
         const bool covers_some = std::any_of(uses.begin(), uses.end(), [&](const JointUse& use) {
-            return covers(permissive, plan, {use.joint, use.stage});
+            return covers(permissive, plan, *use.joint, use.stage);
         });
         if (!covers_some) {
             findings.error(

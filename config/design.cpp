@@ -63,6 +63,19 @@ ToolAtTarget at_target(const Tool& tool, const TorqueWindow& window) {
     return found;
 }
 
+bool suits(const ToolAtTarget& tool) noexcept {
+    return tool.share_of_range >= lowest_share_of_tool && tool.share_of_range <= highest_share_of_tool;
+}
+bool is_capable(const ToolAtTarget& tool) noexcept {
+    return tool.capability.value_or(wanted_capability) >= wanted_capability;
+}
+bool is_too_strong(const DesignOfPass& design) noexcept {
+    return design.preload && design.preload->highest_share() > 1;
+}
+bool is_too_weak(const DesignOfPass& design) noexcept {
+    return design.last && design.preload && design.preload->lowest_share() < sensible_share_of_proof;
+}
+
 std::vector<DesignOfPass> design_of(const Station& station) {
     std::vector<DesignOfPass> all;
     for (const Joint& joint : station.joints) {

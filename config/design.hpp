@@ -42,6 +42,8 @@ struct ToolAtTarget {
     std::optional<double>
         capability;  // Cpk that is left where the tool hits the target; none: scatter not stated
 };
+[[nodiscard]] bool suits(const ToolAtTarget& tool) noexcept;       // the target lies well in its range
+[[nodiscard]] bool is_capable(const ToolAtTarget& tool) noexcept;  // or its scatter is not stated
 [[nodiscard]] ToolAtTarget at_target(const Tool& tool, const TorqueWindow& window);
 
 struct DesignOfPass {
@@ -52,6 +54,9 @@ struct DesignOfPass {
     std::optional<ExpectedPreload> preload;
     std::vector<ToolAtTarget> tools;
 };
+// The highest preload stretches the bolt for good; the lowest is less than a joint should end with.
+[[nodiscard]] bool is_too_strong(const DesignOfPass& design) noexcept;
+[[nodiscard]] bool is_too_weak(const DesignOfPass& design) noexcept;
 // Every pass that is measured, in the order of the file.
 [[nodiscard]] std::vector<DesignOfPass> design_of(const Station& station);
 

@@ -100,13 +100,6 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
 [[nodiscard]] bool meets_tool(const Station& station, const std::set<std::string>& tools_at,
                               const std::string& bay);
 
-// A joint in a stage of a plan.
-struct PlannedHere {
-    const Joint* joint = nullptr;
-    std::size_t stage = 0;
-};
-[[nodiscard]] bool covers(const Permissive& permissive, const Plan& plan, const PlannedHere& planned);
-
 // Each fills in what it finds about its part of the station.
 void check_moves(Findings& findings, const Station& station);
 // Permissives that wait for tools which the unit has not met. Told only where references are right.

@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "protocol/quantity.hpp"
+#include "protocol/reading.hpp"
 #include "protocol/register_profile.hpp"
 
 namespace tautgate::protocol {
@@ -24,6 +25,15 @@ struct Scaled {
 [[nodiscard]] std::int64_t whole_number(std::uint64_t bits, FieldType type);
 // What the bits are worth by the field's type, scale and offset.
 [[nodiscard]] Scaled number_of(std::uint64_t bits, const RegisterField& field);
+// A quantity that a sensor which can tell no more than `most` has measured.
+template <class Quantity>
+[[nodiscard]] Measured<Quantity> measured(const std::expected<Quantity, Unusable>& value, Quantity most) {
+    if (!value)
+        return Unreadable{value.error()};
+    if (*value > most)
+        return Unreadable{Unusable::out_of_sensor_range};
+    return *value;
+}
 // What is left of a number when only some of its bits matter.
 [[nodiscard]] std::uint64_t taken_out(std::uint64_t bits, const std::optional<BitRange>& range);
 

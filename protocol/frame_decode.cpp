@@ -129,14 +129,6 @@ class FrameDecoder {
             return std::unexpected(value.value.error());
         return angle_from(*value.value, profile_.range.angle_resolution);
     }
-    template <class Quantity>
-    static Measured<Quantity> measured(const std::expected<Quantity, Unusable>& value, Quantity most) {
-        if (!value)
-            return Unreadable{value.error()};
-        if (*value > most)
-            return Unreadable{Unusable::out_of_sensor_range};
-        return *value;
-    }
 
     void take_unit(const FrameTorque& torque) {
         unit_ = torque.unit;

@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "protocol/frame_fields.hpp"
+#include "protocol/json_events.hpp"
 #include "protocol/text.hpp"
 
 namespace tautgate::protocol {
@@ -20,14 +21,8 @@ constexpr std::size_t json_values_limit = 4096;
 
 // Takes the events of the JSON reader; returning false ends it. The member functions are those that
 // nlohmann's sax interface asks for.
-class ValueHandler {
+class ValueHandler : public JsonEvents {
   public:
-    using number_integer_t = nlohmann::json::number_integer_t;    // NOLINT(readability-identifier-naming)
-    using number_unsigned_t = nlohmann::json::number_unsigned_t;  // NOLINT(readability-identifier-naming)
-    using number_float_t = nlohmann::json::number_float_t;        // NOLINT(readability-identifier-naming)
-    using string_t = nlohmann::json::string_t;                    // NOLINT(readability-identifier-naming)
-    using binary_t = nlohmann::json::binary_t;                    // NOLINT(readability-identifier-naming)
-
     bool null() { return value({JsonSort::nothing, {}}); }
     bool boolean(bool truth) { return value({JsonSort::truth, truth ? "true" : "false"}); }
     bool number_integer(number_integer_t number) {

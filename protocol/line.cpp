@@ -9,6 +9,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "protocol/json_events.hpp"
 #include "protocol/text.hpp"
 #include "protocol/utc.hpp"
 
@@ -188,14 +189,8 @@ struct Token {
 
 // Takes the events of the JSON reader; returning false ends it. The member functions are those that
 // nlohmann's sax interface asks for.
-class LineHandler {
+class LineHandler : public JsonEvents {
   public:
-    using number_integer_t = nlohmann::json::number_integer_t;    // NOLINT(readability-identifier-naming)
-    using number_unsigned_t = nlohmann::json::number_unsigned_t;  // NOLINT(readability-identifier-naming)
-    using number_float_t = nlohmann::json::number_float_t;        // NOLINT(readability-identifier-naming)
-    using string_t = nlohmann::json::string_t;                    // NOLINT(readability-identifier-naming)
-    using binary_t = nlohmann::json::binary_t;                    // NOLINT(readability-identifier-naming)
-
     explicit LineHandler(Place root) : root_(root) {}
 
     bool null() { return scalar({JsonKind::null, "null"}); }

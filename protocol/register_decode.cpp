@@ -102,15 +102,6 @@ class Decoder {
         return angle_from(*number.value, profile_.range.angle_resolution);
     }
 
-    template <class Quantity>
-    static Measured<Quantity> measured(const std::expected<Quantity, Unusable>& value, Quantity most) {
-        if (!value)
-            return Unreadable{value.error()};
-        if (*value > most)
-            return Unreadable{Unusable::out_of_sensor_range};
-        return *value;
-    }
-
     void take_measured() {
         if (profile_.torque) {
             const Scaled value = number_of(bits("torque", profile_.torque->field), profile_.torque->field);

@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "protocol/json_events.hpp"
 #include "protocol/line.hpp"
 #include "protocol/text.hpp"
 
@@ -49,14 +50,8 @@ struct TraceToken {
 
 // Takes the events of the JSON reader; returning false ends it. The member functions are those that
 // nlohmann's sax interface asks for.
-class TraceHandler {
+class TraceHandler : public JsonEvents {
   public:
-    using number_integer_t = nlohmann::json::number_integer_t;    // NOLINT(readability-identifier-naming)
-    using number_unsigned_t = nlohmann::json::number_unsigned_t;  // NOLINT(readability-identifier-naming)
-    using number_float_t = nlohmann::json::number_float_t;        // NOLINT(readability-identifier-naming)
-    using string_t = nlohmann::json::string_t;                    // NOLINT(readability-identifier-naming)
-    using binary_t = nlohmann::json::binary_t;                    // NOLINT(readability-identifier-naming)
-
     bool null() { return scalar({false, "null"}); }
     bool boolean(bool value) { return scalar({false, value ? "true" : "false"}); }
     bool number_integer(number_integer_t value) {

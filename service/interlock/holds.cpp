@@ -4,6 +4,7 @@
 #include <iterator>
 #include <utility>
 
+#include "config/scope.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
@@ -319,7 +320,7 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
 void steps(const State& state, const config::Station& station, const config::Plan& plan, const Stay& stay,
            const config::Permissive& permissive, Reasons& reasons) {
     for (std::size_t stage = 0; stage < plan.stages.size(); ++stage) {
-        const bool in_scope = covers_steps(permissive, plan, stage);
+        const bool in_scope = config::covers_steps(permissive, plan, stage);
         for (const config::Step& step : plan.stages[stage].steps) {
             std::visit(
                 Overloaded{[&](const config::ScanStep& scan) {
@@ -332,7 +333,7 @@ void steps(const State& state, const config::Station& station, const config::Pla
                                const config::Joint* planned = joint_in(station, tighten.joint);
                                if (planned == nullptr) {
                                    add(reasons, ReasonCode::bay_not_in_rules);
-                               } else if (covers(permissive, plan, {planned, stage})) {
+                               } else if (config::covers(permissive, plan, *planned, stage)) {
                                    joint(state, *planned, stay, reasons);
                                }
                            },

@@ -1,6 +1,7 @@
 // What must be true of every state, stated apart from the rules that bring it about.
 #include <algorithm>
 
+#include "config/scope.hpp"
 #include "protocol/permissive_block.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/orders.hpp"
@@ -21,7 +22,7 @@ std::string unproven_release(const config::Station& station, const Stay& stay, c
     for (const PlannedJoint& planned : joints_of(station, *plan)) {
         if (planned.joint == nullptr)
             return id.text + " is released with an unknown joint";
-        if (!covers(*permissive, *plan, planned))
+        if (!config::covers(*permissive, *plan, *planned.joint, planned.stage))
             continue;
         const JointState* joint = joint_of(stay, planned.joint->id);
         if (joint == nullptr)

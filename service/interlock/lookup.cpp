@@ -64,34 +64,6 @@ std::vector<PlannedJoint> joints_of(const config::Station& station, const config
     return joints;
 }
 
-namespace {
-
-// A plan that lacks the stage is in scope as a whole.
-bool reaches(const config::Permissive& permissive, const config::Plan& plan, std::size_t stage) {
-    return stage <= config::stage_named(plan, permissive.through_stage).value_or(stage);
-}
-
-}  // namespace
-
-bool covers(const config::Permissive& permissive, const config::Plan& plan, const PlannedJoint& planned) {
-    switch (permissive.scope) {
-    case config::Scope::every_joint: return true;
-    case config::Scope::classes:
-        return std::ranges::find(permissive.classes, planned.joint->risk) != permissive.classes.end();
-    case config::Scope::stages: return reaches(permissive, plan, planned.stage);
-    }
-    return true;
-}
-
-bool covers_steps(const config::Permissive& permissive, const config::Plan& plan, std::size_t stage) {
-    switch (permissive.scope) {
-    case config::Scope::every_joint: return true;
-    case config::Scope::classes: return false;
-    case config::Scope::stages: return reaches(permissive, plan, stage);
-    }
-    return true;
-}
-
 const config::OverrideRule* override_rule(const config::Station& station, config::RiskClass risk) {
     return find_in(station.people.overrides, risk, &config::OverrideRule::risk);
 }

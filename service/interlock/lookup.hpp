@@ -27,11 +27,6 @@ struct PlannedJoint {
 [[nodiscard]] const config::Plan* plan_in(const config::Station& station, std::string_view id);
 [[nodiscard]] const config::Plan* plan_of(const config::Station& station, const Stay& stay);
 [[nodiscard]] std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan);
-// Whether the permissive waits for a joint in this stage of the plan; for another step of it.
-[[nodiscard]] bool covers(const config::Permissive& permissive, const config::Plan& plan,
-                          const PlannedJoint& planned);
-[[nodiscard]] bool covers_steps(const config::Permissive& permissive, const config::Plan& plan,
-                                std::size_t stage);
 [[nodiscard]] const config::OverrideRule* override_rule(const config::Station& station,
                                                         config::RiskClass risk);
 // By its name, or by a type that stands for it.

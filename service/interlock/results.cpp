@@ -43,6 +43,11 @@ struct InPresent {
 };
 using Whereabouts = std::variant<Elsewhere, InEnded, InPresent>;
 
+// All of it. Across boots nobody can tell.
+bool made_before(const Interval& made, const Stamp& moment) {
+    return made.boot == moment.boot && made.to_ns < moment.monotonic_ns;
+}
+
 bool made_there(const std::vector<EarlierPlace>& places, const BayId& bay, const Interval& made) {
     return std::ranges::any_of(places, [&](const EarlierPlace& place) {
         return place.bay == bay && made_within(made, place.from, place.until);
@@ -51,11 +56,8 @@ bool made_there(const std::vector<EarlierPlace>& places, const BayId& bay, const
 
 // Partly within that time, or nobody can tell.
 bool may_be_made_there(const std::vector<EarlierPlace>& places, const BayId& bay, const Interval& made) {
-    const auto before = [&](const Stamp& from) {
-        return from.boot == made.boot && made.to_ns < from.monotonic_ns;
-    };
     return std::ranges::any_of(places, [&](const EarlierPlace& place) {
-        return place.bay == bay && !before(place.from) && !made_after(made, place.until);
+        return place.bay == bay && !made_before(made, place.from) && !made_after(made, place.until);
     });
 }
 
@@ -70,10 +72,7 @@ bool made_in(const Stay& stay, const Interval& made) {
     return !is_on_its_way(stay) && made_within(made, here_since(stay), std::nullopt);
 }
 
-bool may_be_made_here(const Stay& stay, const Interval& made) {
-    const Stamp& since = here_since(stay);
-    return since.boot != made.boot || made.to_ns >= since.monotonic_ns;
-}
+bool may_be_made_here(const Stay& stay, const Interval& made) { return !made_before(made, here_since(stay)); }
 
 Whereabouts place_of(State& state, BayState& bay, const Interval& made) {
     for (const EndedStay& stay : state.ended) {
@@ -609,9 +608,7 @@ Outcome apply(Transition& t, const ResultReceived& result) {
     return Conflict{};
 }
 
-bool may_be_made_in(const Stay& stay, const Interval& made) {
-    return stay.began.boot != made.boot || made.to_ns >= stay.began.monotonic_ns;
-}
+bool may_be_made_in(const Stay& stay, const Interval& made) { return !made_before(made, stay.began); }
 
 Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
                      const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {

@@ -5,42 +5,17 @@
 
 #include "protocol/permissive_block.hpp"
 #include "service/interlock/canonical.hpp"
+#include "tests/exploration/ranks.hpp"
 
 namespace tautgate::exploration {
 namespace {
-
-template <class Number>
-class Ranks {
-  public:
-    void note(Number number) { numbers_.push_back(number); }
-    void rank(std::uint64_t least) {
-        std::ranges::sort(numbers_);
-        const auto [first, last] = std::ranges::unique(numbers_);
-        numbers_.erase(first, last);
-        least_ = least;
-    }
-    void apply(Number& number) const {
-        const auto found = std::ranges::lower_bound(numbers_, number);
-        number.value = static_cast<decltype(number.value)>(
-            least_ + static_cast<std::uint64_t>(found - numbers_.begin()));
-    }
-
-  private:
-    std::vector<Number> numbers_;
-    std::uint64_t least_ = 1;
-};
 
 // What a rule compares event numbers for: a release with the disk, a signature with the joint, and where a
 // number names something that may be decided about.
 template <class Visit>
 void each_event(State& state, const Visit& visit) {
     for (BayState& bay : state.bays) {
-        for (PermissiveState& permissive : bay.permissives) {
-            if (auto* released = std::get_if<Released>(&permissive.output))
-                visit(released->by);
-            if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
-                visit(leaving->by);
-        }
+        each_event_of_outputs(bay, visit);
         for (EventNumber& event : bay.set_aside)
             visit(event);
         if (bay.wiring_test)
@@ -204,22 +179,6 @@ void renumber_events(Situation& at) {
     if (at.durable) {
         each_event(*at.durable, apply);
         ranks.apply(at.durable->newest);
-    }
-}
-
-template <class Visit>
-void each_token(State& state, const Visit& visit) {
-    for (BayState& bay : state.bays) {
-        visit(bay.offered);
-        visit(bay.controller.echoed);
-        if (auto* stay = std::get_if<Stay>(&bay.occupant))
-            visit(stay->token);
-        for (PermissiveState& permissive : bay.permissives) {
-            if (auto* released = std::get_if<Released>(&permissive.output))
-                visit(released->token);
-            if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
-                visit(leaving->token);
-        }
     }
 }
 

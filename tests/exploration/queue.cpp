@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "service/interlock/canonical.hpp"
+#include "tests/exploration/ranks.hpp"
 
 namespace tautgate::exploration {
 namespace {
@@ -481,24 +482,6 @@ std::string queue_fault(const Queue& at) {
 
 // ---- the same situation under other numbers ---------------------------------------------------------------
 
-template <class Number>
-class Compressed {
-  public:
-    void note(const Number& number) { all_.push_back(number); }
-    void close() {
-        std::ranges::sort(all_);
-        const auto [first, last] = std::ranges::unique(all_);
-        all_.erase(first, last);
-    }
-    void apply(Number& number) const {
-        const auto rank = std::ranges::lower_bound(all_, number) - all_.begin();
-        number.value = static_cast<decltype(number.value)>(rank + 1);
-    }
-
-  private:
-    std::vector<Number> all_;
-};
-
 constexpr EventNumber whenever{1};
 
 template <class Visit>
@@ -510,30 +493,7 @@ void each_number(State& state, const Visit& visit) {
         if (Stay* stay = stay_at(bay)) {
             visit(stay->id);
         }
-        for (PermissiveState& permissive : bay.permissives) {
-            if (auto* released = std::get_if<Released>(&permissive.output))
-                visit(released->by);
-            if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
-                visit(leaving->by);
-        }
-    }
-}
-
-template <class Visit>
-void each_token_of(State& state, const Visit& visit) {
-    for (BayState& bay : state.bays) {
-        visit(bay.offered);
-        visit(bay.controller.echoed);
-        if (bay.expected)
-            visit(bay.expected->token);
-        if (Stay* stay = stay_at(bay))
-            visit(stay->token);
-        for (PermissiveState& permissive : bay.permissives) {
-            if (auto* released = std::get_if<Released>(&permissive.output))
-                visit(released->token);
-            if (auto* leaving = std::get_if<LeavingIncomplete>(&permissive.output))
-                visit(leaving->token);
-        }
+        each_event_of_outputs(bay, visit);
     }
 }
 
@@ -622,22 +582,22 @@ void normalise_queue(Queue& at) {
     std::vector<State*> states{&at.newest};
     if (at.durable)
         states.push_back(&*at.durable);
-    Compressed<EventNumber> numbers;
-    Compressed<Token> tokens;
+    Ranks<EventNumber> numbers;
+    Ranks<Token> tokens;
     for (State* state : states) {
         forget_rest(*state, at);
         shift_counts_of(*state, at.bays);
         each_number(*state, [&](EventNumber& number) { numbers.note(number); });
-        each_token_of(*state, [&](Token& token) { tokens.note(token); });
+        each_token(*state, [&](Token& token) { tokens.note(token); });
     }
     tokens.note(Token{});
     for (RealBay& bay : at.bays)
         tokens.note(bay.echoed);
-    numbers.close();
-    tokens.close();
+    numbers.rank(1);
+    tokens.rank(1);
     for (State* state : states) {
         each_number(*state, [&](EventNumber& number) { numbers.apply(number); });
-        each_token_of(*state, [&](Token& token) { tokens.apply(token); });
+        each_token(*state, [&](Token& token) { tokens.apply(token); });
         name_holds_again(*state);
     }
     for (RealBay& bay : at.bays) {

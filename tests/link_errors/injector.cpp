@@ -6,6 +6,8 @@
 
 #include <fmt/format.h>
 
+#include "protocol/link_errors.hpp"
+
 namespace tautgate::link_errors {
 
 namespace {
@@ -50,7 +52,7 @@ std::string overwrite(Bytes& frame, Dice& dice) {
 }  // namespace
 
 std::string to_text(const Injection& injection) {
-    std::string text = fmt::format("{} of {} ({}): {} became", name_of(injection.error),
+    std::string text = fmt::format("{} of {} ({}): {} became", protocol::link_error_text(injection.error),
                                    injection.way == Way::asked ? "a request" : "an answer", injection.how,
                                    hex(injection.before));
     if (injection.after.empty())
@@ -130,8 +132,7 @@ std::optional<Injector::Spoilt> Injector::spoil(const Armed& armed, const Bytes&
     case LinkError::insertion: return insert(armed.way, frame);
     case LinkError::delay: return keep_waiting(frame);
     case LinkError::masquerade: return one(dialect_.masquerade(armed.way, frame, dice_), "another sender");
-    case LinkError::wrong_addressing:
-        return one(dialect_.misaddress(armed.way, frame, dice_), "another place");
+    case LinkError::addressing: return one(dialect_.misaddress(armed.way, frame, dice_), "another place");
     }
     return std::nullopt;
 }

@@ -9,6 +9,8 @@
 
 #include <fmt/format.h>
 
+#include "protocol/link_errors.hpp"
+
 namespace tautgate::link_errors {
 
 using std::chrono::milliseconds;
@@ -207,14 +209,14 @@ void LineStand::inject(LinkError error) {
     const std::uint64_t before = told();
     corrupting_ = error == LinkError::corruption;
     const std::uint64_t refusals = tool_->status().refusals;
-    const bool of_hello = error == LinkError::masquerade || error == LinkError::wrong_addressing;
+    const bool of_hello = error == LinkError::masquerade || error == LinkError::addressing;
     if (dice_.one_in(2))
         report();
     injector_.arm(error, of_hello || dice_.one_in(2) ? Way::asked : Way::answered);
     if (of_hello)
         wire_->hang_up();
     if (!until([this] { return injector_.done().has_value(); }))
-        return differ(fmt::format("no {} could be brought about", name_of(error)));
+        return differ(fmt::format("no {} could be brought about", protocol::link_error_text(error)));
     if (of_hello) {
         // On a busy computer the tool may give up before it reads why; nobody was welcomed either way.
         const auto calls = wire_->calls();

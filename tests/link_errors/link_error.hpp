@@ -4,37 +4,14 @@
 #pragma once
 
 #include <array>
-#include <cstdint>
-#include <string_view>
+
+#include "protocol/link_error.hpp"
 
 namespace tautgate::link_errors {
 
-enum class LinkError : std::uint8_t {
-    corruption,
-    repetition,
-    loss,
-    wrong_sequence,
-    insertion,
-    delay,
-    masquerade,
-    wrong_addressing
-};
+using protocol::LinkError;
 inline constexpr std::array all_link_errors{
     LinkError::corruption, LinkError::repetition, LinkError::loss,       LinkError::wrong_sequence,
-    LinkError::insertion,  LinkError::delay,      LinkError::masquerade, LinkError::wrong_addressing};
-
-[[nodiscard]] constexpr std::string_view name_of(LinkError error) noexcept {
-    switch (error) {
-    case LinkError::corruption: return "corruption";
-    case LinkError::repetition: return "repetition";
-    case LinkError::loss: return "loss";
-    case LinkError::wrong_sequence: return "wrong sequence";
-    case LinkError::insertion: return "insertion";
-    case LinkError::delay: return "delay";
-    case LinkError::masquerade: return "masquerade";
-    case LinkError::wrong_addressing: return "wrong addressing";
-    }
-    return "";
-}
+    LinkError::insertion,  LinkError::delay,      LinkError::masquerade, LinkError::addressing};
 
 }  // namespace tautgate::link_errors

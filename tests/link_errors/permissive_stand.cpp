@@ -9,6 +9,7 @@
 #include <boost/crc.hpp>
 #include <fmt/format.h>
 
+#include "protocol/link_errors.hpp"
 #include "service/links/modbus_frame.hpp"
 
 namespace tautgate::link_errors {
@@ -292,7 +293,7 @@ void PermissiveStand::inject(LinkError error) {
     const auto calls = proxy_->calls();
     injector_.arm(error, dice_.one_in(2) ? Way::asked : Way::answered);
     if (!until([this] { return injector_.done().has_value(); }))
-        return violate(fmt::format("no {} could be brought about", name_of(error)));
+        return violate(fmt::format("no {} could be brought about", protocol::link_error_text(error)));
     const Passed since{asked_, answered_};
     if (!until([&] { return obeys_again(since); }))
         return violate(fmt::format("the link does not come back: {}", link_->health().why));

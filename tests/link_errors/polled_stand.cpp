@@ -7,6 +7,7 @@
 #include <fmt/format.h>
 
 #include "config/reader.hpp"
+#include "protocol/link_errors.hpp"
 
 namespace tautgate::link_errors {
 
@@ -183,7 +184,7 @@ void PolledStand::inject(LinkError error) {
         report();  // the error meets a new result
     injector_.arm(error, dice_.one_in(2) ? Way::asked : Way::answered);
     if (!until([this] { return injector_.done().has_value(); }))
-        return violate(fmt::format("no {} could be brought about", name_of(error)));
+        return violate(fmt::format("no {} could be brought about", protocol::link_error_text(error)));
     if (dice_.one_in(2))
         report();
     const auto good = link_->polls().good;

@@ -8,6 +8,7 @@
 #include <string>
 #include <utility>
 
+#include "protocol/link_errors.hpp"
 #include "tests/link_errors/tally.hpp"
 
 namespace tautgate::link_errors {
@@ -30,7 +31,7 @@ void check_each_error(const Tally& tally, Holds holds) {
     for (const std::string& violation : tally.violations)
         FAIL_CHECK(violation);
     for (const LinkError error : all_link_errors) {
-        INFO(name_of(error));
+        INFO(protocol::link_error_text(error));
         const Count& count = tally.counts.at(static_cast<std::size_t>(error));
         CHECK(count.injected > 0);
         holds(error, count);

@@ -1,3 +1,4 @@
+
 #include "tests/link_errors/tally.hpp"
 
 #include <algorithm>
@@ -11,6 +12,8 @@
 #include <string_view>
 
 #include <fmt/format.h>
+
+#include "protocol/link_errors.hpp"
 
 namespace tautgate::link_errors {
 
@@ -99,8 +102,8 @@ std::string to_text(const std::string& link, const Tally& tally) {
                                    "", "injected", "noticed", "harmless", "beyond");
     for (const LinkError error : all_link_errors) {
         const Count& count = tally.counts.at(static_cast<std::size_t>(error));
-        text += fmt::format("{:18} {:8} {:8} {:8} {:8}\n", name_of(error), count.injected, count.noticed,
-                            count.harmless, count.beyond);
+        text += fmt::format("{:18} {:8} {:8} {:8} {:8}\n", protocol::link_error_text(error), count.injected,
+                            count.noticed, count.harmless, count.beyond);
     }
     return text;
 }

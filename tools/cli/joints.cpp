@@ -31,8 +31,7 @@ std::vector<Cell> preload_cells(const config::DesignOfPass& design) {
     if (!design.preload)
         return {{"-"}, {"-"}};
     const config::ExpectedPreload& preload = *design.preload;
-    const bool odd = preload.highest_share() > 1 ||
-                     (design.last && preload.lowest_share() < config::sensible_share_of_proof);
+    const bool odd = config::is_too_strong(design) || config::is_too_weak(design);
     return {{fmt::format("{:.0f} to {:.0f} kN", preload.lowest_n / kilo, preload.highest_n / kilo)},
             {fmt::format("{:.0f} to {:.0f} %{}", preload.lowest_share() * percent,
                          preload.highest_share() * percent, odd ? " !" : ""),
@@ -40,9 +39,7 @@ std::vector<Cell> preload_cells(const config::DesignOfPass& design) {
 }
 
 std::string tool_words(const config::ToolAtTarget& tool) {
-    const bool odd = tool.share_of_range < config::lowest_share_of_tool ||
-                     tool.share_of_range > config::highest_share_of_tool ||
-                     tool.capability.value_or(config::wanted_capability) < config::wanted_capability;
+    const bool odd = !config::suits(tool) || !config::is_capable(tool);
     std::string words = fmt::format("{} at {:.0f} %", tool.tool, tool.share_of_range * percent);
     if (tool.capability)
         words += fmt::format(", Cpk {:.2f}", *tool.capability);

@@ -725,6 +725,14 @@ class RecordedAnswers {
     std::size_t next_ = 0;
 };
 
+template <class Profile>
+void warn_of_another_profile(const Profile& profile, const std::string& id,
+                             const protocol::Capture& capture) {
+    if (digest_of_profile(profile) != capture.head.profile_digest)
+        complain(plain(fmt::format(
+            "the profile {} is not the one that the capture was made with; what it says now is shown", id)));
+}
+
 Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const protocol::Capture& capture,
                              const config::Station& station, const config::Tool& tool) {
     const auto* link = std::get_if<config::RegisterLink>(&tool.link);
@@ -735,11 +743,7 @@ Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const pro
     const auto profile = profile_named(station, tool, link->profile);
     if (!profile)
         return std::unexpected(profile.error());
-    if (digest_of_profile(**profile) != capture.head.profile_digest)
-        complain(
-            plain(fmt::format("the profile {} is not the one that the capture was made with; what it says "
-                              "now is shown",
-                              link->profile)));
+    warn_of_another_profile(**profile, link->profile, capture);
     const auto wire = capture.head.wire == protocol::CaptureWire::modbus_serial ? protocol::ModbusWire::serial
                                                                                 : protocol::ModbusWire::tcp;
     RecordedAnswers answers(capture, wire);
@@ -788,11 +792,7 @@ Asked<Exit> replay_frames(const Desk& desk, const LookOrder& order, const protoc
     const auto profile = frames_of(station, tool, link->profile);
     if (!profile)
         return std::unexpected(profile.error());
-    if (digest_of_profile(**profile) != capture.head.profile_digest)
-        complain(
-            plain(fmt::format("the profile {} is not the one that the capture was made with; what it says "
-                              "now is shown",
-                              link->profile)));
+    warn_of_another_profile(**profile, link->profile, capture);
     FrameLooker looker(**profile);
     Screen screen(desk, order);
     std::int64_t at_us = 0;

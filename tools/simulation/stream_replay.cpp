@@ -1,8 +1,7 @@
 #include "tools/simulation/stream_replay.hpp"
 
 #include <array>
-#include <condition_variable>
-#include <mutex>
+#include <atomic>
 #include <thread>
 #include <utility>
 #include <vector>
@@ -89,14 +88,7 @@ class StreamReplay::Voice {
     }
 
     [[nodiscard]] std::uint16_t port() const noexcept { return port_; }
-    [[nodiscard]] bool said_all() const {
-        const std::lock_guard lock{mutex_};
-        return said_all_;
-    }
-    [[nodiscard]] bool await_said_all(milliseconds limit) const {
-        std::unique_lock lock{mutex_};
-        return changed_.wait_for(lock, limit, [this] { return said_all_; });
-    }
+    [[nodiscard]] bool said_all() const noexcept { return said_all_; }
 
   private:
     void start() {
@@ -163,16 +155,10 @@ class StreamReplay::Voice {
                                   if (failed || over_)
                                       return;  // the reader of this connection sees it too
                                   ++next_;
-                                  if (next_ == said_.size())
-                                      mark_said_all();
+                                  said_all_ = said_all_ || next_ == said_.size();
                                   say_next();
                               });
         });
-    }
-    void mark_said_all() {
-        const std::lock_guard lock{mutex_};
-        said_all_ = true;
-        changed_.notify_all();
     }
 
     const std::vector<protocol::CapturedBytes> said_;
@@ -186,9 +172,7 @@ class StreamReplay::Voice {
     std::chrono::steady_clock::time_point began_{};
     std::size_t next_ = 0;
     bool over_ = false;
-    mutable std::mutex mutex_;
-    mutable std::condition_variable changed_;
-    bool said_all_ = false;
+    std::atomic<bool> said_all_ = false;
     std::thread thread_;
 };
 
@@ -213,6 +197,5 @@ StreamReplay::open(const protocol::Capture& capture, const std::variant<CallsSta
 
 std::uint16_t StreamReplay::port() const noexcept { return voice_->port(); }
 bool StreamReplay::said_all() const noexcept { return voice_->said_all(); }
-bool StreamReplay::await_said_all(milliseconds limit) const { return voice_->await_said_all(limit); }
 
 }  // namespace tautgate::simulation

@@ -6,7 +6,6 @@
 // any other thread.
 #pragma once
 
-#include <chrono>
 #include <cstdint>
 #include <expected>
 #include <memory>
@@ -43,7 +42,6 @@ class StreamReplay {
     [[nodiscard]] std::uint16_t port() const noexcept;
     // Whether everything was said once, on one connection.
     [[nodiscard]] bool said_all() const noexcept;
-    [[nodiscard]] bool await_said_all(std::chrono::milliseconds limit) const;
 
   private:
     class Voice;
