@@ -140,4 +140,15 @@ std::string nearest_word(std::string_view word, const std::vector<std::string>& 
     return nearest;
 }
 
+std::string snake_case(std::string_view kind) {
+    std::string name;
+    for (const char c : kind) {
+        const bool upper = c >= 'A' && c <= 'Z';
+        if (upper && !name.empty())
+            name += '_';
+        name += upper ? static_cast<char>(c - 'A' + 'a') : c;
+    }
+    return name;
+}
+
 }  // namespace tautgate::protocol

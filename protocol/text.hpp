@@ -28,6 +28,9 @@ namespace tautgate::protocol {
 [[nodiscard]] std::optional<std::uint64_t> whole_from_text(std::string_view text,
                                                            std::uint64_t most) noexcept;
 
+// "OverrideJoint", as the record names a kind, as interfaces say it: "override_joint".
+[[nodiscard]] std::string snake_case(std::string_view kind);
+
 // The word of `known` that `word` was probably meant to be: few edits away for its length. Empty: none.
 [[nodiscard]] std::string nearest_word(std::string_view word, const std::vector<std::string>& known);
 

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "config/reader.hpp"
+#include "protocol/curve.hpp"
 #include "protocol/quantity.hpp"
 #include "service/journal/codec.hpp"
 #include "service/journal/reader.hpp"
@@ -183,6 +184,45 @@ std::expected<void, journal::JournalError> add_asked(Reader& reader, const confi
     return {};
 }
 
+// The shape of the one curve of a result; nothing where there is none that can be looked at.
+std::optional<protocol::CurveShape> shape_of(Reader& reader, TighteningLine& line) {
+    if (line.traces == 0)
+        return std::nullopt;
+    const auto stored = reader.stored_traces(line.event);
+    if (!stored) {
+        line.curve_fault = journal::to_text(stored.error());
+    } else if (!stored->curve) {
+        line.curve_fault = "its curves contradict each other";
+    } else if (const auto curve = protocol::curve_of(*stored->curve)) {
+        return protocol::shape_of(*curve);
+    } else {
+        line.curve_fault = protocol::text_of(curve.error());
+    }
+    return std::nullopt;
+}
+
+std::expected<void, journal::JournalError> add_patterns(Reader& reader, const config::Joint* joint,
+                                                        std::optional<std::uint32_t> pass,
+                                                        TighteningLine& line) {
+    const bool odd = line.verdict != "ok" || line.traces > 0;
+    if (joint == nullptr || !pass || *pass >= joint->passes.size() || line.verdict.empty() || !odd)
+        return {};
+    const auto rows = reader.events(line.event, 1);
+    if (!rows)
+        return std::unexpected(rows.error());
+    const auto stored =
+        rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
+    const auto* result = stored ? std::get_if<interlock::ResultReceived>(&stored->event.payload) : nullptr;
+    if (result == nullptr)
+        return {};  // its line tells of it as far as it could be read
+    const auto shape = shape_of(reader, line);
+    line.patterns = evaluation::patterns_in({.window = joint->passes[*pass].window,
+                                             .rehit_angle_max = joint->rehit_angle_max,
+                                             .reading = result->reading,
+                                             .shape = shape ? &*shape : nullptr});
+    return {};
+}
+
 // A proposal that waited is told together with what became of it.
 void settle_proposals(std::vector<DecisionLine>& lines) {
     for (const auto& settling : lines) {
@@ -263,7 +303,10 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
         record.tickets.push_back(line_of(std::move(ticket)));
     for (auto& tightening : *tightenings) {
         const auto* joint = rules.joint(row.rules, tightening.joint);
-        record.tightenings.push_back(line_of(std::move(tightening), joint));
+        const auto pass = tightening.pass;
+        auto& line = record.tightenings.emplace_back(line_of(std::move(tightening), joint));
+        if (const auto added = add_patterns(reader, joint, pass, line); !added)
+            return std::unexpected(added.error());
     }
     for (auto& output : *outputs)
         record.outputs.push_back(line_of(std::move(output)));

@@ -1,6 +1,7 @@
 // The story of one serial number, as the journal has it: each stay with its tickets, tightenings, releases
-// and decisions, oldest first. Nothing is judged here again; every line is what was stored at the time.
-// Reading blocks: call it on a worker.
+// and decisions, oldest first. Nothing is judged here again; every line is what was stored at the time. Only
+// what a tightening looks like (evaluation/pattern.hpp) is read anew from its stored values and curve: a
+// hint. Reading blocks: call it on a worker.
 #pragma once
 
 #include <cstdint>
@@ -10,6 +11,7 @@
 #include <vector>
 
 #include "service/domain/ids.hpp"
+#include "service/evaluation/pattern.hpp"
 #include "service/journal/journal_error.hpp"
 
 namespace tautgate::journal {
@@ -52,6 +54,10 @@ struct TighteningLine {
     std::optional<domain::PersonNumber> operator_;
     std::optional<domain::EventNumber> assigned_by;  // filed by hand by this decision
     std::uint32_t traces = 0;                        // curves that came for it, equal ones counted once
+    // What it looks like; of one that counted for a fastener, and was not OK or has a curve.
+    std::vector<evaluation::SeenPattern> patterns = {};
+    std::string curve_fault =
+        {};  // why its curve was not looked at for them; empty: it was, or there is none
 };
 
 // A permissive whose output or reasons changed.

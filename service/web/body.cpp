@@ -3,6 +3,7 @@
 #include <utility>
 
 #include "protocol/text.hpp"
+#include "service/history/json_parts.hpp"
 
 namespace tautgate::web {
 namespace {
@@ -53,7 +54,7 @@ Response to_response(const Problem& problem) {
                       {"where", problem.where},
                       {"why", problem.why},
                       {"remedy", problem.remedy}}}};
-    return {.status = problem.status, .body = body.dump(-1, ' ', false, json::error_handler_t::replace)};
+    return {.status = problem.status, .body = history::dump(body)};
 }
 
 Body::Body(json object, std::string pointer) : object_(std::move(object)), pointer_(std::move(pointer)) {}

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <limits>
 
+#include "service/history/record_json.hpp"
 #include "service/web/target.hpp"
 #include "service/web/views.hpp"
 #include "service/web/work.hpp"
@@ -53,7 +54,7 @@ void Api::Work::get_traces(Call& call) {
             if (stored.traces.empty())
                 return asked.refuse(no_such(asked.where(), "no trace came with this event or for its result",
                                             "see in GET /v1/units/{serial} which results have one"));
-            asked.answer(traces_view(stored));
+            asked.answer(history::traces_json(stored));
         });
 }
 

@@ -6,6 +6,7 @@
 
 #include "protocol/order_answer.hpp"
 #include "protocol/order_csv.hpp"
+#include "service/history/json_parts.hpp"
 #include "service/interlock/order_reply.hpp"
 #include "service/journal/digest.hpp"
 #include "service/web/views.hpp"
@@ -45,7 +46,7 @@ Response order_response(const OrderRequest& asked, const protocol::OrderAnswer& 
     const nlohmann::json body{{"event", event ? nlohmann::json(event->value) : nlohmann::json(nullptr)},
                               {"outcome", std::string(outcome_of(answer))},
                               {"answers", std::move(rows)}};
-    return {.status = status, .body = body.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace)};
+    return {.status = status, .body = history::dump(body)};
 }
 
 std::vector<std::string> columns_of(const OrderFormat& format) {

@@ -138,11 +138,10 @@ void Api::Work::signed_in(PersonNumber person, const Call& call) {
     nlohmann::json roles = nlohmann::json::array();
     for (const auto role : known->roles)
         roles.push_back(name_of(role));
-    call.answer(nlohmann::json{{"session", session.token},
+    call.answer(history::dump({{"session", session.token},
                                {"person", {{"number", person.value}, {"name", roster_.name_of(person)}}},
                                {"roles", std::move(roles)},
-                               {"ends_after_s", session.ends_after.count()}}
-                    .dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
+                               {"ends_after_s", session.ends_after.count()}}));
 }
 
 // Answered once the refusal is on record.

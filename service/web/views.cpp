@@ -9,8 +9,10 @@
 #include <nlohmann/json.hpp>
 
 #include "protocol/quantity.hpp"
-#include "protocol/trace_text.hpp"
+#include "protocol/text.hpp"
 #include "protocol/utc.hpp"
+#include "service/history/json_parts.hpp"
+#include "service/history/record_json.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/reason.hpp"
 #include "service/web/actions.hpp"
@@ -21,26 +23,17 @@ namespace tautgate::web {
 namespace {
 
 using namespace interlock;
+using history::dump;
+using history::list_of;
+using history::number_or_null;
+using history::or_null;
+using history::text_or_null;
 using nlohmann::json;
 
 template <class... Fs>
 struct Overloaded : Fs... {
     using Fs::operator()...;
 };
-
-// Texts of tools and labels may hold any bytes; the answer is always UTF-8.
-std::string dump(const json& value) { return value.dump(-1, ' ', false, json::error_handler_t::replace); }
-
-template <class Value, class Show>
-json or_null(const std::optional<Value>& value, Show show) {
-    return value ? json(show(*value)) : json(nullptr);
-}
-
-json number_or_null(const std::optional<EventNumber>& event) {
-    return or_null(event, [](EventNumber e) { return e.value; });
-}
-
-json text_or_null(const std::string& text) { return text.empty() ? json(nullptr) : json(text); }
 
 json person_view(PersonNumber number, const people::Roster& roster) {
     return {{"number", number.value}, {"name", roster.name_of(number)}};
@@ -248,14 +241,6 @@ json unassigned_view(const UnassignedResult& result) {
             {"program", text_or_null(result.reading.program)},
             {"torque", quantity_view(result.reading.torque)},
             {"angle", angle_view(result.reading.angle)}};
-}
-
-template <class Items, class Show>
-json list_of(const Items& items, Show show) {
-    json all = json::array();
-    for (const auto& item : items)
-        all.push_back(show(item));
-    return all;
 }
 
 json moved_here_view(const interlock::MovedHere& moved) {
@@ -594,109 +579,6 @@ std::string_view overall_of(const json& reasons) {
     return held ? "withheld" : reasons.empty() ? "good" : "attention";
 }
 
-// ---- a unit -------------------------------------------------------------------------------------------
-
-json codes_view(std::string_view list) {
-    json codes = json::array();
-    while (!list.empty()) {
-        const auto comma = list.find(',');
-        codes.push_back(list.substr(0, comma));
-        list = comma == std::string_view::npos ? std::string_view{} : list.substr(comma + 1);
-    }
-    return codes;
-}
-
-json kind_or_null(const std::string& kind) { return kind.empty() ? json(nullptr) : json(api_name(kind)); }
-
-json ticket_line(const history::TicketLine& line) {
-    return {{"event", line.event.value},
-            {"at", protocol::utc_text(line.utc_us)},
-            {"kind", line.kind},
-            {"serial", line.serial},
-            {"order", text_or_null(line.order)},
-            {"type", text_or_null(line.type)},
-            {"accepted", line.accepted},
-            {"withdrawn", number_or_null(line.withdrawn)}};
-}
-
-json tightening_line(const history::TighteningLine& line, const people::Roster& roster) {
-    return {{"event", line.event.value},
-            {"at", protocol::utc_text(line.utc_us)},
-            {"tool", line.tool},
-            {"epoch", line.epoch},
-            {"counter", std::to_string(line.counter)},
-            {"outcome", api_name(line.outcome)},
-            {"why", text_or_null(line.why)},
-            {"joint", text_or_null(line.joint)},
-            {"fastener", text_or_null(line.fastener)},
-            {"pass", text_or_null(line.pass)},
-            {"attempt", or_null(line.attempt, [](std::uint32_t n) { return n; })},
-            {"verdict", text_or_null(line.verdict)},
-            {"findings", codes_view(line.findings)},
-            {"direction", line.direction},
-            {"torque",
-             or_null(line.torque_micro_nm, [](auto n) { return protocol::to_text(protocol::Torque{n}); })},
-            {"angle",
-             or_null(line.angle_micro_deg, [](auto n) { return protocol::to_text(protocol::Angle{n}); })},
-            {"torque_received", text_or_null(line.torque_received)},
-            {"torque_unit_received", text_or_null(line.torque_unit_received)},
-            {"angle_received", text_or_null(line.angle_received)},
-            {"operator", person_or_null(line.operator_, roster)},
-            {"assigned_by", number_or_null(line.assigned_by)},
-            {"traces", line.traces}};
-}
-
-json output_line(const history::OutputLine& line) {
-    return {{"event", line.event.value},
-            {"at", protocol::utc_text(line.utc_us)},
-            {"permissive", line.permissive},
-            {"output", api_name(line.output)},
-            {"reasons", codes_view(line.reasons)}};
-}
-
-json move_line(const history::MoveLine& line) {
-    return {{"event", line.event.value},
-            {"at", protocol::utc_text(line.utc_us)},
-            {"from", line.from},
-            {"to", line.to},
-            {"permissive", line.permissive},
-            {"unproven", line.unproven}};
-}
-
-json decision_line(const history::DecisionLine& line, const people::Roster& roster) {
-    return {{"event", line.event.value},
-            {"at", protocol::utc_text(line.utc_us)},
-            {"kind", api_name(line.kind)},
-            {"action", kind_or_null(line.action)},
-            {"subject", text_or_null(line.subject)},
-            {"subject_event", number_or_null(line.subject_event)},
-            {"fastener", text_or_null(line.fastener)},
-            {"outcome", api_name(line.outcome)},
-            {"refusal", text_or_null(line.refusal)},
-            {"proposal", number_or_null(line.proposal)},
-            {"applied_by", number_or_null(line.applied_by)},
-            {"ended_by", number_or_null(line.ended_by)},
-            {"by", person_or_null(line.person, roster)},
-            {"seconded_by", person_or_null(line.second_person, roster)},
-            {"reason_code", text_or_null(line.reason_code)},
-            {"reason_text", text_or_null(line.reason_text)},
-            {"verified", text_or_null(line.verified)},
-            {"checked_torque", text_or_null(line.checked_torque)}};
-}
-
-json part_line(const history::PartLine& line) {
-    return {{"serial", line.serial},
-            {"unit", line.unit},
-            {"kind", line.kind},
-            {"type", line.type},
-            {"stay", line.stay.value},
-            {"since", protocol::utc_text(line.since_utc_us)},
-            {"since_event", line.since.value},
-            {"until", or_null(line.until_utc_us, [](auto us) { return protocol::utc_text(us); })},
-            {"until_event", number_or_null(line.until)},
-            {"ended_as", text_or_null(line.ended_as)}};
-}
-
 json open_order(const Order& order) {
     const auto ticket = [](const protocol::ExpectedTicket& expected) {
         return json{{"kind", expected.kind},
@@ -710,28 +592,6 @@ json open_order(const Order& order) {
             {"due", or_null(order.content.due_utc_us, [](auto us) { return protocol::utc_text(us); })},
             {"event", order.since.value},
             {"unit", text_or_null(order.unit.text)}};
-}
-
-json stay_record_view(const history::StayRecord& stay, const people::Roster& roster) {
-    return {
-        {"stay", stay.stay.value},
-        {"bay", stay.bay},
-        {"token", stay.token},
-        {"began", protocol::utc_text(stay.began_utc_us)},
-        {"ended", or_null(stay.ended_utc_us, [](auto us) { return protocol::utc_text(us); })},
-        {"ended_by", number_or_null(stay.ended)},
-        {"leaves_incomplete", number_or_null(stay.leaves_incomplete)},
-        {"unit", text_or_null(stay.unit)},
-        {"variant", text_or_null(stay.variant)},
-        {"plan", text_or_null(stay.plan)},
-        {"plan_revision", text_or_null(stay.plan_revision)},
-        {"rules", stay.rules},
-        {"tickets", list_of(stay.tickets, ticket_line)},
-        {"tightenings",
-         list_of(stay.tightenings, [&](const auto& line) { return tightening_line(line, roster); })},
-        {"outputs", list_of(stay.outputs, output_line)},
-        {"decisions", list_of(stay.decisions, [&](const auto& line) { return decision_line(line, roster); })},
-        {"moves", list_of(stay.moves, move_line)}};
 }
 
 // ---- receipts -----------------------------------------------------------------------------------------
@@ -789,17 +649,6 @@ const config::Station* rules_of(const StationPort& station, const BayId& bay) {
         return rules_in_force(station);
     const auto found = station.rule_book().find(stay->rules);
     return found == station.rule_book().end() ? nullptr : found->second.get();
-}
-
-std::string api_name(std::string_view kind) {
-    std::string name;
-    for (const char c : kind) {
-        const bool upper = c >= 'A' && c <= 'Z';
-        if (upper && !name.empty())
-            name += '_';
-        name += upper ? static_cast<char>(c - 'A' + 'a') : c;
-    }
-    return name;
 }
 
 std::string_view name_of(domain::Role role) noexcept { return enum_name(role); }
@@ -916,39 +765,13 @@ std::string people_view(const StationPort& station, const people::Roster& roster
 }
 
 std::string unit_view(const history::UnitRecord& record, const people::Roster& roster) {
-    return dump({{"serial", record.serial},
-                 {"stays", list_of(record.stays, [&](const auto& s) { return stay_record_view(s, roster); })},
-                 {"parts", list_of(record.parts, part_line)},
-                 {"used_in", list_of(record.used_in, part_line)}});
+    return history::unit_json(record, [&](PersonNumber number) { return roster.name_of(number); });
 }
 
 std::string orders_view(const StationPort& station) {
     const auto* rules = rules_in_force(station);
     return dump({{"takes_orders", rules != nullptr && rules->orders.has_value()},
                  {"orders", list_of(station.state().orders, open_order)}});
-}
-
-std::string traces_view(const journal::StoredTraces& stored) {
-    json view{{"traces", list_of(stored.traces,
-                                 [](const journal::TraceRow& row) {
-                                     return json{{"event", row.event.value},
-                                                 {"at", protocol::utc_text(row.utc_us)},
-                                                 {"tool", row.tool},
-                                                 {"epoch", row.epoch},
-                                                 {"counter", std::to_string(row.counter)},
-                                                 {"result", number_or_null(row.result)},
-                                                 {"digest", row.digest},
-                                                 {"samples", row.samples},
-                                                 {"bytes", row.bytes}};
-                                 })},
-              {"curve", nullptr}};
-    std::string text = dump(view);
-    if (!stored.curve)
-        return text;
-    // Written as text already: thousands of numbers need not be taken apart again.
-    constexpr std::string_view nothing = R"("curve":null)";
-    return text.replace(text.find(nothing), nothing.size(),
-                        R"("curve":)" + protocol::trace_json(*stored.curve));
 }
 
 std::string event_lines(const std::vector<StoredEvent>& events) {

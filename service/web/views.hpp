@@ -26,8 +26,6 @@ namespace tautgate::web {
 [[nodiscard]] std::optional<interlock::BayState> bay_before_rules(const StationPort& station,
                                                                   std::string_view id);
 
-// "OverrideJoint" as the journal names a kind, "override_joint" as the API does.
-[[nodiscard]] std::string api_name(std::string_view kind);
 [[nodiscard]] std::string_view name_of(domain::Role role) noexcept;
 [[nodiscard]] std::optional<domain::Role> role_from(std::string_view name) noexcept;
 
@@ -40,7 +38,6 @@ namespace tautgate::web {
 [[nodiscard]] std::string unit_view(const history::UnitRecord& record, const people::Roster& roster);
 // Those that wait to be built.
 [[nodiscard]] std::string orders_view(const StationPort& station);
-[[nodiscard]] std::string traces_view(const journal::StoredTraces& stored);
 // One JSON object a line.
 [[nodiscard]] std::string event_lines(const std::vector<StoredEvent>& events);
 

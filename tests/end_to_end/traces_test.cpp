@@ -120,6 +120,28 @@ TEST_CASE("the curve of a result that came by registers is stored with it, and s
     CHECK(stand.events("InputRefused").empty());
 }
 
+TEST_CASE("the unit's record says what a bad tightening and its curve look like, as the command line does") {
+    Plant plant{with_traces()};
+    plant.open_for_work();
+    InputStand stand{plant};
+    stand.identified();
+    CHECK_FALSE(stand.turns({"motor-mounts", 0, 0}, simulation::Mishap::let_go_early).ok);
+    stand.stored("NR-20");
+    static_cast<void>(trace_of_newest(stand));
+    const json line = stand.tightenings().back();
+    CHECK(line.at("curve_fault").is_null());
+    REQUIRE_FALSE(line.at("patterns").empty());
+    const json& first = line.at("patterns").front();
+    CHECK(first.at("pattern") == "stopped_early");
+    CHECK_FALSE(first.at("advice").get<std::string>().empty());
+    plant.stop();
+    const Said unit =
+        tautgate_says("unit " + stand.papers().motor + " --journal " + plant.journal().string());
+    CHECK(unit.code == 0);
+    CHECK(says(unit.words, first.at("sentence").get<std::string>()));
+    CHECK(says(unit.words, first.at("evidence").get<std::string>()));
+}
+
 TEST_CASE("a curve that comes for no result is kept, one that cannot be one is refused, and both are told") {
     Plant plant{with_short_plans()};
     plant.open_for_work();

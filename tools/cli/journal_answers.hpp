@@ -13,7 +13,7 @@
 namespace tautgate::cli {
 
 // The same object as GET /v1/units/{serial} answers. Fasteners and passes have the names that the rules of
-// their stay give them; where those rules cannot be read, their place in the joint ("#2").
+// their stay give them; where those rules cannot be read, their place in the joint ("no. 2").
 [[nodiscard]] std::expected<nlohmann::json, journal::JournalError> unit_from(journal::Reader& reader,
                                                                              const std::string& serial);
 

@@ -222,17 +222,6 @@ std::string Table::blocks(bool colours, std::size_t indent, std::size_t screen) 
     return result;
 }
 
-std::string api_name(std::string_view kind) {
-    std::string name;
-    for (const char c : kind) {
-        const bool upper = c >= 'A' && c <= 'Z';
-        if (upper && !name.empty())
-            name += '_';
-        name += upper ? static_cast<char>(c - 'A' + 'a') : c;
-    }
-    return name;
-}
-
 std::string words(std::string_view name) {
     std::string result(name);
     std::ranges::replace(result, '_', ' ');

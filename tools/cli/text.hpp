@@ -66,8 +66,6 @@ class Table {
 
 [[nodiscard]] std::string painted(std::string_view text, Colour colour, bool colours);
 
-// "OverrideJoint", as the journal stores the name of a kind, as the API says it: "override_joint".
-[[nodiscard]] std::string api_name(std::string_view kind);
 // "override_joint" as words: "override joint".
 [[nodiscard]] std::string words(std::string_view name);
 // "2026-11-25T06:14:03.120000Z" as a person reads it: "2026-11-25 06:14:03Z". Other texts stay.

@@ -13,6 +13,7 @@
 #include <nlohmann/json.hpp>
 
 #include "protocol/quantity.hpp"
+#include "protocol/text.hpp"
 #include "protocol/utc.hpp"
 #include "tools/cli/text.hpp"
 
@@ -313,6 +314,24 @@ std::string reason_text(const Held& held, std::size_t place, std::size_t screen)
 
 // ---- unit ---------------------------------------------------------------------------------------------
 
+// What explains most of each tightening that looks odd, and what to do; the rest stands in the JSON.
+std::string patterns_text(const json& stay) {
+    std::string text;
+    for (const auto& line : at(stay, "tightenings")) {
+        const auto& patterns = at(line, "patterns");
+        if (const auto fault = text_at(line, "curve_fault"); !fault.empty())
+            text +=
+                fmt::format("    event {}: its curve was not looked at: {}\n", text_at(line, "event"), fault);
+        if (!patterns.is_array() || patterns.empty())
+            continue;
+        const auto& first = patterns.front();
+        text += fmt::format("    event {}, {} {}: {} ({}); {}\n", text_at(line, "event"),
+                            shown(line, "joint"), shown(line, "fastener"), shown(first, "sentence"),
+                            shown(first, "evidence"), shown(first, "advice"));
+    }
+    return text.empty() ? "" : "    What they look like:\n" + text;
+}
+
 std::string tightenings_text(const json& stay, Style style) {
     Table table{{"time", "joint", "fastener", "pass", "try", "torque", "angle", "verdict", "tool", "operator",
                  "note"}};
@@ -342,7 +361,9 @@ std::string tightenings_text(const json& stay, Style style) {
                    {name_of_person(line, "operator")},
                    {fmt::format("{}", fmt::join(notes, ", "))}});
     }
-    return table.empty() ? "" : heading("  Tightenings", table.text(style.colours, 4, style.screen));
+    return table.empty()
+               ? ""
+               : heading("  Tightenings", table.text(style.colours, 4, style.screen)) + patterns_text(stay);
 }
 
 std::string tickets_text(const json& stay, Style style) {
@@ -467,7 +488,7 @@ std::string quantity(const json& measured) {
         value == nullptr ? std::string() : text_at(*value, kind == "Torque" ? "micro_nm" : "micro_deg");
     const auto micro = whole_number<std::int64_t>(number);
     if (!micro)
-        return words(api_name(kind));
+        return words(protocol::snake_case(kind));
     return kind == "Torque" ? protocol::to_text(protocol::Torque{*micro})
                             : protocol::to_text(protocol::Angle{*micro});
 }
@@ -561,7 +582,7 @@ std::string kind_words(const std::string& kind) {
                                   {"ProposalEnded", "end of a proposal"},
                                   {"WiringTestBegan", "test of the wiring"},
                                   {"WiringTestEnded", "end of a test of the wiring"}};
-    return told_as(asked, kind).value_or(plain(words(api_name(kind))));
+    return told_as(asked, kind).value_or(plain(words(protocol::snake_case(kind))));
 }
 
 // What a decision is to bring: "to lift the hold".
@@ -584,7 +605,7 @@ std::string action_words(const std::string& action) {
                                    {"AcceptDifference", "to let the stored decision stand"},
                                    {"PlaceHold", "to put the unit on hold"},
                                    {"LiftHold", "to lift the hold"}};
-    return told_as(wanted, action).value_or(fmt::format("({})", plain(words(api_name(action)))));
+    return told_as(wanted, action).value_or(fmt::format("({})", plain(words(protocol::snake_case(action)))));
 }
 
 std::string payload_words(const std::string& kind, const json* payload) {
@@ -603,7 +624,7 @@ void add_joints(const json& value, std::vector<std::string>& joints) {
             add_joints(inner, joints);
 }
 
-std::string output_of(const json& now) { return api_name(kind_of(now).first); }
+std::string output_of(const json& now) { return protocol::snake_case(kind_of(now).first); }
 
 // "joint not ok, joint open"; the first few, since --json has all.
 std::string some_codes(const json& reasons) {
@@ -904,7 +925,7 @@ std::string event_text(const json& event, Style style, const NamesOfJoints& name
     std::vector<std::string> about;
     if (detail != nullptr && outcome != "Refused")
         add_values(*detail, names, about);
-    const auto result = plain(words(api_name(outcome)));
+    const auto result = plain(words(protocol::snake_case(outcome)));
     if (outcome == "Refused" && detail != nullptr) {
         const auto more = plain(text_at(*detail, "detail"));
         text += fmt::format(": {} ({}{}{})", painted(result, Colour::red, style.colours),

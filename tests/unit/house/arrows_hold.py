@@ -23,9 +23,10 @@ RANK = {
     "service/station": 8,
 }
 
-# tools/ are clients of the service: of its inside they may know how to read the journal, and nothing else.
+# tools/ are clients of the service: of its inside they may know how to read the journal, what is told of a unit from
+# it, and nothing else.
 TOOLS_MAY_INCLUDE = {"protocol", "config", "tools"}
-JOURNAL_READER = "service/journal/reader.hpp"
+READERS = ("service/journal/reader.hpp", "service/history/record_json.hpp")
 
 # Written by the build; each with the folders that may include it.
 GENERATED = {"version.hpp": {"service/station", "tools"}}
@@ -102,7 +103,8 @@ def global_name_faults(tree, path):
 
 def main():
     tree = house.root()
-    reader_files = {path.relative_to(tree).as_posix() for path in house.closure(tree, tree / JOURNAL_READER)}
+    reader_files = {path.relative_to(tree).as_posix() for reader in READERS if (tree / reader).is_file()
+                    for path in house.closure(tree, tree / reader)}
     sources = house.sources(tree)
     faults = [fault for path in sources
               for fault in (*arrow_faults(tree, path, reader_files), *purity_faults(tree, path),

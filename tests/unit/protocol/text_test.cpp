@@ -26,3 +26,9 @@ TEST_CASE("a word is suggested only where it comes near") {
         CHECK(nearest_word(row.word, known) == row.nearest);
     }
 }
+
+TEST_CASE("names of kinds become names of interfaces") {
+    CHECK(snake_case("OverrideJoint") == "override_joint");
+    CHECK(snake_case("Applied") == "applied");
+    CHECK(snake_case("withheld") == "withheld");
+}

@@ -54,11 +54,7 @@ TEST_CASE("colours change no character that is read, and can be left out") {
     CHECK(painted("-", Colour::none, true) == "-");
 }
 
-TEST_CASE("names of kinds become the words of the API, and those become plain words") {
-    CHECK(api_name("OverrideJoint") == "override_joint");
-    CHECK(api_name("attributed") == "attributed");
-    CHECK(words("leaving_incomplete") == "leaving incomplete");
-}
+TEST_CASE("names become plain words") { CHECK(words("leaving_incomplete") == "leaving incomplete"); }
 
 TEST_CASE("a stamp is shortened to seconds, any other text is left alone") {
     CHECK(short_time("2026-11-25T06:14:03.120000Z") == "2026-11-25 06:14:03Z");

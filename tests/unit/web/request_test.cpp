@@ -29,12 +29,6 @@ TEST_CASE("numbers are whole, decimal and nothing else") {
     CHECK_FALSE(number_from(text));
 }
 
-TEST_CASE("kinds of the journal become names of the API") {
-    CHECK(api_name("OverrideJoint") == "override_joint");
-    CHECK(api_name("Applied") == "applied");
-    CHECK(api_name("withheld") == "withheld");
-}
-
 TEST_CASE("a member that nobody asked for is a fault, named with its place") {
     auto body = Body::parse(R"({"known":"x","by":3})");
     CHECK(body.text("known") == "x");
