@@ -1,6 +1,7 @@
 #include "config/check.hpp"
 
 #include "config/findings.hpp"
+#include "config/host.hpp"
 #include "protocol/permissive_block.hpp"
 #include "protocol/register_profile.hpp"
 #include "protocol/ticket_rule.hpp"
@@ -382,64 +383,8 @@ void warn_of_unused(Findings& findings, const Station& station) {
     warn_of_unused_plans_and_joints(findings, station);
 }
 
-// ---- addresses --------------------------------------------------------------------------------------------
-
-struct Listening {
-    std::string pointer;
-    std::string address;
-    std::uint16_t port = 0;
-};
-
-void check_listening(Findings& findings, const Station& station) {
-    std::vector<Listening> all{{"/api/port", station.api.address, station.api.port}};
-    if (station.tool_port) {
-        all.push_back({"/tool_port/port", station.tool_port->address, station.tool_port->port});
-    }
-    if (station.scanner_port) {
-        all.push_back({"/scanner_port/port", station.scanner_port->address, station.scanner_port->port});
-    }
-    for (const auto& one : all) {
-        if (one.port == 0) {
-            findings.warning(one.pointer, "with port 0 the system picks another port at every start",
-                             "give a fixed port");
-        }
-    }
-    for (std::size_t index = 0; index < station.bays.size(); ++index) {
-        const ControllerLink& link = station.bays[index].controller;
-        if (link.role == WireRole::server) {
-            all.push_back({at("bays", index, "/controller/port"), link.host, link.port});
-        }
-    }
-    for (std::size_t index = 0; index < station.tools.size(); ++index) {
-        const auto* frames = std::get_if<FrameLink>(&station.tools[index].link);
-        if (const auto* listen = frames == nullptr ? nullptr : std::get_if<FrameListen>(&frames->way)) {
-            all.push_back(
-                {at("tools", index, "/link/frames/listen/port"), listen->at.address, listen->at.port});
-        }
-    }
-    const auto everywhere = [](const std::string& address) {
-        return address == "0.0.0.0" || address == "::";
-    };
-    for (std::size_t late = 0; late < all.size(); ++late) {
-        for (std::size_t early = 0; early < late; ++early) {
-            const bool same_address = all[late].address == all[early].address ||
-                                      everywhere(all[late].address) || everywhere(all[early].address);
-            if (all[late].port != 0 && all[late].port == all[early].port && same_address) {
-                findings.error(
-                    all[late].pointer,
-                    fmt::format("port {} is taken already, at {}", all[late].port, all[early].pointer),
-                    "give another port");
-            }
-        }
-    }
-    if (!station.api.address.starts_with("127.") && station.api.address != "::1") {
-        findings.error(
-            "/api/address",
-            fmt::format("{} can be reached from other machines, and the API carries credentials in clear",
-                        station.api.address),
-            "give 127.0.0.1");
-    }
-}
+// ---- registers on wires
+// ------------------------------------------------------------------------------------
 
 void check_serial(Findings& findings, const RegisterLink& link, const std::string& pointer) {
     // MODBUS over Serial Line V1.02, 2.2: 0 is for all, 248 to 255 are reserved.
@@ -465,9 +410,9 @@ void check_apart(Findings& findings, const RegisterLink& link, const RegisterLin
                        fmt::format("{} is described otherwise at tool \"{}\"", link.serial->device, owner),
                        "give both the same baud, parity and stop_bits");
     }
-    const bool same_host =
-        !link.serial && !other.serial && other.host == link.host && other.port == link.port;
-    if ((same_line || same_host) && other.unit == link.unit) {
+    const bool same_place =
+        !link.serial && !other.serial && same_host(other.host, link.host) && other.port == link.port;
+    if ((same_line || same_place) && other.unit == link.unit) {
         findings.error(pointer,
                        fmt::format("{} unit {} is polled already, by tool \"{}\"", place, link.unit, owner),
                        "give each tool its own address");
@@ -529,7 +474,7 @@ void check_register_ranges(Findings& findings, const Station& station) {
         }
         for (std::size_t early = 0; early < late; ++early) {
             const Registers& other = all[early];
-            const bool same_device = one.link->host == other.link->host &&
+            const bool same_device = same_host(one.link->host, other.link->host) &&
                                      one.link->port == other.link->port && one.link->unit == other.link->unit;
             if (same_device && one.begin < other.end && other.begin < one.end) {
                 findings.error(one.pointer,
@@ -586,7 +531,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_coils(findings, station);
     check_plans(findings, station);
     check_pair_and_variants(findings, station);
-    check_listening(findings, station);
+    check_addresses(findings, station);
     check_polled(findings, station);
     check_devices(findings, station);
     check_io(findings, station);

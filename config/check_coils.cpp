@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "config/findings.hpp"
+#include "config/host.hpp"
 
 namespace tautgate::config {
 
@@ -168,7 +169,7 @@ std::vector<WrittenCoil> written_coils(const Station& station) {
         const IoModule& module = station.io[index];
         for (std::size_t output = 0; output < module.outputs.size() && !module.serial; ++output) {
             all.push_back({fmt::format("/io/{}/outputs/{}/number", index, output),
-                           {module.host, module.port, module.unit},
+                           {host_name(module.host), module.port, module.unit},
                            module.outputs[output].number,
                            false});
         }
@@ -179,7 +180,7 @@ std::vector<WrittenCoil> written_coils(const Station& station) {
             continue;
         }
         const auto pointer = fmt::format("/bays/{}/controller/coils", index);
-        const std::tuple device{link.host, link.port, link.unit};
+        const std::tuple device{host_name(link.host), link.port, link.unit};
         all.push_back({pointer + "/alive", device, link.coils->alive, true});
         for (std::size_t point = 0; point < link.coils->permissives.size(); ++point) {
             all.push_back({fmt::format("{}/permissives/{}/release", pointer, point), device,
@@ -208,7 +209,7 @@ void check_written_once(Findings& findings, const std::vector<WrittenCoil>& coil
 // An input that only shows what the station wrote would prove nothing.
 void check_read_apart(Findings& findings, const CoilPlan& plan, const ControllerLink& link,
                       const std::vector<WrittenCoil>& coils, const std::string& pointer) {
-    const std::tuple device{link.host, link.port, link.unit};
+    const std::tuple device{host_name(link.host), link.port, link.unit};
     const auto uses = inputs_of(plan, pointer);
     for (std::size_t late = 0; late < uses.size(); ++late) {
         const ControllerBit& bit = uses[late].bit;

@@ -63,8 +63,8 @@ std::vector<std::pair<std::string, std::string>> lines_besides(const Station& st
     return taken;
 }
 
-void check_way(Findings& findings, const Station& station, const Tool& tool, const SerialLine& line,
-               const std::string& pointer) {
+void check_line_alone(Findings& findings, const Station& station, const Tool& tool, const SerialLine& line,
+                      const std::string& pointer) {
     if (!line.device.starts_with('/')) {
         findings.error(pointer + "/serial/device", fmt::format("\"{}\" is no path of a device", line.device),
                        "give the whole path, best the one below /dev/serial/by-path");
@@ -78,27 +78,6 @@ void check_way(Findings& findings, const Station& station, const Tool& tool, con
     }
 }
 
-void check_way(Findings& findings, const Station& station, const Tool& tool, const FrameCall& call,
-               const std::string& pointer) {
-    for (const Tool& other : station.tools) {
-        if (&other == &tool) {
-            return;  // told once, at the later one
-        }
-        const auto* frames = std::get_if<FrameLink>(&other.link);
-        const auto* called = frames == nullptr ? nullptr : std::get_if<FrameCall>(&frames->way);
-        if (called != nullptr && called->host == call.host && called->port == call.port) {
-            findings.error(
-                pointer + "/call",
-                fmt::format("{}:{} is called already, as tool \"{}\"", call.host, call.port, other.id),
-                "give each tool its own address");
-        }
-    }
-}
-
-// Its port is compared with all others in check_listening; its peer is an address by the reader.
-void check_way(Findings& /*findings*/, const Station& /*station*/, const Tool& /*tool*/,
-               const FrameListen& /*listen*/, const std::string& /*pointer*/) {}
-
 }  // namespace
 
 void check_frames(Findings& findings, const Station& station) {
@@ -109,9 +88,9 @@ void check_frames(Findings& findings, const Station& station) {
             continue;
         }
         const auto pointer = fmt::format("/tools/{}", index);
-        std::visit(
-            [&](const auto& way) { check_way(findings, station, tool, way, pointer + "/link/frames"); },
-            link->way);
+        if (const auto* line = std::get_if<SerialLine>(&link->way)) {
+            check_line_alone(findings, station, tool, *line, pointer + "/link/frames");
+        }
         if (const auto* profile = frame_profile(station, tool)) {
             check_silence(findings, tool, *profile, pointer);
         }

@@ -6,6 +6,7 @@
 #include <variant>
 
 #include "config/findings.hpp"
+#include "config/host.hpp"
 
 namespace tautgate::config {
 
@@ -146,7 +147,7 @@ bool is_same_device(const IoModule& one, const std::string& host, const std::opt
         return false;
     if (one.serial && serial)
         return one.serial->device == serial->device;
-    return !one.serial && !serial && one.host == host && one.port == port;
+    return !one.serial && !serial && same_host(one.host, host) && one.port == port;
 }
 
 void check_apart_from(Findings& findings, const Station& station, std::size_t index,

@@ -101,6 +101,7 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
                               const std::string& bay);
 
 // Each fills in what it finds about its part of the station.
+void check_addresses(Findings& findings, const Station& station);
 void check_moves(Findings& findings, const Station& station);
 // Permissives that wait for tools which the unit has not met. Told only where references are right.
 void warn_of_tools_behind(Findings& findings, const Station& station);

@@ -780,6 +780,14 @@ std::expected<LineMessage, LineFault> parse_line(std::string_view line, const Me
     return std::move(*message);
 }
 
+bool may_be_result(std::string_view line) noexcept {
+    constexpr std::array others{std::string_view(R"({"hello")"), std::string_view(R"({"beat")"),
+                                std::string_view(R"({"state")"), std::string_view(R"({"trace")")};
+    const bool begins_as_another =
+        std::ranges::any_of(others, [&](std::string_view begin) { return line.starts_with(begin); });
+    return !begins_as_another || line.find("result") != std::string_view::npos;
+}
+
 std::expected<StationMessage, LineFault> parse_station_line(std::string_view line) {
     std::string mended;
     auto handler = read(line, Place::station_line, mended);

@@ -75,6 +75,10 @@ using LineMessage = std::variant<Hello, LineResult, Beat, ToolSays, TracePart>;
 [[nodiscard]] std::expected<LineMessage, LineFault> parse_line(std::string_view line,
                                                                const MeasuringRange& range);
 
+// Whether a line that was refused may have told of a result: whatever does not begin as another message, or
+// names one beside it.
+[[nodiscard]] bool may_be_result(std::string_view line) noexcept;
+
 // ---- station -> tool ------------------------------------------------------------------------------------
 
 struct Welcome {

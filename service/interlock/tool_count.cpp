@@ -232,6 +232,11 @@ Arrival place_in_count(ToolState& tool, const ResultReceived& result, const Stam
     return count_broken(tool, std::get<Broken>(tool.count), result, at);
 }
 
+// A tool that named a newer one than it does now has lost it, and will give its number to another.
+bool went_back(const ToolState& tool, std::uint64_t last) {
+    return tool.outstanding_to && last < *tool.outstanding_to;
+}
+
 // Results that the tool holds and that we lack.
 void note_outstanding(ToolState& tool, std::uint64_t newest, std::uint64_t last) {
     tool.outstanding_to = last > newest ? std::optional(last) : std::nullopt;
@@ -278,13 +283,15 @@ void take_word(ToolState& tool, const ToolAnswered& answered, const Stamp& at) {
         tool.count = Following{answered.epoch, answered.last};
         tool.baseline = answered.last;
     } else if (const auto* following = std::get_if<Following>(&tool.count)) {
-        if (following->epoch != answered.epoch || answered.last < following->counter)
+        if (following->epoch != answered.epoch || answered.last < following->counter ||
+            went_back(tool, answered.last))
             start_anew(tool, anew, at);
         else
             note_outstanding(tool, following->counter, answered.last);
     } else {
         auto& broken = std::get<Broken>(tool.count);
-        if (broken.epoch != answered.epoch || answered.last < broken.newest) {
+        if (broken.epoch != answered.epoch || answered.last < broken.newest ||
+            went_back(tool, answered.last)) {
             start_anew(tool, anew, at);
         } else if (broken.began_anew) {
             if (answered.last > broken.newest)

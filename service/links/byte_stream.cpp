@@ -32,7 +32,6 @@ using std::chrono::steady_clock;
 namespace {
 
 // So that what was cut off by a limit on frames waits in small parts.
-constexpr std::size_t one_read = 2048;
 
 // One connection, or one opening of a line.
 struct StreamWire {
@@ -43,7 +42,7 @@ struct StreamWire {
     bool open = true;
     bool under_way = false;  // a read is
     bool reading = true;     // it is wanted
-    std::array<char, one_read> incoming{};
+    std::array<char, ByteStream::one_read> incoming{};
     std::deque<std::string> outgoing{};
     std::size_t unsent = 0;
 };
@@ -62,7 +61,7 @@ void say_at_once(tcp::socket& socket, std::string_view bytes) {
     (void)socket.write_some(asio::buffer(bytes), ignored);
     (void)socket.shutdown(tcp::socket::shutdown_send, ignored);
     // Bytes that nobody read would end the connection in a way that takes the last words with it.
-    std::array<char, one_read> unread{};
+    std::array<char, ByteStream::one_read> unread{};
     (void)socket.read_some(asio::buffer(unread), ignored);
 }
 void say_at_once(asio::serial_port& port, std::string_view bytes) {

@@ -61,6 +61,8 @@ class ByteStream {
     ByteStream& operator=(ByteStream&&) = delete;
 
     void start();
+    // So many bytes are read at once; fewer were all that was there.
+    static constexpr std::size_t one_read = 2048;
     // Without a connection nothing is sent.
     void send(std::string bytes);
     // Whether more is read; the peer feels it once its own buffers are full. Every connection begins reading.

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "config/host.hpp"
 #include "protocol/frame_profile.hpp"
 #include "protocol/link_errors.hpp"
 #include "protocol/register_control.hpp"
@@ -88,34 +89,52 @@ void check_tool(std::vector<ConfigFinding>& findings, const config::Station& sta
                             fmt::format("give {} ms or more", whole_ms(cost.time))});
 }
 
+// What a module asks of its wire: two tables of inputs at most with each poll, and each output once a second.
+[[nodiscard]] double share_of(const config::IoModule& module) {
+    const auto one = [&](const protocol::BlockRange& block) {
+        const microseconds line = module.serial ? on_the_line(*module.serial, block) : microseconds{};
+        return static_cast<double>((per_request + line).count());
+    };
+    const auto every =
+        static_cast<double>(std::max<std::int64_t>(microseconds(module.poll_interval).count(), 1));
+    constexpr double second = 1e6;
+    const auto outputs = static_cast<double>(module.outputs.size());
+    return (module.inputs.empty() ? 0 : one({protocol::RegisterTable::discrete_inputs, 0, 16}) / every) +
+           outputs * one({protocol::RegisterTable::coils, 0, 1}) / second;
+}
+
 // Units behind one gateway, or on one serial line, share its wire.
 void check_shared_wires(std::vector<ConfigFinding>& findings, const config::Station& station) {
     struct Load {
         double share = 0;
-        std::size_t tools = 0;
-        std::size_t last = 0;
+        std::size_t devices = 0;
+        std::string last;
     };
     std::map<std::string, Load> loads;
-    for (std::size_t i = 0; i < station.tools.size(); ++i)
-        if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link)) {
-            const auto* profile = config::register_profile(station, station.tools[i]);
-            if (profile == nullptr)
-                continue;
-            const std::string wire =
-                link->serial ? link->serial->device : fmt::format("{}:{}", link->host, link->port);
-            Load& load = loads[wire];
-            load.share +=
-                static_cast<double>(cost_of(*link, *profile).time.count()) /
-                static_cast<double>(std::max<std::int64_t>(microseconds(link->poll_interval).count(), 1));
-            ++load.tools;
-            load.last = i;
-        }
+    const auto add = [&](const auto& link, double share, std::string pointer) {
+        Load& load = loads[link.serial ? link.serial->device
+                                       : fmt::format("{}:{}", config::host_name(link.host), link.port)];
+        load.share += share;
+        ++load.devices;
+        load.last = std::move(pointer);
+    };
+    for (std::size_t i = 0; i < station.io.size(); ++i)
+        add(station.io[i], share_of(station.io[i]), fmt::format("/io/{}/poll_interval_ms", i));
+    for (std::size_t i = 0; i < station.tools.size(); ++i) {
+        const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link);
+        const auto* profile = config::register_profile(station, station.tools[i]);
+        if (link == nullptr || profile == nullptr)
+            continue;
+        const auto every = std::max<std::int64_t>(microseconds(link->poll_interval).count(), 1);
+        add(*link, static_cast<double>(cost_of(*link, *profile).time.count()) / static_cast<double>(every),
+            fmt::format("/tools/{}/link/registers/poll_interval_ms", i));
+    }
     for (const auto& [wire, load] : loads)
-        if (load.tools > 1 && load.share > 1)
+        if (load.devices > 1 && load.share > 1)
             findings.push_back(
-                {Severity::warning, fmt::format("/tools/{}/link/registers/poll_interval_ms", load.last),
-                 fmt::format("the {} tools behind {} would keep its wire busy for {:.0f} % of the time",
-                             load.tools, wire, 100 * load.share),
+                {Severity::warning, load.last,
+                 fmt::format("the {} devices behind {} would keep its wire busy for {:.0f} % of the time",
+                             load.devices, wire, 100 * load.share),
                  "poll them less often"});
 }
 
@@ -195,7 +214,7 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
         return;
     for (const config::Tool& tool : station.tools) {
         const auto* link = std::get_if<config::RegisterLink>(&tool.link);
-        if (link != nullptr && !link->serial && link->host == controller.host &&
+        if (link != nullptr && !link->serial && config::same_host(link->host, controller.host) &&
             link->port == controller.port && link->unit == controller.unit)
             findings.push_back(
                 {Severity::error, pointer + "/controller/port",
@@ -210,17 +229,23 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
 struct Going {
     bool counts = false;
     bool shows_restarts = false;
+    std::uint64_t numbers = 0;  // so many does it give before the first one comes again
     // Whether the tool says its newest count when it is heard again, and not only with the next result.
     bool tells_newest = false;
 };
 [[nodiscard]] Going going_by(const protocol::RegisterProfile& profile) {
-    return {profile.counter.has_value(), profile.epoch.has_value(), true};
+    const std::uint64_t numbers = profile.counter ? profile.counter->highest - profile.counter->lowest : 0;
+    return {profile.counter.has_value(), profile.epoch.has_value(), numbers, true};
 }
 [[nodiscard]] Going going_by(const protocol::FrameProfile& profile) {
     const auto* result = protocol::result_of(profile);
-    return {result != nullptr && result->counter, result != nullptr && result->epoch,
-            protocol::tells_newest(profile)};
+    const bool counts = result != nullptr && result->counter;
+    return {counts, result != nullptr && result->epoch,
+            counts ? result->counter->highest - result->counter->lowest : 0, protocol::tells_newest(profile)};
 }
+
+// More than are ever sent again, or lost in one outage without anybody noticing: a count of eight bits.
+constexpr std::uint64_t fewest_numbers = 255;
 
 // A tool that does not count cannot say that a result was lost; what it shows proves a joint of class C at
 // most.
@@ -235,12 +260,19 @@ void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& j
                             "use a tool whose profile names a counter, or set another class"});
     else if (!going.shows_restarts)
         findings.push_back(
-            {Severity::warning, pointer,
+            {joint.risk == config::RiskClass::a ? Severity::error : Severity::warning, pointer,
              fmt::format(
                  "tool {} does not show its restarts, so that results of a count that began anew could "
                  "pass for the next ones; joint {} is of class {}",
                  tool.id, joint.id, risk),
              "name an epoch in its profile, or make sure that its count outlives a loss of power"});
+    if (going.counts && going.numbers < fewest_numbers)
+        findings.push_back(
+            {Severity::error, pointer,
+             fmt::format("tool {} gives the same number again after {} results, so that lost ones could pass "
+                         "for none; joint {} is of class {}",
+                         tool.id, going.numbers + 1, joint.id, risk),
+             "use a tool that counts further, correct lowest and highest, or set another class"});
     if (going.counts && !going.tells_newest)
         findings.push_back(
             {Severity::error, pointer,

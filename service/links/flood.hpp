@@ -1,6 +1,6 @@
-// How much a device may say: 200 frames and 64 KiB of garbage at once, and then as much a second. What is
-// more waits, unread in the end, so that one device cannot take the loop's time from the others; nothing of
-// it is dropped. Pure: the caller brings the time. Belongs to one device and one thread.
+// How much a device may say: so many frames (or lines) and 64 KiB of garbage at once, and then as much a
+// second. What is more waits, unread in the end, so that one device cannot take the loop's time from the
+// others; nothing of it is dropped. Pure: the caller brings the time. Belongs to one device and one thread.
 #pragma once
 
 #include <algorithm>
@@ -14,8 +14,9 @@ namespace tautgate::links {
 
 class Flood {
   public:
-    static constexpr double frames_a_second = 200;
     static constexpr double garbage_a_second = 64.0 * 1024;
+
+    explicit Flood(double frames_a_second) : frames_a_second_(frames_a_second), frames_(frames_a_second) {}
 
     void frame(SteadyTime now) {
         refill(now);
@@ -38,14 +39,15 @@ class Flood {
   private:
     void refill(SteadyTime now) {
         const double seconds = std::chrono::duration<double>(now - std::exchange(at_, now)).count();
-        frames_ = std::min(frames_a_second, frames_ + seconds * frames_a_second);
+        frames_ = std::min(frames_a_second_, frames_ + seconds * frames_a_second_);
         garbage_ = std::min(garbage_a_second, garbage_ + seconds * garbage_a_second);
-        if (frames_ >= frames_a_second && garbage_ >= garbage_a_second)
+        if (frames_ >= frames_a_second_ && garbage_ >= garbage_a_second)
             told_ = false;
     }
 
+    double frames_a_second_;
     SteadyTime at_{};
-    double frames_ = frames_a_second;
+    double frames_;
     double garbage_ = garbage_a_second;
     bool told_ = false;
 };

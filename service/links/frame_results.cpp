@@ -48,6 +48,8 @@ FrameResults::FrameResults(const protocol::FrameProfile& profile, const config::
       longest_delay_(tool.longest_run + tool.silence_limit), settling_(tool.settling), boot_(std::move(boot)),
       epochs_(seed), count_(as_count(known)), newest_digest_(known ? known->digest : std::nullopt),
       offline_from_ns_(of_any_age_ns) {
+    if (known)
+        have_ = Place{known->epoch, known->counter};
     // The journal has it, so that the tool may drop it.
     if (known && known->complete)
         stored_ = interlock::Acknowledge{tool_, known->epoch, known->counter};
@@ -61,8 +63,9 @@ std::string FrameResults::epoch_named(const std::string& epoch) const {
 
 void FrameResults::connected(SteadyTime now) {
     since_ = now;
-    if (heard_at_)
-        offline_from_ns_ = ns_of(*heard_at_) - delay_ns();
+    // A connection that broke before it brought what was made meanwhile moves nothing forward.
+    if (caught_up_)
+        offline_from_ns_ = ns_of(*caught_up_) - delay_ns();
     answered_.reset();
     raised_.clear();
     placed_ = any_result_ = false;
@@ -80,8 +83,20 @@ FrameResults::Step FrameResults::take(const protocol::FrameHeard& heard, SteadyT
                    [](const protocol::FrameOther&) {},
                },
                heard);
-    heard_at_ = now;
+    if (lacks_nothing(now))
+        caught_up_ = std::max(caught_up_.value_or(came_at(now)), came_at(now));
     return step;
+}
+
+std::uint64_t FrameResults::newest_named() const {
+    return raised_.empty() ? answered_->counter : raised_.back().newest;
+}
+
+// A tool that does not say where its count stands has had the time to send what it kept.
+bool FrameResults::lacks_nothing(SteadyTime now) const {
+    if (!tells_newest_)
+        return now - since_ > settling_;
+    return answered_ && have_ && have_->epoch == answered_->epoch && have_->counter >= newest_named();
 }
 
 // ---- where the count stands ---------------------------------------------------------------------------
@@ -98,31 +113,32 @@ void FrameResults::take(Step& step, const protocol::FrameStatus& status, SteadyT
         if (status.epoch)
             place.epoch = epoch_named(*status.epoch);
         place.counter = count_.unroll(*counter_, *status.newest, place.epoch);
-        take_newest(step, place, *status.newest, now);
+        const bool first_word = !answered_;
+        take_newest(step, place, now);
+        // It may have lost power, or the connection, before it heard that its newest is stored. Without an
+        // epoch the same number may by now stand for another one: such a tool hears it once it has sent that
+        // again.
+        const bool is_stored = stored_ && stored_->epoch == place.epoch && stored_->counter == place.counter;
+        if (first_word && status.epoch && is_stored && place.counter > 0 && profile_.acknowledge)
+            step.acknowledge.push_back(*status.newest);
     }
     if (status.enabled)
         step.seen = RunSeen{*status.enabled, status.program.value_or(""), place.epoch, place.counter};
 }
 
-void FrameResults::take_newest(Step& step, const Place& place, std::uint64_t raw, SteadyTime now) {
+void FrameResults::take_newest(Step& step, const Place& place, SteadyTime now) {
     if (!answered_ || told_ != place)
         answer(step, place);
-    const bool is_first = !answered_;
-    raise(place, now);
+    raise(place, came_at(now));
+    if (!have_)
+        have_ = place;
     const auto& known = count_.known();
     if (known && known->epoch == place.epoch && place.counter < known->counter)
         count_ = protocol::FrameCount{{{place.epoch, place.counter, {}}}};  // it begins anew
-    // It may have lost power, or the connection, before it heard that its newest is stored.
-    const bool is_stored =
-        stored_ && stored_->epoch == place.epoch && stored_->counter >= place.counter && place.counter > 0;
-    if (is_first && is_stored && profile_.acknowledge)
-        step.acknowledge.push_back(raw);
 }
 
 void FrameResults::raise(const Place& place, SteadyTime now) {
-    const std::uint64_t before = !raised_.empty() ? raised_.back().newest
-                                 : answered_      ? answered_->counter
-                                                  : 0;
+    const std::uint64_t before = answered_ ? newest_named() : 0;
     if (!answered_ || answered_->epoch != place.epoch || place.counter < before) {
         answered_ = place;
         raised_.clear();
@@ -151,7 +167,7 @@ void FrameResults::take(Step& step, const protocol::FrameResult& result, SteadyT
     const bool is_newest = !known || known->epoch != place.epoch || place.counter >= known->counter;
     if (is_newest) {
         newest_digest_ = digest;
-        told_ = place;
+        told_ = have_ = place;
     }
     follow(place, result.mark);
     await_confirmation(place, result.reading.counter);
@@ -254,7 +270,7 @@ domain::Interval FrameResults::made_of(const Place& place, SteadyTime now) const
     const auto& known = count_.known();
     if (known && known->epoch == place.epoch && place.counter <= known->counter)
         return made;  // one that comes after a later one, or again, may be of any age
-    const auto since = live_since(place, now);
+    const auto since = live_since(place, came_at(now));
     made.from_ns = since ? ns_of(*since) - delay_ns() : offline_from_ns_;
     return made;
 }

@@ -49,6 +49,9 @@ class FrameResults {
     [[nodiscard]] Step not_understood();
     // Call it often.
     [[nodiscard]] Step look(SteadyTime now);
+    // What is taken from now on may have come at any time since then, and was only read late; nothing: it has
+    // just come.
+    void read_late(std::optional<SteadyTime> since) noexcept { late_since_ = since; }
 
     // Those that the tool may be told of now.
     [[nodiscard]] std::vector<std::uint64_t> stored(const interlock::Acknowledge& stored);
@@ -72,12 +75,15 @@ class FrameResults {
     void take(Step& step, const protocol::FrameResult& result, SteadyTime now);
     void take(Step& step, const protocol::FrameStatus& status, SteadyTime now);
     void take(Step& step, const protocol::FrameTrace& trace);
-    void take_newest(Step& step, const Place& place, std::uint64_t raw, SteadyTime now);
+    void take_newest(Step& step, const Place& place, SteadyTime now);
     void raise(const Place& place, SteadyTime now);
     void answer(Step& step, const Place& place);
     [[nodiscard]] Place place_of(const protocol::FrameResult& result, std::uint64_t digest);
     [[nodiscard]] Place place_by_mark(const protocol::FrameResult& result, std::uint64_t digest);
     [[nodiscard]] bool continues(const Place& place) const;
+    [[nodiscard]] std::uint64_t newest_named() const;
+    [[nodiscard]] bool lacks_nothing(SteadyTime now) const;
+    [[nodiscard]] SteadyTime came_at(SteadyTime now) const { return late_since_.value_or(now); }
     void follow(const Place& place, const std::string& mark);
     void begin_anew();
     void await_confirmation(const Place& place, std::uint64_t raw);
@@ -96,8 +102,10 @@ class FrameResults {
     std::mt19937_64 epochs_;
     protocol::FrameCount count_;
     std::optional<std::uint64_t> newest_digest_;
-    std::optional<Place> told_;           // where the interlock was last told that the count stands
-    std::optional<SteadyTime> heard_at_;  // the last sign of life
+    std::optional<Place> told_;  // where the interlock was last told that the count stands
+    std::optional<Place> have_;  // the newest result that came, or that was there when we first heard
+    std::optional<SteadyTime> caught_up_;  // when the tool last said something and we lacked nothing
+    std::optional<SteadyTime> late_since_;
     std::optional<interlock::Acknowledge> stored_;
     // Of this connection:
     SteadyTime since_{};

@@ -20,6 +20,7 @@
 #include "service/links/frame_results.hpp"
 #include "service/links/freshness.hpp"
 #include "service/links/refusals.hpp"
+#include "service/links/unread.hpp"
 
 namespace tautgate::links {
 
@@ -31,6 +32,7 @@ namespace {
 
 // Silence, what is to be sent and everything that waits are looked at so often; no limit is overrun by more.
 constexpr milliseconds frame_look_interval{20};
+constexpr double frames_a_second = 200;
 // Of a frame that is refused; its length is told.
 constexpr std::size_t refused_bytes_kept = 4096;
 
@@ -153,6 +155,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     void opened() {
         const SteadyTime now = steady_clock::now();
         splitter_.emplace(profile_);
+        unread_ = {};
         results_->connected(now);
         connected_at_ = came_at_ = beat_at_ = now;
         heard_at_.reset();
@@ -198,6 +201,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
         work();
         if (!splitter_ || stopped_)
             return;
+        unread_.look(std::exchange(is_quiet_, true) && reads_on_);
         if (now - heard_at_.value_or(connected_at_) > tool_.silence_limit)
             return stream_.hang_up(fmt::format("nothing was heard for {} ms", tool_.silence_limit.count()));
         follow(results_->look(now), now);
@@ -212,9 +216,12 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
 
     void came(std::string_view bytes) {
         came_at_ = steady_clock::now();
+        is_quiet_ = false;
         flood_.bytes(came_at_, bytes.size());
         queue(splitter_->take(bytes));
         work();
+        if (reads_on_ && bytes.size() < ByteStream::one_read)
+            unread_.end();
     }
     void queue(std::vector<protocol::Cut> cuts) { std::ranges::move(cuts, std::back_inserter(waiting_)); }
     [[nodiscard]] bool is_full() const {
@@ -223,6 +230,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     // Takes what waits, as far as there is room; what is more waits here, and behind it unread.
     void work() {
         const SteadyTime now = steady_clock::now();
+        results_->read_late(unread_.since());
         while (!stopped_ && splitter_ && !waiting_.empty() && !is_full() && flood_.has_room(now))
             take_next(now);
         if (stopped_ || !splitter_)
@@ -232,9 +240,13 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
             refuse({},
                    fmt::format("it sends more than {} frames or {} KiB that are no frames a second; what is "
                                "more is read later; look what it sends with tautgate look",
-                               Flood::frames_a_second, Flood::garbage_a_second / 1024));
-        if (!stopped_ && splitter_)
-            stream_.read_on(waiting_.empty() && !is_full() && !is_flooded);
+                               frames_a_second, Flood::garbage_a_second / 1024));
+        if (stopped_ || !splitter_)
+            return;
+        reads_on_ = waiting_.empty() && !is_full() && !is_flooded;
+        if (!reads_on_)
+            unread_.begin(came_at_);
+        stream_.read_on(reads_on_);
     }
     void take_next(SteadyTime now) {
         const protocol::Cut cut = std::move(waiting_.front());
@@ -327,13 +339,16 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     Ends ends_;
     Freshness freshness_;
     Refusals refusals_;
-    Flood flood_;
+    Flood flood_{frames_a_second};
     std::optional<FrameResults> results_;              // from start() on
     std::optional<ToolTalk> talk_;                     // of a tool that obeys
     std::optional<protocol::FrameSplitter> splitter_;  // of this connection; none: there is none
     std::deque<protocol::Cut> waiting_;                // came, and not looked at yet
     SteadyTime connected_at_{};
-    SteadyTime came_at_{};                  // when bytes came
+    SteadyTime came_at_{};  // when bytes came
+    bool is_quiet_ = true;  // none did since the last look
+    bool reads_on_ = true;
+    Unread unread_;
     std::optional<SteadyTime> heard_at_;    // when a frame was understood, on this connection
     SteadyTime beat_at_{};                  // our sign of life
     std::optional<SteadyTime> ordered_at_;  // when another order was first told

@@ -25,7 +25,7 @@ struct LinkCounts {
     bool operator==(const LinkCounts&) const = default;
 };
 
-// How the polls of a tool ended since the start.
+// How the polls of a tool or module ended since the start.
 struct PollCounts {
     std::uint64_t good = 0;
     std::uint64_t failed = 0;     // no connection, no answer, a wrong one
@@ -41,7 +41,7 @@ struct SourceHealth {
     std::optional<std::chrono::milliseconds> age{};  // of the last sign of life; none: there never was one
     std::string why{};                               // one sentence; empty while the source is good
     LinkCounts counts{};
-    std::optional<PollCounts> polls{};  // of a polled tool
+    std::optional<PollCounts> polls{};  // of a tool or module that is polled
 };
 
 struct QualityChange {

@@ -127,7 +127,9 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     }
     [[nodiscard]] SourceHealth health() const {
         const std::lock_guard lock{mutex_};
-        return health_.health(module_.id, steady_clock::now());
+        SourceHealth health = health_.health(module_.id, steady_clock::now());
+        health.polls = polls_;
+        return health;
     }
     void stop() {
         closed_ = true;
@@ -163,12 +165,23 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                 continue;
             }
             if (now >= due)
-                due = next_poll(due, module_.poll_interval, steady_clock::now()).at;
+                due = next_due(due);
             waker_.wait(std::min(connection_ ? due : redial_.at(), now + Refusals::quiet));
         }
         for (WatchedInput& input : inputs_)
             if (auto refused = input.refusals.rest())
                 post(std::move(*refused));
+    }
+
+    [[nodiscard]] SteadyTime next_due(SteadyTime due) {
+        const auto next = next_poll(due, module_.poll_interval, steady_clock::now());
+        if (connection_)
+            count(&PollCounts::skipped, next.missed);
+        return next.at;
+    }
+    void count(std::uint64_t PollCounts::*kind, std::uint64_t by = 1) {
+        const std::lock_guard lock{mutex_};
+        polls_.*kind += by;
     }
 
     [[nodiscard]] bool stopping() const {
@@ -179,6 +192,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     [[nodiscard]] bool connect(SteadyTime now) {
         auto opened = open_line(link_, answer_time(module_.silence_limit), *buses_);
         if (!opened) {
+            count(&PollCounts::failed);
             tell(freshness_.failed(now, opened.error()));
             return false;
         }
@@ -202,10 +216,12 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         tell(freshness_.alive(steady_clock::now()));
         for (WatchedInput& input : inputs_)
             look(input, time_of(began));
+        count(&PollCounts::good);
         return true;
     }
 
     bool lose(std::string why) {
+        count(&PollCounts::failed);
         connection_.reset();
         for (WatchedInput& input : inputs_)
             end(input);
@@ -381,6 +397,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     Waker waker_;
     mutable std::mutex mutex_;
     Freshness health_;
+    PollCounts polls_;
     bool stopping_ = false;
     std::thread thread_;
 };

@@ -110,9 +110,10 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             const protocol::KnownResult result{known->counter, number_in(known->epoch)};
             watch_ = protocol::ResultWatch{result};
             newest_ = known->digest;
+            known_ = Stored{epoch_text(result), result.counter};
             // The journal has it, so that the tool may drop it.
             if (known->complete)
-                shared_.stored = Stored{epoch_text(result), result.counter};
+                shared_.stored = known_;
         }
         thread_ = std::thread([this] { run(); });
     }
@@ -260,6 +261,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         // Of another epoch, or the tool has not said yet which one is its own: it may change with the next
         // poll.
         if (!answered_ || stored->epoch != epoch_text(watch_.known()))
+            return true;
+        // What stands under its number may be another result, which we lack.
+        if (stored->counter == watch_.known()->counter && shows_another())
             return true;
         // A handshake names no result: it is about the one that the tool shows, so that must be this one.
         if (profile_.handshake && (!ready_ || stored->counter != watch_.known()->counter))
@@ -472,15 +476,23 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return true;
     }
 
+    // Other values stand under the count of the newest result that we have; after a start of the service that
+    // one is known by the digest of its content.
+    [[nodiscard]] bool shows_another() const {
+        if (!profile_.counter || whole_.empty())
+            return false;
+        if (told_)
+            return told_->counter == watch_.known()->counter && whole_ != told_words_ &&
+                   protocol::content_of(profile_, whole_) != protocol::content_of(profile_, told_words_);
+        return known_ && known_->counter == watch_.known()->counter &&
+               known_->epoch == epoch_text(watch_.known()) && newest_ && content_digest(whole_) != *newest_;
+    }
+
     // The tool wrote its count before its values, so slowly that both reads saw the old ones; or it gives its
     // count to another result. What was told is not true, and the core is to say so. Most tools write their
     // values first: for a moment other values under the old count mean that the next one is being written.
     [[nodiscard]] bool changed_under_its_count(const protocol::WatchOutcome& outcome, SteadyTime began) {
-        const bool is_the_told_one = profile_.counter && std::holds_alternative<protocol::NoNew>(outcome) &&
-                                     told_ && told_->counter == watch_.known()->counter;
-        const bool differs =
-            is_the_told_one && whole_ != told_words_ &&
-            protocol::content_of(profile_, whole_) != protocol::content_of(profile_, told_words_);
+        const bool differs = std::holds_alternative<protocol::NoNew>(outcome) && shows_another();
         if (!differs)
             differs_since_.reset();
         else if (!differs_since_)
@@ -598,7 +610,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (profile_.handshake)
             return !ready_ && !must_clear_;
         const auto& known = watch_.known();
-        return acknowledged_ && acknowledged_->epoch == epoch_text(known) &&
+        // It may not have acted on what it was told on an earlier connection, and is told once more.
+        return acknowledged_ && !tell_again_ && acknowledged_->epoch == epoch_text(known) &&
                acknowledged_->counter >= known->counter;
     }
 
@@ -670,6 +683,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     bool must_clear_ = false;                  // the acknowledgement may still stand at the tool
     std::mt19937_64 epochs_;                   // names of counts that begin here
     bool answered_ = false;                    // ToolAnswered was sent on this connection
+    std::optional<Stored> known_;              // the newest that the journal had at the start
     std::optional<Stored> told_;               // newest result given to the loop
     std::vector<std::uint16_t> told_words_;    // and what it was read from
     std::optional<SteadyTime> differs_since_;  // other values stand under the count that was told

@@ -25,6 +25,8 @@ using std::chrono::milliseconds;
 namespace {
 
 constexpr milliseconds scanner_accept_pause{250};
+// More labels than this at once come from no hand.
+constexpr std::size_t burst_told = 10;
 constexpr milliseconds scanner_look_interval{200};
 
 // One connection.
@@ -223,6 +225,14 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             read(call);
             return await_rest(call);
         }
+        if (labels > burst_told)
+            if (auto refused = refusals_.add(
+                    std::chrono::steady_clock::now(), {},
+                    fmt::format(
+                        "scanner {} sends {} labels at once; what is more is read later; look what it "
+                        "sends with tautgate look",
+                        call->scanner.id, labels)))
+                tell_(std::move(*refused));
         call->pause.expires_after(settings_.label_pause * static_cast<std::int64_t>(labels));
         call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {
             if (error || !call->open)

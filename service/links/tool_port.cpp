@@ -22,9 +22,11 @@
 #include "protocol/line.hpp"
 #include "protocol/line_seal.hpp"
 #include "service/journal/digest.hpp"
+#include "service/links/flood.hpp"
 #include "service/links/peer_address.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/tool_count.hpp"
+#include "service/links/unread.hpp"
 
 namespace tautgate::links {
 
@@ -37,6 +39,8 @@ namespace {
 
 // Silence, our beats and everything that waits are looked at so often; no limit is overrun by more.
 constexpr milliseconds tool_look_interval{50};
+// More than tools have to say, results kept over an outage and curves included. What is more is read later.
+constexpr double lines_a_second = 1000;
 // For a peer that was refused to read why, before the connection is closed.
 constexpr milliseconds leaving_time{1000};
 constexpr milliseconds tool_accept_pause{250};
@@ -61,6 +65,7 @@ struct Caller {
     std::string epoch{};
     std::uint64_t newest = 0;
     std::int64_t newest_from_ns = never_ns;
+    std::optional<SteadyTime> caught_up{};  // when it last said something and we lacked nothing
     TraceAllowance curves{};
 
     // How long before its arrival a result can have been begun that was sent at once: the run itself, and as
@@ -78,6 +83,7 @@ struct ToolCall {
     asio::ip::address peer{};
     SteadyTime since{};
     SteadyTime beat_at{};
+    SteadyTime came_at{};                       // when bytes came
     std::optional<SteadyTime> leaving_since{};  // refused: what comes is not looked at any more
     bool open = true;
     bool reading = false;
@@ -91,11 +97,21 @@ struct ToolCall {
     // From the hello on:
     Caller* caller = nullptr;
     std::uint64_t last_at_hello = 0;
+    std::uint64_t had_at_hello = 0;  // of those, what we had
     std::int64_t offline_from_ns =
         never_ns;  // what was made while we did not hear the tool was made after this
     std::optional<ToolCount> count{};
     std::set<std::uint64_t> unconfirmed{};
     protocol::TraceParts trace_parts{};
+    Flood flood{lines_a_second};
+    bool is_flooded = false;
+    Unread unread{};
+    bool is_quiet = true;  // nothing came since the last look
+
+    // The tool said nothing of a result that is not here.
+    [[nodiscard]] bool lacks_nothing() const {
+        return std::max(caller->newest, had_at_hello) >= last_at_hello && count && !count->waiting();
+    }
 };
 using ToolCallPtr = std::shared_ptr<ToolCall>;
 
@@ -369,6 +385,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         const auto heard = call->caller->freshness.last_sign();
         if (heard && now - *heard > call->caller->tool.silence_limit)
             return hang_up(call, "it was silent");
+        call->unread.look(std::exchange(call->is_quiet, true) && call->reading);
+        look_at_flood(call, now);
         follow(call, call->count->look(now));
         tell_order(call, now);
         if (call->open && now - call->beat_at >= settings_.beat_interval) {
@@ -381,8 +399,10 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     // ---- bytes ----------------------------------------------------------------------------------------
 
     void read(const ToolCallPtr& call) {
-        if (!call->open || call->reading || is_full(*call))
+        if (!call->open || call->reading)
             return;
+        if (is_full(*call) || call->is_flooded)
+            return call->unread.begin(call->came_at);
         call->reading = true;
         call->socket.async_read_some(
             asio::buffer(call->incoming),
@@ -396,20 +416,36 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                                    : "the connection broke: " + error.message());
                 if (!call->leaving_since)
                     self->take_bytes(call, {call->incoming.data(), count});
+                if (count < call->incoming.size() && !self->is_full(*call) && !call->is_flooded)
+                    call->unread.end();
                 self->read(call);
             });
     }
     void take_bytes(const ToolCallPtr& call, std::string_view bytes) {
+        call->came_at = std::chrono::steady_clock::now();
+        call->is_quiet = false;
         call->splitter.feed(bytes);
         while (call->open && !call->leaving_since) {
             const auto line = call->splitter.next();
             if (!line)
-                return;
+                break;
+            call->flood.frame(call->came_at);
             if (*line)
                 take_line(call, **line);
             else
-                refuse(call, line->error());
+                refuse_line(call, line->error());
         }
+        look_at_flood(call, call->came_at);
+    }
+    // One that says more than it can have to say is read later, and holds nobody else up.
+    void look_at_flood(const ToolCallPtr& call, SteadyTime now) {
+        call->is_flooded = !call->flood.has_room(now);
+        if (call->is_flooded && call->flood.is_news())
+            tell_if(refusals_of(*call).add(
+                now, {},
+                fmt::format("it sends more than {} lines a second; what is more is read later; look what it "
+                            "sends with tautgate look",
+                            lines_a_second)));
     }
     void send(const ToolCallPtr& call, std::string bytes) {
         if (!call->open)
@@ -455,15 +491,26 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
         tell_if(refusals_of(*call).add(std::chrono::steady_clock::now(), fault.raw, fault.what));
     }
+    // A line that may have told of a result leaves unknown where the tool's count stands; with the next hello
+    // it says so.
+    void refuse_line(const ToolCallPtr& call, const LineFault& fault) {
+        if (call->caller == nullptr || !protocol::may_be_result(fault.raw))
+            return refuse(call, fault);
+        turn_away(call, call->caller->refusals, fault.raw, fault);
+    }
     [[nodiscard]] Refusals& refusals_of(ToolCall& call) {
         if (call.caller != nullptr)
             return call.caller->refusals;
         return call.unproved ? callers_.at(call.unproved->tool).refusals : refusals_;
     }
     void turn_away(const ToolCallPtr& call, Refusals& refusals, std::string raw, const LineFault& fault) {
-        call->leaving_since = std::chrono::steady_clock::now();
+        const auto now = std::chrono::steady_clock::now();
+        call->leaving_since = now;
         send(call, to_line(protocol::Refused{fault.what, fault.remedy}));
-        tell_if(refusals.add(*call->leaving_since, std::move(raw), fault.what));
+        tell_if(refusals.add(now, std::move(raw), fault.what));
+        if (call->caller != nullptr)
+            tell_if(*call->caller, call->caller->freshness.failed(
+                                       now, "the connection is ended over a line of it: " + fault.what));
     }
     void take_line(const ToolCallPtr& call, std::string_view line) {
         if (call->seal) {
@@ -479,7 +526,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         const auto message =
             protocol::parse_line(line, call->caller != nullptr ? call->caller->range : any_range);
         if (!message)
-            return refuse(call, message.error());
+            return refuse_line(call, message.error());
         if (call->caller == nullptr) {
             if (const auto* hello = std::get_if<protocol::Hello>(&*message))
                 return take(call, *hello, std::string(line));
@@ -495,6 +542,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             return;
         if (const auto* result = std::get_if<protocol::LineResult>(&*message))
             take(call, *result, now);
+        note_caught_up(*call, now);
         if (const auto* part = std::get_if<protocol::TracePart>(&*message); part != nullptr)
             take(call, *part, line);
         if (const auto* says = std::get_if<protocol::ToolSays>(&*message))
@@ -527,6 +575,13 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             return;
         if (auto word = caller.talk->hear({says.enabled, says.program, caller.epoch, says.last}, now))
             tell(std::move(*word));
+    }
+
+    // A connection that breaks before it brought what was made meanwhile moves nothing forward.
+    static void note_caught_up(const ToolCall& call, SteadyTime now) {
+        const auto at = call.unread.came_at(now);
+        if (call.lacks_nothing())
+            call.caller->caught_up = std::max(call.caller->caught_up.value_or(at), at);
     }
 
     void take(const ToolCallPtr& call, const protocol::Hello& hello, std::string raw) {
@@ -591,8 +646,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         }
         call->caller = &caller;
         call->last_at_hello = hello.last;
-        if (const auto heard = caller.freshness.last_sign())
-            call->offline_from_ns = ns(*heard) - caller.delay_ns();
+        if (caller.caught_up)
+            call->offline_from_ns = ns(*caller.caught_up) - caller.delay_ns();
         const auto now = std::chrono::steady_clock::now();
         call->beat_at = now;
         const domain::ToolId id{hello.tool};
@@ -603,7 +658,9 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (!call->open)
             return;
         const std::uint64_t from = std::max<std::uint64_t>(1, wanted_(id, hello.epoch));
+        call->had_at_hello = from - 1;
         call->count.emplace(from, settings_.resend_time);
+        note_caught_up(*call, now);
         send(call, to_line(protocol::Welcome{from}));
         if (caller.talk)
             caller.talk->connected();
@@ -658,7 +715,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     [[nodiscard]] domain::Interval made_of(const ToolCall& call, std::uint64_t counter,
                                            SteadyTime now) const {
         const Caller& caller = *call.caller;
-        domain::Interval made{ns(now) - caller.delay_ns(), ns(now), settings_.boot};
+        domain::Interval made{ns(call.unread.came_at(now)) - caller.delay_ns(), ns(now), settings_.boot};
         if (counter <= caller.newest)  // one that comes after a later one may be of any age
             made.from_ns = never_ns;
         else if (call.count

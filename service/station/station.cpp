@@ -689,6 +689,8 @@ std::optional<links::KnownOfTool> Station::known_of(const domain::ToolId& tool) 
     for (const interlock::SeenResult& seen : state->recent)
         if (seen.epoch == epoch && seen.counter == counter)
             known.digest = seen.digest;
+    // A baseline was only named, and the tool may drop what came only.
+    known.complete = known.complete && (known.digest || state->baseline != counter);
     return known;
 }
 

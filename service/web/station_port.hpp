@@ -60,7 +60,7 @@ struct InputHealth {
     std::optional<std::chrono::milliseconds> age;  // since its last sign of life; none: never heard of
     std::string why;                               // of a quality that is not good
     InputCounts counts = {};
-    std::optional<InputPolls> polls = {};  // of a polled tool
+    std::optional<InputPolls> polls = {};  // of a tool or module that is polled
 };
 
 // The newest check of the whole file.

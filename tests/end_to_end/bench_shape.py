@@ -53,6 +53,8 @@ def counts_out_of_limits(told):
         yield f"{figures['fdatasync_per_result']} syncs a result; 1 keeps a result durable, more than that is waste"
     if not 1 <= figures["wal_pages_per_result"] <= MOST_PAGES:
         yield f"{figures['wal_pages_per_result']} pages of the log a result, at most {MOST_PAGES} are allowed"
+    if figures.get("crowd_missed") != 0:
+        yield f"{figures.get('crowd_missed')!r} results of the crowd of tools are missing; every one is kept"
     tables = told["counts"]["wal_pages"]["by_table"]
     if not tables.get("event", 0) >= 1 or not tables.get("tightening", 0) >= 1 or tables.get("unknown"):
         yield f"the pages by table are {tables}: every result adds to event and tightening, and each page has an owner"

@@ -53,6 +53,8 @@ const std::map<std::string, std::vector<std::string>> expected{
      {R"(:35: /joints/0/passes/0/window: a class A joint needs torque and angle, and this window has no angle; add "angle" with its limits and origin)"}},
     {"meaning/control-that-frames-have-not.json",
      {R"(:16: /tools/0/control: the profile of tool "T1" does not say how it is let run; add "control" to the profile, or leave it out here)"}},
+    {"meaning/controller-called-at-own-port.json",
+     {R"(:10: /bays/0/controller/port: the controller of bay "B1" would be called at localhost:8481, where the station itself listens (/tool_port/port); give the address of the device)"}},
     {"meaning/date-for-serial-number.json",
      {R"(:23: /tickets/0/envelope/serial/identifier: '16D' names a date, which many units have in common; give the identifier of a serial number, such as "S")"}},
     {"meaning/echo-timeout-below-three-beats.json",

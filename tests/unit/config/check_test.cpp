@@ -998,6 +998,12 @@ TEST_CASE("each tool that sends frames has a way of its own, and a profile that 
         {{"called twice",
           add_framed_twin,
           {"/tools/1/link/frames/call: 192.0.2.9:5000 is called already, as tool \"T1\""}},
+         {"called where the controller is",
+          [](Station& s) {
+              s.bays[0].controller.host = "localhost";
+              framed(s).way = FrameCall{"127.0.0.1", s.bays[0].controller.port};
+          },
+          {"/tools/0/link/frames/call: 127.0.0.1:502 is called already, as the controller of bay \"B1\""}},
          {"two that call one port",
           [](Station& s) {
               framed(s).way = FrameListen{.at = {"127.0.0.1", 8490}, .peer = "192.0.2.9"};

@@ -458,6 +458,32 @@ TEST_CASE("while the tool holds results that we lack, its joints are withheld") 
     CHECK_FALSE(story.held_by("lift", ReasonCode::results_outstanding));
 }
 
+TEST_CASE("a tool that holds fewer results than it said has lost some: its count began anew") {
+    Story story;
+    story.joined_unit();
+    REQUIRE(story.released("lift"));
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", story.tools["T1"].made + 1});
+    REQUIRE(story.held_by("lift", ReasonCode::results_outstanding));
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", story.tools["T1"].made});
+    CHECK_FALSE(story.released("lift"));
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    story.proposes(supervisor, AcceptGap{ToolId{"T1"}});
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE("a tool with a gap that holds fewer results than it said has lost some, too") {
+    Story story;
+    story.joined_unit();
+    const auto left_out = story.made({"T1", "P1", 50, 2});
+    story.hits({"T1", "P1", 50, 2});
+    const std::uint64_t newest = story.tools["T1"].made;
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", newest + 2});
+    story.happens(ToolAnswered{ToolId{"T1"}, "e1", newest});
+    story.happens(left_out);
+    CHECK(story.held_by("lift", ReasonCode::result_gap));
+    CHECK(std::get<Broken>(tool_of(story.state, ToolId{"T1"})->count).began_anew);
+}
+
 TEST_CASE(
     "what people accept as never coming, the tool may drop, and it counts nothing if it comes after all") {
     Story story;

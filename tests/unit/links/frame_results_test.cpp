@@ -3,6 +3,7 @@
 
 #include "service/links/flood.hpp"
 #include "service/links/frame_results.hpp"
+#include "service/links/unread.hpp"
 #include "tests/unit/links/frame_bench.hpp"
 
 using namespace tautgate;
@@ -135,6 +136,66 @@ TEST_CASE("a result that was kept in the tool is of the time since it was last h
     CHECK(wired.result_of(result_with(7)).made.from_ns == ns(wired.now) - delay_ns);
 }
 
+TEST_CASE("a connection that breaks before it brings what the tool kept moves nothing forward") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    const auto last_sign = wired.now;
+    wired.reconnects_after(60s);
+    static_cast<void>(wired.says(status_with(6)));
+    wired.now += 1s;
+    static_cast<void>(wired.says(status_with(6)));
+    wired.reconnects_after(1s);
+    static_cast<void>(wired.says(status_with(6)));
+    CHECK(wired.result_of(result_with(5)).made.from_ns == ns(last_sign) - delay_ns);
+    CHECK(wired.result_of(result_with(6)).made.from_ns == ns(last_sign) - delay_ns);
+    // Now it has caught up.
+    const auto caught_up = wired.now;
+    wired.reconnects_after(60s);
+    static_cast<void>(wired.says(status_with(7)));
+    CHECK(wired.result_of(result_with(7)).made.from_ns == ns(caught_up) - delay_ns);
+}
+
+TEST_CASE("what may have waited unread is as old as since when it may have") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    wired.now += 10s;
+    const auto stopped = wired.now;
+    wired.results.read_late(stopped);
+    wired.now += 100s;
+    CHECK(wired.result_of(result_with(5)).made.from_ns == ns(stopped) - delay_ns);
+    static_cast<void>(wired.says(status_with(6)));
+    wired.results.read_late(std::nullopt);
+    wired.now += 10s;
+    CHECK(wired.result_of(result_with(6)).made.from_ns == ns(stopped) - delay_ns);  // named then
+    CHECK(wired.result_of(result_with(7)).made.from_ns == ns(wired.now) - delay_ns);
+    // Nor had it said then that there was nothing more.
+    wired.results.read_late(wired.now);
+    const auto late = wired.now;
+    wired.now += 100s;
+    static_cast<void>(wired.says(status_with(7)));
+    wired.reconnects_after(1s);
+    static_cast<void>(wired.says(status_with(8)));
+    CHECK(wired.result_of(result_with(8)).made.from_ns == ns(late) - delay_ns);
+}
+
+TEST_CASE("reading late ends once all was read, or nothing came for two looks") {
+    Unread unread;
+    const SteadyTime now{1h};
+    CHECK(unread.came_at(now) == now);
+    unread.begin(now - 5s);
+    unread.begin(now - 2s);
+    CHECK(unread.came_at(now) == now - 5s);
+    unread.look(true);
+    unread.look(false);
+    unread.look(true);
+    CHECK(unread.came_at(now) == now - 5s);
+    unread.look(true);
+    CHECK(unread.came_at(now) == now);
+    unread.begin(now);
+    unread.end();
+    CHECK_FALSE(unread.since());
+}
+
 TEST_CASE("a result that comes before the tool has said where it stands may have been kept") {
     Wired wired;
     static_cast<void>(wired.says(status_with(4)));
@@ -189,14 +250,26 @@ TEST_CASE("a tool that does not wait for acknowledgements has none outstanding")
 }
 
 TEST_CASE("a tool whose newest result is stored is told so again when it connects") {
-    Wired wired(counting_profile(), known_to(7));
-    CHECK(wired.says(status_with(7)).acknowledge == Numbers{7});
-    CHECK(wired.says(status_with(7)).acknowledge.empty());
+    auto seven = status_with(7);
+    seven.epoch = "a";
+    auto other = seven;
+    Wired wired(counting_profile(), known_to(7, "a"));
+    CHECK(wired.says(seven).acknowledge == Numbers{7});
+    CHECK(wired.says(seven).acknowledge.empty());
     wired.reconnects_after(1s);
-    CHECK(wired.says(status_with(8)).acknowledge.empty());
+    other.newest = 8;
+    CHECK(wired.says(other).acknowledge.empty());
     Wired incomplete(counting_profile(),
-                     KnownOfTool{.epoch = "0", .counter = 7, .digest = {}, .complete = false});
-    CHECK(incomplete.says(status_with(7)).acknowledge.empty());
+                     KnownOfTool{.epoch = "a", .counter = 7, .digest = {}, .complete = false});
+    CHECK(incomplete.says(seven).acknowledge.empty());
+    // A lower one is of a count that began anew, and so may the same one be where no epoch says otherwise.
+    Wired anew(counting_profile(), known_to(7, "a"));
+    other.newest = 3;
+    CHECK(anew.says(other).acknowledge.empty());
+    Wired without(counting_profile(), known_to(7));
+    CHECK(without.says(status_with(7)).acknowledge.empty());
+    static_cast<void>(without.says(result_with(7)));
+    CHECK(without.results.stored({{"NR-9"}, "0", 7}) == Numbers{7});
 }
 
 TEST_CASE("a tool that never says where it stands has said so by the first result that goes on from there") {
@@ -353,7 +426,7 @@ TEST_CASE("a curve is named by the number that its result has here") {
 }
 
 TEST_CASE("200 frames may come at once, then as many a second, and too many are news once") {
-    Flood flood;
+    Flood flood{200};
     SteadyTime now{1h};
     for (int i = 0; i < 200; ++i) {
         CHECK(flood.has_room(now));
@@ -370,7 +443,7 @@ TEST_CASE("200 frames may come at once, then as many a second, and too many are 
 }
 
 TEST_CASE("64 KiB of garbage may come at once, then as much a second") {
-    Flood flood;
+    Flood flood{200};
     SteadyTime now{1h};
     flood.bytes(now, 64 * 1024 + 1);
     CHECK_FALSE(flood.has_room(now));

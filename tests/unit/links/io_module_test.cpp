@@ -179,6 +179,10 @@ TEST_CASE("a lost link is told of the tools on it, and its count goes on where i
     const auto links = bench.heard.of<ToolLinkChanged>();
     CHECK(std::ranges::count(links, Quality::failed, &ToolLinkChanged::quality) == 2);
     CHECK(bench.heard.of<ToolAnswered>().at(2) == ToolAnswered{{"CW-8"}, "1", 1});
+    const auto polls = bench.inputs->health().polls;
+    REQUIRE(polls);
+    CHECK(polls->good > 0);
+    CHECK(polls->failed > 0);
     bench.passes(100ms);
     bench.module.pulse(wrench_contact, 250ms);
     REQUIRE(bench.clicks(2));

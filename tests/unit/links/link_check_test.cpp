@@ -63,6 +63,24 @@ TEST_CASE("tools behind one gateway share its wire") {
     }
 }
 
+TEST_CASE("modules share the wire of the tools behind the same gateway, by whatever name it is called") {
+    auto station = larkmoor();
+    polled(station).host = "LOCALHOST";
+    polled(station).poll_interval = milliseconds(20);
+    config::IoModule module;
+    module.host = "127.0.0.1";
+    module.port = polled(station).port;
+    module.unit = 9;
+    module.poll_interval = milliseconds(10);
+    module.inputs.emplace_back();
+    station.io.push_back(module);
+    CHECK(found_in(station).empty());
+    station.io.back().poll_interval = milliseconds(6);
+    CHECK(found_in(station) ==
+          std::vector<std::string>{"warning /tools/1/link/registers/poll_interval_ms: the 2 devices behind "
+                                   "127.0.0.1:8464 would keep its wire busy for 133 % of the time"});
+}
+
 TEST_CASE("a unit that does not answer must not make its neighbours on a serial line seem lost") {
     auto station = larkmoor();
     polled(station).serial = config::SerialLine{.device = "/dev/ttyS7"};
@@ -141,8 +159,21 @@ TEST_CASE("frames prove a joint of class A or B only where the tool counts and s
     const auto no_count = [&](protocol::FrameProfile& profile) { result(profile).counter.reset(); };
     CHECK(framed(config::RiskClass::a, no_restarts) ==
           std::vector<std::string>{
-              "warning /joints/0/tools/0: tool T1 does not show its restarts, so that results of a count "
+              "error /joints/0/tools/0: tool T1 does not show its restarts, so that results of a count "
               "that began anew could pass for the next ones; joint flange is of class A"});
+    CHECK(framed(config::RiskClass::b, no_restarts) ==
+          std::vector<std::string>{
+              "warning /joints/0/tools/0: tool T1 does not show its restarts, so that results of a count "
+              "that began anew could pass for the next ones; joint flange is of class B"});
+    const auto few = [&](protocol::FrameProfile& profile) {
+        result(profile).epoch = protocol::AtIndex{5};
+        result(profile).counter->lowest = 0;
+        result(profile).counter->highest = 1;
+    };
+    CHECK(framed(config::RiskClass::b, few) ==
+          std::vector<std::string>{
+              "error /joints/0/tools/0: tool T1 gives the same number again after 2 results, so that lost "
+              "ones could pass for none; joint flange is of class B"});
     CHECK(framed(config::RiskClass::b, not_newest) ==
           std::vector<std::string>{
               "error /joints/0/tools/0: tool T1 does not say what its newest result is, so that a "

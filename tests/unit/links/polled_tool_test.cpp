@@ -691,6 +691,48 @@ TEST_CASE("what a tool was told is told again on a new connection: it may have l
     CHECK(bench.floor.turn_until([&] { return writes == 2; }));
 }
 
+TEST_CASE("what a tool shows after it was told once more may have waited since before") {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
+    REQUIRE(device);
+    OtherBench bench(profile);
+    (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
+    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 7});
+    REQUIRE(bench.until_polled(5));
+    (*device)->cut();
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
+    const auto lost = std::chrono::steady_clock::now().time_since_epoch();
+    std::this_thread::sleep_for(std::chrono::milliseconds(100));
+    (*device)->mend();
+    // It had not acted on what it was told, and shows the next one only now.
+    REQUIRE(bench.floor.turn_until([&] { return (*device)->read(300, 1).at(0) == 7; }));
+    (*device)->write(100, std::vector<std::uint16_t>{8, 1010, 30});
+    REQUIRE(bench.until_results(1));
+    CHECK(bench.floor.all<ResultReceived>().back().made.from_ns <
+          std::chrono::duration_cast<std::chrono::nanoseconds>(lost).count());
+}
+
+TEST_CASE("another result under the number of the stored one is told after a start, and not acknowledged") {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
+    REQUIRE(device);
+    OtherBench bench(profile);
+    (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
+    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 6});
+    REQUIRE(bench.until_results(1));
+    const auto known = bench.newest();
+    bench.disconnect();
+    // The tool counted anew, up to the same number.
+    (*device)->write(100, std::vector<std::uint16_t>{7, 120, 30});
+    bench.connect_to((*device)->port(), known);
+    REQUIRE(bench.until_results(1));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{7});
+    CHECK(bench.newest().digest != known.digest);
+    CHECK((*device)->read(300, 1).at(0) != 7);
+}
+
 TEST_CASE("a tool of a handshake that goes on waiting is told again") {
     auto profile = handshake_profile();
     profile.handshake = protocol::Handshake{.ready = {.address = 103}, .address = 300};

@@ -55,6 +55,19 @@ TEST_CASE("a label that is no ticket is misread, and the next one is read") {
     CHECK(bench.heard.of<interlock::TicketScanned>().at(0).serial.text == "1");
 }
 
+TEST_CASE("a scanner that sends more labels at once than a hand scans is told of, and all are read") {
+    ScannerBench bench{{at_bay_1}};
+    Client scanner{bench.loop, bench.port->port()};
+    std::string burst;
+    for (int i = 0; i < 11; ++i)
+        burst += "D-" + std::to_string(i) + "-MB\n";
+    scanner.say(burst);
+    REQUIRE(run_until(bench.loop, [&] { return !bench.heard.of<interlock::InputRefused>().empty(); }));
+    CHECK(bench.heard.of<interlock::TicketScanned>().size() == 11);
+    CHECK_THAT(bench.heard.of<interlock::InputRefused>().at(0).why,
+               Catch::Contains("scanner SC-1 sends 11 labels at once"));
+}
+
 TEST_CASE("half a label is given up and told, and never becomes part of the next") {
     ScannerBench bench{{at_bay_1}};
     Client scanner{bench.loop, bench.port->port()};

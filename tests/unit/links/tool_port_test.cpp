@@ -137,6 +137,57 @@ TEST_CASE("a result that was kept while the link was lost may be as old as the l
     CHECK(made.to_ns > std::chrono::nanoseconds(cut_at).count());
 }
 
+TEST_CASE("a call that breaks before it brings what the tool kept moves nothing forward") {
+    Bench bench;
+    std::int64_t cut_at = 0;
+    {
+        Client tool{bench.loop, bench.port->port()};
+        tool.say(hello(0));
+        REQUIRE(tool.hears("welcome"));
+        cut_at = std::chrono::nanoseconds(std::chrono::steady_clock::now().time_since_epoch()).count();
+        tool.hang_up();
+        REQUIRE(bench.becomes(Quality::failed));
+    }
+    {
+        Client flapping{bench.loop, bench.port->port()};
+        flapping.say(hello(2));
+        REQUIRE(flapping.hears("welcome"));
+        flapping.say(to_line(protocol::Beat{}));
+        flapping.hang_up();
+        REQUIRE(run_until(bench.loop, [&] {
+            return bench.heard.of<interlock::ToolLinkChanged>().back().quality == Quality::failed;
+        }));
+    }
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(2) + line_of(1) + line_of(2));
+    REQUIRE(bench.results(2));
+    for (const auto& result : bench.heard.of<interlock::ResultReceived>())
+        CHECK(result.made.from_ns <= cut_at - 1'300'000'000);
+}
+
+TEST_CASE(
+    "a tool that says too much is read later, told of, and what it sends meanwhile is that much older") {
+    auto patient = tool_named("NR-12");
+    patient.silence_limit = 2000ms;
+    Bench bench({patient});
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0));
+    REQUIRE(tool.hears("welcome"));
+    const auto began = std::chrono::nanoseconds(std::chrono::steady_clock::now().time_since_epoch()).count();
+    std::string beats;
+    for (int i = 0; i < 1600; ++i)
+        beats += to_line(protocol::Beat{});
+    tool.say(beats + line_of(1));
+    REQUIRE(bench.results(1));
+    const auto made = bench.heard.of<interlock::ResultReceived>().at(0).made;
+    CHECK(made.to_ns - began > 300'000'000);           // 600 lines more than at once
+    CHECK(made.to_ns - made.from_ns > 3'300'000'000);  // beyond the longest run and the silence limit
+    tool.hang_up();
+    CHECK(run_until(bench.loop, [&] { return !bench.heard.of<interlock::InputRefused>().empty(); }));
+    CHECK_THAT(bench.heard.of<interlock::InputRefused>().at(0).why,
+               Catch::Contains("more than 1000 lines a second"));
+}
+
 TEST_CASE("a result kept by a tool that this process never heard before may be of any age") {
     Bench bench;
     Client tool{bench.loop, bench.port->port()};
@@ -169,16 +220,40 @@ TEST_CASE("a result that the tool has lost is passed on as a gap") {
     CHECK(bench.heard.of<interlock::ResultReceived>().at(0).reading.counter == 2);
 }
 
-TEST_CASE("lines that are no lines are refused and counted, and the next good one is taken") {
+TEST_CASE("a line that may have told of a result is refused and ends the call: the next hello says what is "
+          "missing") {
+    const auto* line =
+        GENERATE("rubbish", "{\"result\":{}}", "{\"colour\":{}}", "{\"beat\":{},\"result\":{}}");
     Bench bench;
     Client tool{bench.loop, bench.port->port()};
-    tool.say(hello(0) + "rubbish\n" + std::string(5000, 'x') + "\n{\"result\":{}}\n" + line_of(1));
+    tool.say(hello(0));
+    REQUIRE(tool.hears("welcome"));
+    tool.say(std::string(line) + "\n" + line_of(1));
+    REQUIRE(bench.becomes(Quality::failed));
+    CHECK(tool.hears("refused"));
+    REQUIRE(run_until(bench.loop, [&] { return tool.ended; }));
+    CHECK(bench.heard.of<interlock::ResultReceived>().empty());
+    const auto refused = bench.heard.of<interlock::InputRefused>();
+    REQUIRE(refused.size() == 1);
+    CHECK(refused[0].source == "NR-12");
+    CHECK(refused[0].raw == line);
+    tool.hang_up();
+    Client again{bench.loop, bench.port->port()};
+    again.say(hello(1) + line_of(1));
+    REQUIRE(bench.results(1));
+    CHECK(bench.heard.of<interlock::ToolAnswered>().back() == interlock::ToolAnswered{{"NR-12"}, "1", 1});
+}
+
+TEST_CASE("other lines that are no lines are refused and counted, and the next good one is taken") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0) + "{\"beat\":7}\n{\"state\":{\"order\":[]}}\n{\"trace\":{}}\n" + line_of(1));
     REQUIRE(bench.results(1));
     tool.hang_up();
     REQUIRE(run_until(bench.loop, [&] { return bench.heard.of<interlock::InputRefused>().size() == 2; }));
     const auto refused = bench.heard.of<interlock::InputRefused>();
     CHECK(refused[0].source == "NR-12");
-    CHECK(refused[0].raw == "rubbish");
+    CHECK(refused[0].raw == "{\"beat\":7}");
     CHECK(refused[0].count + refused[1].count == 3);
 }
 
