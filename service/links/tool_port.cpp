@@ -3,8 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <deque>
-#include <fstream>
-#include <iterator>
 #include <limits>
 #include <map>
 #include <optional>
@@ -19,6 +17,7 @@
 #include <boost/asio/write.hpp>
 #include <fmt/format.h>
 
+#include "config/key_file.hpp"
 #include "protocol/line.hpp"
 #include "protocol/line_seal.hpp"
 #include "service/journal/digest.hpp"
@@ -98,26 +97,6 @@ struct ToolCall {
     protocol::TraceParts trace_parts{};
 };
 using ToolCallPtr = std::shared_ptr<ToolCall>;
-
-// Only we may be able to read it: whoever else can, can speak for the tool.
-std::expected<protocol::SharedKey, std::string> read_shared_key(const std::filesystem::path& file) {
-    std::error_code failed;
-    const auto status = std::filesystem::status(file, failed);
-    if (failed || !std::filesystem::is_regular_file(status))
-        return std::unexpected(
-            fmt::format("{} is no file; write 64 hexadecimal digits into it, with mode 600", file.string()));
-    using std::filesystem::perms;
-    if ((status.permissions() & (perms::group_all | perms::others_all)) != perms::none)
-        return std::unexpected(
-            fmt::format("{} may be read by others; set its mode to 600, and take a new key", file.string()));
-    std::ifstream in(file);
-    const std::string text{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
-    const auto key = in ? protocol::shared_key_from(text) : std::nullopt;
-    if (!key)
-        return std::unexpected(
-            fmt::format("{} holds no 64 hexadecimal digits; write a new key into it", file.string()));
-    return *key;
-}
 
 // Only to read a line by before it is known whose it is; such a line is no result that anybody takes.
 const protocol::MeasuringRange any_range{
@@ -231,7 +210,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             const std::string& file = std::get<config::LineLink>(caller.tool.link).key;
             if (file.empty())
                 continue;
-            auto key = read_shared_key(settings_.keys / file);
+            auto key = config::read_key_file(settings_.keys / file);
             if (!key)
                 return std::unexpected(fmt::format("the key of tool {} cannot be used: {}", id, key.error()));
             caller.key = *key;

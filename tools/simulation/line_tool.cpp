@@ -308,10 +308,17 @@ class LineTool::Wire {
         if (!open_)
             return;
         if (seal_)
-            bytes = seal_->seal(bytes);
+            bytes = sealed(bytes);
         outgoing_.push_back(std::move(bytes));
         if (outgoing_.size() == 1)
             write();
+    }
+    // Half a line stays half a line.
+    std::string sealed(const std::string& line) {
+        std::string bytes = seal_->seal(line);
+        if (!line.ends_with('\n'))
+            bytes.pop_back();
+        return bytes;
     }
     void write() {
         asio::async_write(socket_, asio::buffer(outgoing_.front()),

@@ -61,9 +61,11 @@ std::expected<PlayedTool, std::string> PlayedTool::open_caller(const config::Sta
     if (link == nullptr || !station.tool_port)
         return std::unexpected(wrong_kind(tool, "a tool that calls the tool port"));
     if (!link->key.empty())
-        return std::unexpected(fmt::format("tool {} speaks with a key, and each connection has other seals; "
-                                           "leave the key out of the description to play it",
-                                           tool.id));
+        return std::unexpected(
+            fmt::format("tool {} speaks with a key, and each connection has other seals; to "
+                        "play it, leave its key out of a copy of the description, and "
+                        "set the joints that need one to class B there",
+                        tool.id));
     auto replay =
         StreamReplay::open(capture, CallsStation{station.tool_port->address, station.tool_port->port});
     if (!replay)
