@@ -60,7 +60,6 @@ struct Caller {
     std::string epoch{};
     std::uint64_t newest = 0;
     std::int64_t newest_from_ns = never_ns;
-    TraceAllowance curves{};
 
     // How long before its arrival a result can have been begun that was sent at once: the run itself, and as
     // long as the link may be silent before it counts as lost.
@@ -606,11 +605,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             refuse(call, {std::move(fault.what), std::move(fault.remedy), std::string(line)});
         if (!step.complete || !call->open || stopped_)
             return;
-        if (!caller.curves.take())
-            refuse(call, {"more curves came than results", "send each curve once, after its result",
-                          std::string(line)});
-        else
-            traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace));
+        if (!traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace)))
+            refuse(call, {too_many_curves, fewer_curves, std::string(line)});
     }
     void follow(const ToolCallPtr& call, ToolCount::Step step) {
         for (ArrivedResult& result : step.pass_on) {
@@ -625,7 +621,6 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (result.reading.counter > caller.newest) {
             caller.newest = result.reading.counter;
             caller.newest_from_ns = result.made.from_ns;
-            caller.curves.new_result();
         }
         call.unconfirmed.insert(result.reading.counter);
         const std::uint64_t digest = journal::short_name(journal::sha256(result.reading.received.raw));
