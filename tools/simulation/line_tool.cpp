@@ -232,9 +232,14 @@ class LineTool::Wire {
             line
                 ? protocol::parse_station_line(*line)
                 : std::expected<protocol::StationMessage, protocol::LineFault>{std::unexpected(line.error())};
-        if (!message)
+        if (!message || (settings_.key && !seal_ && !is_before_seal(*message)))
             return update([](Status& status) { ++status.misread; });
         std::visit([this](const auto& content) { obey(content); }, *message);
+    }
+    // All that a tool with a key takes from somebody who has not shown to have it.
+    static bool is_before_seal(const protocol::StationMessage& message) {
+        return std::holds_alternative<protocol::Challenge>(message) ||
+               std::holds_alternative<protocol::Refused>(message);
     }
     // What the station does not want to see any more, it has.
     void obey(const protocol::Welcome& welcome) {

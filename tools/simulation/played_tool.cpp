@@ -16,6 +16,13 @@ std::string wrong_kind(const config::Tool& tool, std::string_view capture_of) {
                        capture_of, tool.id);
 }
 
+std::string words_of_line(const std::string& device, bool is_described) {
+    return fmt::format(" on the serial line {}{}", device,
+                       is_described ? ""
+                                    : "; name it as the tool's device in the description that the service "
+                                      "runs with");
+}
+
 }  // namespace
 
 std::expected<PlayedTool, std::string> PlayedTool::open(const config::Station& station,
@@ -47,9 +54,7 @@ std::expected<PlayedTool, std::string> PlayedTool::open_polled(const config::Too
     auto replay = CaptureReplay::open(capture, link->host, link->port);
     if (!replay)
         return std::unexpected(std::move(replay.error()));
-    std::string where = serial ? fmt::format("answers on the serial line {}; name it as the tool's device in "
-                                             "the description that the service runs with",
-                                             (*replay)->device())
+    std::string where = serial ? "answers" + words_of_line((*replay)->device(), false)
                                : fmt::format("answers at {}:{}", link->host, (*replay)->port());
     return PlayedTool(std::move(*replay), std::move(where));
 }
@@ -79,7 +84,7 @@ std::expected<PlayedTool, std::string> PlayedTool::open_framed(const config::Too
     const auto* link = std::get_if<config::FrameLink>(&tool.link);
     if (link == nullptr)
         return std::unexpected(wrong_kind(tool, "a tool that sends frames"));
-    std::variant<CallsStation, AwaitsStation> where;
+    std::variant<CallsStation, AwaitsStation, OnSerialLine> where;
     std::string words;
     if (const auto* call = std::get_if<config::FrameCall>(&link->way)) {
         where = AwaitsStation{call->host, call->port};
@@ -88,14 +93,13 @@ std::expected<PlayedTool, std::string> PlayedTool::open_framed(const config::Too
         where = CallsStation{listen->at.address, listen->at.port};
         words = fmt::format("calls {}:{}", listen->at.address, listen->at.port);
     } else {
-        return std::unexpected(
-            fmt::format("tool {} sends its frames over a serial line, and they are played "
-                        "over a network only; reach it by call in a copy of the description",
-                        tool.id));
+        where = OnSerialLine{std::get<config::SerialLine>(link->way).device};
     }
     auto replay = StreamReplay::open(capture, where);
     if (!replay)
         return std::unexpected(std::move(replay.error()));
+    if (const auto* line = std::get_if<OnSerialLine>(&where))
+        words = "speaks" + words_of_line((*replay)->device(), (*replay)->device() == line->wished);
     return PlayedTool(std::move(*replay), std::move(words));
 }
 
