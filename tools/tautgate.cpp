@@ -279,6 +279,9 @@ class Commands {
         sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
         sub->add_flag("--acknowledge", sight.acknowledge,
                       "tells the tool that results are stored, though they are not: for trials");
+        sub->add_option("--keys", sight.keys,
+                        "folder of the keys of tools that have one: the state folder of the service")
+            ->check(CLI::ExistingDirectory);
         sub->add_option("--port", sight.port, "where a tool of the line protocol calls, if not as described")
             ->check(CLI::Range(1, 65535));
     }

@@ -61,7 +61,7 @@ Asked<void> has_key(const config::Station& station, const std::string& id) {
     return {};
 }
 
-void show(const Desk& desk, const std::vector<KeyMade>& keys) {
+void show_keys(const Desk& desk, const std::vector<KeyMade>& keys) {
     if (desk.json) {
         nlohmann::json list = nlohmann::json::array();
         for (const KeyMade& key : keys)
@@ -100,7 +100,7 @@ Asked<Exit> make_keys(const Desk& desk, const KeyOrder& order) {
     for (const config::Tool& tool : station->tools)
         if (!key_name(tool).empty() && (order.tool.empty() || order.tool == tool.id))
             keys.push_back(key_of(tool, order.folder, !order.tool.empty()));
-    show(desk, keys);
+    show_keys(desk, keys);
     return std::ranges::all_of(keys, [](const KeyMade& key) { return key.fault.empty(); }) ? Exit::fine
                                                                                            : Exit::no;
 }
