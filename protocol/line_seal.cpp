@@ -31,6 +31,15 @@ bool is_hex(std::string_view text) {
     });
 }
 
+template <std::size_t Bytes>
+std::string drawn_digits() {
+    if (sodium_init() < 0)
+        throw std::runtime_error("the system's source of chance is not there");
+    std::array<std::uint8_t, Bytes> bytes{};
+    randombytes_buf(bytes.data(), bytes.size());
+    return hex_of(bytes);
+}
+
 LineFault unsealed(std::string what, std::string_view line) {
     return {std::move(what), "use the same key at both sides, and connect again",
             std::string(line.substr(0, line_limit))};
@@ -61,13 +70,9 @@ SharedKey hmac_sha256(std::string_view key, std::string_view text) {
 
 bool is_nonce(std::string_view text) { return text.size() == nonce_length && is_hex(text); }
 
-std::string fresh_nonce() {
-    if (sodium_init() < 0)
-        throw std::runtime_error("the system's source of chance is not there");
-    std::array<std::uint8_t, nonce_length / 2> bytes{};
-    randombytes_buf(bytes.data(), bytes.size());
-    return hex_of(bytes);
-}
+std::string fresh_nonce() { return drawn_digits<nonce_length / 2>(); }
+
+std::string fresh_shared_key() { return drawn_digits<std::tuple_size_v<SharedKey>>(); }
 
 LineSeal::LineSeal(const SharedKey& key, Side own, std::string_view hello, std::string_view nonce)
     : session_(as_text(hmac_sha256(as_text(key), fmt::format("{}\n{}\n{}", purpose, hello, nonce)))),

@@ -20,6 +20,8 @@ using SharedKey = std::array<std::uint8_t, 32>;
 
 // 64 hexadecimal digits; an end of line after them is dropped.
 [[nodiscard]] std::optional<SharedKey> shared_key_from(std::string_view text);
+// A new one as such digits, from the system's source of chance.
+[[nodiscard]] std::string fresh_shared_key();
 [[nodiscard]] SharedKey hmac_sha256(std::string_view key, std::string_view text);
 
 // Longest line with its seal, the end not counted.

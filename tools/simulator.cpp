@@ -38,6 +38,7 @@ struct Options {
     std::string bay;
     std::string enrolment_code;
     std::string control;
+    std::string keys;
     std::string replay;
     std::uint64_t seed = 1;
     bool traces = false;
@@ -356,7 +357,8 @@ int work(const Options& options, const config::Station& station) {
     auto floor = ShopFloor::open(station, {.bay = options.bay,
                                            .seed = options.seed,
                                            .traces = options.traces,
-                                           .first_epoch = static_cast<std::uint64_t>(micros)});
+                                           .first_epoch = static_cast<std::uint64_t>(micros),
+                                           .keys = options.keys});
     if (!floor) {
         fmt::print(stderr, "tautgate-simulator: {}\n", floor.error());
         return exit_not_set_up;
@@ -427,6 +429,9 @@ int main(int argc, char** argv) {
         "enrols invented people at a fresh station, by the code in this file, and approves its rules");
     app.add_option("--control", options.control,
                    "a named pipe to take commands from, instead of standard input");
+    app.add_option("--keys", options.keys,
+                   "folder of the keys of tools that have one: the state folder of the service")
+        ->check(CLI::ExistingDirectory);
     app.add_option("--replay", options.replay,
                    "plays the one tool of this capture (tautgate look --record) and nothing else")
         ->check(CLI::ExistingFile);

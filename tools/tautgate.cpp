@@ -21,6 +21,7 @@
 #include "protocol/text.hpp"
 #include "tools/cli/acts.hpp"
 #include "tools/cli/joints.hpp"
+#include "tools/cli/keys.hpp"
 #include "tools/cli/look.hpp"
 #include "tools/cli/ports.hpp"
 #include "tools/cli/questions.hpp"
@@ -46,6 +47,7 @@ constexpr const char* examples =
     "  tautgate ports station.json                  which serial port is which, and who may open it\n"
     "  tautgate registers station.json              for whoever programs the equipment's controller\n"
     "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
+    "  tautgate make-keys station.json ~/station    keys for tools whose lines bear a seal\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
@@ -86,6 +88,7 @@ struct Options {
     Following following;
     LookOrder sight;
     WiringTestOrder wiring;
+    KeyOrder keys;
     Signers signers;
     NewPerson person;
     DecisionWords decision;
@@ -155,6 +158,7 @@ class Commands {
         look();
         record();
         devices();
+        keys();
         people();
         wiring();
         wiring_test();
@@ -275,6 +279,9 @@ class Commands {
         sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
         sub->add_flag("--acknowledge", sight.acknowledge,
                       "tells the tool that results are stored, though they are not: for trials");
+        sub->add_option("--keys", sight.keys,
+                        "folder of the keys of tools that have one: the state folder of the service")
+            ->check(CLI::ExistingDirectory);
         sub->add_option("--port", sight.port, "where a tool of the line protocol calls, if not as described")
             ->check(CLI::Range(1, 65535));
     }
@@ -297,6 +304,16 @@ class Commands {
                           [&o](const Desk& desk) { return show_ports(desk, o.name, o.account); });
         ports->add_option("file", o.name, "a station's description: what of it uses which port");
         ports->add_option("--user", o.account, "under whom tautgated runs; otherwise whoever runs this");
+    }
+    void keys() {
+        auto& o = options_;
+        auto* sub = add("make-keys", "draws the keys of tools that have none yet",
+                        "tautgate make-keys station.json ~/station\n"
+                        "  tautgate make-keys station.json ~/station NR-20",
+                        [&o](const Desk& desk) { return make_keys(desk, o.keys); });
+        sub->add_option("file", o.keys.file, "the station's description")->required();
+        sub->add_option("folder", o.keys.folder, "the state folder of the service")->required();
+        sub->add_option("tool", o.keys.tool, "id of the one that must get a key now");
     }
     void people() {
         auto& o = options_;

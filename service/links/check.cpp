@@ -305,7 +305,6 @@ void check_proof(std::vector<ConfigFinding>& findings, const config::Station& st
 // where they compute it anew.
 struct Guarded {
     bool detects_corruption = true;
-    Severity severity = Severity::error;
     std::string why;
     std::string remedy;
 };
@@ -314,18 +313,19 @@ struct Guarded {
     if (const auto* registers = config::register_profile(station, tool)) {
         const bool serial = std::get<config::RegisterLink>(tool.link).serial.has_value();
         return {protocol::detects(protocol::detected(*registers, serial), LinkError::corruption),
-                Severity::error, "each value is read once, over TCP",
+                "each value is read once, over TCP",
                 "set second_read to block in its profile, so that each is read twice"};
     }
     if (const auto* frames = config::frame_profile(station, tool)) {
         auto [why, remedy] = protocol::why_not(*frames, LinkError::corruption);
-        return {protocol::detects(protocol::detected(*frames), LinkError::corruption), Severity::error,
-                std::move(why), std::move(remedy)};
+        return {protocol::detects(protocol::detected(*frames), LinkError::corruption), std::move(why),
+                std::move(remedy)};
     }
     if (const auto* line = std::get_if<config::LineLink>(&tool.link))
-        return {protocol::detects(protocol::detected_by_lines(!line->key.empty()), LinkError::corruption),
-                Severity::warning, "its lines bear no seal",
-                "give the tool and its link a key (protocol/LINE.md), so that each line bears one"};
+        return {
+            protocol::detects(protocol::detected_by_lines(!line->key.empty()), LinkError::corruption),
+            "its lines bear no seal",
+            "add \"key\" to its line link, make the key with tautgate make-keys, and give it to the tool"};
     return {};
 }
 
@@ -341,7 +341,7 @@ void check_guarded(std::vector<ConfigFinding>& findings, const config::Station& 
             const Guarded guarded = guarded_by(station, *tool);
             if (!guarded.detects_corruption)
                 findings.push_back(
-                    {guarded.severity, fmt::format("/joints/{}/tools/{}", i, j),
+                    {Severity::error, fmt::format("/joints/{}/tools/{}", i, j),
                      fmt::format("the link of tool {} does not detect corruption: {}; joint {} "
                                  "is of class A",
                                  tool->id, guarded.why, joint.id),

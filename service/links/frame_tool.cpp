@@ -274,8 +274,8 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     void follow(FrameResults::Step step, SteadyTime now) {
         for (interlock::Payload& payload : step.tell)
             tell(std::move(payload));
-        if (step.trace && !stopped_)
-            ends_.traces(std::move(*step.trace));
+        if (step.trace && !stopped_ && !ends_.traces(std::move(*step.trace)))
+            refuse({}, fmt::format("{}; {}", too_many_curves, fewer_curves));
         for (const std::uint64_t number : step.acknowledge)
             send_acknowledgement(number);
         const bool is_about_the_order = !ordered_at_ || now - *ordered_at_ >= settings_.order_settles;

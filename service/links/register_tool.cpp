@@ -423,8 +423,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
                               [self = shared_from_this(),
                                trace = arrived({tool_.id}, step->found->of.epoch, step->found->of.counter,
                                                step->found->trace)]() mutable {
+                                  // One for each result at most; were it more, the gate would count it.
                                   if (!self->closed_)
-                                      self->traces_(std::move(trace));
+                                      static_cast<void>(self->traces_(std::move(trace)));
                               });
         return true;
     }

@@ -3,8 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <deque>
-#include <fstream>
-#include <iterator>
 #include <limits>
 #include <map>
 #include <optional>
@@ -19,6 +17,7 @@
 #include <boost/asio/write.hpp>
 #include <fmt/format.h>
 
+#include "config/key_file.hpp"
 #include "protocol/line.hpp"
 #include "protocol/line_seal.hpp"
 #include "service/journal/digest.hpp"
@@ -66,7 +65,6 @@ struct Caller {
     std::uint64_t newest = 0;
     std::int64_t newest_from_ns = never_ns;
     std::optional<SteadyTime> caught_up{};  // when it last said something and we lacked nothing
-    TraceAllowance curves{};
 
     // How long before its arrival a result can have been begun that was sent at once: the run itself, and as
     // long as the link may be silent before it counts as lost.
@@ -114,26 +112,6 @@ struct ToolCall {
     }
 };
 using ToolCallPtr = std::shared_ptr<ToolCall>;
-
-// Only we may be able to read it: whoever else can, can speak for the tool.
-std::expected<protocol::SharedKey, std::string> read_shared_key(const std::filesystem::path& file) {
-    std::error_code failed;
-    const auto status = std::filesystem::status(file, failed);
-    if (failed || !std::filesystem::is_regular_file(status))
-        return std::unexpected(
-            fmt::format("{} is no file; write 64 hexadecimal digits into it, with mode 600", file.string()));
-    using std::filesystem::perms;
-    if ((status.permissions() & (perms::group_all | perms::others_all)) != perms::none)
-        return std::unexpected(
-            fmt::format("{} may be read by others; set its mode to 600, and take a new key", file.string()));
-    std::ifstream in(file);
-    const std::string text{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
-    const auto key = in ? protocol::shared_key_from(text) : std::nullopt;
-    if (!key)
-        return std::unexpected(
-            fmt::format("{} holds no 64 hexadecimal digits; write a new key into it", file.string()));
-    return *key;
-}
 
 // Only to read a line by before it is known whose it is; such a line is no result that anybody takes.
 const protocol::MeasuringRange any_range{
@@ -247,7 +225,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             const std::string& file = std::get<config::LineLink>(caller.tool.link).key;
             if (file.empty())
                 continue;
-            auto key = read_shared_key(settings_.keys / file);
+            auto key = config::read_key_file(settings_.keys / file);
             if (!key)
                 return std::unexpected(fmt::format("the key of tool {} cannot be used: {}", id, key.error()));
             caller.key = *key;
@@ -684,11 +662,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             refuse(call, {std::move(fault.what), std::move(fault.remedy), std::string(line)});
         if (!step.complete || !call->open || stopped_)
             return;
-        if (!caller.curves.take())
-            refuse(call, {"more curves came than results", "send each curve once, after its result",
-                          std::string(line)});
-        else
-            traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace));
+        if (!traces_(arrived({caller.tool.id}, caller.epoch, step.complete->counter, step.complete->trace)))
+            refuse(call, {too_many_curves, fewer_curves, std::string(line)});
     }
     void follow(const ToolCallPtr& call, ToolCount::Step step) {
         for (ArrivedResult& result : step.pass_on) {
@@ -703,7 +678,6 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (result.reading.counter > caller.newest) {
             caller.newest = result.reading.counter;
             caller.newest_from_ns = result.made.from_ns;
-            caller.curves.new_result();
         }
         call.unconfirmed.insert(result.reading.counter);
         const std::uint64_t digest = journal::short_name(journal::sha256(result.reading.received.raw));

@@ -2,7 +2,6 @@
 // the link's results go, on the loop's thread.
 #pragma once
 
-#include <algorithm>
 #include <cstdint>
 #include <functional>
 #include <string>
@@ -21,7 +20,10 @@ struct ArrivedTrace {
     bool operator==(const ArrivedTrace&) const = default;
 };
 
-using TraceSink = std::function<void(ArrivedTrace)>;
+// False: the tool has sent more curves than results, and this one goes nowhere (trace_gate.hpp).
+using TraceSink = std::function<bool(ArrivedTrace)>;
+inline constexpr const char* too_many_curves = "more curves came than results";
+inline constexpr const char* fewer_curves = "send each curve once, after its result";
 
 // `trace` is one in which protocol::fault_of finds nothing; the key is that of its result.
 [[nodiscard]] inline ArrivedTrace arrived(domain::ToolId tool, std::string epoch, std::uint64_t counter,
@@ -36,24 +38,5 @@ using TraceSink = std::function<void(ArrivedTrace)>;
                       .bytes = static_cast<std::uint32_t>(bytes.size())},
             .samples = {std::move(digest), std::move(bytes)}};
 }
-
-// How many curves a tool may still send: one for each of its results, and some for those that it kept while
-// nobody heard it. Whoever sends more would fill the disk with what belongs to nothing.
-class TraceAllowance {
-  public:
-    void new_result() noexcept { left_ = std::min(left_ + 1, most); }
-    // False: not this one.
-    [[nodiscard]] bool take() noexcept {
-        if (left_ == 0)
-            return false;
-        --left_;
-        return true;
-    }
-
-  private:
-    static constexpr std::uint32_t most = 256;
-    static constexpr std::uint32_t from_before = 64;
-    std::uint32_t left_ = from_before;
-};
 
 }  // namespace tautgate::links

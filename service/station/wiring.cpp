@@ -18,7 +18,7 @@ web::InputHealth as_input(web::InputKind kind, const links::SourceHealth& source
                            source.quality,
                            source.age,
                            source.why,
-                           {became_good, lost, failures},
+                           {became_good, lost, failures, 0},
                            std::nullopt};
     if (source.polls)
         input.polls = web::InputPolls{source.polls->good, source.polls->failed, source.polls->skipped,
@@ -36,7 +36,13 @@ std::string bay_of(const List& list, const std::string& id) {
 
 Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Station> rules, std::string boot,
                Callbacks callbacks, std::shared_ptr<links::DurableMark> durable)
-    : loop_(loop), rules_(std::move(rules)), boot_(std::move(boot)), callbacks_(std::move(callbacks)) {
+    : loop_(loop), rules_(std::move(rules)), boot_(std::move(boot)), callbacks_(std::move(callbacks)),
+      curves_(std::make_shared<links::TraceGate>(callbacks_.traces)),
+      traces_([gate = curves_](links::ArrivedTrace trace) { return gate->take(std::move(trace)); }) {
+    callbacks_.sink = [gate = curves_, onward = std::move(callbacks_.sink)](interlock::Payload told) {
+        gate->heard(told);
+        onward(std::move(told));
+    };
     auto labels = protocol::LabelReader::compile(rules_->tickets);
     if (labels)
         labels_ = std::move(*labels);
@@ -64,8 +70,8 @@ std::vector<std::string> Wiring::start_sources() {
     links::ToolPortSettings settings;
     settings.boot = boot_;
     settings.keys = callbacks_.beside_journal;
-    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, callbacks_.traces,
-                                               callbacks_.wanted, settings);
+    tools_ = std::make_unique<links::ToolPort>(loop_, *rules_, callbacks_.sink, traces_, callbacks_.wanted,
+                                               settings);
     if (auto up = tools_->listen(); !up)
         faults.push_back(up.error());
     if (!labels_) {
@@ -90,10 +96,10 @@ void Wiring::start_tool(const config::Tool& tool) {
     auto known = [ask = callbacks_.known, id] { return ask(id); };
     std::unique_ptr<links::ToolLink> link;
     if (std::holds_alternative<config::RegisterLink>(tool.link))
-        link = std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
+        link = std::make_unique<links::RegisterTool>(loop_, *rules_, tool, callbacks_.sink, traces_,
                                                      std::move(known), boot_, buses_);
     else if (std::holds_alternative<config::FrameLink>(tool.link))
-        link = std::make_unique<links::FrameTool>(loop_, *rules_, tool, callbacks_.sink, callbacks_.traces,
+        link = std::make_unique<links::FrameTool>(loop_, *rules_, tool, callbacks_.sink, traces_,
                                                   std::move(known), links::FrameToolSettings{.boot = boot_});
     if (!link)
         return;
@@ -231,6 +237,9 @@ std::vector<web::InputHealth> Wiring::health() const {
         const auto source = scanner->health(now);
         inputs.push_back(as_input(web::InputKind::scanner, source, bay_of(rules_->scanners, source.name)));
     }
+    for (web::InputHealth& input : inputs)
+        if (input.kind == web::InputKind::tool)
+            input.counts.curves_refused = curves_->refused(input.id);
     return inputs;
 }
 

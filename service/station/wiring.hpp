@@ -22,6 +22,7 @@
 #include "service/links/serial_scanner.hpp"
 #include "service/links/tool_link.hpp"
 #include "service/links/tool_port.hpp"
+#include "service/links/trace_gate.hpp"
 #include "service/links/trace_sink.hpp"
 #include "service/web/station_port.hpp"
 
@@ -35,7 +36,7 @@ class Wiring {
   public:
     struct Callbacks {
         std::function<void(interlock::Payload)> sink;
-        links::TraceSink traces;
+        links::TraceGate::Onward traces;
         links::ToolPort::WantedFrom wanted;
         std::function<std::optional<links::KnownOfTool>(const domain::ToolId&)> known;
         std::filesystem::path beside_journal{};  // where the files lie that the rules name
@@ -101,6 +102,8 @@ class Wiring {
     std::shared_ptr<const config::Station> rules_;
     std::string boot_;
     Callbacks callbacks_;
+    std::shared_ptr<links::TraceGate> curves_;  // the links hold what leads through it
+    links::TraceSink traces_;
     std::optional<protocol::LabelReader> labels_;
     std::vector<BayLine> controllers_;
     std::shared_ptr<links::SerialBuses> buses_ = std::make_shared<links::SerialBuses>();

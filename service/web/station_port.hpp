@@ -42,8 +42,9 @@ TAUTGATE_ENUM(InputKind, tool, controller, scanner, module);
 // Since the start of the service.
 struct InputCounts {
     std::uint64_t became_good = 0;
-    std::uint64_t lost = 0;      // good no longer
-    std::uint64_t failures = 0;  // could not be reached, or broke
+    std::uint64_t lost = 0;            // good no longer
+    std::uint64_t failures = 0;        // could not be reached, or broke
+    std::uint64_t curves_refused = 0;  // of a tool: more came than results
 };
 struct InputPolls {
     std::uint64_t good = 0;

@@ -536,7 +536,10 @@ json health_reasons(const StationPort& station, const HealthFacts& facts) {
 }
 
 json counts_view(const InputCounts& counts) {
-    return {{"became_good", counts.became_good}, {"lost", counts.lost}, {"failures", counts.failures}};
+    return {{"became_good", counts.became_good},
+            {"lost", counts.lost},
+            {"failures", counts.failures},
+            {"curves_refused", counts.curves_refused}};
 }
 
 json polls_view(const InputPolls& polls) {

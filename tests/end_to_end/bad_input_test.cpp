@@ -12,8 +12,8 @@ TEST_CASE("lines that no tool should send are refused in words, and the next goo
     Plant plant{with_short_plans()};
     plant.open_for_work();
     InputStand stand{plant};
-    stand.identified();
-    auto* tool = stand.tool("NR-20").line();
+    stand.identified("MB2");
+    auto* tool = stand.tool("NR-12").line();  // whose lines bear no seal
     struct Line {
         std::string bytes;
         std::string why;
@@ -38,7 +38,7 @@ TEST_CASE("lines that no tool should send are refused in words, and the next goo
         {line_of({{"result", {{"counter", "1"}, {"direction", "tighten"}, {"colour", "red"}}}}),
          "unknown key 'colour'"},
         {line_of({{"reset", json::object()}}), "unknown key 'reset'"},
-        {line_of({{"hello", {{"tool", "NR-20"}, {"epoch", "9"}, {"last", "0"}}}}),
+        {line_of({{"hello", {{"tool", "NR-12"}, {"epoch", "9"}, {"last", "0"}}}}),
          "hello was already said on this connection"},
     };
     std::uint64_t refusals = 0;
@@ -56,12 +56,12 @@ TEST_CASE("lines that no tool should send are refused in words, and the next goo
         REQUIRE(tool->await([](const auto& status) { return !status.welcomed; }, patience));
         REQUIRE(tool->await([](const auto& status) { return status.welcomed; }, patience));
     }
-    CHECK(stand.await_event("InputRefused", "NR-20"));
+    CHECK(stand.await_event("InputRefused", "NR-12"));
     stand.goes_on({"joint_open"});
     CHECK(stand.tightenings().empty());
 
-    CHECK(stand.turns({"motor-mounts", 0, 0}).ok);
-    stand.stored("NR-20");
+    CHECK(stand.turns({"bracket-mirrored", 0, 0}).ok);
+    stand.stored("NR-12");
     CHECK(stand.tightenings().size() == 1);
     CHECK(stand.tightenings().front().at("verdict") == "ok");
 }
@@ -80,9 +80,15 @@ TEST_CASE("an unknown tool is turned away with the reason, and is on record") {
 
     // Nor may a second one take the place of one that is there.
     Stranger twin{plant.station().tool_port->port};
-    twin.say(line_of({{"hello", {{"tool", "NR-20"}, {"epoch", "1"}, {"last", "0"}}}}));
-    CHECK(says(twin.hear("\n"), "tool NR-20 is connected already"));
+    twin.say(line_of({{"hello", {{"tool", "NR-12"}, {"epoch", "1"}, {"last", "0"}}}}));
+    CHECK(says(twin.hear("\n"), "tool NR-12 is connected already"));
     CHECK(twin.is_hung_up());
+
+    // Nor one that has not the key of a tool that has one.
+    Stranger unsealed{plant.station().tool_port->port};
+    unsealed.say(line_of({{"hello", {{"tool", "NR-20"}, {"epoch", "1"}, {"last", "0"}}}}));
+    CHECK(says(unsealed.hear("\n"), "tool NR-20 has a key, and its hello bears no nonce"));
+    CHECK(unsealed.is_hung_up());
     stand.goes_on({"no_unit"});
     CHECK(plant.shift().wait_until_ready());
 }

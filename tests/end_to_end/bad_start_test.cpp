@@ -398,6 +398,26 @@ void tool_port_in_use(Closed& closed) {
     closed.plant().stop();
 }
 
+// A tool without its key could not be told from another: none is listened to, and everything is held.
+void lost_key(Closed& closed) {
+    const auto key = closed.plant().state_folder() / "NR-20.key";
+    const auto kept = bytes_of(key);
+    fs::remove(key);
+    closed.stand().starts_again();
+    const auto health = closed.plant().crew().api().get("/v1/health");
+    REQUIRE(health);
+    INFO(health->body.dump(2));
+    CHECK(health->body.at("overall") == "withheld");
+    const std::string what = "the key of tool NR-20 cannot be used: " + key.string() +
+                             " is no file; make it with tautgate make-keys";
+    CHECK(says(health->body.at("reasons").dump(), what));
+    CHECK(says(closed.plant().log(), what));
+    closed.nothing_moves();
+    closed.plant().stop();
+    put(key, kept);
+    fs::permissions(key, fs::perms::owner_read | fs::perms::owner_write);
+}
+
 // ---- the configuration
 // ------------------------------------------------------------------------------------------
 
@@ -458,6 +478,7 @@ TEST_CASE("what a start cannot do leaves the record as it was, and nothing moves
     second_daemon(closed);
     api_port_in_use(closed);
     tool_port_in_use(closed);
+    lost_key(closed);
     unreadable_config_after_approval(closed);
     closed.is_as_before();
 }
@@ -469,7 +490,15 @@ TEST_CASE("a configuration that cannot be used ends the first start with its own
     const auto cut_off = folder.path() / "cut-off.json";
     const auto whole = bytes_of(TAUTGATE_SOURCE_DIR "/config/larkmoor.json");
     put(cut_off, whole.substr(0, whole.size() / 2));
-    config_that_cannot_be_used(cut_off, "cut-off.json:233:3: this is no JSON");
+    config_that_cannot_be_used(cut_off, "cut-off.json:232:73: this is no JSON");
+    // A tool of class A joints whose lines would bear no seal.
+    const auto unsealed = folder.path() / "unsealed.json";
+    const std::string named = R"(, "key": "NR-20.key")";
+    put(unsealed, std::string(whole).erase(whole.find(named), named.size()));
+    config_that_cannot_be_used(
+        unsealed, "/joints/0/tools/0: the link of tool NR-20 does not detect corruption: its "
+                  "lines bear no seal; joint motor-mounts is of class A; add \"key\" to its line "
+                  "link, make the key with tautgate make-keys, and give it to the tool");
     const auto bytes = folder.path() / "bytes.json";
     put(bytes, "{\"id\": \"\xff\xfe\"}");
     config_that_cannot_be_used(bytes, "UTF-8");

@@ -16,6 +16,7 @@
 #include <system_error>
 #include <unistd.h>
 
+#include "config/key_file.hpp"
 #include "config/reader.hpp"
 
 // glibc 2.36 forgets to say that these are C functions.
@@ -214,8 +215,12 @@ Plant::Plant(const Arrangement& arrangement) : arrangement_(arrangement) {
         give_up("the test's station is faulty:\n" + faults);
     }
     station_ = std::move(*loading.station);
-    auto floor = simulation::ShopFloor::open(
-        station_, {.bay = bay(), .seed = arrangement.seed, .traces = arrangement.traces, .other_bays = true});
+    make_keys();
+    auto floor = simulation::ShopFloor::open(station_, {.bay = bay(),
+                                                        .seed = arrangement.seed,
+                                                        .traces = arrangement.traces,
+                                                        .other_bays = true,
+                                                        .keys = state_folder()});
     if (!floor)
         give_up(floor.error());
     floor_ = std::move(*floor);
@@ -223,6 +228,16 @@ Plant::Plant(const Arrangement& arrangement) : arrangement_(arrangement) {
         std::make_unique<simulation::Crew>(simulation::ApiClient{station_.api.address, station_.api.port});
     shift_ = std::make_unique<simulation::Shift>(*floor_, *crew_, bay(),
                                                  [this](const std::string& line) { told_ += line + "\n"; });
+}
+
+void Plant::make_keys() const {
+    for (const config::Tool& tool : station_.tools) {
+        const auto* link = std::get_if<config::LineLink>(&tool.link);
+        if (link == nullptr || link->key.empty())
+            continue;
+        if (const auto made = config::make_key_file(state_folder() / link->key); !made)
+            give_up(made.error());
+    }
 }
 
 void Plant::start(const std::vector<std::string>& more) {

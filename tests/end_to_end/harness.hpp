@@ -132,6 +132,9 @@ class Plant {
     [[nodiscard]] std::string told() const;
 
   private:
+    // Of the tools that have one; random, as everywhere.
+    void make_keys() const;
+
     TemporaryFolder folder_;
     PortBlock ports_;
     Arrangement arrangement_;

@@ -182,6 +182,13 @@ class Binary(HandTool):
             return curves
         check("its curve is kept with the result", ask_until(arrived), curves)
         check("whole", (str(curves[0]["counter"]), curves[0]["samples"]) == ("3", 101), curves)
+        before = len(curves)
+        for _ in range(80):
+            self.say(self.curve(3, torques))
+        check("of many more curves than results some are kept, and the rest is counted and refused",
+              ask_until(lambda: station.health(TOOL)["counts"]["curves_refused"] >= 8
+                        and arrived() and len(curves) - before + station.health(TOOL)["counts"]["curves_refused"] == 80),
+              (len(curves), station.health(TOOL)))
         with HandTool(self.port, source="127.0.0.2") as stranger:
             before = refusals(station)
             check("somebody else calls", stranger.await_connections(1), stranger.connections)

@@ -1,10 +1,12 @@
 """`tautgate look` at a device that is pymodbus', and a tool of the line protocol in plain Python: what is shown is what the
 device has, nothing is written to it, what is recorded can be shown again, and each trouble is one sentence."""
 
+import hmac
 import json
 import os
 import pathlib
 import re
+import secrets
 import socket
 import struct
 import subprocess
@@ -16,7 +18,7 @@ from claims import check
 from station import SOURCE, free_ports, without_comments
 
 LOOK = [pathlib.Path(os.environ["TAUTGATE_BIN"]) / "tautgate", "look"]
-POLLED, CALLER = "NR-16", "NR-12"
+POLLED, CALLER, KEYED = "NR-16", "NR-12", "NR-20"
 
 
 def look(*words, **options):
@@ -188,6 +190,74 @@ def caller(file, port, folder):
           [json.loads(line)["raw"] for line in again.splitlines()] == [one["raw"] for one in seen] and code == 1)
 
 
+class SealedCaller:
+    """The other side of *keyed lines* in protocol/LINE.md, with Python's own hmac."""
+
+    def __init__(self, port, tool, key):
+        self.numbers = {"tool": 0, "station": 0}
+        with_nonce = {"hello": {"tool": tool, "epoch": "4", "last": "0", "nonce": secrets.token_hex(16)}}
+        hello = json.dumps(with_nonce)
+        self.wire = socket.create_connection(("127.0.0.1", port), timeout=10)
+        self.lines = self.wire.makefile("r", encoding="utf-8")
+        self.send(hello)
+        self.challenge = json.loads(self.lines.readline())
+        start = f"tautgate line seal 1\n{hello}\n{self.challenge['challenge']['nonce']}"
+        self.session = hmac.digest(bytes.fromhex(key), start.encode(), "sha256")
+
+    def send(self, text):
+        self.wire.sendall((text + "\n").encode("utf-8"))
+
+    def seal(self, side, line):
+        number, self.numbers[side] = self.numbers[side], self.numbers[side] + 1
+        return hmac.digest(self.session, f"{side}\n{number}\n{line}".encode(), "sha256").hex()
+
+    def say(self, message):
+        line = json.dumps(message)
+        self.send(f"{self.seal('tool', line)} {line}")
+
+    def hear(self):
+        """The next line that is no beat; its seal must be right."""
+        while True:
+            seal, line = self.lines.readline().rstrip("\n").split(" ", 1)
+            check("every line of the look bears the right seal", seal == self.seal("station", line), line)
+            if "beat" not in json.loads(line):
+                return json.loads(line)
+
+
+def keyed_caller(file, port, folder):
+    key, capture = secrets.token_hex(32), folder / "keyed.capture"
+    keys = folder / "keys"
+    keys.mkdir()
+    (keys / f"{KEYED}.key").touch(mode=0o600)
+    (keys / f"{KEYED}.key").write_text(key + "\n", encoding="ascii")
+    code, _, err = look(file, KEYED, "--once")
+    check("without the tool's key nothing can be heard of it, in one sentence",
+          code == 2 and f"name the folder of its file {KEYED}.key" in err and err.count("\n") == 1, (code, err))
+    with subprocess.Popen([*LOOK, str(file), KEYED, "--for", "4s", "--json", "--keys", str(keys), "--record", str(capture)],
+                          stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as run:
+        for _ in range(100):
+            try:
+                tool = SealedCaller(port, KEYED, key)
+                break
+            except ConnectionRefusedError:
+                time.sleep(0.02)  # the pace of asking; what counts is the answer
+        tool.say({"beat": {}})
+        welcome = tool.hear()
+        tool.say({"result": {"counter": "1", "direction": "tighten", "torque": {"value": 500, "unit": "N.m"}}})
+        tool.send('0' * 64 + ' {"beat":{}}')
+        refused = tool.hear()
+        out, _ = run.communicate(timeout=30)
+    check("who has the key is welcomed", welcome == {"welcome": {"resend_from": "1"}}, welcome)
+    check("a wrong seal is refused", "whose seal is wrong" in json.dumps(refused), refused)
+    seen = [json.loads(line) for line in out.splitlines()]
+    check("what it says is shown without its seal",
+          [one["raw"][:9] for one in seen[:3]] == ['{"hello":', '{"beat": ', '{"result"'] and
+          any("torque 500 N·m" in says for says in seen[2]["says"]), seen)
+    code, again, _ = look(file, "--replay", capture, "--json")
+    check("its capture shows the same lines", [json.loads(line)["raw"] for line in again.splitlines()][:3] ==
+          [one["raw"] for one in seen][:3], again)
+
+
 def main():
     polled_port, caller_port = free_ports(2)
     with tempfile.TemporaryDirectory(prefix="tautgate-look-") as name:
@@ -200,6 +270,7 @@ def main():
             troubles(folder, polled_port, caller_port)
             nothing_written(tool)
         caller(file, caller_port, folder)
+        keyed_caller(file, caller_port, folder)
 
 
 main()

@@ -1,11 +1,17 @@
 """Captures played by tautgate-simulator to the real daemon: what a tool said once, it takes from the simulator again."""
 
+import base64
 import json
+import pathlib
 import subprocess
+import tempfile
 
 from claims import ask_until, check
-from station import BRACKET_TOOL, CAPS_TOOL, PROGRAMS, SOURCE, Station, free_ports
+from framed_peers import SerialWrench
+from serial_peers import SerialLine
+from station import BRACKET_TOOL, CAPS_TOOL, PROGRAMS, SOURCE, Station, example, free_ports
 
+FRAMED_TOOL = "NR-12"
 POLLED = SOURCE / "tests/unit/links/captures/nutrunner.capture"
 
 
@@ -62,6 +68,42 @@ def caller(station):
           results(station, BRACKET_TOOL))
 
 
+def framed_on_serial_line(folder):
+    """Recorded by look from a device that is plain Python; then played to the daemon, under the path that the description
+    names."""
+    with SerialLine() as line:
+        description = example("frames-serial")
+        description["tools"][0]["link"]["frames"]["serial"]["device"] = line.near
+        file, capture = folder / "recorded.json", folder / "wrench.capture"
+        file.write_text(json.dumps(description), encoding="utf-8")
+        with SerialWrench(line.far) as wrench:
+            with subprocess.Popen([PROGRAMS / "tautgate", "look", file, FRAMED_TOOL, "--for", "3s", "--json", "--record",
+                                   capture], stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as run:
+                check("the look sees the tool answer", '"newest"' in run.stdout.readline())
+                wrench.report(1)
+                run.communicate(timeout=30)
+    said = b"".join(bytes.fromhex(part["hex"]) for part in map(json.loads, capture.read_text("utf-8").splitlines()[1:])
+                    if part["from"] == "tool")
+    check("the result is in the capture", SerialWrench.result(1) in said, said)
+    device = folder / "line"
+
+    def described(description):
+        description["tools"][0]["link"]["frames"]["serial"]["device"] = str(device)
+        description["tools"][0]["simulated"] = True
+    with Station("frames-serial", described, example) as station:
+        station.open_for_work()
+        run = play(station, capture, "--once")
+        check("it is played where the description has the line", run.returncode == 0 and
+              f"speaks on the serial line {device}\n" in run.stdout, (run.stdout, run.stderr))
+        check("the station took its result", ask_until(lambda: len(results(station, FRAMED_TOOL)) == 1),
+              (results(station, FRAMED_TOOL), station.events("InputRefused")))
+        result = results(station, FRAMED_TOOL)[0]["reading"]
+        check("byte for byte as it was", base64.b64decode(result["received"]["raw"]) == SerialWrench.result(1), result)
+        check("nothing that was played is refused", station.events("InputRefused") == [], station.events("InputRefused"))
+        check("the line is gone with the simulator", not device.is_symlink())
+        check("the daemon ends in order", station.stop() == 0, station.process.returncode)
+
+
 def troubles(station):
     elsewhere = station.folder / "elsewhere.capture"
     elsewhere.write_text(POLLED.read_text(encoding="utf-8").replace(CAPS_TOOL, "NR-99", 1), encoding="utf-8")
@@ -89,6 +131,8 @@ def main():
         caller(station)
         troubles(station)
         check("the daemon ends in order", station.stop() == 0, station.process.returncode)
+    with tempfile.TemporaryDirectory(prefix="tautgate-played-") as folder:
+        framed_on_serial_line(pathlib.Path(folder))
 
 
 if __name__ == "__main__":

@@ -107,7 +107,7 @@ LineStand::LineStand(std::uint64_t seed, Seals seals)
     });
     port_ = std::make_unique<links::ToolPort>(
         loop_, station_, [this](const interlock::Payload& payload) { hear(payload); },
-        [](const links::ArrivedTrace&) {},
+        [](const links::ArrivedTrace&) { return true; },
         [this](const domain::ToolId&, const std::string&) { return stored_ + 1; },
         links::ToolPortSettings{.boot = "boot-1",
                                 .keys = keys_,

@@ -64,6 +64,14 @@ json joint(const std::string& id, const std::string& risk, unsigned fasteners, c
             {"audit", {{"unit", "N.m"}, {"min", 62}, {"max", 80}}}};
 }
 
+// The first tool of a bay tightens the joint of class A, and so its lines bear a seal.
+json line_link(unsigned bay, unsigned tool) {
+    json link{{"peer", "127.0.0.1"}};
+    if (tool == 0)
+        link["key"] = BenchStation::tool_id(bay, tool) + ".key";
+    return link;
+}
+
 void add_bays(json& station, const StationSize& size, const std::vector<std::uint16_t>& ports) {
     for (unsigned bay = 0; bay < size.bays; ++bay) {
         const std::string id = BenchStation::bay_id(bay);
@@ -97,7 +105,7 @@ void add_bays(json& station, const StationSize& size, const std::vector<std::uin
                                           {"leaving", true}});
         for (unsigned one = 0; one < size.tools_per_bay; ++one)
             station["tools"].push_back(
-                tool(BenchStation::tool_id(bay, one), id, {{"line", {{"peer", "127.0.0.1"}}}}));
+                tool(BenchStation::tool_id(bay, one), id, {{"line", line_link(bay, one)}}));
     }
 }
 

@@ -3,6 +3,7 @@
 #include <array>
 #include <cerrno>
 #include <charconv>
+#include <utility>
 
 #include <sys/socket.h>
 
@@ -32,9 +33,13 @@ bool LineTool::connect(std::uint16_t port) {
     socket_ = call(port);
     welcomed_ = false;
     pending_.clear();
+    seal_.reset();
     if (!socket_)
         return false;
-    say(fmt::format(R"({{"hello":{{"tool":"{}","epoch":"{}","last":"{}"}}}})", id_, epoch_, counter_));
+    const std::string nonce = key_ ? fmt::format(R"(,"nonce":"{}")", protocol::fresh_nonce()) : std::string();
+    hello_ = fmt::format(R"({{"hello":{{"tool":"{}","epoch":"{}","last":"{}"{}}}}})", id_, epoch_, counter_,
+                         nonce);
+    say(hello_);
     return true;
 }
 
@@ -47,7 +52,7 @@ void LineTool::begin_anew(std::string epoch) {
 }
 
 Clock::time_point LineTool::send(const Run& run) {
-    const std::string line = result_line(run, ++counter_) + '\n';
+    const std::string line = sealed(result_line(run, ++counter_) + '\n');
     const auto at = Clock::now();
     if (::send(socket_.handle(), line.data(), line.size(), MSG_NOSIGNAL) != static_cast<ssize_t>(line.size()))
         give_up(fmt::format("tool {} cannot send its result", id_));
@@ -56,7 +61,7 @@ Clock::time_point LineTool::send(const Run& run) {
 }
 
 void LineTool::say(const std::string& line) {
-    const std::string whole = line + '\n';
+    const std::string whole = sealed(line + '\n');
     if (::send(socket_.handle(), whole.data(), whole.size(), MSG_NOSIGNAL) !=
         static_cast<ssize_t>(whole.size()))
         give_up(fmt::format("tool {} cannot send: the station hung up", id_));
@@ -82,9 +87,26 @@ bool LineTool::readable(int handle) {
     return false;
 }
 
-void LineTool::hear(std::string_view line) {
+std::string LineTool::sealed(std::string line) { return seal_ ? seal_->seal(line) : std::move(line); }
+
+std::string_view LineTool::opened(std::string_view line) {
+    if (!seal_)
+        return line;
+    const auto content = seal_->open(line);
+    if (!content)
+        give_up(fmt::format("tool {} was told a line whose seal is wrong: {}", id_, line));
+    return *content;
+}
+
+void LineTool::hear(std::string_view sealed_line) {
     constexpr std::string_view acknowledge = R"({"acknowledge":{"counter":")";
-    if (line.starts_with(acknowledge)) {
+    constexpr std::string_view challenge = R"({"challenge":{"nonce":")";
+    const std::string_view line = opened(sealed_line);
+    if (key_ && !seal_ && line.starts_with(challenge)) {
+        seal_.emplace(*key_, protocol::LineSeal::Side::tool, hello_,
+                      line.substr(challenge.size(), protocol::nonce_length));
+        say(R"({"beat":{}})");  // proves who it is
+    } else if (line.starts_with(acknowledge)) {
         const auto digits = line.substr(acknowledge.size());
         std::from_chars(digits.data(), digits.data() + digits.size(), stored_);
     } else if (line.starts_with(R"({"welcome")")) {
@@ -95,7 +117,7 @@ void LineTool::hear(std::string_view line) {
 }
 
 void LineTool::look(Clock::time_point now) {
-    if (socket_ && now - said_ >= beat_interval)
+    if (socket_ && (!key_ || seal_) && now - said_ >= beat_interval)
         say(R"({"beat":{}})");
 }
 

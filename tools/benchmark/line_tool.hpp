@@ -1,11 +1,15 @@
 // A tool with the line protocol that says what it is told to say, and notes what was acknowledged. It never
-// judges: what it sends are runs whose values are good, or loosenings.
+// judges: what it sends are runs whose values are good, or loosenings. With a key each of its lines bears a
+// seal, as those of a tool for joints of class A do.
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
+#include "protocol/line_seal.hpp"
 #include "tools/benchmark/shop.hpp"
 
 namespace tautgate::benchmark {
@@ -23,7 +27,8 @@ struct Run {
 
 class LineTool : public Device {
   public:
-    explicit LineTool(std::string id) : id_(std::move(id)) {}
+    explicit LineTool(std::string id, std::optional<protocol::SharedKey> key = {})
+        : id_(std::move(id)), key_(key) {}
 
     // Connects and says hello. False: nobody listens there.
     [[nodiscard]] bool connect(std::uint16_t port);
@@ -46,7 +51,12 @@ class LineTool : public Device {
   private:
     void say(const std::string& line);
     void hear(std::string_view line);
+    [[nodiscard]] std::string sealed(std::string line);
+    [[nodiscard]] std::string_view opened(std::string_view line);
     std::string id_;
+    std::optional<protocol::SharedKey> key_;
+    std::string hello_;
+    std::optional<protocol::LineSeal> seal_;  // from the challenge on
     std::string epoch_ = "1";
     std::uint64_t counter_ = 0;  // of the newest result
     std::uint64_t stored_ = 0;

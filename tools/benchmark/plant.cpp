@@ -5,10 +5,27 @@
 
 #include <fmt/format.h>
 
+#include "config/key_file.hpp"
+
 namespace tautgate::benchmark {
 namespace {
 
 constexpr std::chrono::seconds plant_patience{30};
+
+// Drawn for this run; nothing: its lines bear no seal.
+std::optional<protocol::SharedKey> key_for(const config::Station& station, const std::string& id,
+                                           const std::filesystem::path& folder) {
+    const auto tool = std::ranges::find(station.tools, id, &config::Tool::id);
+    const std::string& file = std::get<config::LineLink>(tool->link).key;
+    if (file.empty())
+        return std::nullopt;
+    if (const auto made = config::make_key_file(folder / file); !made)
+        give_up(made.error());
+    const auto key = config::read_key_file(folder / file);
+    if (!key)
+        give_up(key.error());
+    return *key;
+}
 
 }  // namespace
 
@@ -28,7 +45,8 @@ Plant::Plant(Surroundings around, const StationSize& size, const std::string& na
             std::make_unique<ControllerDevice>(station_.controller_ports.at(bay), permissives));
         shop_.add(*controllers_.back());
         for (unsigned one = 0; one < size.tools_per_bay; ++one) {
-            tools_.push_back(std::make_unique<LineTool>(BenchStation::tool_id(bay, one)));
+            const std::string id = BenchStation::tool_id(bay, one);
+            tools_.push_back(std::make_unique<LineTool>(id, key_for(station_.read, id, state_folder())));
             shop_.add(*tools_.back());
         }
     }

@@ -1,5 +1,6 @@
 #include "tools/cli/line_look.hpp"
 
+#include <algorithm>
 #include <utility>
 #include <variant>
 
@@ -53,14 +54,41 @@ std::vector<LineSaid> LineLooker::hear(std::string_view bytes) {
     return all;
 }
 
+std::string LineLooker::sealed(const std::string& line) { return seal_ ? seal_->seal(line) : line; }
+
 LineSaid LineLooker::taken(std::string_view line) {
-    const auto message = protocol::parse_line(line, range_);
+    if (!sealed_lines_)
+        return taken_opened(line);
+    if (settings_.replayed)
+        return proved(taken_opened(line.substr(std::min(line.size(), protocol::seal_length))));
+    // What goes to the tool bears a seal from its first sealed line on.
+    if (!seal_)
+        seal_.emplace(*settings_.key, protocol::LineSeal::Side::station, hello_, nonce_);
+    const auto opened = seal_->open(line);
+    if (!opened)
+        return not_understood(std::string(line), opened.error());
+    return proved(taken_opened(*opened));
+}
+
+// The answer to its first sealed line is the welcome; a result in it comes once more after that.
+LineSaid LineLooker::proved(LineSaid said) {
+    if (greeted_)
+        return said;
+    greeted_ = true;
+    said.says.emplace_back(settings_.replayed ? "its lines bear seals, which are not checked here"
+                                              : "it has the key");
+    said.answer = to_line(protocol::Welcome{1});
+    return said;
+}
+
+LineSaid LineLooker::taken_opened(std::string_view line) {
+    const auto message = protocol::parse_line(line, settings_.range);
     LineSaid said{.raw = std::string(line), .says = {}, .fault = {}, .answer = {}};
     if (!message)
         return not_understood(std::move(said.raw), message.error());
     if (const auto* hello = std::get_if<protocol::Hello>(&*message))
         return taken(std::move(said), *hello);
-    if (!greeted_)
+    if (!greeted_ && !sealed_lines_)
         return not_understood(
             std::move(said.raw),
             {"the first line was no hello", "say hello first on every connection", std::string(line)});
@@ -71,17 +99,39 @@ LineSaid LineLooker::taken(std::string_view line) {
 }
 
 LineSaid LineLooker::taken(LineSaid said, const protocol::Hello& hello) {
-    if (hello.tool != tool_)
+    if (hello.tool != settings_.tool)
         return not_understood(
             std::move(said.raw),
-            {fmt::format("it says that it is tool '{}', looked for is {}", hello.tool, tool_),
+            {fmt::format("it says that it is tool '{}', looked for is {}", hello.tool, settings_.tool),
              "say the tool's id of the station description",
              {}});
-    greeted_ = true;
     said.says.push_back(
         fmt::format("tool {}, epoch {}, newest result {}", hello.tool, hello.epoch, hello.last));
+    if (settings_.key || !hello.nonce.empty())
+        return challenged(std::move(said), hello);
+    greeted_ = true;
     // What was acknowledged before it does not have any more; all else it shows.
     said.answer = to_line(protocol::Welcome{1});
+    return said;
+}
+
+LineSaid LineLooker::challenged(LineSaid said, const protocol::Hello& hello) {
+    if (!settings_.replayed && !settings_.key)
+        return not_understood(std::move(said.raw),
+                              {"it speaks with a key, and the description names none",
+                               "enter the key's file for the tool in the station description",
+                               {}});
+    if (!protocol::is_nonce(hello.nonce))
+        return not_understood(
+            std::move(said.raw),
+            {"by the description it has a key, and its hello bears no nonce of 32 hexadecimal digits",
+             "give the tool its key, and a new nonce with each hello",
+             {}});
+    sealed_lines_ = true;
+    hello_ = said.raw;
+    nonce_ = protocol::fresh_nonce();
+    splitter_.allow(protocol::sealed_limit);
+    said.answer = to_line(protocol::Challenge{nonce_});
     return said;
 }
 
@@ -98,7 +148,7 @@ LineSaid LineLooker::taken(LineSaid said, const protocol::LineResult& result) {
     if (reading.stamp_utc_us)
         said.says.push_back(fmt::format("made at {}", protocol::utc_text(*reading.stamp_utc_us)));
     said.says.insert(said.says.end(), result.notes.begin(), result.notes.end());
-    if (acknowledges_)
+    if (settings_.acknowledges)
         said.answer = to_line(protocol::Acknowledge{reading.counter});
     return said;
 }

@@ -1,15 +1,18 @@
 // What a tool of the line protocol says (protocol/LINE.md), line by line, and what it is answered: as the
 // station would, but nothing is acknowledged until told otherwise, so that the tool keeps every result for
-// the service. Pure; one connection, one thread.
+// the service. One connection, one thread; pure but for the nonce of a challenge.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include <nlohmann/json_fwd.hpp>
 
 #include "protocol/line.hpp"
+#include "protocol/line_seal.hpp"
 #include "protocol/quantity.hpp"
 
 namespace tautgate::cli {
@@ -23,21 +26,36 @@ struct LineSaid {
 
 class LineLooker {
   public:
-    LineLooker(std::string tool, protocol::MeasuringRange range, bool acknowledges)
-        : tool_(std::move(tool)), range_(range), acknowledges_(acknowledges) {}
+    struct Settings {
+        std::string tool;
+        protocol::MeasuringRange range;
+        bool acknowledges = false;
+        std::optional<protocol::SharedKey> key{};  // of a tool whose lines bear a seal
+        bool replayed = false;                     // out of a capture: seals are passed over
+    };
+    explicit LineLooker(Settings settings) : settings_(std::move(settings)) {}
 
     // Every whole line in what came.
     [[nodiscard]] std::vector<LineSaid> hear(std::string_view bytes);
+    // Whether it has said who it is, and has proved it where it has a key.
+    [[nodiscard]] bool greeted() const noexcept { return greeted_; }
+    // A line for the tool as it goes over the wire: with its seal, where there is one by now.
+    [[nodiscard]] std::string sealed(const std::string& line);
 
   private:
     [[nodiscard]] LineSaid taken(std::string_view line);
+    [[nodiscard]] LineSaid taken_opened(std::string_view line);
     [[nodiscard]] LineSaid taken(LineSaid said, const protocol::Hello& hello);
     [[nodiscard]] LineSaid taken(LineSaid said, const protocol::LineResult& result);
+    [[nodiscard]] LineSaid challenged(LineSaid said, const protocol::Hello& hello);
+    [[nodiscard]] LineSaid proved(LineSaid said);
 
-    std::string tool_;
-    protocol::MeasuringRange range_;
-    bool acknowledges_;
+    Settings settings_;
     bool greeted_ = false;
+    bool sealed_lines_ = false;  // from the next line of the tool on
+    std::string hello_;
+    std::string nonce_;
+    std::optional<protocol::LineSeal> seal_;
     protocol::LineSplitter splitter_;
 };
 

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <chrono>
+#include <filesystem>
 #include <functional>
 #include <memory>
 #include <optional>
@@ -19,6 +20,7 @@
 #include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
 
+#include "config/key_file.hpp"
 #include "config/reader.hpp"
 #include "protocol/capture.hpp"
 #include "protocol/frame_compose.hpp"
@@ -530,8 +532,9 @@ protocol::MeasuringRange range_of(const config::Tool& tool) {
 // Takes one call after the other at a port.
 class CallerLook {
   public:
-    CallerLook(const Desk& desk, const LookOrder& order, const config::Tool& tool)
-        : order_(order), tool_(tool), screen_(desk, order), watch_(order.for_s) {}
+    CallerLook(const Desk& desk, const LookOrder& order, const config::Tool& tool,
+               std::optional<protocol::SharedKey> key)
+        : order_(order), tool_(tool), key_(key), screen_(desk, order), watch_(order.for_s) {}
 
     [[nodiscard]] Asked<Exit> run(const config::Endpoint& at, const protocol::CaptureHead& head) {
         boost::system::error_code failed;
@@ -581,8 +584,10 @@ class CallerLook {
             if (failed)
                 return end(fmt::format("no more calls can be taken: {}", failed.message()));
             // One at a time: a tool that calls again has lost its former connection.
-            call_ = std::make_shared<Call>(std::move(socket),
-                                           LineLooker(tool_.id, range_of(tool_), order_.acknowledge));
+            call_ = std::make_shared<Call>(std::move(socket), LineLooker({.tool = tool_.id,
+                                                                          .range = range_of(tool_),
+                                                                          .acknowledges = order_.acknowledge,
+                                                                          .key = key_}));
             read(call_);
             take_calls(acceptor);
         });
@@ -606,9 +611,10 @@ class CallerLook {
             });
     }
     // Lines are short and the tool reads them: a socket that takes no more is as good as gone.
-    void send(Call& call, const std::string& line) {
-        if (line.empty())
+    void send(Call& call, const std::string& unsealed) {
+        if (unsealed.empty())
             return;
+        const std::string line = call.looker.sealed(unsealed);
         keep(protocol::CaptureSide::station, line);
         boost::system::error_code failed;
         asio::write(call.socket, asio::buffer(line), failed);
@@ -620,7 +626,7 @@ class CallerLook {
         timer_.async_wait([this](const boost::system::error_code& failed) {
             if (failed)
                 return;
-            if (call_ && call_->socket.is_open())
+            if (call_ && call_->socket.is_open() && call_->looker.greeted())
                 send(*call_, to_line(protocol::Beat{}));
             beat();
         });
@@ -636,6 +642,7 @@ class CallerLook {
 
     LookOrder order_;
     const config::Tool& tool_;
+    std::optional<protocol::SharedKey> key_;
     Screen screen_;
     Watch watch_;
     Recorder recorder_;
@@ -645,6 +652,21 @@ class CallerLook {
     bool heard_ = false;
     std::optional<std::string> trouble_;
 };
+
+// Nothing: its lines bear no seal.
+Asked<std::optional<protocol::SharedKey>> key_to_hear(const LookOrder& order, const config::Tool& tool) {
+    const auto* link = std::get_if<config::LineLink>(&tool.link);
+    if (link == nullptr || link->key.empty())
+        return std::optional<protocol::SharedKey>();
+    if (order.keys.empty())
+        return wrong_usage(fmt::format("tool {} speaks with a key; name the folder of its file {}, which is "
+                                       "the state folder of the service, with --keys",
+                                       plain(tool.id), plain(link->key)));
+    const auto key = config::read_key_file(std::filesystem::path(order.keys) / link->key);
+    if (!key)
+        return cannot(plain(fmt::format("the key of tool {} cannot be used: {}", tool.id, key.error())));
+    return std::optional(*key);
+}
 
 Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const config::Station& station,
                            const config::Tool& tool) {
@@ -656,6 +678,9 @@ Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const confi
             fmt::format("tool {} calls the station, and the description names no tool port; give "
                         "one with --port",
                         plain(tool.id)));
+    const auto key = key_to_hear(order, tool);
+    if (!key)
+        return std::unexpected(key.error());
     if (order.acknowledge)
         complain("what is acknowledged here is in no record: the tool may forget it; use it for trials only");
     if (!desk.json)
@@ -664,7 +689,7 @@ Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const confi
                               order.acknowledge ? "its results are acknowledged"
                                                 : "nothing is acknowledged, so that it keeps its results")) +
             "\n");
-    return CallerLook(desk, order, tool)
+    return CallerLook(desk, order, tool, *key)
         .run(at, {.wire = protocol::CaptureWire::lines,
                   .tool = tool.id,
                   .connection = fmt::format("{}:{}", at.address, at.port),
@@ -772,7 +797,7 @@ Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const pro
 
 Asked<Exit> replay_lines(const Desk& desk, const LookOrder& order, const protocol::Capture& capture,
                          const config::Tool& tool) {
-    LineLooker looker(tool.id, range_of(tool), false);
+    LineLooker looker({.tool = tool.id, .range = range_of(tool), .replayed = true});
     Screen screen(desk, order);
     for (const auto& part : capture.parts)
         if (part.from == protocol::CaptureSide::tool)
@@ -813,8 +838,10 @@ Asked<Exit> replay_frames(const Desk& desk, const LookOrder& order, const protoc
 }
 
 Asked<Exit> replay(const Desk& desk, const LookOrder& order, const config::Station& station) {
-    if (!order.record.empty() || order.acknowledge || order.port != 0 || order.for_s != 0)
-        return wrong_usage("a capture is only read: leave out --record, --acknowledge, --port and --for");
+    if (!order.record.empty() || !order.keys.empty() || order.acknowledge || order.port != 0 ||
+        order.for_s != 0)
+        return wrong_usage(
+            "a capture is only read: leave out --record, --keys, --acknowledge, --port and --for");
     const auto capture = read_capture_file(order.replay);
     if (!capture)
         return cannot(capture.error());

@@ -823,6 +823,15 @@ std::string file_check_text(const json& check) {
                          : fmt::format("its whole file was checked {} and is NOT sound: {}\n", age, found);
 }
 
+// Empty where every curve of the tool was taken.
+std::string curves_refused_text(const json& input) {
+    const auto refused = text_at(at(input, "counts"), "curves_refused");
+    return refused.empty() || refused == "0"
+               ? std::string()
+               : fmt::format("  {} curve(s) of {} {} were not kept, since more came than results\n", refused,
+                             shown(input, "kind"), shown(input, "id"));
+}
+
 }  // namespace
 
 std::string health_text(const json& health, Style style) {
@@ -843,6 +852,8 @@ std::string health_text(const json& health, Style style) {
     }
     if (!table.empty())
         text += table.text(style.colours, 2, style.screen);
+    for (const auto& input : at(health, "inputs"))
+        text += curves_refused_text(input);
     const auto& journal = at(health, "journal");
     text += fmt::format("journal {}: event {}, stored up to {}, {} bytes free on its disk\n",
                         shown(journal, "path"), shown(journal, "newest_event"),

@@ -232,9 +232,14 @@ class LineTool::Wire {
             line
                 ? protocol::parse_station_line(*line)
                 : std::expected<protocol::StationMessage, protocol::LineFault>{std::unexpected(line.error())};
-        if (!message)
+        if (!message || (settings_.key && !seal_ && !is_before_seal(*message)))
             return update([](Status& status) { ++status.misread; });
         std::visit([this](const auto& content) { obey(content); }, *message);
+    }
+    // All that a tool with a key takes from somebody who has not shown to have it.
+    static bool is_before_seal(const protocol::StationMessage& message) {
+        return std::holds_alternative<protocol::Challenge>(message) ||
+               std::holds_alternative<protocol::Refused>(message);
     }
     // What the station does not want to see any more, it has.
     void obey(const protocol::Welcome& welcome) {
@@ -308,10 +313,17 @@ class LineTool::Wire {
         if (!open_)
             return;
         if (seal_)
-            bytes = seal_->seal(bytes);
+            bytes = sealed(bytes);
         outgoing_.push_back(std::move(bytes));
         if (outgoing_.size() == 1)
             write();
+    }
+    // Half a line stays half a line.
+    std::string sealed(const std::string& line) {
+        std::string bytes = seal_->seal(line);
+        if (!line.ends_with('\n'))
+            bytes.pop_back();
+        return bytes;
     }
     void write() {
         asio::async_write(socket_, asio::buffer(outgoing_.front()),

@@ -56,7 +56,8 @@ class LineTool {
     // Takes over a result, gives it the next counter and returns that. Its curve goes out after it and is
     // kept until the station has stored it.
     std::uint64_t report(protocol::WrittenResult result, const std::optional<protocol::Trace>& trace = {});
-    // Sends bytes as they are, with nothing added. They are lost when there is no connection.
+    // Sends the bytes of a line, or of a part of one, as they are; a tool with a key puts the seal before
+    // them. They are lost when there is no connection.
     void send_raw(std::string bytes);
 
     // Network gone, or the battery dead; results are kept meanwhile.

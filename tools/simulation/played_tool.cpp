@@ -16,6 +16,13 @@ std::string wrong_kind(const config::Tool& tool, std::string_view capture_of) {
                        capture_of, tool.id);
 }
 
+std::string words_of_line(const std::string& device, bool is_described) {
+    return fmt::format(" on the serial line {}{}", device,
+                       is_described ? ""
+                                    : "; name it as the tool's device in the description that the service "
+                                      "runs with");
+}
+
 }  // namespace
 
 std::expected<PlayedTool, std::string> PlayedTool::open(const config::Station& station,
@@ -47,9 +54,7 @@ std::expected<PlayedTool, std::string> PlayedTool::open_polled(const config::Too
     auto replay = CaptureReplay::open(capture, link->host, link->port);
     if (!replay)
         return std::unexpected(std::move(replay.error()));
-    std::string where = serial ? fmt::format("answers on the serial line {}; name it as the tool's device in "
-                                             "the description that the service runs with",
-                                             (*replay)->device())
+    std::string where = serial ? "answers" + words_of_line((*replay)->device(), false)
                                : fmt::format("answers at {}:{}", link->host, (*replay)->port());
     return PlayedTool(std::move(*replay), std::move(where));
 }
@@ -61,9 +66,11 @@ std::expected<PlayedTool, std::string> PlayedTool::open_caller(const config::Sta
     if (link == nullptr || !station.tool_port)
         return std::unexpected(wrong_kind(tool, "a tool that calls the tool port"));
     if (!link->key.empty())
-        return std::unexpected(fmt::format("tool {} speaks with a key, and each connection has other seals; "
-                                           "leave the key out of the description to play it",
-                                           tool.id));
+        return std::unexpected(
+            fmt::format("tool {} speaks with a key, and each connection has other seals; to "
+                        "play it, leave its key out of a copy of the description, and "
+                        "set the joints that need one to class B there",
+                        tool.id));
     auto replay =
         StreamReplay::open(capture, CallsStation{station.tool_port->address, station.tool_port->port});
     if (!replay)
@@ -77,7 +84,7 @@ std::expected<PlayedTool, std::string> PlayedTool::open_framed(const config::Too
     const auto* link = std::get_if<config::FrameLink>(&tool.link);
     if (link == nullptr)
         return std::unexpected(wrong_kind(tool, "a tool that sends frames"));
-    std::variant<CallsStation, AwaitsStation> where;
+    std::variant<CallsStation, AwaitsStation, OnSerialLine> where;
     std::string words;
     if (const auto* call = std::get_if<config::FrameCall>(&link->way)) {
         where = AwaitsStation{call->host, call->port};
@@ -86,14 +93,13 @@ std::expected<PlayedTool, std::string> PlayedTool::open_framed(const config::Too
         where = CallsStation{listen->at.address, listen->at.port};
         words = fmt::format("calls {}:{}", listen->at.address, listen->at.port);
     } else {
-        return std::unexpected(
-            fmt::format("tool {} sends its frames over a serial line, and they are played "
-                        "over a network only; reach it by call in a copy of the description",
-                        tool.id));
+        where = OnSerialLine{std::get<config::SerialLine>(link->way).device};
     }
     auto replay = StreamReplay::open(capture, where);
     if (!replay)
         return std::unexpected(std::move(replay.error()));
+    if (const auto* line = std::get_if<OnSerialLine>(&where))
+        words = "speaks" + words_of_line((*replay)->device(), (*replay)->device() == line->wished);
     return PlayedTool(std::move(*replay), std::move(words));
 }
 

@@ -4,7 +4,6 @@
 #include <array>
 #include <atomic>
 #include <cerrno>
-#include <cstdlib>
 #include <mutex>
 #include <optional>
 #include <system_error>
@@ -12,17 +11,16 @@
 #include <utility>
 
 #include <arpa/inet.h>
-#include <fcntl.h>
 #include <modbus.h>
 #include <poll.h>
 #include <sys/eventfd.h>
 #include <sys/socket.h>
-#include <termios.h>
 #include <unistd.h>
 
 #include <fmt/format.h>
 
 #include "tools/simulation/modbus_context.hpp"
+#include "tools/simulation/pseudo_terminal.hpp"
 
 namespace tautgate::simulation {
 
@@ -39,35 +37,9 @@ struct Ends {
     int listener = -1;
     std::uint16_t port = 0;
     int serial = -1;
-    int kept_open = -1;  // the far end, which would otherwise hang up with its last user
+    int kept_open = -1;  // the far end
     std::string device;
 };
-
-// A serial line does not change what goes over it.
-bool make_raw(int terminal) {
-    termios settings{};
-    if (tcgetattr(terminal, &settings) != 0)
-        return false;
-    cfmakeraw(&settings);
-    return tcsetattr(terminal, TCSANOW, &settings) == 0;
-}
-
-std::expected<Ends, std::string> open_pseudo_terminal() {
-    Ends ends;
-    ends.serial = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
-    std::array<char, 64> name{};
-    const bool has_far_end = ends.serial >= 0 && grantpt(ends.serial) == 0 && unlockpt(ends.serial) == 0 &&
-                             ptsname_r(ends.serial, name.data(), name.size()) == 0;
-    ends.device = name.data();
-    ends.kept_open = has_far_end ? ::open(name.data(), O_RDWR | O_NOCTTY | O_CLOEXEC) : -1;
-    if (ends.kept_open >= 0 && make_raw(ends.kept_open))
-        return ends;
-    std::string why = "cannot open a pseudo-terminal: " + std::generic_category().message(errno);
-    for (const int end : {ends.serial, ends.kept_open})
-        if (end >= 0)
-            close(end);
-    return std::unexpected(std::move(why));
-}
 
 constexpr int function_read_coils = 0x01;
 constexpr int function_read_discrete = 0x02;
@@ -290,9 +262,10 @@ RegisterServer::open(const std::string& host, std::uint16_t port, Hooks hooks) {
 
 std::expected<std::unique_ptr<RegisterServer>, std::string> RegisterServer::open_serial(std::uint8_t unit,
                                                                                         Hooks hooks) {
-    auto ends = open_pseudo_terminal();
-    if (!ends)
-        return std::unexpected(ends.error());
+    auto line = open_pseudo_terminal();
+    if (!line)
+        return std::unexpected(line.error());
+    Ends ends{.serial = line->near, .kept_open = line->far, .device = std::move(line->device)};
     // The library asks for the parameters of a device; it is never opened, the terminal takes its place.
     Context context{modbus_new_rtu("/dev/null", 19200, 'E', 8, 1)};
     Mapping mapping{modbus_mapping_new(size, size, size, size)};
@@ -300,7 +273,7 @@ std::expected<std::unique_ptr<RegisterServer>, std::string> RegisterServer::open
         return std::unexpected(
             fmt::format("cannot serve unit {} on a serial line: {}", unit, modbus_strerror(errno)));
     return std::unique_ptr<RegisterServer>(new RegisterServer(
-        std::make_unique<Wire>(std::move(context), std::move(mapping), std::move(*ends), std::move(hooks))));
+        std::make_unique<Wire>(std::move(context), std::move(mapping), std::move(ends), std::move(hooks))));
 }
 
 RegisterServer::RegisterServer(std::unique_ptr<Wire> wire) : wire_(std::move(wire)) {}

@@ -6,6 +6,7 @@
 
 #include <fmt/format.h>
 
+#include "config/key_file.hpp"
 #include "protocol/utc.hpp"
 
 namespace tautgate::simulation {
@@ -161,21 +162,38 @@ std::expected<void, std::string> ShopFloor::open_tools() {
         } else if (std::holds_alternative<config::FrameLink>(tool.link)) {
             return std::unexpected(
                 fmt::format("tool {} sends frames, which no simulated tool does", tool.id));
-        } else {
-            if (!station_.tool_port)
-                return std::unexpected(
-                    fmt::format("tool {} needs the station's tool port, which it has not", tool.id));
-            tools_[tool.id] =
-                std::make_unique<SimulatedTool>(tool,
-                                                std::make_unique<LineTool>(LineToolSettings{
-                                                    .id = tool.id,
-                                                    .host = station_.tool_port->address,
-                                                    .port = station_.tool_port->port,
-                                                    .epoch = std::to_string(arrangement_.first_epoch)}),
-                                                arrangement_.first_epoch);
+        } else if (const auto* line = std::get_if<config::LineLink>(&tool.link)) {
+            auto settings = settings_of(tool, *line);
+            if (!settings)
+                return std::unexpected(settings.error());
+            tools_[tool.id] = std::make_unique<SimulatedTool>(
+                tool, std::make_unique<LineTool>(std::move(*settings)), arrangement_.first_epoch);
         }
+        // A tool that clicks does so at an input of an I/O module, which is none of the floor's devices.
     }
     return {};
+}
+
+std::expected<LineToolSettings, std::string> ShopFloor::settings_of(const config::Tool& tool,
+                                                                    const config::LineLink& link) const {
+    if (!station_.tool_port)
+        return std::unexpected(
+            fmt::format("tool {} needs the station's tool port, which it has not", tool.id));
+    LineToolSettings settings{.id = tool.id,
+                              .host = station_.tool_port->address,
+                              .port = station_.tool_port->port,
+                              .epoch = std::to_string(arrangement_.first_epoch)};
+    if (link.key.empty())
+        return settings;
+    if (arrangement_.keys.empty())
+        return std::unexpected(fmt::format("tool {} speaks with a key; name the folder of its file {}, which "
+                                           "is the state folder of the service, with --keys",
+                                           tool.id, link.key));
+    const auto key = config::read_key_file(arrangement_.keys / link.key);
+    if (!key)
+        return std::unexpected(fmt::format("the key of tool {} cannot be used: {}", tool.id, key.error()));
+    settings.key = *key;
+    return settings;
 }
 
 std::expected<void, std::string> ShopFloor::set_down(const std::string& plan, bool matched) {

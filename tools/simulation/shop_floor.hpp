@@ -8,6 +8,7 @@
 #include <chrono>
 #include <cstdint>
 #include <expected>
+#include <filesystem>
 #include <functional>
 #include <map>
 #include <memory>
@@ -83,6 +84,8 @@ class ShopFloor {
         // Of the line tools. Who starts anew beside a station that goes on gives one that was never used.
         std::uint64_t first_epoch = 1;
         bool other_bays = false;  // the controllers of the station's other simulated bays run, too
+        // Folder of the files with the tools' keys, which is the one of the station's journal.
+        std::filesystem::path keys{};
     };
     // The station must outlive the floor. Its addresses and ports are where the devices meet the daemon.
     [[nodiscard]] static std::expected<std::unique_ptr<ShopFloor>, std::string>
@@ -132,6 +135,8 @@ class ShopFloor {
   private:
     ShopFloor(const config::Station& station, const Arrangement& arrangement);
     [[nodiscard]] std::expected<void, std::string> open_tools();
+    [[nodiscard]] std::expected<LineToolSettings, std::string>
+    settings_of(const config::Tool& tool, const config::LineLink& link) const;
     [[nodiscard]] std::expected<std::unique_ptr<Controller>, std::string>
     open_controller(const config::Bay& bay);
     [[nodiscard]] std::chrono::milliseconds time_to_first_run() const;

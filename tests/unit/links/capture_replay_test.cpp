@@ -10,6 +10,7 @@
 #include <unistd.h>
 
 #include "config/reader.hpp"
+#include "protocol/line_seal.hpp"
 #include "service/links/register_tool.hpp"
 #include "service/links/serial_bus.hpp"
 #include "tests/unit/links/controller_peers.hpp"
@@ -18,6 +19,7 @@
 #include "tools/cli/look.hpp"
 #include "tools/simulation/capture_replay.hpp"
 #include "tools/simulation/register_tool.hpp"
+#include "tools/simulation/stream_replay.hpp"
 
 using namespace tautgate;
 using links::testing::Floor;
@@ -79,7 +81,7 @@ std::vector<interlock::ResultReceived> results_at(const config::Station& station
     wire.port = port;
     wire.poll_interval = std::chrono::milliseconds(5);
     links::RegisterTool link(
-        floor.loop, station, tool, floor.sink(), [](const links::ArrivedTrace&) {},
+        floor.loop, station, tool, floor.sink(), [](const links::ArrivedTrace&) { return true; },
         [] { return std::optional(links::KnownOfTool{.epoch = "1", .counter = 0}); }, "boot-1",
         std::make_shared<links::SerialBuses>());
     link.start();
@@ -98,6 +100,24 @@ std::vector<interlock::ResultReceived> results_at(const config::Station& station
 // The answer to the same request, asked by a client that knows nothing of captures.
 std::string asked_again(cli::DeviceWire& wire, const std::string& request) {
     return wire.ask(request).value();
+}
+
+// What comes over the line that somebody else has the other end of, up to so many bytes. A line that was
+// opened again before its other end saw it closed says nothing; then it is opened once more.
+std::string heard_on_line(const std::string& device, std::size_t wanted) {
+    using std::chrono::steady_clock;
+    constexpr std::chrono::seconds to_begin{1};
+    constexpr std::chrono::seconds to_end{10};
+    std::string heard;
+    for (int tries = 0; tries < 10 && heard.empty(); ++tries) {
+        const auto wire =
+            cli::DeviceWire::open(config::SerialLine{.device = device}, std::chrono::seconds(1), device);
+        REQUIRE(wire);
+        const auto began = steady_clock::now();
+        while (heard.size() < wanted && steady_clock::now() - began < (heard.empty() ? to_begin : to_end))
+            heard += (*wire)->hear(std::chrono::milliseconds(50)).value_or("");
+    }
+    return heard;
 }
 
 }  // namespace
@@ -224,6 +244,53 @@ TEST_CASE("a capture of a serial line replays over a serial line") {
     const auto replay = simulation::CaptureReplay::open(capture, "", 0);
     REQUIRE(replay);
     CHECK(protocol::spaced_hex(ask((*replay)->device())) == protocol::spaced_hex(answer));
+}
+
+TEST_CASE("what a tool said over a serial line is said again byte for byte, each time the line is opened") {
+    std::string every_byte;
+    for (int byte = 0; byte < 256; ++byte)
+        every_byte += static_cast<char>(byte);
+    // More than a terminal holds; control characters that a terminal could keep for itself.
+    const std::string long_one = std::string(9'000, '\x13') + "\r\n\x03" + every_byte;
+    protocol::Capture capture;
+    capture.head.wire = protocol::CaptureWire::frames;
+    capture.parts = {{protocol::CaptureSide::tool, 0, every_byte},
+                     {protocol::CaptureSide::station, 5'000, "?"},
+                     {protocol::CaptureSide::tool, 20'000, long_one}};
+    const auto replay = simulation::StreamReplay::open(capture, simulation::OnSerialLine{});
+    REQUIRE(replay);
+    CHECK_FALSE((*replay)->said_all());
+    for (int opened = 0; opened < 2; ++opened) {
+        INFO("opened " << opened << " times before");
+        CHECK(heard_on_line((*replay)->device(), every_byte.size() + long_one.size()) ==
+              every_byte + long_one);
+    }
+}
+
+TEST_CASE("a recorded tool has its serial line where the description wants it, if nothing is there") {
+    namespace fs = std::filesystem;
+    protocol::Capture capture;
+    capture.head.wire = protocol::CaptureWire::frames;
+    capture.parts = {{protocol::CaptureSide::tool, 0, "R;1\r"}};
+    const auto wished = fs::temp_directory_path() / ("tautgate-line-" + protocol::fresh_nonce());
+    {
+        const auto replay =
+            simulation::StreamReplay::open(capture, simulation::OnSerialLine{wished.string()});
+        REQUIRE(replay);
+        CHECK((*replay)->device() == wished.string());
+        CHECK(heard_on_line(wished.string(), 4) == "R;1\r");
+        // Somebody else's line is left alone.
+        const auto second =
+            simulation::StreamReplay::open(capture, simulation::OnSerialLine{wished.string()});
+        REQUIRE(second);
+        CHECK((*second)->device().starts_with("/dev/pts/"));
+    }
+    CHECK_FALSE(fs::exists(fs::symlink_status(wished)));
+    // What a run left behind that was broken off.
+    fs::create_symlink("/dev/pts/no-such-line", wished);
+    const auto again = simulation::StreamReplay::open(capture, simulation::OnSerialLine{wished.string()});
+    REQUIRE(again);
+    CHECK((*again)->device() == wished.string());
 }
 
 TEST_CASE("what was never asked is refused in a replay, and a write that was not recorded is confirmed") {

@@ -29,7 +29,10 @@ class Floor {
         return [this](interlock::Payload payload) { got.push_back(std::move(payload)); };
     }
     [[nodiscard]] links::TraceSink traces() {
-        return [this](links::ArrivedTrace trace) { got_traces.push_back(std::move(trace)); };
+        return [this](links::ArrivedTrace trace) {
+            got_traces.push_back(std::move(trace));
+            return true;
+        };
     }
     // Turns the loop until the condition holds; `every_turn` is the loop's own work between waits.
     [[nodiscard]] bool turn_until(

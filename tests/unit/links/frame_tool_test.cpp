@@ -6,9 +6,11 @@
 #include <catch2/catch.hpp>
 
 #include "service/links/frame_tool.hpp"
+#include "service/links/trace_gate.hpp"
 #include "tests/unit/links/frame_bench.hpp"
 #include "tests/unit/links/ports.hpp"
 #include "tests/unit/links/pseudo_terminal.hpp"
+#include "tests/unit/protocol/frame_profiles.hpp"
 
 using namespace tautgate;
 using namespace tautgate::links;
@@ -42,15 +44,20 @@ RunOrder runs(std::uint64_t number, const std::string& program) {
 RunOrder rests(std::uint64_t number) { return {domain::EventNumber{number}, false, {}}; }
 
 struct FrameBench {
-    void start(decltype(config::FrameLink::way) way, FrameToolSettings settings = {}) {
+    void start(decltype(config::FrameLink::way) way, FrameToolSettings settings = {},
+               const protocol::FrameProfile& profile = counting_profile()) {
         described.link = config::FrameLink{std::move(way), "counts"};
-        station.profiles = {{"counts", counting_profile()}};
+        station.profiles = {{"counts", profile}};
         settings.boot = "b1";
         settings.redial = soon;
         tool.emplace(
             loop, station, described,
-            [this](interlock::Payload event) { heard.events.push_back(std::move(event)); },
-            [](const ArrivedTrace&) {}, [this] { return known; }, std::move(settings));
+            [this](interlock::Payload event) {
+                gate.heard(event);
+                heard.events.push_back(std::move(event));
+            },
+            [this](ArrivedTrace trace) { return gate.take(std::move(trace)); }, [this] { return known; },
+            std::move(settings));
         tool->start();
     }
     template <class Kind>
@@ -80,6 +87,8 @@ struct FrameBench {
     config::Tool described = framed_tool();
     std::optional<KnownOfTool> known;
     Heard heard;
+    std::size_t curves = 0;
+    TraceGate gate{[this](const ArrivedTrace&) { ++curves; }};
     std::optional<FrameTool> tool;
 };
 
@@ -514,4 +523,25 @@ TEST_CASE("nothing reaches the sink once the link is stopped") {
     bench.loop.restart();
     bench.loop.run_for(50ms);
     CHECK(bench.heard.events.size() == before);
+}
+
+TEST_CASE("a tool that sends frames has no more curves kept than results and some from before") {
+    FrameBench bench;
+    const auto profile = protocol::testing::binary_by_length();
+    bench.start(at_any_port, {}, profile);
+    const auto says = [&](std::string content) { return protocol::frame_around(profile, content).value(); };
+    using namespace std::string_literals;
+    const std::string curve = says("\x02\0\x01\0\0\0"s + "\x01\0\x02\0\x03\0\x04\0"s);
+    CallingTool tool(bench);
+    for (int i = 0; i < 70; ++i)
+        tool.client.say(curve);
+    REQUIRE(run_until(bench.loop, [&] { return bench.gate.refused("NR-9") == 6; }));
+    CHECK(bench.curves == 64);
+    CHECK(bench.refuses("more curves came than results; send each curve once, after its result"));
+    // 1: torque 82.5 and angle 25.0, OK.
+    tool.client.say(says("\x01\0\x01\0\0\0"s + "\0\0\xA5\x42"s + "\xFA\0"s + "\x01"s + "M6    "s));
+    REQUIRE(bench.hears<ResultReceived>(1));
+    tool.client.say(curve + curve);
+    REQUIRE(run_until(bench.loop, [&] { return bench.gate.refused("NR-9") == 7; }));
+    CHECK(bench.curves == 65);
 }

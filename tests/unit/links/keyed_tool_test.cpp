@@ -37,7 +37,7 @@ struct KeyedBench {
         station.tools = {tool};
         port.emplace(
             loop, station, [this](interlock::Payload event) { heard.events.push_back(std::move(event)); },
-            [](const ArrivedTrace&) {},
+            [](const ArrivedTrace&) { return true; },
             [](const domain::ToolId&, const std::string&) { return std::uint64_t{1}; },
             ToolPortSettings{.boot = "b1", .keys = folder});
     }

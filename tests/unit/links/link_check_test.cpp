@@ -13,11 +13,8 @@ using std::chrono::milliseconds;
 
 namespace {
 
-// With a key for the tool that tightens joints of class A.
 config::Station larkmoor() {
-    auto station = config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
-    std::get<config::LineLink>(station.tools.at(0).link).key = "NR-20.key";
-    return station;
+    return config::read_station_file(TAUTGATE_SOURCE_DIR "/config/larkmoor.json").value();
 }
 
 std::vector<std::string> found_in(const config::Station& station) {
@@ -190,12 +187,17 @@ TEST_CASE("a joint of class A needs a link that detects corruption") {
     auto station = larkmoor();
     std::get<config::LineLink>(station.tools.at(0).link).key.clear();
     const auto unsealed = [](const std::string& place, const std::string& joint) {
-        return "warning " + place +
+        return "error " + place +
                ": the link of tool NR-20 does not detect corruption: its lines bear no seal; joint " + joint +
                " is of class A";
     };
     CHECK(found_in(station) == std::vector<std::string>{unsealed("/joints/0/tools/0", "motor-mounts"),
                                                         unsealed("/joints/1/tools/0", "motor-mounts-heavy")});
+    CHECK(links::check(station).front().remedy ==
+          "add \"key\" to its line link, make the key with tautgate make-keys, and give it to the tool");
+    for (config::Joint& joint : station.joints)
+        joint.risk = config::RiskClass::b;
+    CHECK(found_in(station).empty());
     station = larkmoor();
     auto& profile = std::get<protocol::RegisterProfile>(station.profiles.front().profile);
     profile.second_read = protocol::SecondRead::counter;

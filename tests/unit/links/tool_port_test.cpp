@@ -5,6 +5,7 @@
 
 #include "protocol/line.hpp"
 #include "service/links/tool_port.hpp"
+#include "service/links/trace_gate.hpp"
 #include "tests/unit/links/ports.hpp"
 #include "tools/simulation/line_tool.hpp"
 
@@ -35,8 +36,12 @@ struct Bench {
         station.tool_port = config::Endpoint{"127.0.0.1", 0};
         station.tools = std::move(tools);
         port.emplace(
-            loop, station, [this](interlock::Payload event) { heard.events.push_back(std::move(event)); },
-            [this](ArrivedTrace trace) { traces.push_back(std::move(trace)); },
+            loop, station,
+            [this](interlock::Payload event) {
+                gate.heard(event);
+                heard.events.push_back(std::move(event));
+            },
+            [this](ArrivedTrace trace) { return gate.take(std::move(trace)); },
             [this](const domain::ToolId&, const std::string&) { return wanted; }, settings);
         REQUIRE(port->listen());
     }
@@ -54,6 +59,7 @@ struct Bench {
     std::uint64_t wanted = 1;
     Heard heard;
     std::vector<ArrivedTrace> traces;
+    TraceGate gate{[this](ArrivedTrace trace) { traces.push_back(std::move(trace)); }};
     std::optional<ToolPort> port;
 };
 
@@ -395,6 +401,7 @@ TEST_CASE("a tool sends no more curves than results and some from before, over a
     send_curves(2);
     REQUIRE(run_until(bench.loop, [&] { return tool.status().refusals == 7; }));
     CHECK(bench.traces.size() == 65);
+    CHECK(bench.gate.refused("NR-12") == 7);
 }
 
 TEST_CASE("what was begun of a trace does not outlive its connection") {

@@ -147,6 +147,22 @@ TEST_CASE("the tool keeps the words of a refusal") {
     CHECK(tool.status().refused == "no tool NR-12 is known");
 }
 
+TEST_CASE("a tool with a key believes nobody who has not shown to have it") {
+    ScriptedStation station;
+    auto settings = settings_for(station);
+    settings.key = protocol::SharedKey{1, 2, 3};
+    LineTool tool{settings};
+    station.answer_call();
+    CHECK(protocol::is_nonce(station.hear_hello().nonce));
+    station.say(protocol::to_line(protocol::Welcome{1}));
+    station.say(protocol::to_line(protocol::Enable{7, "M12"}));
+    REQUIRE(tool.await([](const auto& status) { return status.misread == 2; }, deadline));
+    tool.report(result_of("71"));
+    CHECK_FALSE(tool.status().welcomed);
+    CHECK_FALSE(tool.status().may_run);
+    CHECK(tool.status().sent == 0);
+}
+
 TEST_CASE("a line tool sends the curve after its result, and again until the station has stored it") {
     ScriptedStation station;
     LineTool tool{settings_for(station)};

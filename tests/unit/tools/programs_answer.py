@@ -7,6 +7,7 @@ import pathlib
 import re
 import subprocess
 import sys
+import tempfile
 
 BIN = pathlib.Path(os.environ["TAUTGATE_BIN"])
 SOURCE = pathlib.Path(os.environ["TAUTGATE_SOURCE_DIR"])
@@ -67,6 +68,40 @@ for serial in re.findall(r"tautgate unit (\S+)", overview + run("tautgate", "uni
 known = run("tautgate-simulator", "--commands")
 check(known.returncode == 0 and {"help", "good", "tighten", "quit"} <= set(known.stdout.split()),
       f"tautgate-simulator --commands: {known.returncode}, {known.stdout!r}")
+
+# Keys of tools: drawn where there is none, and never written over.
+with tempfile.TemporaryDirectory() as folder:
+    key = pathlib.Path(folder) / "NR-20.key"
+
+    def made(*words):
+        return run("tautgate", "make-keys", SOURCE / "config/larkmoor.json", folder, *words)
+
+    first = made()
+    check(first.returncode == 0 and f"tool NR-20: {key} was made" in first.stdout and
+          re.fullmatch(r"[0-9a-f]{64}\n", key.read_text()) and key.stat().st_mode & 0o777 == 0o600,
+          f"make-keys: {first.returncode}, {first.stdout!r}{first.stderr!r}")
+    check([one.name for one in pathlib.Path(folder).iterdir()] == ["NR-20.key"], "a key of a tool that has none")
+    drawn = key.read_text()
+    for words, code, sentence in (([], 0, f"{key} is there already, and was left as it is"),
+                                  (["NR-20"], 1, f"the key {key} was not made: there is one already; take it away first"),
+                                  (["NR-12"], 2, "the description names no key of tool NR-12; add \"key\" to its line"),
+                                  (["NR-99"], 2, "no tool 'NR-99' is in the description")):
+        again = made(*words)
+        check(again.returncode == code and sentence in again.stdout + again.stderr and key.read_text() == drawn,
+              f"make-keys {words}: {again.returncode}, {again.stdout!r}{again.stderr!r}")
+    key.chmod(0o644)
+    readable = made()
+    check(readable.returncode == 1 and "may be read by others" in readable.stderr, f"make-keys: {readable}")
+    key.unlink()
+    check(made("NR-20", "--json").returncode == 0 and key.read_text() != drawn, "no new key was drawn")
+    nowhere = run("tautgate", "make-keys", SOURCE / "config/larkmoor.json", f"{folder}/nowhere")
+    check(nowhere.returncode == 1 and "No such file or directory; make the folder" in nowhere.stderr,
+          f"make-keys: {nowhere}")
+
+# Nor does the simulator know a key of its own.
+unkeyed = run("tautgate-simulator", "--config", SOURCE / "config/larkmoor.json", "--once")
+check(unkeyed.returncode == 3 and "tool NR-20 speaks with a key; name the folder of its file NR-20.key" in unkeyed.stderr,
+      f"tautgate-simulator without keys: {unkeyed.returncode}, {unkeyed.stderr!r}")
 
 for fault in faults:
     print(fault, file=sys.stderr)

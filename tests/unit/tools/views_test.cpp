@@ -249,14 +249,17 @@ TEST_CASE("a serial that was never seen is said to be so") {
 TEST_CASE("health names each input with its age, one never heard of as such") {
     const auto health = parsed(R"({"overall": "withheld", "up_s": 12, "program_version": "0.1.0",
       "reasons": [{"code": "x", "what": "NR-20 is silent", "remedy": "see its cable", "withholds": true}],
-      "inputs": [{"kind": "tool", "id": "NR-20", "bay": "J1", "quality": "unknown", "age_ms": null, "why": null},
-                 {"kind": "controller", "id": "J1", "bay": "J1", "quality": "good", "age_ms": 40, "why": null}],
+      "inputs": [{"kind": "tool", "id": "NR-20", "bay": "J1", "quality": "unknown", "age_ms": null, "why": null,
+                  "counts": {"became_good": 0, "lost": 0, "failures": 0, "curves_refused": 6}},
+                 {"kind": "controller", "id": "J1", "bay": "J1", "quality": "good", "age_ms": 40, "why": null,
+                  "counts": {"became_good": 1, "lost": 0, "failures": 0, "curves_refused": 0}}],
       "journal": {"path": "j.db", "newest_event": 3, "durable_event": 3, "disk_free_bytes": 1000}})");
     CHECK(health_text(health, {}) == R"(withheld, up 12 s, program 0.1.0
   withholds: NR-20 is silent; do: see its cable
   input       id     bay  quality  last heard  why
   tool        NR-20  J1   unknown  never       -
   controller  J1     J1   good     40 ms ago   -
+  6 curve(s) of tool NR-20 were not kept, since more came than results
 journal j.db: event 3, stored up to 3, 1000 bytes free on its disk
 its whole file is not checked yet since the start
 )");

@@ -103,7 +103,7 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
                                   .quality = Quality::stale,
                                   .age = 10ms,
                                   .why = "silent",
-                                  .counts = {.became_good = 2, .lost = 2, .failures = 3},
+                                  .counts = {.became_good = 2, .lost = 2, .failures = 3, .curves_refused = 4},
                                   .polls = web::InputPolls{.good = 90, .failed = 4, .skipped = 1}},
                                  {.kind = InputKind::scanner,
                                   .id = "S",
