@@ -5,6 +5,7 @@ its scanner. For trials at a desk, by the guides; what it does is typed, a line 
 """
 
 import contextlib
+import http.client
 import json
 import os
 import pathlib
@@ -12,11 +13,13 @@ import socket
 import sys
 
 import plc
+from claims import ask_until
 from framed_peers import HandTool, SerialWrench, TorquePost
 from polled_peers import NOT_OK, FloatTool, RingTool, SerialTool
 from serial_peers import SerialLine, SerialSlave
 from station import BEAM, without_comments
 
+ARRIVAL_S = 5  # in which a service that runs has seen a unit come
 HELP = """unit SERIAL             a unit is set down, and its ticket scanned
 tighten [TORQUE ANGLE]  the tool makes a result: 71 and 15 if nothing is said, not OK outside of 67 to 75 N.m
 again                   it makes the newest result once more, under the same count
@@ -71,18 +74,31 @@ def tool_of(description):
 
 class Desk:
     def __init__(self, description, tool, equipment):
-        self.scanner = description["scanner_port"]
+        self.api, self.scanner = description["api"], description["scanner_port"]
         self.tool, self.equipment = tool, equipment
+        self.scanner_wire = None
         self.made = {}
 
+    def is_seen(self):
+        connection = http.client.HTTPConnection("127.0.0.1", self.api["port"], timeout=ARRIVAL_S)
+        try:
+            connection.request("GET", "/v1/station")
+            return json.loads(connection.getresponse().read())["bays"][0]["occupant"] is not None
+        except OSError:
+            return False
+        finally:
+            connection.close()
+
     def unit(self, serial):
-        before = self.equipment.point(BEAM).token
         self.equipment.set_present(True)
         # A ticket that is scanned before the station has seen a unit is nobody's.
-        if before == 0 and not self.equipment.await_point(BEAM, lambda point: point.token != 0):
-            return "the station does not see the unit: does the service run, with the rules approved?"
-        with socket.create_connection((self.scanner["address"], self.scanner["port"]), timeout=20) as wire:
-            wire.sendall(f"D LT26-0417 MB1 {serial}\r\n".encode("ascii"))
+        if not ask_until(self.is_seen, ARRIVAL_S):
+            return "the station does not see the unit: does the service run, and are the rules approved?"
+        if self.scanner_wire is not None:
+            self.scanner_wire.close()
+        # It stays connected until the next scan, as a scanner does.
+        self.scanner_wire = socket.create_connection((self.scanner["address"], self.scanner["port"]), timeout=20)
+        self.scanner_wire.sendall(f"D LT26-0417 MB1 {serial}\r\n".encode("ascii"))
         return f"{serial} is there and scanned"
 
     def tighten(self, torque="71", angle="15"):

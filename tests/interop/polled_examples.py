@@ -11,8 +11,8 @@ import time
 import plc
 import wires
 from claims import ask_until, check
-from example_story import (FIRST, SECOND, THIRD, TOOL, check_gap, is_stored, longest_delay_s, moved_away, outcomes_of,
-                           proven, refusals, set_down, with_counter)
+from example_story import (FIRST, SECOND, THIRD, TOOL, check_gap, is_stored, moved_away, outcomes_of, proven,
+                           refusals, set_down, with_counter)
 from polled_peers import NOT_OK, FloatTool, RingTool, SerialTool
 from serial_peers import SerialLine, SerialSlave
 from station import BEAM, Station, example, free_ports
@@ -160,40 +160,6 @@ def before_the_unit(station, slave, tool, wire):
     return token
 
 
-def one_left_out(station, tool):
-    tool.report(9)
-    check_gap(station, expected=8, got=9)
-    lines = with_counter(station, THIRD, 9)
-    check("what came behind the gap is kept, for no bolt",
-          [(one["outcome"], one["why"]) for one in lines] == [("unassigned", "count_broken")], lines)
-
-
-def overrun(station, tool):
-    """Ten between two polls: more than the ring keeps."""
-    with tool.registers.lock:
-        for counter in range(8, 18):
-            tool.report(counter)
-    check_gap(station, expected=8, got=11)
-    lines = [with_counter(station, THIRD, counter) for counter in range(11, 18)]
-    check("what the ring still has is kept, each once and for no bolt",
-          [[one["outcome"] for one in line] for line in lines] == [["unassigned"]] * 7, lines)
-
-
-def overwritten(station, tool):
-    """The tool does not wait until its result is stored, and goes on to the next while that is read."""
-    steps = [lambda: tool.show(8, torque=71.4), lambda: tool.report(9, torque=60.7, verdict=NOT_OK)]
-
-    def go_on(_registers, _address, count):
-        if steps and tool.writes_before(count, len(steps)):
-            steps.pop(0)()
-
-    tool.before_read = go_on
-    check_gap(station, expected=8, got=9)
-    tool.before_read = None
-    lines = with_counter(station, THIRD, 8)
-    check("what was being read is not stored", lines == [], lines)
-
-
 def garbage(station, tool):
     """Registers at random, all that the tool has. What can be a result is kept for no bolt, the rest refused."""
     seed = random.randrange(1 << 32)
@@ -202,7 +168,7 @@ def garbage(station, tool):
     true, refused, stored = tool.image(), refusals(station), len(station.tightenings(THIRD))
     for _ in range(GARBAGE):
         tool.put({start: [chance.randrange(1 << 16) for _ in words] for start, words in true.items()})
-        check("garbage is read", tool.await_reads(6), tool.reads)
+        check("garbage is read", tool.await_reads(4), tool.reads)
 
     def kept():
         return station.tightenings(THIRD)[stored:]
@@ -220,20 +186,57 @@ def nothing_new(station, tool):
 
 def followed_again(station, tool):
     check("the tool's own registers say nothing new", ask_until(lambda: nothing_new(station, tool)), station.tool(TOOL))
-    newest, before = tool.newest, list(tool.acknowledged)
-    check("nothing was acknowledged behind the gap", all(counter < 8 for counter in before), before)
+    newest = tool.newest
+    check("nothing of the garbage was acknowledged", set(tool.acknowledged) <= set(range(newest + 1)), tool.acknowledged)
     station.decide({"accept_gap": {"tool": TOOL}}, "result-lost", "Nobody can bring the lost results")
     check("with the gap accepted by people the count is followed again",
           ask_until(lambda: "result_gap" not in station.codes(BEAM)), station.reasons(BEAM))
-    idle_from = time.monotonic() + longest_delay_s(station)
+    idle_from = time.monotonic() + station.description["tools"][0]["longest_run_ms"] / 1000
     check("whatever began before that is over", ask_until(lambda: time.monotonic() > idle_from))
+    check("and the tool is seen idle", tool.await_reads(6), tool.reads)
     tool.report(newest + 1)
     check("the next result is stored", is_stored(station, THIRD, newest + 1), station.tightenings(THIRD))
     lines = with_counter(station, THIRD, newest + 1)
     check("and counts", [(one["outcome"], *values([one])) for one in lines] == [("attributed", ("71 N·m", "ok"))], lines)
-    for counter in (1, 2, 3, 4, 5, 6, 7):
-        outcomes = [one for one in outcomes_of(station, counter) if one not in (["Repeated"], ["BeforeBaseline"])]
-        check(f"result {counter} was taken once", len(outcomes) == 1, outcomes_of(station, counter))
+    # What it showed before the garbage is kept once more where its count seems to have begun anew; no bolt has it twice.
+    counted = [outcomes_of(station, counter).count(["Attributed"]) for counter in range(1, newest + 2)]
+    check("each result but the one from before the unit was counted, once", counted == [1] * 6 + [0, 1], counted)
+
+
+def one_left_out(station, tool):
+    tool.report(10)
+    check_gap(station, expected=9, got=10)
+    lines = is_stored(station, THIRD, 10)
+    check("what came behind the gap is kept, for no bolt",
+          [(one["outcome"], one["why"]) for one in lines] == [("unassigned", "count_broken")], lines)
+
+
+def overrun(station, tool):
+    """Ten between two polls: more than the ring keeps."""
+    with tool.registers.lock:
+        for counter in range(9, 19):
+            tool.report(counter)
+    check_gap(station, expected=9, got=12)
+    lines = [is_stored(station, THIRD, counter) for counter in range(12, 19)]
+    check("what the ring still has is kept, each once and for no bolt",
+          [[one["outcome"] for one in line] for line in lines] == [["unassigned"]] * 7, lines)
+
+
+def overwritten(station, tool):
+    """The tool does not wait until its result is stored, and goes on to the next while that is read."""
+    steps = [lambda: tool.show(9, torque=71.4), lambda: tool.report(10, torque=60.7, verdict=NOT_OK)]
+
+    def go_on(_registers, _address, count):
+        if steps and tool.writes_before(count, len(steps)):
+            steps.pop(0)()
+
+    tool.before_read = go_on
+    check_gap(station, expected=9, got=10)
+    tool.before_read = None
+    check("the next one is stored", is_stored(station, THIRD, 10), station.tightenings(THIRD))
+    lines = with_counter(station, THIRD, 9)
+    check("what was being read is not", lines == [], lines)
+    check("nothing is acknowledged behind the gap", max(tool.acknowledged) == 8, tool.acknowledged)
 
 
 def walk(station, tool, wire, faults, lose):
@@ -252,9 +255,9 @@ def walk(station, tool, wire, faults, lose):
         late(station, tool, wire)
         disturbed(station, slave, tool, wire, (SECOND, 6), faults[2:])
         token = before_the_unit(station, slave, tool, wire)
-        lose(station, tool)
         garbage(station, tool)
         followed_again(station, tool)
+        lose(station, tool)
         check("the beam was withheld from the third unit all the while",
               all(block.code == plc.WITHHELD for block in slave.written_blocks()
                   if block.token == token and block.permissive == 1), "a release")
@@ -287,7 +290,6 @@ def on_serial_line():
             description["tools"][0]["link"]["registers"]["serial"]["device"] = line.near
         with SerialTool(line.far, slave=SerialSlave) as tool, Station("registers-serial", change, example) as station:
             walk(station, tool, line, ON_SERIAL_LINE, overwritten)
-            check("and the newest result is acknowledged", tool.await_acknowledged(tool.newest), tool.acknowledged)
 
 
 if __name__ == "__main__":
