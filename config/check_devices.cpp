@@ -1,5 +1,7 @@
-// Devices that share a wire or a port of the PC with others: serial lines and who is on them.
+// Devices that share a wire or a port of the PC with others: serial lines, how fast they are and who is on
+// them.
 #include <algorithm>
+#include <array>
 #include <variant>
 
 #include "config/findings.hpp"
@@ -13,6 +15,44 @@ struct LineOwner {
     std::string device;
     std::string owner;
 };
+
+// Those that a serial port can be set to; any other would be taken for 9600 (modbus_new_rtu of libmodbus).
+constexpr std::array<std::uint32_t, 22> rates{
+    300,       600,       1'200,     2'400,     4'800,     9'600,    19'200,  38'400,
+    57'600,    115'200,   230'400,   460'800,   500'000,   576'000,  921'600, 1'000'000,
+    1'152'000, 1'500'000, 2'500'000, 3'000'000, 3'500'000, 4'000'000};
+
+void check_rate(Findings& findings, const std::optional<SerialLine>& line, const std::string& pointer) {
+    if (!line || std::ranges::find(rates, line->baud) != rates.end()) {
+        return;
+    }
+    const auto* const near = std::ranges::min_element(rates, {}, [&](std::uint32_t rate) {
+        return rate > line->baud ? rate - line->baud : line->baud - rate;
+    });
+    findings.error(
+        pointer + "/serial/baud", fmt::format("no serial port runs at {} baud", line->baud),
+        fmt::format("take the number from the device's settings; the nearest that there is: {}", *near));
+}
+
+void check_rates(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const Tool& tool = station.tools[index];
+        const std::string pointer = fmt::format("/tools/{}/link", index);
+        if (const auto* link = std::get_if<RegisterLink>(&tool.link)) {
+            check_rate(findings, link->serial, pointer + "/registers");
+        }
+        const auto* frames = std::get_if<FrameLink>(&tool.link);
+        if (const auto* line = frames == nullptr ? nullptr : std::get_if<SerialLine>(&frames->way)) {
+            check_rate(findings, *line, pointer + "/frames");
+        }
+    }
+    for (std::size_t index = 0; index < station.io.size(); ++index) {
+        check_rate(findings, station.io[index].serial, fmt::format("/io/{}", index));
+    }
+    for (std::size_t index = 0; index < station.scanners.size(); ++index) {
+        check_rate(findings, station.scanners[index].serial, fmt::format("/scanners/{}", index));
+    }
+}
 
 void check_scanner_line(Findings& findings, const Scanner& scanner, const std::vector<LineOwner>& taken,
                         const std::string& pointer) {
@@ -49,6 +89,7 @@ void check_scanners(Findings& findings, const Station& station, std::vector<Line
 }  // namespace
 
 void check_devices(Findings& findings, const Station& station) {
+    check_rates(findings, station);
     std::vector<LineOwner> taken;
     for (const Tool& tool : station.tools) {
         const auto* link = std::get_if<RegisterLink>(&tool.link);

@@ -228,6 +228,16 @@ std::optional<Decimal> shortest(Float value) {
     return decimal_from_text({buffer.data(), result.ptr});
 }
 
+// 2.3875e-41
+std::string scientific_text(Decimal value) {
+    std::string digits = fmt::format("{}", value.mantissa);
+    const std::size_t point = value.mantissa < 0 ? 2 : 1;  // behind the first digit
+    const auto power = value.exponent + static_cast<int>(digits.size() - point);
+    if (digits.size() > point)
+        digits.insert(point, ".");
+    return fmt::format("{}e{}", digits, power);
+}
+
 std::string plain_text(std::int64_t mantissa, int decimals) {
     const bool negative = mantissa < 0;
     const auto bits = static_cast<std::uint64_t>(mantissa);
@@ -295,7 +305,7 @@ std::string to_text(Decimal value) {
     if (value.mantissa == 0)
         return "0";
     if (value.exponent > longest - 20 || value.exponent < -longest + 3)
-        return fmt::format("{}e{}", value.mantissa, value.exponent);
+        return scientific_text(value);
     if (value.exponent <= 0)
         return plain_text(value.mantissa, -value.exponent);
     return fmt::format("{}{}", value.mantissa, std::string(static_cast<std::size_t>(value.exponent), '0'));

@@ -97,15 +97,15 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     }
     [[nodiscard]] SourceHealth health() const {
         SourceHealth health = freshness_.health(tool_.id, steady_clock::now());
-        if (!splitter_)
-            return health;
-        if (is_full())
+        if (splitter_ && is_full())
             health.why = fmt::format("{} of its results wait to be stored; no more are read until then",
                                      results_->unconfirmed());
-        else if (!results_->stands())
+        else if (splitter_ && !results_->stands())
             health.why =
                 "it is connected and has not said yet where its count stands; it has to send a status "
                 "with `newest` when somebody connects, or as its sign of life";
+        if (health.quality != interlock::Quality::good && !refused_last_.empty())
+            health.why += fmt::format("; what came last was refused: {}", refused_last_);
         return health;
     }
     [[nodiscard]] std::uint16_t port() const { return stream_.port(); }
@@ -147,6 +147,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
             why += fmt::format(" ({} bytes; the first {} are kept)", raw.size(), refused_bytes_kept);
             raw.resize(refused_bytes_kept);
         }
+        refused_last_ = why;
         tell_if(refusals_.add(steady_clock::now(), std::move(raw), std::move(why)));
     }
 
@@ -264,6 +265,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
             return not_understood(frame.raw, in_words(heard.error()), now);
         follow(results_->take(*heard, now), now);
         heard_at_ = now;
+        refused_last_.clear();
         if (results_->stands())  // else nobody knows what it did meanwhile
             tell_if(freshness_.alive(now));
     }
@@ -339,6 +341,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     Ends ends_;
     Freshness freshness_;
     Refusals refusals_;
+    std::string refused_last_;  // why; empty since something was understood
     Flood flood_{frames_a_second};
     std::optional<FrameResults> results_;              // from start() on
     std::optional<ToolTalk> talk_;                     // of a tool that obeys

@@ -4,9 +4,11 @@
 #include <array>
 #include <cerrno>
 #include <ctime>
+#include <optional>
 #include <system_error>
 
 #include <modbus.h>
+#include <netdb.h>
 #include <poll.h>
 #include <sys/eventfd.h>
 #include <unistd.h>
@@ -25,6 +27,18 @@ constexpr std::chrono::minutes longest_wait{1};
     if (until >= now + longest_wait)
         return longest_wait;
     return until - now;
+}
+
+// The library calls a name that has no address a refused connection.
+[[nodiscard]] std::optional<std::string> unknown_name(const std::string& host) {
+    addrinfo* found = nullptr;
+    const int error = getaddrinfo(host.c_str(), nullptr, nullptr, &found);
+    if (error != 0)
+        return fmt::format("this computer knows no address of that name ({}); check how it is written, or "
+                           "give the address in numbers",
+                           gai_strerror(error));
+    freeaddrinfo(found);
+    return std::nullopt;
 }
 
 }  // namespace
@@ -50,9 +64,12 @@ std::expected<ModbusContext, std::string> dial(const std::string& host, std::uin
         modbus_set_error_recovery(context.get(), MODBUS_ERROR_RECOVERY_NONE) != 0)
         return std::unexpected(
             fmt::format("cannot prepare a connection to {}:{}: {}", host, port, last_modbus_error()));
-    if (modbus_connect(context.get()) != 0)
-        return std::unexpected(fmt::format("cannot connect to {}:{}: {}", host, port, last_modbus_error()));
-    return context;
+    if (modbus_connect(context.get()) == 0)
+        return context;
+    const bool refused = errno == ECONNREFUSED;
+    const std::string why = last_modbus_error();
+    return std::unexpected(fmt::format("cannot connect to {}:{}: {}", host, port,
+                                       refused ? unknown_name(host).value_or(why) : why));
 }
 
 std::string refusal(std::uint8_t code) {

@@ -3,74 +3,14 @@ results, judges, stores and acknowledges them and releases a unit; then one that
 was lost and one that came late, with the next unit withheld all the while."""
 
 import sys
-import time
 
 import plc
 from claims import ask_until, check
+from example_story import (FIRST, SECOND, TOOL, check_gap, is_stored, moved_away, outcomes_of, proven,
+                           refusals, set_down, with_counter)
 from framed_peers import HandTool, SerialWrench, TorquePost
 from serial_peers import SerialLine
 from station import BEAM, Station, example, free_ports
-
-TOOL = "NR-12"
-FIRST, SECOND = "TM000881", "TM000882"
-
-
-def longest_delay_s(station):
-    tool = station.description["tools"][0]
-    return (tool["silence_limit_ms"] + tool["longest_run_ms"]) / 1000
-
-
-def set_down(station, slave, unit):
-    slave.set_present(True)
-    check(f"{unit}: the station sees a unit arrive", ask_until(lambda: station.bay()["occupant"] is not None),
-          station.bay()["controller"])
-    # A result that could have been begun before the unit came belongs to no unit.
-    idle_from = time.monotonic() + longest_delay_s(station)
-    check(f"{unit}: whatever began before it is over", ask_until(lambda: time.monotonic() > idle_from))
-    station.scan(f"D LT26-0417 MB1 {unit}")
-    check(f"{unit}: its ticket is scanned", ask_until(lambda: station.identified_as() == unit),
-          station.identified_as())
-    token = station.bay()["occupant"]["token"]
-    check(f"{unit}: every point of the PLC takes its token",
-          all(slave.await_point(name, lambda point: point.token == token) for name in slave.names), token)
-    check(f"{unit}: the PLC may not move yet", not slave.point(BEAM).may_move(), "it may")
-    return token
-
-
-def with_counter(station, unit, counter):
-    return [one for one in station.tightenings(unit) if one["counter"] == str(counter)]
-
-
-def is_stored(station, unit, counter):
-    return ask_until(lambda: with_counter(station, unit, counter))
-
-
-def outcomes_of(station, counter):
-    return [list(body["record"]["outcome"]) for body in station.events("ResultReceived")
-            if str(body["event"]["payload"]["ResultReceived"]["reading"]["counter"]) == str(counter)]
-
-
-def refusals(station):
-    return sum(body["event"]["payload"]["InputRefused"]["count"] for body in station.events("InputRefused"))
-
-
-def released(station, slave, tool):
-    set_down(station, slave, FIRST)
-    for counter in (1, 2):
-        check(f"the PLC may not move before result {counter}", not slave.point(BEAM).may_move(), "it may")
-        tool.ready()
-        tool.report(counter)
-        check(f"result {counter} is stored", is_stored(station, FIRST, counter), station.tightenings(FIRST))
-    lines = [with_counter(station, FIRST, counter) for counter in (1, 2)]
-    check("each is there once, judged OK, as the tool sent it",
-          [[(one["torque"], one["angle"], one["verdict"]) for one in line] for line in lines]
-          == [[("71 N·m", "15 deg", "ok")]] * 2, lines)
-    check("the beam is released at the PLC once the joint is proven",
-          slave.await_point(BEAM, lambda point: point.acting() == plc.RELEASED), station.codes(BEAM))
-    check("and moves", slave.move(BEAM), station.codes(BEAM))
-    slave.set_present(False)
-    check("the unit leaves", ask_until(lambda: station.bay()["occupant"] is None), station.bay())
-
 
 def twice(station, tool):
     tool.ready()
@@ -111,15 +51,11 @@ def noise(station, tool):
 
 def lost_and_late(station, tool):
     tool.report(7)
-    check("a result that was left out is a gap", ask_until(lambda: "result_gap" in station.codes(BEAM)),
-          station.codes(BEAM))
-    gap = next(one for one in station.reasons(BEAM) if one["code"] == "result_gap")
-    check("the gap names the tool and the count", (gap["tool"], {fact["name"]: fact["value"] for fact in gap["facts"]})
-          == (TOOL, {"expected": "6", "got": "7"}), gap)
+    check_gap(station, expected=6, got=7)
     tool.say(tool.result(6))
     check("the one that comes late closes the gap", ask_until(lambda: "result_gap" not in station.codes(BEAM)),
           station.codes(BEAM))
-    late = outcomes_of(station, 6)
+    late = ask_until(lambda: outcomes_of(station, 6))  # decided first, then on the disk
     check("it is kept, once", len(late) == 1 and late != [["Repeated"]], late)
 
 
@@ -129,7 +65,9 @@ def walk(station, tool):
         check("tool and controller have good links",
               ask_until(lambda: station.tool(TOOL)["link"] == "good" and station.controller_link() == "good"),
               station.get("/v1/health"))
-        released(station, slave, tool)
+        set_down(station, slave, FIRST)
+        proven(station, slave, tool, FIRST, (1, 2))
+        moved_away(station, slave)
         token = set_down(station, slave, SECOND)
         twice(station, tool)
         in_pieces(station, tool)

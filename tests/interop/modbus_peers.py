@@ -35,8 +35,8 @@ def shown_registers(text):
 
 
 class Registers(ModbusSparseDataBlock):
-    """Holding registers of a slave. `on_read` runs before a master is given registers, `on_write` after one has
-    written some; both with (registers, address, count or values). A request is served whole."""
+    """Registers of a slave. `on_read` runs before a master is given registers, `on_write` after one has written some;
+    both with (registers, address, count or values). A request is served whole."""
 
     def __init__(self, areas, on_read=None, on_write=None):
         super().__init__({start: [0] * length for start, length in areas.items()})
@@ -44,8 +44,12 @@ class Registers(ModbusSparseDataBlock):
         self.on_read = on_read
         self.on_write = on_write
         self.failure = None  # of one of the two: pymodbus would only tell the master of it
+        self.refusing = False  # every request, as one for registers that are not there
 
     # The names are those of pymodbus.
+    def validate(self, address, count=1):
+        return not self.refusing and super().validate(address, count)
+
     def getValues(self, address, count=1):
         with self.lock:
             self._tell(self.on_read, address, count)
@@ -76,12 +80,13 @@ class Registers(ModbusSparseDataBlock):
 
 
 class Slave:
-    """A pymodbus server for unit 1 on a thread of its own. `bits`: coils and discrete inputs, as pymodbus names them."""
+    """A pymodbus server for unit 1 on a thread of its own. `table`: where the registers are, `bits`: coils and discrete
+    inputs, as pymodbus names them."""
 
-    def __init__(self, port, registers, **bits):
+    def __init__(self, port, registers, table="hr", **bits):
         self.port = port
         self.registers = registers
-        self.bits = bits
+        self.unit = ModbusSlaveContext(zero_mode=True, **{table: registers}, **bits)
         self._thread = None
         self.start()
 
@@ -111,8 +116,7 @@ class Slave:
     async def _serve(self, up):
         self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
-        unit = ModbusSlaveContext(hr=self.registers, zero_mode=True, **self.bits)
-        server = ModbusTcpServer(ModbusServerContext(slaves={1: unit}, single=False), address=(HOST, self.port),
+        server = ModbusTcpServer(ModbusServerContext(slaves={1: self.unit}, single=False), address=(HOST, self.port),
                                  allow_reuse_address=True, loop=self._loop)
         serving = asyncio.ensure_future(server.serve_forever())
         await server.serving

@@ -204,7 +204,7 @@ class Plc:
     def __init__(self, description):
         bay = description["bays"][0]
         self.link = bay["controller"]
-        beat_limit = self.link.get("beat_timeout_ms", self.link["echo_timeout_ms"]) / 1000
+        beat_limit = self.link.get("beat_timeout_ms", self.link.get("echo_timeout_ms", 500)) / 1000
         self.names = [one["id"] for one in description["permissives"]]
         self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit,
                              one.get("one_shot", False))

@@ -39,19 +39,21 @@ def bracket(counter, torque=71.0, angle=15.0, verdict=OK):
     return Result(counter, 171, torque, angle, (67, 75, 7, 26), verdict)
 
 
-class Tool:
+class Device:
     """Shows results and takes acknowledgements. `before_read` may change what a master is about to be given. `slave`
-    serves at `place`: a port, or the path of a serial line."""
+    serves the registers of `areas` at `place`: a port, or the path of a serial line. `acknowledge`: the register in which
+    it is told what is stored."""
 
-    def __init__(self, place, newest=0, slave=Slave):
+    def __init__(self, place, areas, acknowledge=None, slave=Slave, **tables):
         self.told = threading.Condition()
         self.reads = 0
         self.acknowledged = []
         self.before_read = None       # (registers, address, count)
         self.on_acknowledged = None   # (counter), while the master waits for its answer
-        registers = Registers({START: LENGTH, ACKNOWLEDGE: 1}, on_read=self._read, on_write=self._written)
-        registers.put(START, snug(newest).words() if newest else [EPOCH] + [0] * (LENGTH - 1))
-        self.slave = slave(place, registers)
+        self.acknowledge = acknowledge
+        registers = Registers(areas, on_read=self._read, on_write=self._written)
+        self.begin(registers)
+        self.slave = slave(place, registers, **tables)
 
     def __enter__(self):
         return self
@@ -59,17 +61,12 @@ class Tool:
     def __exit__(self, kind, error, trace):
         self.slave.__exit__(kind, error, trace)
 
+    def begin(self, registers):
+        """What it shows before anybody asks."""
+
     @property
     def registers(self):
         return self.slave.registers
-
-    def show(self, result):
-        self.registers.put(START, result.words())
-
-    def report(self, result):
-        """Shows a result and waits until it is acknowledged. False: it was not, in time."""
-        self.show(result)
-        return self.await_acknowledged(result.counter)
 
     def await_acknowledged(self, counter, limit_s=20):
         with self.told:
@@ -88,10 +85,29 @@ class Tool:
             self.told.notify_all()
 
     def _written(self, _registers, address, words):
-        if address != ACKNOWLEDGE or len(words) != 1:
+        if address != self.acknowledge or len(words) != 1:
             raise ValueError(f"registers {address} and on are nobody's to write: {words}")
         if self.on_acknowledged is not None:
             self.on_acknowledged(words[0])
         with self.told:
             self.acknowledged.append(words[0])
             self.told.notify_all()
+
+
+class Tool(Device):
+    """One with the layout of the demo's profile."""
+
+    def __init__(self, place, newest=0, slave=Slave):
+        self.newest = newest
+        super().__init__(place, {START: LENGTH, ACKNOWLEDGE: 1}, ACKNOWLEDGE, slave)
+
+    def begin(self, registers):
+        registers.put(START, snug(self.newest).words() if self.newest else [EPOCH] + [0] * (LENGTH - 1))
+
+    def show(self, result):
+        self.registers.put(START, result.words())
+
+    def report(self, result):
+        """Shows a result and waits until it is acknowledged. False: it was not, in time."""
+        self.show(result)
+        return self.await_acknowledged(result.counter)

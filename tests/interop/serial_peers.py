@@ -10,17 +10,19 @@ import threading
 import tty
 
 from modbus_peers import Slave
+from wires import Answers
 
-from pymodbus.datastore import ModbusServerContext, ModbusSlaveContext
+from pymodbus.datastore import ModbusServerContext
 from pymodbus.server.async_io import ModbusSerialServer
 
 BAUD, PARITY = 19200, "even"
 
 
-class SerialLine:
+class SerialLine(Answers):
     """Two terminals, `near` and `far`, by their paths; what is written to one is read from the other."""
 
     def __init__(self):
+        super().__init__()
         self._ends = []
         for _ in range(2):
             master, end = pty.openpty()
@@ -42,13 +44,19 @@ class SerialLine:
 
     def _carry(self):
         near, far = (master for master, _ in self._ends)
-        other = {near: far, far: near}
         while True:
             ready, _, _ = select.select([near, far, self._stopped], [], [])
             if self._stopped in ready:
                 return
             for master in ready:
-                os.write(other[master], os.read(master, 512))
+                came = os.read(master, 512)
+                if master == near:
+                    os.write(far, came)
+                else:
+                    self.answer(came)
+
+    def deliver(self, answer):
+        os.write(self._ends[0][0], answer)
 
 
 class SerialSlave(Slave):
@@ -57,9 +65,8 @@ class SerialSlave(Slave):
     async def _serve(self, up):
         self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
-        unit = ModbusSlaveContext(hr=self.registers, zero_mode=True)
         # A pseudo-terminal has no parity, and pyserial insists on what it asked for.
-        server = ModbusSerialServer(ModbusServerContext(slaves={1: unit}, single=False), port=self.port, baudrate=BAUD,
+        server = ModbusSerialServer(ModbusServerContext(slaves={1: self.unit}, single=False), port=self.port, baudrate=BAUD,
                                     parity="N", ignore_missing_slaves=True)
         await server.start()
         if server.transport is None:

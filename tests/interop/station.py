@@ -19,8 +19,8 @@ import tempfile
 
 from claims import ask_until, check
 
-SOURCE = pathlib.Path(os.environ["TAUTGATE_SOURCE_DIR"])
-PROGRAMS = pathlib.Path(os.environ["TAUTGATE_BIN"])
+SOURCE = pathlib.Path(os.environ.get("TAUTGATE_SOURCE_DIR", pathlib.Path(__file__).resolve().parents[2]))
+PROGRAMS = pathlib.Path(os.environ.get("TAUTGATE_BIN", SOURCE / "build" / "release" / "bin"))
 
 BAY = "J1"
 BEAM = "lift-beam"
@@ -233,7 +233,12 @@ class Station:
             start = lines[-1]["number"] + 1
 
     def tightenings(self, serial):
-        return [line for stay in self.get(f"/v1/units/{serial}")["stays"] for line in stay["tightenings"]]
+        """None as long as nothing of the unit is on the disk."""
+        status, text = self.call("GET", f"/v1/units/{serial}")
+        if status not in (200, 404):
+            raise SystemExit(f"FAILED: asking for {serial}: {status} {text}")
+        stays = json.loads(text)["stays"] if status == 200 else []
+        return [line for stay in stays for line in stay["tightenings"]]
 
     # ---- people
 

@@ -8,6 +8,7 @@
 #include <utility>
 
 #include <modbus.h>
+#include <netdb.h>
 #include <poll.h>
 #include <sys/ioctl.h>
 #include <unistd.h>
@@ -71,7 +72,19 @@ std::string remedy_at_tcp(int error) {
     default: return "check host and port";
     }
 }
+bool has_address(const std::string& host) {
+    addrinfo* found = nullptr;
+    const bool known = getaddrinfo(host.c_str(), nullptr, nullptr, &found) == 0;
+    if (known)
+        freeaddrinfo(found);
+    return known;
+}
 std::string not_opened(const config::RegisterLink& link, const std::string& words, int error) {
+    // The library calls a name that has no address a refused connection.
+    if (!link.serial && error == ECONNREFUSED && !has_address(link.host))
+        return fmt::format("cannot open {}: this computer knows no address of the name {}; check how it is "
+                           "written, or give the address in numbers",
+                           words, link.host);
     const std::string why =
         error == ETIMEDOUT ? std::string("no answer in time") : std::string(modbus_strerror(error));
     return fmt::format("cannot open {}: {}; {}", words, why,

@@ -464,19 +464,23 @@ class FramesLook {
         if (!failed)
             (void)acceptor.non_blocking(true, failed);
         if (failed)
-            return std::unexpected(
-                fmt::format("cannot wait for calls at {}:{}: {}; stop the service if it has the port, "
-                            "or give another one with --port",
-                            listen.at.address, listen.at.port, failed.message()));
+            return std::unexpected(fmt::format(
+                "cannot wait for calls at {}:{}: {}; {}", listen.at.address, listen.at.port, failed.message(),
+                failed == asio::error::address_in_use
+                    ? "stop the service, which may have the port"
+                    : "give under listen an address of this computer, or 0.0.0.0 for all it has"));
+        std::string refused;  // told once, however often it calls
         while (!watch_.over()) {
             tcp::socket socket(loop_);
             tcp::endpoint from;
             (void)acceptor.accept(socket, from, failed);
             if (!failed && from.address().to_string() == listen.peer)
                 return DeviceWire::around(socket.release(), words_);
-            if (!failed)
-                complain(plain(fmt::format("{} called, and the tool may call from {} only",
-                                           from.address().to_string(), listen.peer)));
+            if (!failed && std::exchange(refused, from.address().to_string()) != from.address().to_string())
+                complain(
+                    plain(fmt::format("{} called, and the tool may call from {} only; if that is the tool, "
+                                      "correct peer",
+                                      refused, listen.peer)));
             std::this_thread::sleep_for(between_looks);
         }
         return std::unique_ptr<DeviceWire>();

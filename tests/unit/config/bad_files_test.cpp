@@ -115,6 +115,8 @@ const std::map<std::string, std::vector<std::string>> expected{
      {R"(:46: /plans/0/stages/0/steps/1/scan: "Q" is no ticket of the pair, so its scan would never be taken; add it to the pair's ticket_kinds, or remove the step)"}},
     {"meaning/scope-of-unknown-stage.json",
      {R"(:14: /permissives/1/through_stage: plan "join" has no stage "joint"; name a stage that each plan has once, since any unit may stand in the bay)"}},
+    {"meaning/serial-line-of-no-speed.json",
+     {R"(:16: /tools/0/link/frames/serial/baud: no serial port runs at 9601 baud; take the number from the device's settings; the nearest that there is: 9600)"}},
     {"meaning/stage-without-scope-stages.json",
      {R"(:14: /permissives/1/through_stage: only the scope stages ends with a stage; remove it, or use the scope stages)"}},
     {"meaning/shifts-overlap.json",

@@ -345,6 +345,8 @@ TEST_CASE("somebody else's call is refused, and so is a second one while the fir
         bench.start(only_from);
         Client stranger{bench.loop, bench.tool->port()};
         REQUIRE(bench.refuses("called from 127.0.0.1, and the tool may call from 127.0.0.2 only"));
+        CHECK_THAT(bench.tool->health().why,
+                   Catch::Contains("what came last was refused: somebody called from 127.0.0.1"));
         CHECK(run_until(bench.loop, [&] { return stranger.ended; }));
     }
     SECTION("a second one") {
@@ -383,7 +385,14 @@ TEST_CASE("a tool is not good before it has said where its count stands") {
     REQUIRE(tool.beats_until([&] { return std::chrono::steady_clock::now() > until; }, result_line(1)));
     CHECK(bench.tool->health().quality != Quality::good);
     CHECK_THAT(bench.tool->health().why, Catch::Contains("has not said yet where its count stands"));
+    std::string damaged = status_line(1);
+    damaged[3] ^= 1;
+    tool.client.say(damaged);
+    REQUIRE(bench.hears<InputRefused>(1));
+    CHECK_THAT(bench.tool->health().why,
+               Catch::Contains("where its count stands") && Catch::Contains("what came last was refused"));
     CHECK(tool.settles());
+    CHECK(bench.tool->health().why.empty());
 }
 
 TEST_CASE(

@@ -136,6 +136,9 @@ TEST_CASE("quantities are shown with as few decimals as hold the value") {
     CHECK(to_text(Decimal{35, -2}) == "0.35");
     CHECK(to_text(Decimal{-12, 2}) == "-1200");
     CHECK(to_text(Decimal{1, 30}) == "1e30");
+    CHECK(to_text(Decimal{23875, -45}) == "2.3875e-41");
+    CHECK(to_text(Decimal{-23912346, -37}) == "-2.3912346e-30");
+    CHECK(to_text(Decimal{-7, -40}) == "-7e-40");
     CHECK(in_newton_metres(Torque{182'500'000}) == 182.5);
     CHECK(in_degrees(Angle{250'000}) == 0.25);
 }
