@@ -20,6 +20,7 @@ from serial_peers import SerialLine, SerialSlave
 from station import BEAM, without_comments
 
 ARRIVAL_S = 5  # in which a service that runs has seen a unit come
+PULLED_S = 1   # for so long a trigger or a push button is held, at what may not run yet
 HELP = """unit SERIAL             a unit is set down, and its ticket scanned
 tighten [TORQUE ANGLE]  the tool makes a result: 71 and 15 if nothing is said, not OK outside of 67 to 75 N.m
 again                   it makes the newest result once more, under the same count
@@ -102,7 +103,7 @@ class Desk:
         return f"{serial} is there and scanned"
 
     def tighten(self, torque="71", angle="15"):
-        if not getattr(self.tool, "enabled", True):
+        if not ask_until(lambda: getattr(self.tool, "enabled", True), PULLED_S):
             return "the trigger is pulled, but the tool is not let run"
         self.made = {"torque": float(torque), "angle": float(angle)}
         if not 67 <= float(torque) <= 75:
@@ -120,7 +121,7 @@ class Desk:
         return f"result {self.tool.newest} is made, and lost"
 
     def move(self):
-        if not self.equipment.point(BEAM).may_move():
+        if not ask_until(self.equipment.point(BEAM).may_move, PULLED_S):
             return "the beam does not move: it is not released"
         self.equipment.move(BEAM)
         self.equipment.set_present(False)

@@ -103,6 +103,17 @@ def binary(folder):
         check("a binary result is shown as it is",
               code == 0 and [(one["counter"], one["torque"]) for one in results] == [("5", "71.5 N·m")], (code, results))
         check("it is not acknowledged", tool.acknowledged == [], tool.acknowledged)
+    with HandTool(port, source="127.0.0.2") as stranger:
+        code, _, err = look(file, TOOL, "--for", "1s")
+        check("somebody else calls more than once", stranger.connections > 1, stranger.connections)
+        check("and is told of once, with the remedy",
+              err.count("127.0.0.2 called") == 1 and "if that is the tool, correct peer" in err, (code, err))
+
+    def elsewhere(link, _profile):
+        link["listen"].update(address="192.0.2.1", port=port)  # nobody has it: RFC 5737
+    code, _, err = look(described(folder, "frames-binary", elsewhere), TOOL, "--once")
+    check("an address that this computer has not is one sentence with a remedy",
+          code == 3 and "an address of this computer" in err and err.count("\n") == 1, (code, err))
 
 
 def serial(folder):

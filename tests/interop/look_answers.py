@@ -127,6 +127,12 @@ def troubles(folder, polled_port, caller_port):
     check("a device that refuses is one sentence with a remedy",
           code == 3 and "Connection refused; check the port" in err and err.count("\n") == 1, (code, err))
 
+    # A name that nobody can have: RFC 2606, section 2.
+    file = described(folder, polled_port, caller_port, host="no-such-tool.invalid")
+    code, _, err = look(file, POLLED, "--once")
+    check("a host name without an address is not called a refusal",
+          code == 3 and "knows no address of the name no-such-tool.invalid" in err and "refused" not in err, (code, err))
+
     file = described(folder, polled_port, caller_port, unit=9)
     code, out, _ = look(file, POLLED, "--once")
     # pymodbus answers for a unit that it does not serve with an exception, or not at all.

@@ -113,9 +113,13 @@ class Station:
         self.state_folder = self.folder / "state"
         self.state_folder.mkdir()
         self.file = self.folder / "station.json"
-        self.file.write_text(json.dumps(self.description, indent=2), encoding="utf-8")
+        self.write()
         self.people = {}
         self.process = None
+
+    def write(self):
+        """The description as it is now, for a daemon that is yet to start."""
+        self.file.write_text(json.dumps(self.description, indent=2), encoding="utf-8")
 
     def __enter__(self):
         with open(self.folder / "tautgated.log", "ab") as log:
