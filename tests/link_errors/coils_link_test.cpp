@@ -13,7 +13,7 @@ using std::chrono::milliseconds;
 
 namespace {
 
-constexpr std::uint64_t ordinary_coils = 1000;
+constexpr std::uint64_t ordinary_coils = 300;
 
 Tally coil_slice(std::uint64_t seed, std::uint64_t injections) {
     CoilStand stand{seed, {}};

@@ -140,7 +140,7 @@ const protocol::Decimal tenth{1, -1};
     profile.messages = {binary_result(), {.name = "status", .when = {{byte_of(0), "2"}}, .what = status}};
     profile.pause = milliseconds(40);
     profile.on_connect = {literal("\x03")};
-    profile.keep_alive = protocol::KeepAlive{.every = milliseconds(40), .frame = literal("\x03")};
+    profile.keep_alive = protocol::KeepAlive{.every = milliseconds(100), .frame = literal("\x03")};
     profile.acknowledge = protocol::FrameToSend{protocol::LiteralPart{"\x04"},
                                                 protocol::NumberPart{.type = protocol::FieldType::uint32}};
     profile.detects = {protocol::LinkError::corruption, protocol::LinkError::repetition,
@@ -166,7 +166,7 @@ const protocol::Decimal tenth{1, -1};
     profile.messages = {{.name = "result", .when = {{AtIndex{0}, "R"}}, .what = result},
                         {.name = "alive", .when = {{AtIndex{0}, "A"}}, .what = protocol::OtherMessage{}}};
     profile.pause = milliseconds(40);
-    profile.keep_alive = protocol::KeepAlive{.every = milliseconds(20), .frame = literal("?")};
+    profile.keep_alive = protocol::KeepAlive{.every = milliseconds(100), .frame = literal("?")};
     profile.detects = {protocol::LinkError::repetition, protocol::LinkError::wrong_sequence,
                        protocol::LinkError::insertion, protocol::LinkError::delay};
     return profile;
@@ -277,8 +277,7 @@ constexpr milliseconds send_again_after{60};
 FrameDevice::FrameDevice(boost::asio::io_context& loop, FrameKind kind)
     : kind_(kind), acceptor_(loop, {boost::asio::ip::address_v4::loopback(), 0}), timer_(loop) {
     accept();
-    if (kind_ == FrameKind::guarded)
-        beat();
+    beat();
 }
 
 std::uint16_t FrameDevice::port() const { return acceptor_.local_endpoint().port(); }

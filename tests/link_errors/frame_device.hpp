@@ -3,8 +3,8 @@
 //
 // `guarded`: binary frames behind their length, with a CRC of 16 bits. It counts, names the start that it
 // counts from, says where its count stands, and keeps each result until it is told that it is stored.
-// `plain`: lines without a checksum. It counts, answers when it is asked whether it is there, and sends each
-// result once, to whoever listens then.
+// `plain`: lines without a checksum. It counts, says that it is there, and sends each result once, to whoever
+// listens then.
 #pragma once
 
 #include <array>

@@ -174,13 +174,23 @@ void FrameStand::report() {
     made_.emplace(awaited_.back(), result);
 }
 
-// The newest result has come, nothing is missing or in doubt, and the tool has nothing left to say.
+// The newest result counts, nothing is missing or in doubt, and the tool has nothing left to say.
 bool FrameStand::goes_on() const {
-    const bool newest_came = awaited_.empty() || arrived_.contains(awaited_.back());
-    return newest_came && good_ && core_.is_whole() && device_->kept() == 0;
+    const bool newest_counts = !awaited_.empty() && counted_.contains(awaited_.back());
+    return newest_counts && good_ && core_.is_whole() && device_->kept() == 0;
 }
 
+// The results come and count for nothing, since people accepted a count that was never the tool's.
+bool FrameStand::goes_astray() {
+    constexpr std::size_t in_vain = 10;
+    astray_ = error_ && is_beyond(*error_) && awaited_.size() >= in_vain && !goes_on();
+    return astray_;
+}
+
+// One that nobody listens to might be sent for nothing.
 bool FrameStand::next_result() {
+    if (!until([this] { return good_; }))
+        return false;
     report();
     return until([this] { return goes_on(); });
 }
@@ -209,12 +219,12 @@ void FrameStand::inject(LinkError error) {
             report();
             next_at = steady_clock::now() + pace;
         }
-        return spent_ || (injector_.done() && injector_.is_over() && !awaited_.empty() && goes_on());
+        return spent_ || (injector_.done() && injector_.is_over() && (goes_on() || goes_astray()));
     });
     if (!injector_.done())
         return differ(fmt::format("no {} could be brought about", protocol::link_error_text(error)));
     if (!came)
-        differ("the next result does not come");
+        differ("the next result does not come, or does not count");
     look_for_losses(doubts_before);
     count(error, told() != before);
     error_.reset();
@@ -225,7 +235,7 @@ void FrameStand::inject(LinkError error) {
 void FrameStand::look_for_losses(std::uint64_t doubts_before) {
     const auto missing =
         std::ranges::count_if(awaited_, [this](const Key& key) { return !arrived_.contains(key); });
-    if (missing == 0 || spent_)
+    if (missing == 0 || is_spent())
         return;
     if (kind_ == FrameKind::guarded)
         differ(fmt::format("{} result(s) of a tool that keeps them are lost", missing));

@@ -41,8 +41,9 @@ class FrameStand {
     // A result comes through.
     [[nodiscard]] bool next_result();
     void inject(LinkError error);
-    // What is no result of the tool was taken for one: from here on the two sides may tell different stories.
-    [[nodiscard]] bool is_spent() const noexcept { return spent_; }
+    // What is no result of the tool was taken for one, or people were made to accept a count that is none:
+    // from here on the two sides tell different stories.
+    [[nodiscard]] bool is_spent() const noexcept { return spent_ || astray_; }
     // From the last frame that went through to the event that the tool is not good, with the line cut.
     [[nodiscard]] std::chrono::milliseconds time_to_notice();
     [[nodiscard]] Tally& tally() noexcept { return tally_; }
@@ -59,6 +60,7 @@ class FrameStand {
     [[nodiscard]] Key key_of(const FramedResult& result) const;
     [[nodiscard]] bool is_as_made(const Key& key, const protocol::Reading& reading) const;
     [[nodiscard]] bool goes_on() const;
+    [[nodiscard]] bool goes_astray();
     [[nodiscard]] std::uint64_t told() const;
     void look_for_losses(std::uint64_t doubts_before);
     void count(LinkError error, bool noticed);
@@ -82,7 +84,8 @@ class FrameStand {
     std::optional<LinkError> error_;  // that is being injected
     std::uint64_t events_ = 0;        // that tell of something wrong
     bool good_ = false;
-    bool spent_ = false;
+    bool spent_ = false;   // something counted that is no result of the tool, or a result is lost
+    bool astray_ = false;  // nothing counts any more
     std::uint64_t lost_ = 0;
     std::chrono::steady_clock::time_point whole_at_{};
     std::chrono::steady_clock::time_point heard_at_{};
