@@ -277,19 +277,18 @@ bool CoilStand::must_be_noticed(const Injection& injection) const {
 CoilStand::Times CoilStand::times_to_withhold() {
     injector_.cut(true);
     const auto began = steady_clock::now();
-    milliseconds last_act{0};
     const auto until_refused = [&] {
         const auto view = plc_->view();
         return std::ranges::none_of(view.may_move, [](bool may) { return may; });
     };
     if (!until(until_refused))
         violate("the equipment does not withhold though nothing comes");
-    last_act = std::chrono::duration_cast<milliseconds>(steady_clock::now() - began);
+    const auto refused = std::chrono::duration_cast<milliseconds>(steady_clock::now() - began);
     if (!until([this] { return quality() != Quality::good; }))
         violate("the line stays good though nothing comes");
     const auto noticed = std::chrono::duration_cast<milliseconds>(steady_clock::now() - began);
     injector_.cut(false);
-    return {.equipment = last_act, .station = noticed};
+    return {.equipment = refused, .station = noticed};
 }
 
 }  // namespace tautgate::link_errors

@@ -49,8 +49,8 @@ class CoilStand {
     // A unit stands there and may be moved. False: it did not come to that.
     [[nodiscard]] bool release_to_a_unit();
     void inject(LinkError error);
-    // With the line cut: from the last change of the alive coil to the scan in which the equipment withholds;
-    // and from the cut to the event that its line is not good.
+    // With the line cut: from the cut to the scan in which the equipment withholds, and to the moment in
+    // which its line is not good at the station.
     struct Times {
         std::chrono::milliseconds equipment{0};
         std::chrono::milliseconds station{0};

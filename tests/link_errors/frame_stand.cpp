@@ -187,19 +187,28 @@ bool FrameStand::goes_astray() {
     return astray_;
 }
 
-// One that nobody listens to might be sent for nothing.
+// One result after the other, since one that nobody listens to may be sent for nothing.
+bool FrameStand::reports_until(const std::function<bool()>& wanted, milliseconds first_after) {
+    constexpr milliseconds pace{60};
+    constexpr std::size_t most_results = 20;
+    auto next_at = steady_clock::now() + first_after;
+    return until([&] {
+        if (steady_clock::now() >= next_at && awaited_.size() < most_results) {
+            report();
+            next_at = steady_clock::now() + pace;
+        }
+        return wanted();
+    });
+}
+
 bool FrameStand::next_result() {
-    if (!until([this] { return good_; }))
-        return false;
-    report();
-    return until([this] { return goes_on(); });
+    awaited_.clear();
+    return until([this] { return good_; }) && reports_until([this] { return goes_on(); }, milliseconds(0));
 }
 
 std::uint64_t FrameStand::told() const { return events_ + core_.doubts() + wire_->calls(); }
 
 void FrameStand::inject(LinkError error) {
-    constexpr milliseconds pace{60};
-    const std::size_t most_results = made_.size() + 20;
     if (kind_ == FrameKind::guarded && dice_.one_in(40)) {
         device_->restart();
         if (!next_result())
@@ -213,14 +222,9 @@ void FrameStand::inject(LinkError error) {
         kind_ == FrameKind::plain && (error == LinkError::masquerade || error == LinkError::addressing);
     error_ = error;
     injector_.arm(error, only_answers || dice_.one_in(2) ? Way::answered : Way::asked);
-    auto next_at = steady_clock::now() + (dice_.one_in(3) ? pace : milliseconds(0));
-    const bool came = until([&] {
-        if (steady_clock::now() >= next_at && made_.size() < most_results) {
-            report();
-            next_at = steady_clock::now() + pace;
-        }
-        return spent_ || (injector_.done() && injector_.is_over() && (goes_on() || goes_astray()));
-    });
+    const bool came = reports_until(
+        [&] { return spent_ || (injector_.done() && injector_.is_over() && (goes_on() || goes_astray())); },
+        milliseconds(dice_.one_in(3) ? 60 : 0));
     if (!injector_.done())
         return differ(fmt::format("no {} could be brought about", protocol::link_error_text(error)));
     if (!came)

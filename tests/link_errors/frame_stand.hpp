@@ -52,6 +52,8 @@ class FrameStand {
   private:
     using Key = std::pair<std::string, std::uint64_t>;  // the name of the count, and the number
     [[nodiscard]] bool until(const std::function<bool()>& wanted);
+    [[nodiscard]] bool reports_until(const std::function<bool()>& wanted,
+                                     std::chrono::milliseconds first_after);
     void hear(const interlock::Payload& payload);
     void hear(const interlock::ResultReceived& result, const interlock::Outcome& outcome);
     void differ(std::string what);
@@ -78,7 +80,7 @@ class FrameStand {
     std::unique_ptr<TcpProxy> wire_;
     std::unique_ptr<links::FrameTool> link_;
     std::map<Key, FramedResult> made_;
-    std::vector<Key> awaited_;  // made, and not known to have arrived yet
+    std::vector<Key> awaited_;  // made since the error
     std::set<Key> arrived_;     // with the values that the tool gave them
     std::set<Key> counted_;
     std::optional<LinkError> error_;  // that is being injected
@@ -86,7 +88,6 @@ class FrameStand {
     bool good_ = false;
     bool spent_ = false;   // something counted that is no result of the tool, or a result is lost
     bool astray_ = false;  // nothing counts any more
-    std::uint64_t lost_ = 0;
     std::chrono::steady_clock::time_point whole_at_{};
     std::chrono::steady_clock::time_point heard_at_{};
     Tally tally_;
