@@ -12,10 +12,12 @@ CoilLine coil_line_step(CoilLine line, const CoilSettings& settings, bool alive,
         line.heartbeat_ms = now_ms;
         line.good = false;
         line.interrupted = true;
+        line.switched = false;
         return line;
     }
     line.interrupted = !line.good || now_ms - line.switched_ms >= settings.beat_limit_ms;
-    if (alive != line.alive) {
+    line.switched = alive != line.alive;
+    if (line.switched) {
         line.alive = alive;
         line.switched_ms = now_ms;
         line.good = true;
@@ -37,6 +39,13 @@ CoilPointState coil_point_step(CoilPointState point, const CoilSettings& setting
         point.armed = false;
     if (line.good && inputs.present && !inputs.release)
         point.armed = true;
+    if (!point.armed || !inputs.release) {
+        point.seen_on = false;
+        point.counts = false;
+    } else if (line.switched) {
+        point.counts = point.seen_on;
+        point.seen_on = true;
+    }
     if (made)
         point.shows_moved = true;
     if (!point.scanned || inputs.release || !line.good || made)
@@ -51,7 +60,7 @@ CoilPointState coil_point_step(CoilPointState point, const CoilSettings& setting
 }
 
 bool may_move(const CoilLine& line, const CoilPointState& point) noexcept {
-    return line.good && point.armed && point.present && point.release;
+    return line.good && point.armed && point.counts && point.present && point.release;
 }
 
 }  // namespace tautgate::protocol

@@ -4,7 +4,9 @@
 //
 // A coil carries no unit, no count and no check characters. So a release counts only if it was seen off since
 // the unit came, since the last movement, and since the alive coil stood still last: a coil that is stuck on
-// releases nothing, and one that was forgotten on releases nothing twice.
+// releases nothing, and one that was forgotten on releases nothing twice. And it must have been seen on from
+// then at two changes of the alive coil: the station writes each release coil before it switches the alive
+// coil over, so one wrong write is written over before it counts.
 //
 // In doubt nothing moves. This is a process permissive, an added reason not to move; it is not a safety
 // function.
@@ -31,11 +33,12 @@ struct CoilLine {
     std::uint64_t switched_ms = 0;   // when it was last seen to be switched over
     bool good = false;               // it has been since the start, and within the limit
     bool interrupted = false;        // it stood still until this scan, or does so now
+    bool switched = false;           // it was switched over since the last scan
     bool heartbeat = false;          // the equipment's own
     std::uint64_t heartbeat_ms = 0;  // when it was last switched over
     bool operator==(const CoilLine&) const = default;
 };
-TAUTGATE_FIELDS(CoilLine, scanned, alive, switched_ms, good, interrupted, heartbeat, heartbeat_ms);
+TAUTGATE_FIELDS(CoilLine, scanned, alive, switched_ms, good, interrupted, switched, heartbeat, heartbeat_ms);
 
 // One scan: `alive` is the coil as it stands, `now_ms` a clock that never goes back.
 [[nodiscard]] CoilLine coil_line_step(CoilLine line, const CoilSettings& settings, bool alive,
@@ -52,6 +55,8 @@ TAUTGATE_FIELDS(CoilInputs, release, present, moved);
 struct CoilPointState {
     bool scanned = false;
     bool armed = false;    // the release was seen off since all that ends one
+    bool seen_on = false;  // and then on at a change of the alive coil
+    bool counts = false;   // and at the next one still
     bool release = false;  // as last seen
     bool present = false;
     bool moved = false;
@@ -59,7 +64,8 @@ struct CoilPointState {
     std::uint64_t not_off_ms = 0;  // when the release was last seen not to be off, or the line not to be good
     bool operator==(const CoilPointState&) const = default;
 };
-TAUTGATE_FIELDS(CoilPointState, scanned, armed, release, present, moved, shows_moved, not_off_ms);
+TAUTGATE_FIELDS(CoilPointState, scanned, armed, seen_on, counts, release, present, moved, shows_moved,
+                not_off_ms);
 
 // One scan of one permissive, after that of the line.
 [[nodiscard]] CoilPointState coil_point_step(CoilPointState point, const CoilSettings& settings,

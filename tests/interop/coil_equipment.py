@@ -81,6 +81,7 @@ class Equipment:
             shown = [self.line["Echo"], self.line["Heartbeat"], self._present]
             for place, (name, point) in enumerate(zip(self.names, self.points)):
                 point.scan(LineGood=self.line["Good"], LineInterrupted=self.line["Interrupted"],
+                           LineSwitched=self.line["Switched"],
                            Release=bool(coils[FIRST_RELEASE + place]), Present=self._present,
                            Moved=name in self._moves, MovedTime=self.moved_ms)
                 shown += [point["ShowsMoved"], point["MayMove"]]

@@ -51,7 +51,8 @@ class Equipment:
     def scan(self, now, signals):
         self.program.now_ms = now
         self.line.scan(BeatLimit=LIMIT_MS, HeartbeatTime=HEARTBEAT_MS, Alive=signals.alive)
-        self.point.scan(LineGood=self.line["Good"], LineInterrupted=self.line["Interrupted"], Release=signals.release,
+        self.point.scan(LineGood=self.line["Good"], LineInterrupted=self.line["Interrupted"],
+                        LineSwitched=self.line["Switched"], Release=signals.release,
                         Present=signals.present, Moved=signals.moved, MovedTime=MOVED_MS)
         return tuple(int(value) for value in (self.line["Good"], self.line["Interrupted"], self.line["Echo"],
                                               self.line["Heartbeat"], self.point["ShowsMoved"], self.point["MayMove"]))

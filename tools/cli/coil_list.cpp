@@ -109,7 +109,7 @@ const std::vector<std::string_view>& coil_losses() {
     static const std::vector<std::string_view> losses{
         "A release is for the place, not for the unit: nothing tells for which unit a coil is on.",
         "Nothing shows that a coil was written in another's place, or by somebody else.",
-        "A single wrong bit is a release, until the alive coil or the acting input shows it.",
+        "A release coil that is wrong for two beats in a row is a release, until the acting input shows it.",
         "A release that the station can no longer take back stands until the equipment's own time-out.",
         "What comes and goes while the line is down is not counted; the ticket must be scanned again.",
         "A second movement while moved is still shown is not counted, even if nothing had released it.",

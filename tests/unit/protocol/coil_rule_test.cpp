@@ -21,8 +21,9 @@ struct CoilRig {
     std::uint64_t now_ms = 5000;
     unsigned scans = 0;
 
+    static constexpr unsigned scans_per_beat = 5;
+
     CoilRig& scan(unsigned times = 1) {
-        constexpr unsigned scans_per_beat = 5;
         for (unsigned i = 0; i < times; ++i) {
             now_ms += coil_scan_ms;
             if (station_lives && ++scans % scans_per_beat == 0)
@@ -36,6 +37,8 @@ struct CoilRig {
         inputs.release = on;
         return scan();
     }
+    // Until the alive coil was switched over so many times.
+    CoilRig& beats(unsigned times) { return scan(times * scans_per_beat); }
     CoilRig& present(bool is) {
         inputs.present = is;
         return scan();
@@ -47,7 +50,7 @@ struct CoilRig {
     [[nodiscard]] bool moving() const { return may_move(line, point); }
     static CoilRig released() {
         CoilRig rig;
-        rig.scan(10).present(true).release(true);
+        rig.scan(10).present(true).release(true).beats(2);
         REQUIRE(rig.moving());
         return rig;
     }
@@ -60,8 +63,40 @@ TEST_CASE("a coil that comes on for a unit that stands there lets it move") {
     rig.scan(10);
     CHECK_FALSE(rig.moving());
     CHECK_FALSE(rig.present(true).moving());
-    CHECK(rig.release(true).moving());
+    CHECK(rig.release(true).beats(2).moving());
     CHECK_FALSE(rig.release(false).moving());
+}
+
+TEST_CASE(
+    "a release counts from the second change of the alive coil on, and goes off in the scan that sees it") {
+    CoilRig rig;
+    rig.scan(10).present(true);
+    rig.inputs.release = true;
+    unsigned switched = 0;
+    while (switched < 2) {
+        CHECK_FALSE(rig.moving());
+        rig.scan();
+        switched += rig.line.switched ? 1 : 0;
+    }
+    CHECK(rig.moving());
+    CHECK_FALSE(rig.release(false).moving());
+    CHECK_FALSE(rig.release(true).beats(1).moving());
+    CHECK(rig.beats(1).moving());
+}
+
+TEST_CASE(
+    "one wrong write of a release coil lets nothing move, whenever it comes and the next one mends it") {
+    for (unsigned begins = 0; begins < CoilRig::scans_per_beat; ++begins) {
+        CoilRig rig;
+        rig.scan(10 + begins).present(true);
+        rig.inputs.release = true;
+        // The station writes it off again before it switches its alive coil over the next time but one.
+        for (unsigned i = 0; i < CoilRig::scans_per_beat; ++i)
+            CHECK_FALSE(rig.scan().moving());
+        rig.inputs.release = false;
+        for (unsigned i = 0; i < 20; ++i)
+            CHECK_FALSE(rig.scan().moving());
+    }
 }
 
 TEST_CASE("a coil whose alive coil stands still drops the release, and it does not come back with it") {
@@ -75,7 +110,7 @@ TEST_CASE("a coil whose alive coil stands still drops the release, and it does n
     CHECK_FALSE(rig.scan(50).moving());
     CHECK(rig.line.good);
     CHECK_FALSE(rig.release(false).moving());
-    CHECK(rig.release(true).moving());
+    CHECK(rig.release(true).beats(2).moving());
 }
 
 TEST_CASE("a stand-still that ends within one scan is one all the same") {
@@ -107,7 +142,7 @@ TEST_CASE("a movement uses its release up, and the coil must be off before the n
     auto rig = CoilRig::released();
     CHECK_FALSE(rig.moves().moving());
     CHECK_FALSE(rig.moves(false).scan(100).moving());
-    CHECK(rig.release(false).release(true).moving());
+    CHECK(rig.release(false).release(true).beats(2).moving());
 }
 
 TEST_CASE("a coil that is still on when another unit comes does not release that one") {
@@ -115,7 +150,7 @@ TEST_CASE("a coil that is still on when another unit comes does not release that
     rig.present(false);
     CHECK_FALSE(rig.moving());
     CHECK_FALSE(rig.present(true).scan(20).moving());
-    CHECK(rig.release(false).release(true).moving());
+    CHECK(rig.release(false).release(true).beats(2).moving());
 }
 
 TEST_CASE("after a start of the program the coil must be seen off and the alive coil switched over") {
@@ -123,7 +158,7 @@ TEST_CASE("after a start of the program the coil must be seen off and the alive 
     rig.line = {};
     rig.point = {};
     CHECK_FALSE(rig.scan(50).moving());
-    CHECK(rig.release(false).release(true).moving());
+    CHECK(rig.release(false).release(true).beats(2).moving());
 }
 
 TEST_CASE("moved is shown until the release was seen off for its time, and longer while the line is down") {
@@ -159,14 +194,15 @@ TEST_CASE("whatever the coils and inputs do, a movement is let happen only by a 
         bool seen_off = false;  // since the unit came, the last movement and the last stand-still
         std::uint64_t switched_at = 0;
         bool switched_once = false;
+        unsigned on_switches = 0;  // changes of the alive coil at which the release was on since then
         const auto count = *rc::gen::inRange(1, 200);
         for (int i = 0; i < count; ++i) {
             const CoilInputs before = rig.inputs;
             const bool was_alive = rig.alive;
-            rig.inputs.release = *rc::gen::element(before.release, !before.release);
+            rig.inputs.release = *rc::gen::weightedElement<bool>({{4, before.release}, {1, !before.release}});
             rig.inputs.present = *rc::gen::weightedElement<bool>({{8, before.present}, {1, !before.present}});
             rig.inputs.moved = *rc::gen::weightedElement<bool>({{8, before.moved}, {1, !before.moved}});
-            rig.alive = *rc::gen::weightedElement<bool>({{4, was_alive}, {1, !was_alive}});
+            rig.alive = *rc::gen::weightedElement<bool>({{2, was_alive}, {1, !was_alive}});
             rig.station_lives = false;
             rig.now_ms += *rc::gen::element<std::uint64_t>(0, 0, 0, 100, 480, 500);
             rig.scan();
@@ -183,8 +219,12 @@ TEST_CASE("whatever the coils and inputs do, a movement is let happen only by a 
                 switched_once = false;
             }
             seen_off = seen_off || (switched_once && rig.inputs.present && !rig.inputs.release);
-            RC_ASSERT(rig.moving() ==
-                      (switched_once && seen_off && rig.inputs.present && rig.inputs.release));
+            if (!seen_off || !rig.inputs.release)
+                on_switches = 0;
+            else if (switches)
+                ++on_switches;
+            RC_ASSERT(rig.moving() == (switched_once && seen_off && on_switches >= 2 && rig.inputs.present &&
+                                       rig.inputs.release));
         }
     });
     CHECK(holds);

@@ -1,0 +1,92 @@
+// The link errors of OPC 10000-15, Table 2, on the link to tools that send frames: what a profile claims to
+// detect (protocol/link_errors.hpp) is detected, on one profile that claims most and on one that claims
+// little.
+#include <catch2/catch.hpp>
+
+#include <memory>
+
+#include "tests/link_errors/frame_stand.hpp"
+#include "tests/link_errors/slice.hpp"
+
+using namespace tautgate;
+using namespace tautgate::link_errors;
+using std::chrono::milliseconds;
+
+namespace {
+
+// What does not come in time costs a new call, and what is in doubt the time of people.
+constexpr std::uint64_t ordinary_frames = 400;
+
+template <FrameKind Kind>
+Tally frame_slice(std::uint64_t seed, std::uint64_t injections) {
+    Tally tally;
+    std::unique_ptr<FrameStand> stand;
+    for (std::uint64_t i = 0; i < injections && tally.violations.empty(); ++i) {
+        if (!stand || stand->is_spent()) {
+            if (stand)
+                tally.add(stand->tally());
+            stand = std::make_unique<FrameStand>(Kind, seed + i * 1'000'003);
+            if (!stand->next_result())
+                stand->tally().violations.emplace_back("no result came before anything was spoilt");
+        }
+        stand->inject(all_link_errors.at(i % all_link_errors.size()));
+        if (!stand->tally().violations.empty())
+            break;
+    }
+    if (stand)
+        tally.add(stand->tally());
+    return tally;
+}
+
+[[nodiscard]] bool is_claimed(FrameKind kind, LinkError error) {
+    return protocol::detects(protocol::detected(link_errors::frame_profile(kind)), error);
+}
+
+// Of a CRC of 16 bits one disturbed frame in 65536 has a right one; of a sum of 8 bits one in 256.
+constexpr std::uint64_t passes_one_in = 2000;
+
+void check_frames(FrameKind kind, const Tally& tally) {
+    check_each_error(tally, [&](LinkError error, const Count& count) {
+        CHECK(count.noticed > 0);
+        if (is_claimed(kind, error))
+            CHECK(count.beyond <= count.injected / passes_one_in);
+    });
+}
+
+// Of a busy computer, where a time on the clock is looked at.
+constexpr milliseconds frame_slack{1000};
+
+}  // namespace
+
+TEST_CASE("the profiles of the tools that send frames claim what follows from them, and nothing else") {
+    for (const FrameKind kind : {FrameKind::guarded, FrameKind::plain}) {
+        const auto profile = link_errors::frame_profile(kind);
+        for (const auto& fault : protocol::check(profile))
+            FAIL_CHECK(profile.name + ": " + fault.place + ": " + fault.finding);
+        CHECK(profile.detects == protocol::detected(profile));
+    }
+}
+
+TEST_CASE("no link error that a guarded profile claims changes, loses or doubles a result in frames") {
+    const Tally tally =
+        run_slices("frames with a checksum", ordinary_frames, frame_slice<FrameKind::guarded>);
+    check_frames(FrameKind::guarded, tally);
+}
+
+TEST_CASE("no link error that a plain profile claims changes, loses unseen or doubles a result in frames") {
+    const Tally tally =
+        run_slices("frames without a checksum", ordinary_frames, frame_slice<FrameKind::plain>);
+    check_frames(FrameKind::plain, tally);
+    // What it does not claim happens, or the claims would be too small.
+    for (const LinkError error : {LinkError::corruption, LinkError::masquerade})
+        CHECK(tally.counts.at(static_cast<std::size_t>(error)).beyond > 0);
+}
+
+TEST_CASE("a tool that sends frames and from which nothing comes is noticed within its silence limit") {
+    const auto kind = GENERATE(FrameKind::guarded, FrameKind::plain);
+    FrameStand stand{kind, 1};
+    REQUIRE(stand.next_result());
+    CHECK(stand.time_to_notice() < FrameStand::silence_limit() + frame_slack);
+    CHECK(stand.next_result());
+    CHECK(stand.tally().violations.empty());
+}
