@@ -1,6 +1,8 @@
 #include "service/links/controller_link.hpp"
 
 #include <algorithm>
+#include <deque>
+#include <functional>
 #include <mutex>
 #include <optional>
 #include <random>
@@ -55,6 +57,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     // ---- on the loop ----
 
+    void on_read(std::function<void(SteadyTime)> told) { read_ = std::move(told); }
     void start() {
         if (!thread_.joinable() && !closed_)
             thread_ = std::thread([this] { run(); });
@@ -252,6 +255,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         if (!done)
             return lose(steady_clock::now(),
                         fmt::format("cannot write the permissives to the controller: {}", done.error()));
+        const Instant asked = steady_clock::now();
         std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
         done = ask_feedback(words);
         if (done)
@@ -259,7 +263,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         if (!done)
             return lose(steady_clock::now(),
                         fmt::format("cannot read the feedback of the controller: {}", done.error()));
-        hear(words);
+        hear(words, asked);
     }
 
     // Looks first: what is seen may take a coil back.
@@ -396,7 +400,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
                     if (outgoing_.due(asked) <= asked)
                         show(*server, asked);
                 }))
-                hear(server->feedback());
+                hear(server->feedback(), written_since(steady_clock::now()));
         }
         outgoing_.end();
         if (server) {
@@ -423,9 +427,25 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         share_released();
     }
 
-    void hear(std::span<const std::uint16_t> words) {
+    void hear(std::span<const std::uint16_t> words, Instant asked) {
         const Instant now = steady_clock::now();
-        heard(incoming_.take(words, outgoing_), now);
+        FeedbackSeen seen = incoming_.take(words, outgoing_);
+        const bool whole = seen.whole;
+        heard(std::move(seen), now);
+        if (whole && read_)
+            boost::asio::post(loop_, [self = shared_from_this(), asked] {
+                if (!self->closed_)
+                    self->read_(asked);
+            });
+    }
+    // The controller writes its blocks one after the other, each at the latest one round after it was made.
+    [[nodiscard]] Instant written_since(Instant now) {
+        writes_.push_back(now);
+        if (writes_.size() <= frame_.points.size())
+            return Instant::min();
+        const Instant since = writes_.front();
+        writes_.pop_front();
+        return since;
     }
 
     void take_sensed(const config::IoInput& input, std::optional<bool> level, Instant now) {
@@ -503,6 +523,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     boost::asio::io_context& loop_;
     const ControllerFrame frame_;
     Sink sink_;                               // the loop's
+    std::function<void(Instant)> read_;       // the loop's; may be empty
     bool closed_ = false;                     // the loop's
     std::vector<PermissiveOrder> published_;  // the loop's
     // The thread's.
@@ -512,6 +533,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Freshness freshness_;
     Backoff backoff_;
     std::optional<RegisterCalls> connection_;
+    std::deque<Instant> writes_;  // server role: the controller's last ones
     // Both.
     const std::shared_ptr<DurableMark> durable_;
     Waker waker_;
@@ -528,6 +550,8 @@ ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Stat
                                    redial, known)) {}
 
 ControllerLink::~ControllerLink() { line_->stop(); }
+
+void ControllerLink::on_read(std::function<void(SteadyTime asked)> told) { line_->on_read(std::move(told)); }
 
 void ControllerLink::start() { line_->start(); }
 

@@ -70,6 +70,10 @@ class ControllerLink {
     ControllerLink(ControllerLink&&) = delete;
     ControllerLink& operator=(ControllerLink&&) = delete;
 
+    // Told of each whole feedback, after what it says was given to the sink: the controller cannot have written
+    // it before that time. Of equipment in registers; before start.
+    void on_read(std::function<void(SteadyTime asked)> told);
+
     // Brings the line up, with every permissive withheld. Once.
     void start();
 
