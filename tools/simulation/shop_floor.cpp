@@ -109,6 +109,10 @@ std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const con
         return std::unexpected(fmt::format("bay {} is real equipment by the station's description; "
                                            "the simulator serves simulated bays only",
                                            bay->id));
+    if (!bay->further_controllers.empty())
+        return std::unexpected(fmt::format("bay {} has several controllers by the station's description; the "
+                                           "simulator plays one: leave its further_controllers out",
+                                           bay->id));
     std::unique_ptr<ShopFloor> floor{new ShopFloor(station, arrangement)};
     if (auto opened = floor->open_tools(); !opened)
         return std::unexpected(opened.error());
