@@ -279,8 +279,8 @@ struct Bay {
     std::uint16_t number = 0;  // on the wire, 1..
     std::string name;
     ControllerLink controller;  // the main one: of all permissives that no further one has
-    std::vector<FurtherController> further_controllers = {};
     bool simulated = false;  // the equipment is simulated: only such a bay accepts simulated results
+    std::vector<FurtherController> further_controllers = {};
 };
 
 // Of all controllers of the bay.
