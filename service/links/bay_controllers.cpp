@@ -26,6 +26,11 @@ members_of(const config::Bay& bay, const std::vector<config::BayController>& con
     return members;
 }
 
+[[nodiscard]] bool tries_wiring(const PermissiveOrder& order) {
+    return order.code != protocol::Code::withheld &&
+           protocol::token_kind(order.token) == protocol::TokenKind::challenge;
+}
+
 }  // namespace
 
 BayControllers::BayControllers(boost::asio::io_context& loop, const config::Station& station,
@@ -69,13 +74,16 @@ void BayControllers::start() {
 void BayControllers::publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
     if (!set_)
         return lines_.front().link->publish(std::move(orders), beat);
+    std::vector<bool> tried;
     for (const Line& line : lines_) {
         std::vector<PermissiveOrder> own;
         std::ranges::copy_if(orders, std::back_inserter(own), [&](const PermissiveOrder& order) {
             return std::ranges::find(line.numbers, order.permissive) != line.numbers.end();
         });
+        tried.push_back(std::ranges::any_of(own, tries_wiring));
         line.link->publish(std::move(own), beat);
     }
+    set_->tries_wiring(tried);
     // Whoever publishes is in the midst of a decision.
     boost::asio::post(loop_, [this, open = open_] {
         if (*open)

@@ -101,6 +101,11 @@ ControllerSet::Told ControllerSet::read(std::size_t member, SteadyTime asked, St
     return told;
 }
 
+void ControllerSet::tries_wiring(const std::vector<bool>& members) {
+    for (std::size_t i = 0; i < devices_.size(); ++i)
+        devices_[i].tried = members[i];
+}
+
 ControllerSet::Told ControllerSet::look(SteadyTime now) {
     Told told;
     if (!all_heard())
@@ -199,16 +204,18 @@ std::uint16_t ControllerSet::starts() const {
     return static_cast<std::uint16_t>(figure);
 }
 
-// All the same: that. Another one than the main one's is told, and so is none before all have it.
+// That of all; none before all have it, for one that one of them has alone is no echo.
 domain::Token ControllerSet::echoed() const {
-    bool all = true;
-    for (auto device = std::next(devices_.begin()); device != devices_.end(); ++device) {
-        const domain::Token token = device->said->echoed;
-        if (token.value != 0 && token != of_main().echoed)
-            return token;
-        all = all && token == of_main().echoed && !differs(*device);
+    const bool tried = std::ranges::any_of(devices_, &Device::tried);
+    std::optional<domain::Token> common;
+    for (const Device& device : devices_) {
+        if (tried && !device.tried)
+            continue;
+        if (differs(device) || (common && *common != device.said->echoed))
+            return {};
+        common = device.said->echoed;
     }
-    return all ? of_main().echoed : domain::Token{};
+    return common.value_or(domain::Token{});
 }
 
 ControllerReported ControllerSet::merged() const {

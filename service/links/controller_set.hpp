@@ -52,6 +52,9 @@ class ControllerSet {
     // A whole feedback of the member was read that it cannot have written before `asked`; what it says was
     // taken already.
     [[nodiscard]] Told read(std::size_t member, SteadyTime asked, SteadyTime now);
+    // At which of them the wiring is being tried now: only those echo what it is tried with. At none: each echoes
+    // the token of its unit.
+    void tries_wiring(const std::vector<bool>& members);
     // Call it often: nothing else notices that time has passed.
     [[nodiscard]] Told look(SteadyTime now);
 
@@ -66,6 +69,7 @@ class ControllerSet {
         std::uint16_t ahead = 0;
         std::optional<SteadyTime> differs_since{};
         bool differs_long = false;
+        bool tried = false;
     };
     // News of a unit that waits until the further ones were read since.
     struct Waiting {
