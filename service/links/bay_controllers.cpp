@@ -62,7 +62,7 @@ void BayControllers::add(const config::BayController& controller, const config::
     line.link = std::make_unique<ControllerLink>(
         loop_, described, described.bays.front(),
         [this, place](interlock::Payload payload) { taken(place, std::move(payload)); }, durable, redial);
-    line.link->on_read([this, place](SteadyTime asked) { tell(set_->read(place, asked, steady_clock::now())); });
+    line.link->on_echo([this, place](SteadyTime as_of) { tell(set_->alive(place, as_of, steady_clock::now())); });
     lines_.push_back(std::move(line));
 }
 

@@ -284,7 +284,6 @@ FeedbackSeen Incoming::take(std::span<const std::uint16_t> words, const Outgoing
             return seen;
         }
 
-    seen.whole = true;
     interlock::ControllerReported report{.bay = frame_.bay,
                                          .present = presence_of(blocks.front().presence),
                                          .arrivals = blocks.front().arrivals,

@@ -140,7 +140,6 @@ struct FeedbackSeen {
     // When the newest words that the controller has accepted for every permissive were first shown.
     std::optional<Instant> alive_as_of;
     std::string why_not;      // without the above: what is missing
-    bool whole = false;       // every block could be read, and they agree
     bool acts_alone = false;  // it acts on a release that was not given: worse than silence
     // Nothing, if the blocks could not be read, contradict each other or say what was said before.
     std::optional<interlock::ControllerReported> report;

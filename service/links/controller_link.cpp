@@ -1,7 +1,6 @@
 #include "service/links/controller_link.hpp"
 
 #include <algorithm>
-#include <deque>
 #include <functional>
 #include <mutex>
 #include <optional>
@@ -57,7 +56,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     // ---- on the loop ----
 
-    void on_read(std::function<void(SteadyTime)> told) { read_ = std::move(told); }
+    void on_echo(std::function<void(SteadyTime)> told) { echo_ = std::move(told); }
     void start() {
         if (!thread_.joinable() && !closed_)
             thread_ = std::thread([this] { run(); });
@@ -255,7 +254,6 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         if (!done)
             return lose(steady_clock::now(),
                         fmt::format("cannot write the permissives to the controller: {}", done.error()));
-        const Instant asked = steady_clock::now();
         std::vector<std::uint16_t> words(frame_.points.size() * protocol::feedback_words);
         done = ask_feedback(words);
         if (done)
@@ -263,7 +261,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         if (!done)
             return lose(steady_clock::now(),
                         fmt::format("cannot read the feedback of the controller: {}", done.error()));
-        hear(words, asked);
+        hear(words);
     }
 
     // Looks first: what is seen may take a coil back.
@@ -400,7 +398,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
                     if (outgoing_.due(asked) <= asked)
                         show(*server, asked);
                 }))
-                hear(server->feedback(), written_since(steady_clock::now()));
+                hear(server->feedback());
         }
         outgoing_.end();
         if (server) {
@@ -427,25 +425,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         share_released();
     }
 
-    void hear(std::span<const std::uint16_t> words, Instant asked) {
+    void hear(std::span<const std::uint16_t> words) {
         const Instant now = steady_clock::now();
-        FeedbackSeen seen = incoming_.take(words, outgoing_);
-        const bool whole = seen.whole;
-        heard(std::move(seen), now);
-        if (whole && read_)
-            boost::asio::post(loop_, [self = shared_from_this(), asked] {
-                if (!self->closed_)
-                    self->read_(asked);
-            });
-    }
-    // The controller writes its blocks one after the other, each at the latest one round after it was made.
-    [[nodiscard]] Instant written_since(Instant now) {
-        writes_.push_back(now);
-        if (writes_.size() <= frame_.points.size())
-            return Instant::min();
-        const Instant since = writes_.front();
-        writes_.pop_front();
-        return since;
+        heard(incoming_.take(words, outgoing_), now);
     }
 
     void take_sensed(const config::IoInput& input, std::optional<bool> level, Instant now) {
@@ -469,6 +451,11 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             post(std::move(*seen.report));
         else if (became_good)
             post(coils_ ? coils_->report() : *incoming_.last());
+        if (seen.alive_as_of && echo_)
+            boost::asio::post(loop_, [self = shared_from_this(), as_of = *seen.alive_as_of] {
+                if (!self->closed_)
+                    self->echo_(as_of);
+            });
     }
 
     // True: the line has become good.
@@ -523,7 +510,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     boost::asio::io_context& loop_;
     const ControllerFrame frame_;
     Sink sink_;                               // the loop's
-    std::function<void(Instant)> read_;       // the loop's; may be empty
+    std::function<void(Instant)> echo_;       // the loop's; may be empty
     bool closed_ = false;                     // the loop's
     std::vector<PermissiveOrder> published_;  // the loop's
     // The thread's.
@@ -533,7 +520,6 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Freshness freshness_;
     Backoff backoff_;
     std::optional<RegisterCalls> connection_;
-    std::deque<Instant> writes_;  // server role: the controller's last ones
     // Both.
     const std::shared_ptr<DurableMark> durable_;
     Waker waker_;
@@ -551,7 +537,7 @@ ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Stat
 
 ControllerLink::~ControllerLink() { line_->stop(); }
 
-void ControllerLink::on_read(std::function<void(SteadyTime asked)> told) { line_->on_read(std::move(told)); }
+void ControllerLink::on_echo(std::function<void(SteadyTime as_of)> told) { line_->on_echo(std::move(told)); }
 
 void ControllerLink::start() { line_->start(); }
 

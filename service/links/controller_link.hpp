@@ -70,9 +70,9 @@ class ControllerLink {
     ControllerLink(ControllerLink&&) = delete;
     ControllerLink& operator=(ControllerLink&&) = delete;
 
-    // Told of each whole feedback, after what it says was given to the sink: the controller cannot have written
-    // it before that time. Of equipment in registers; before start.
-    void on_read(std::function<void(SteadyTime asked)> told);
+    // Told of each sign of life, after what came with it was given to the sink: the controller has written that
+    // with blocks in hand that did not go out before this time. Before start.
+    void on_echo(std::function<void(SteadyTime as_of)> told);
 
     // Brings the line up, with every permissive withheld. Once.
     void start();

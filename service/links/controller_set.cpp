@@ -94,9 +94,9 @@ ControllerSet::Told ControllerSet::take(std::size_t member, const ControllerLink
     return told;
 }
 
-ControllerSet::Told ControllerSet::read(std::size_t member, SteadyTime asked, SteadyTime now) {
+ControllerSet::Told ControllerSet::alive(std::size_t member, SteadyTime as_of, SteadyTime now) {
     Told told;
-    devices_[member].read_since = asked;
+    devices_[member].alive_as_of = as_of;
     let_out(told, now);
     return told;
 }
@@ -123,7 +123,7 @@ bool ControllerSet::brings_news_of_a_unit(const ControllerReported& report) cons
 
 bool ControllerSet::may_be_told(const Waiting& waiting) const {
     return std::all_of(std::next(devices_.begin()), devices_.end(), [&](const Device& device) {
-        return device.quality != Quality::good || (device.read_since && *device.read_since >= waiting.since);
+        return device.quality != Quality::good || (device.alive_as_of && *device.alive_as_of >= waiting.since);
     });
 }
 

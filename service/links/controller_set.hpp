@@ -7,9 +7,9 @@
 // - a token counts as taken once all have it, and of a further controller only while it sees the unit as the
 //   main one does and has counted the same arrivals;
 // - nothing is told before each of them was heard;
-// - the main one's news of a unit waits until each further one was read once more, so that no unit is counted
-//   as gone, or as come, before the movement that explains it; for a controller that is not heard it waits no
-//   longer.
+// - the main one's news of a unit waits until each further one has answered a block that was sent after it, so
+//   that no unit is counted as gone, or as come, before the movement that explains it; for a controller that is
+//   not heard it waits no longer.
 //
 // A further controller that goes on counting other arrivals than the main one has seen another unit, or the
 // main one has: that is told like a start of its program, after which nobody knows what stands there.
@@ -49,9 +49,9 @@ class ControllerSet {
                             SteadyTime now);
     [[nodiscard]] Told take(std::size_t member, const interlock::ControllerLinkChanged& changed,
                             SteadyTime now);
-    // A whole feedback of the member was read that it cannot have written before `asked`; what it says was
-    // taken already.
-    [[nodiscard]] Told read(std::size_t member, SteadyTime asked, SteadyTime now);
+    // A sign of life of the member: what it says was taken already, and it said that with blocks in hand that
+    // did not go out before `as_of`.
+    [[nodiscard]] Told alive(std::size_t member, SteadyTime as_of, SteadyTime now);
     // At which of them the wiring is being tried now: only those echo what it is tried with. At none: each echoes
     // the token of its unit.
     void tries_wiring(const std::vector<bool>& members);
@@ -64,14 +64,14 @@ class ControllerSet {
         interlock::Quality quality = interlock::Quality::unknown;
         std::string why;
         std::optional<interlock::ControllerReported> said;
-        std::optional<SteadyTime> read_since{};  // asked for when it was read last
+        std::optional<SteadyTime> alive_as_of{};
         // Arrivals that it has counted beyond the main one's, as they were when both agreed last.
         std::uint16_t ahead = 0;
         std::optional<SteadyTime> differs_since{};
         bool differs_long = false;
         bool tried = false;
     };
-    // News of a unit that waits until the further ones were read since.
+    // News of a unit that waits until the further ones have answered since.
     struct Waiting {
         interlock::ControllerReported report;
         Released released;

@@ -55,8 +55,8 @@ struct SetBay {
         hear(set.take(who, {.bay = {"J1"}, .quality = quality, .why = "the cable was pulled", .changes = changes},
                       now));
     }
-    // One more poll that brings nothing new.
-    void read(std::size_t who) { hear(set.read(who, now, now)); }
+    // It has what was sent until now, and says nothing new.
+    void answer(std::size_t who) { hear(set.alive(who, now, now)); }
     void pass(milliseconds time) {
         now += time;
         hear(set.look(now));
@@ -76,7 +76,7 @@ struct SetBay {
             says[who].echoed = unit_token;
             say(who);
             pass(milliseconds(10));
-            read(carrier);
+            answer(carrier);
         }
         got.clear();
     }
@@ -191,7 +191,7 @@ TEST_CASE("what was told is not told again") {
     SetBay bay;
     bay.come_up();
     bay.say(carrier);
-    bay.read(carrier);
+    bay.answer(carrier);
     bay.pass(milliseconds(5000));
     CHECK(bay.got.empty());
 }
@@ -314,11 +314,11 @@ TEST_CASE("an arrival that both count within the time agreed is no start") {
         bay.says[who].echoed = unit_token;
         ++bay.says[who].arrivals;
         bay.say(who);
-        bay.read(carrier);
+        bay.answer(carrier);
         if (who == first)
             CHECK(bay.newest().echoed == Token{});
         bay.pass(within / 2);
-        bay.read(carrier);
+        bay.answer(carrier);
     }
     bay.pass(within * 2);
     CHECK(bay.newest().starts == before);
@@ -362,12 +362,12 @@ TEST_CASE("a controller that is not heard is not held against its sight of the u
 
 // ---- one movement, two controllers ----------------------------------------------------------------------
 
-TEST_CASE("a departure waits until the other controllers were read once more") {
+TEST_CASE("a departure waits until the other controllers have answered a block sent after it") {
     SetBay bay;
     bay.come_up();
     bay.set_down();
     bay.released = {{"carry"}};
-    bay.read(carrier);
+    bay.answer(carrier);
     bay.now += milliseconds(5);
     bay.leave(hoist);
     CHECK(bay.got.empty());
@@ -375,7 +375,7 @@ TEST_CASE("a departure waits until the other controllers were read once more") {
     bay.released.clear();
     SECTION("and comes after the movement that explains it") {
         bay.move(carrier);
-        bay.read(carrier);
+        bay.answer(carrier);
         const auto told = bay.all<ControllerReported>();
         REQUIRE(told.size() == 2);
         CHECK(told[0].moved.back().count == 4);
@@ -384,20 +384,20 @@ TEST_CASE("a departure waits until the other controllers were read once more") {
         CHECK(told[1].present == Presence::absent);
     }
     SECTION("with what was released as it came") {
-        bay.read(carrier);
+        bay.answer(carrier);
         CHECK(bay.newest().departures == 8);
         CHECK(bay.newest().on_wire_released == std::vector<PermissiveId>{{"carry"}});
     }
 }
 
-TEST_CASE("what was asked for before the departure is no answer to it") {
+TEST_CASE("an answer to a block that went out before the departure is none to that") {
     SetBay bay;
     bay.come_up();
     bay.set_down();
-    const auto asked = bay.now;
+    const auto before = bay.now;
     bay.now += milliseconds(5);
     bay.leave(hoist);
-    bay.hear(bay.set.read(carrier, asked, bay.now));
+    bay.hear(bay.set.alive(carrier, before, bay.now));
     CHECK(bay.got.empty());
 }
 
@@ -436,7 +436,7 @@ TEST_CASE("all that the main controller says while its news wait is told, in its
     bay.says[hoist].moved_wrongly = {{"raise"}};
     bay.move(hoist);  // this one is no news of a unit, and is told at once
     bay.leave(hoist);
-    // The next unit comes before the carrier's controller was read: with it the fault is gone.
+    // The next unit comes before the carrier's controller has answered: with it the fault is gone.
     bay.says[hoist].moved_wrongly.clear();
     bay.says[hoist].present = Presence::present;
     ++bay.says[hoist].arrivals;
@@ -445,7 +445,7 @@ TEST_CASE("all that the main controller says while its news wait is told, in its
     bay.now += milliseconds(5);
     bay.says[carrier].moved_wrongly = {{"carry"}};
     bay.move(carrier);
-    bay.read(carrier);
+    bay.answer(carrier);
     const auto told = bay.all<ControllerReported>();
     REQUIRE(told.size() == 4);
     CHECK(told[0].moved_wrongly == std::vector<PermissiveId>{{"raise"}});
