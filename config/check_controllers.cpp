@@ -44,17 +44,17 @@ void check_carried(Findings& findings, const Station& station, std::size_t at) {
             check_reference(findings, station.permissives, ids[place], "permissive", pointer);
             const Permissive* permissive = by_id(station.permissives, ids[place]);
             if (permissive != nullptr && permissive->bay != bay.id) {
-                findings.error(pointer,
-                               fmt::format("permissive \"{}\" is at bay \"{}\"", permissive->id,
-                                           permissive->bay),
-                               fmt::format("name permissives of bay \"{}\"", bay.id));
+                findings.error(
+                    pointer,
+                    fmt::format("permissive \"{}\" is at bay \"{}\"", permissive->id, permissive->bay),
+                    fmt::format("name permissives of bay \"{}\"", bay.id));
             }
             const auto [first, is_new] = carried.emplace(ids[place], pointer);
             if (!is_new) {
-                findings.error(pointer,
-                               fmt::format("permissive \"{}\" is carried already, at {}", ids[place],
-                                           first->second),
-                               "name it once: one controller is told of a permissive");
+                findings.error(
+                    pointer,
+                    fmt::format("permissive \"{}\" is carried already, at {}", ids[place], first->second),
+                    "name it once: one controller is told of a permissive");
             }
         }
     }
@@ -65,7 +65,8 @@ void check_main(Findings& findings, const Station& station, std::size_t at) {
     const Bay& bay = station.bays[at];
     const auto pointer = fmt::format("/bays/{}/further_controllers", at);
     if (is_by_coils(bay)) {
-        findings.error(pointer, "the bay's main controller is spoken to by coils, which carry no unit's token",
+        findings.error(pointer,
+                       "the bay's main controller is spoken to by coils, which carry no unit's token",
                        "connect the main controller by registers, or leave the further ones out");
     } else if (controllers_of(station, bay).front().permissives.empty()) {
         findings.error(pointer,

@@ -279,7 +279,7 @@ struct Bay {
     std::uint16_t number = 0;  // on the wire, 1..
     std::string name;
     ControllerLink controller;  // the main one: of all permissives that no further one has
-    bool simulated = false;  // the equipment is simulated: only such a bay accepts simulated results
+    bool simulated = false;     // the equipment is simulated: only such a bay accepts simulated results
     std::vector<FurtherController> further_controllers = {};
 };
 

@@ -62,7 +62,8 @@ void BayControllers::add(const config::BayController& controller, const config::
     line.link = std::make_unique<ControllerLink>(
         loop_, described, described.bays.front(),
         [this, place](interlock::Payload payload) { taken(place, std::move(payload)); }, durable, redial);
-    line.link->on_echo([this, place](SteadyTime as_of) { tell(set_->alive(place, as_of, steady_clock::now())); });
+    line.link->on_echo(
+        [this, place](SteadyTime as_of) { tell(set_->alive(place, as_of, steady_clock::now())); });
     lines_.push_back(std::move(line));
 }
 
@@ -92,7 +93,8 @@ void BayControllers::publish(std::vector<PermissiveOrder> orders, std::uint16_t 
 }
 
 void BayControllers::sensed(const config::IoInput& input, std::optional<bool> level) {
-    lines_.front().link->sensed(input, level);  // read by equipment in coils only, which is always the main one
+    lines_.front().link->sensed(input,
+                                level);  // read by equipment in coils only, which is always the main one
 }
 
 std::vector<domain::PermissiveId> BayControllers::released_on_wire() const {

@@ -1,10 +1,10 @@
-// The lines to all controllers of one bay. A bay with one has its ControllerLink, and what that says is told as
-// it is; where there are further ones, a ControllerSet puts together what they say. Each permissive's order goes
-// to the controller that carries it.
+// The lines to all controllers of one bay. A bay with one has its ControllerLink, and what that says is told
+// as it is; where there are further ones, a ControllerSet puts together what they say. Each permissive's
+// order goes to the controller that carries it.
 //
 // Every function is called on the loop's thread; the sink is called there too. In doubt it withholds, as each
-// of the lines does; and the loss of any of them is the loss of the bay's link, so that all permissives of the
-// bay are withheld.
+// of the lines does; and the loss of any of them is the loss of the bay's link, so that all permissives of
+// the bay are withheld.
 #pragma once
 
 #include <cstdint>

@@ -43,8 +43,8 @@ ControllerSet::ControllerSet(domain::BayId bay, std::vector<Member> members) : b
 
 // ---- what comes in --------------------------------------------------------------------------------------
 
-ControllerSet::Told ControllerSet::take(std::size_t member, ControllerReported report, const Released& released,
-                                        SteadyTime now) {
+ControllerSet::Told ControllerSet::take(std::size_t member, ControllerReported report,
+                                        const Released& released, SteadyTime now) {
     Told told;
     const bool is_main = member == 0;
     if (is_main && devices_.front().said && (!waiting_.empty() || brings_news_of_a_unit(report))) {
@@ -73,8 +73,7 @@ ControllerSet::Told ControllerSet::take(std::size_t member, const ControllerLink
     const Device& last = worst();
     const auto named = static_cast<std::size_t>(&last - devices_.data());
     // As after each time that a link came up, the bay is told anew what is known.
-    const bool came_up =
-        last.quality == Quality::good && (quality_ != Quality::good || changed.changes > 1);
+    const bool came_up = last.quality == Quality::good && (quality_ != Quality::good || changed.changes > 1);
     const bool other = last.quality != quality_ || (last.quality != Quality::good && named != named_);
     if (other || changed.changes > 1) {
         quality_ = last.quality;
@@ -123,7 +122,8 @@ bool ControllerSet::brings_news_of_a_unit(const ControllerReported& report) cons
 
 bool ControllerSet::may_be_told(const Waiting& waiting) const {
     return std::all_of(std::next(devices_.begin()), devices_.end(), [&](const Device& device) {
-        return device.quality != Quality::good || (device.alive_as_of && *device.alive_as_of >= waiting.since);
+        return device.quality != Quality::good ||
+               (device.alive_as_of && *device.alive_as_of >= waiting.since);
     });
 }
 
@@ -187,15 +187,14 @@ const ControllerSet::Device& ControllerSet::worst() const {
 
 // Empty is what all of them call empty.
 Presence ControllerSet::presence() const {
-    const bool seen_elsewhere =
-        std::ranges::any_of(devices_, [&](const Device& device) {
-            return device.differs_long && device.said->present != Presence::absent;
-        });
+    const bool seen_elsewhere = std::ranges::any_of(devices_, [&](const Device& device) {
+        return device.differs_long && device.said->present != Presence::absent;
+    });
     return of_main().present == Presence::absent && seen_elsewhere ? Presence::unknown : of_main().present;
 }
 
-// Each start of any of them changes it, and so does a count of arrivals that went apart. The factor is odd, so
-// that no single change is lost, and large, so that few starts of one do not make up for those of another.
+// Each start of any of them changes it, and so does a count of arrivals that went apart. The factor is odd,
+// so that no single change is lost, and large, so that few starts of one do not make up for those of another.
 std::uint16_t ControllerSet::starts() const {
     constexpr std::uint32_t factor = 257;
     std::uint32_t figure = of_main().starts;

@@ -1,15 +1,16 @@
-// What several controllers of one bay say, put together as if one had said it: the main one tells of the unit,
-// and each has some of the bay's permissives. The time is given, so that a test decides how it passes. Pure;
-// belongs to one thread.
+// What several controllers of one bay say, put together as if one had said it: the main one tells of the
+// unit, and each has some of the bay's permissives. The time is given, so that a test decides how it passes.
+// Pure; belongs to one thread.
 //
 // In doubt it says what withholds:
 // - the link is as good as the worst of them;
 // - a token counts as taken once all have it, and of a further controller only while it sees the unit as the
 //   main one does and has counted the same arrivals;
 // - nothing is told before each of them was heard;
-// - the main one's news of a unit waits until each further one has answered a block that was sent after it, so
-//   that no unit is counted as gone, or as come, before the movement that explains it; for a controller that is
-//   not heard it waits no longer.
+// - the main one's news of a unit waits until each further one has answered a block that was sent after it,
+// so
+//   that no unit is counted as gone, or as come, before the movement that explains it; for a controller that
+//   is not heard it waits no longer.
 //
 // A further controller that goes on counting other arrivals than the main one has seen another unit, or the
 // main one has: that is told like a start of its program, after which nobody knows what stands there.
@@ -45,15 +46,15 @@ class ControllerSet {
     // Each gives what is to be told of the bay. `member` counts as in the constructor's list.
     //
     // `released`: what all of them had as released on the wire when this report came.
-    [[nodiscard]] Told take(std::size_t member, interlock::ControllerReported report, const Released& released,
-                            SteadyTime now);
+    [[nodiscard]] Told take(std::size_t member, interlock::ControllerReported report,
+                            const Released& released, SteadyTime now);
     [[nodiscard]] Told take(std::size_t member, const interlock::ControllerLinkChanged& changed,
                             SteadyTime now);
     // A sign of life of the member: what it says was taken already, and it said that with blocks in hand that
     // did not go out before `as_of`.
     [[nodiscard]] Told alive(std::size_t member, SteadyTime as_of, SteadyTime now);
-    // At which of them the wiring is being tried now: only those echo what it is tried with. At none: each echoes
-    // the token of its unit.
+    // At which of them the wiring is being tried now: only those echo what it is tried with. At none: each
+    // echoes the token of its unit.
     void tries_wiring(const std::vector<bool>& members);
     // Call it often: nothing else notices that time has passed.
     [[nodiscard]] Told look(SteadyTime now);

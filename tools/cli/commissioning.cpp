@@ -445,18 +445,21 @@ std::string several_section(const ListedBay& listed) {
     if (listed.bay->further_controllers.empty())
         return "";
     std::string text = "\n### Together with the bay's other controllers\n\n";
-    text += item("network cable pulled at this PLC only: every permissive of the bay is withheld, also those at "
-                 "the other PLCs");
-    text += item(fmt::format("power of this PLC off and on with a unit in the bay: the station says {} until a "
-                             "ticket of the unit is scanned",
-                             reason_name(ReasonCode::presence_unconfirmed)));
+    text +=
+        item("network cable pulled at this PLC only: every permissive of the bay is withheld, also those at "
+             "the other PLCs");
+    text +=
+        item(fmt::format("power of this PLC off and on with a unit in the bay: the station says {} until a "
+                         "ticket of the unit is scanned",
+                         reason_name(ReasonCode::presence_unconfirmed)));
     if (listed.controller.id.empty())
         return text;
     const auto& further = *std::ranges::find(listed.bay->further_controllers, listed.controller.id,
                                              &config::FurtherController::id);
-    text += item(fmt::format("a unit that is set down and one that is taken away are seen here and at the main "
-                             "controller within {} ms of each other, in each way there is; measured: ____ ms",
-                             further.presence_within.count()));
+    text +=
+        item(fmt::format("a unit that is set down and one that is taken away are seen here and at the main "
+                         "controller within {} ms of each other, in each way there is; measured: ____ ms",
+                         further.presence_within.count()));
     text += item(fmt::format("a unit that only the main controller sees: the station says {}",
                              reason_name(ReasonCode::token_not_taken)));
     return text;

@@ -196,9 +196,8 @@ std::string csv_lines(const ListedBay& bay, const config::Permissive& permissive
     for (const ListedRegister& one : listed.registers)
         text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n", csv_field(bay.bay->id),
                             csv_field(permissive.id), csv_field(link.host), link.port, link.unit, block,
-                            direction, one.address, reference_of(one.address),
-                            one.in_block, csv_field(one.name), one.type, always_text(one),
-                            csv_field(one.meaning));
+                            direction, one.address, reference_of(one.address), one.in_block,
+                            csv_field(one.name), one.type, always_text(one), csv_field(one.meaning));
     return text;
 }
 
@@ -333,7 +332,8 @@ std::string registers_as_markdown(const config::Station& station, std::string_vi
                                 coils_as_markdown(station, *listed.bay));
             continue;
         }
-        text += fmt::format("\n## {}\n\n{}\n\n{}", heading_of(listed), who_asks(*listed.controller.link), link_table(listed));
+        text += fmt::format("\n## {}\n\n{}\n\n{}", heading_of(listed), who_asks(*listed.controller.link),
+                            link_table(listed));
         for (const ListedPermissive& one : listed.permissives)
             text += permissive_section(station, listed, one);
     }

@@ -45,8 +45,8 @@ struct ListedBay {
     std::vector<ListedPermissive> permissives;  // in the order of their blocks; empty ones of a bay by coils
 };
 
-// Every bay of the station, once for each of its controllers, the main one first. The station must outlive the
-// list.
+// Every bay of the station, once for each of its controllers, the main one first. The station must outlive
+// the list.
 [[nodiscard]] std::vector<ListedBay> list_registers(const config::Station& station);
 
 // "Bay B1 (B1)", and which of its controllers where there are several.

@@ -673,7 +673,8 @@ Station with_further_controller() {
     hoist.number = 2;
     hoist.leaving = false;
     station.permissives.push_back(hoist);
-    FurtherController further{.id = "hoist-plc", .link = station.bays[0].controller, .permissives = {"hoist"}};
+    FurtherController further{
+        .id = "hoist-plc", .link = station.bays[0].controller, .permissives = {"hoist"}};
     further.link.host = "192.0.2.30";
     station.bays[0].further_controllers.push_back(further);
     return station;
@@ -708,7 +709,8 @@ TEST_CASE("further controllers that could be taken for another, or tell nothing,
               "/permissives/0"}},
             {"none left for the main one",
              [](Station& s) { further_of(s).permissives.push_back("exit"); },
-             {"/bays/0/further_controllers: no permissive is left for the main controller, which tells of the "
+             {"/bays/0/further_controllers: no permissive is left for the main controller, which tells of "
+              "the "
               "unit and is heard by what it echoes"}},
             {"two of one name",
              [](Station& s) {

@@ -130,8 +130,7 @@ TEST_CASE("each controller of a bay is released by its own line, and each moveme
     const auto role = GENERATE(WireRole::client, WireRole::server);
     TwoLines two{role};
     two.release_to_a_unit();
-    CHECK(two.lines->released_on_wire() ==
-          std::vector<domain::PermissiveId>{{"lift-beam"}, {"carrier"}});
+    CHECK(two.lines->released_on_wire() == std::vector<domain::PermissiveId>{{"lift-beam"}, {"carrier"}});
     CHECK(two.hoist->try_move("lift-beam") == Movement::allowed);
     CHECK(two.carrier->try_move("carrier") == Movement::allowed);
     CHECK(two.until([&] {

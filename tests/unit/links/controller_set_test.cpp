@@ -47,12 +47,11 @@ struct SetBay {
                 .on_wire_released = {},
                 .moved_wrongly = {}};
     }
-    void hear(ControllerSet::Told told) {
-        std::ranges::move(told, std::back_inserter(got));
-    }
+    void hear(ControllerSet::Told told) { std::ranges::move(told, std::back_inserter(got)); }
     void say(std::size_t who) { hear(set.take(who, says[who], released, now)); }
     void change(std::size_t who, Quality quality, std::uint32_t changes = 1) {
-        hear(set.take(who, {.bay = {"J1"}, .quality = quality, .why = "the cable was pulled", .changes = changes},
+        hear(set.take(who,
+                      {.bay = {"J1"}, .quality = quality, .why = "the cable was pulled", .changes = changes},
                       now));
     }
     // It has what was sent until now, and says nothing new.
@@ -281,7 +280,8 @@ TEST_CASE("a further controller that does not see the unit has not taken its tok
     CHECK(bay.newest().echoed == Token{});
 }
 
-TEST_CASE("a further controller that counted an arrival by itself has not taken the token, and was started anew") {
+TEST_CASE(
+    "a further controller that counted an arrival by itself has not taken the token, and was started anew") {
     SetBay bay;
     bay.come_up();
     bay.set_down();
