@@ -1,5 +1,6 @@
 // Several controllers at one bay: each has an id of its own and permissives of its own, and the main one,
 // which tells of the unit, has at least one to be heard by.
+#include <algorithm>
 #include <map>
 
 #include "config/controllers.hpp"
@@ -76,6 +77,24 @@ void check_main(Findings& findings, const Station& station, std::size_t at) {
     }
 }
 
+// What the two see of a unit is taken in one after the other: the further one's when it comes, the main one's
+// once the further one has answered after it, each with a beat that may just have been missed.
+void check_presence_within(Findings& findings, const Bay& bay, std::size_t at) {
+    constexpr int fewest_beats = 4;
+    for (std::size_t index = 0; index < bay.further_controllers.size(); ++index) {
+        const FurtherController& further = bay.further_controllers[index];
+        const auto beat = std::max(bay.controller.beat_interval, further.link.beat_interval);
+        if (further.presence_within < fewest_beats * beat) {
+            findings.error(
+                at_further(at, index, "presence_within_ms"),
+                fmt::format("{} ms is less than {} beats of {} ms, so that one unit would be taken for two",
+                            further.presence_within.count(), fewest_beats, beat.count()),
+                fmt::format("give at least {}, and more where the sensors stand apart",
+                            fewest_beats * beat.count()));
+        }
+    }
+}
+
 }  // namespace
 
 void check_controllers(Findings& findings, const Station& station) {
@@ -84,6 +103,7 @@ void check_controllers(Findings& findings, const Station& station) {
         if (!station.bays[index].further_controllers.empty()) {
             check_carried(findings, station, index);
             check_main(findings, station, index);
+            check_presence_within(findings, station.bays[index], index);
         }
     }
 }

@@ -70,7 +70,7 @@ def tighten(tools, unit):
 
 def released_unit(station, both, tools, number):
     unit = f"TM00087{number}"
-    unit_story.set_down(station, both, unit, tools)
+    unit_story.set_down(station, both, unit, tools, f"BF00120{number}")
     check("the carrier's PLC may not move yet", not both.carrier.point(CARRIER).may_move(), "it may")
     tighten(tools, number)
     both.await_acting(station, plc.RELEASED)
@@ -148,7 +148,7 @@ def departure_first(station, both, tools):
 def wrong_movement(station, both, tools):
     """It is made at the carrier while the beam's PLC tells that the unit went."""
     unit = "TM000872"
-    unit_story.set_down(station, both, unit, tools)
+    unit_story.set_down(station, both, unit, tools, "BF001202")
     still(both.carrier, True)
     both.beam.set_present(False)
     station_was_told(station, both)

@@ -109,10 +109,6 @@ std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const con
         return std::unexpected(fmt::format("bay {} is real equipment by the station's description; "
                                            "the simulator serves simulated bays only",
                                            bay->id));
-    if (!bay->further_controllers.empty())
-        return std::unexpected(fmt::format("bay {} has several controllers by the station's description; the "
-                                           "simulator plays one: leave its further_controllers out",
-                                           bay->id));
     std::unique_ptr<ShopFloor> floor{new ShopFloor(station, arrangement)};
     if (auto opened = floor->open_tools(); !opened)
         return std::unexpected(opened.error());
@@ -135,6 +131,10 @@ std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const con
 }
 
 std::expected<std::unique_ptr<Controller>, std::string> ShopFloor::open_controller(const config::Bay& bay) {
+    if (!bay.further_controllers.empty())
+        return std::unexpected(fmt::format("bay {} has several controllers by the station's description; the "
+                                           "simulator plays one: leave its further_controllers out",
+                                           bay.id));
     auto settings = controller_settings(station_, bay);
     settings.scan = arrangement_.scan;
     auto opened = Controller::open(std::move(settings),

@@ -737,6 +737,10 @@ TEST_CASE("further controllers that could be taken for another, or tell nothing,
                  further_of(s).link.port = 8481;
              },
              {here + "/port: port 8481 is taken already, at /tool_port/port"}},
+            {"a sight of the unit that differs for no longer than it takes to tell",
+             [](Station& s) { further_of(s).presence_within = std::chrono::milliseconds(399); },
+             {here + "/presence_within_ms: 399 ms is less than 4 beats of 100 ms, so that one unit would be "
+                     "taken for two"}},
             {"an echo time-out of two beats",
              [](Station& s) { further_of(s).link.echo_timeout = 2 * further_of(s).link.beat_interval; },
              {here + "/echo_timeout_ms: 200 ms is less than 3 beats of 100 ms, so one late answer would "
