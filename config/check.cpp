@@ -1,5 +1,6 @@
 #include "config/check.hpp"
 
+#include "config/controllers.hpp"
 #include "config/findings.hpp"
 #include "config/host.hpp"
 #include "protocol/permissive_block.hpp"
@@ -18,23 +19,30 @@ std::string at(std::string_view list, std::size_t index, std::string_view rest =
 
 // ---- one part at a time -----------------------------------------------------------------------------------
 
-void check_bay_alone(Findings& findings, const Bay& bay, const std::string& pointer) {
+void check_line_alone(Findings& findings, const ControllerLink& link, const std::string& pointer) {
     constexpr int fewest_beats = 3;
-    const ControllerLink& link = bay.controller;
-    if (bay.number == 0) {
-        findings.error(pointer + "/number", "bay number 0 is no number on the wire", "give a number from 1");
-    }
     if (link.echo_timeout < fewest_beats * link.beat_interval) {
-        findings.error(pointer + "/controller/echo_timeout_ms",
+        findings.error(pointer + "/echo_timeout_ms",
                        fmt::format("{} ms is less than {} beats of {} ms, so one late answer would withhold",
                                    link.echo_timeout.count(), fewest_beats, link.beat_interval.count()),
                        fmt::format("give at least {}", fewest_beats * link.beat_interval.count()));
     }
     if (link.beat_timeout && *link.beat_timeout <= 2 * link.beat_interval) {
-        findings.error(pointer + "/controller/beat_timeout_ms",
+        findings.error(pointer + "/beat_timeout_ms",
                        fmt::format("{} ms is no more than 2 beats of {} ms, so one late beat would withhold",
                                    link.beat_timeout->count(), link.beat_interval.count()),
                        fmt::format("give more than {}", 2 * link.beat_interval.count()));
+    }
+}
+
+void check_bay_alone(Findings& findings, const Bay& bay, const std::string& pointer) {
+    if (bay.number == 0) {
+        findings.error(pointer + "/number", "bay number 0 is no number on the wire", "give a number from 1");
+    }
+    check_line_alone(findings, bay.controller, pointer + "/controller");
+    for (std::size_t index = 0; index < bay.further_controllers.size(); ++index) {
+        check_line_alone(findings, bay.further_controllers[index].link,
+                         pointer + at("further_controllers", index));
     }
 }
 
@@ -383,8 +391,7 @@ void warn_of_unused(Findings& findings, const Station& station) {
     warn_of_unused_plans_and_joints(findings, station);
 }
 
-// ---- registers on wires
-// ------------------------------------------------------------------------------------
+// ---- registers on wires ----------------------------------------------------------------------------------
 
 void check_serial(Findings& findings, const RegisterLink& link, const std::string& pointer) {
     // MODBUS over Serial Line V1.02, 2.2: 0 is for all, 248 to 255 are reserved.
@@ -445,7 +452,7 @@ struct Registers {
     std::size_t end = 0;
 };
 
-// One block of each kind per permissive of the bay, in a row.
+// One block of each kind per permissive of the controller, in a row.
 void check_register_ranges(Findings& findings, const Station& station) {
     constexpr std::size_t registers_end = 65536;
     std::vector<Registers> all;
@@ -454,15 +461,14 @@ void check_register_ranges(Findings& findings, const Station& station) {
         if (is_by_coils(bay)) {
             continue;  // it has no registers
         }
-        const auto count = static_cast<std::size_t>(
-            std::count_if(station.permissives.begin(), station.permissives.end(),
-                          [&bay](const Permissive& permissive) { return permissive.bay == bay.id; }));
-        const auto add = [&](std::string_view key, std::size_t begin, std::size_t words) {
-            all.push_back({at("bays", index, "/controller/") + std::string(key), &bay.controller, begin,
-                           begin + count * words});
-        };
-        add("permissive_address", bay.controller.permissive_address, protocol::permissive_words);
-        add("feedback_address", bay.controller.feedback_address, protocol::feedback_words);
+        for (const BayController& controller : controllers_of(station, bay)) {
+            const auto add = [&](std::string_view key, std::size_t begin, std::size_t words) {
+                all.push_back({at("bays", index, fmt::format("{}/{}", controller.key, key)), controller.link,
+                               begin, begin + controller.permissives.size() * words});
+            };
+            add("permissive_address", controller.link->permissive_address, protocol::permissive_words);
+            add("feedback_address", controller.link->feedback_address, protocol::feedback_words);
+        }
     }
     for (std::size_t late = 0; late < all.size(); ++late) {
         const Registers& one = all[late];
@@ -529,6 +535,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_moves(findings, station);
     check_control(findings, station);
     check_coils(findings, station);
+    check_controllers(findings, station);
     check_plans(findings, station);
     check_pair_and_variants(findings, station);
     check_addresses(findings, station);

@@ -2,6 +2,7 @@
 #include <string>
 #include <vector>
 
+#include "config/controllers.hpp"
 #include "config/findings.hpp"
 #include "config/host.hpp"
 
@@ -37,9 +38,11 @@ std::vector<NetworkPlace> ports_of_station(const Station& station) {
 std::vector<NetworkPlace> listening_of(const Station& station) {
     std::vector<NetworkPlace> all = ports_of_station(station);
     for (std::size_t index = 0; index < station.bays.size(); ++index) {
-        const ControllerLink& link = station.bays[index].controller;
-        if (link.role == WireRole::server) {
-            all.push_back({fmt::format("/bays/{}/controller/port", index), link.host, link.port});
+        for (const BayController& controller : controllers_of(station, station.bays[index])) {
+            const ControllerLink& link = *controller.link;
+            if (link.role == WireRole::server) {
+                all.push_back({fmt::format("/bays/{}{}/port", index, controller.key), link.host, link.port});
+            }
         }
     }
     for (std::size_t index = 0; index < station.tools.size(); ++index) {
@@ -91,10 +94,12 @@ struct Called {
 std::vector<Called> called_by(const Station& station) {
     std::vector<Called> all;
     for (std::size_t index = 0; index < station.bays.size(); ++index) {
-        const ControllerLink& link = station.bays[index].controller;
-        if (link.role == WireRole::client) {
-            all.push_back({{fmt::format("/bays/{}/controller/port", index), link.host, link.port},
-                           fmt::format("the controller of bay \"{}\"", station.bays[index].id)});
+        for (const BayController& controller : controllers_of(station, station.bays[index])) {
+            const ControllerLink& link = *controller.link;
+            if (link.role == WireRole::client) {
+                all.push_back({{fmt::format("/bays/{}{}/port", index, controller.key), link.host, link.port},
+                               fmt::format("the controller of bay \"{}\"", station.bays[index].id)});
+            }
         }
     }
     for (std::size_t index = 0; index < station.io.size(); ++index) {

@@ -1,4 +1,4 @@
-// The line to the equipment's controller, in registers or in coils.
+// The line to the equipment's controller, in registers or in coils, and those to further ones.
 #include <optional>
 #include <utility>
 
@@ -46,22 +46,45 @@ Shape<CoilPlan> coil_plan_shape() {
         .required("permissives", &CoilPlan::permissives, ListOf(coil_point_shape(), 1, 64));
 }
 
-Shape<RawController> raw_controller_shape() {
+// What the main controller and a further one have in common.
+template <class Raw>
+Shape<Raw> line_shape() {
     constexpr std::int64_t highest_unit_number = 255;
     constexpr std::int64_t longest_beat_timeout_ms = 10'000;
-    return Shape<RawController>()
+    return Shape<Raw>()
         .optional("role", &RawController::role,
                   OneOf<WireRole>({{"client", WireRole::client}, {"server", WireRole::server}}))
         .required("host", &RawController::host, Host{})
         .optional("port", &RawController::port, Whole(1, highest_number))
         .optional("unit", &RawController::unit, Whole(0, highest_unit_number))
-        .optional("permissive_address", &RawController::permissives_from, Whole(0, highest_number))
-        .optional("feedback_address", &RawController::feedback_from, Whole(0, highest_number))
-        .optional("coils", &RawController::coils, coil_plan_shape())
         .optional("beat_interval_ms", &RawController::beat_interval, Whole(10, 5000))
         .optional("echo_timeout_ms", &RawController::echo_timeout, Whole(30, longest_time_ms))
         .optional("beat_timeout_ms", &RawController::beat_timeout, Whole(30, longest_beat_timeout_ms))
         .optional("settling_ms", &RawController::settling, Whole(0, longest_time_ms));
+}
+
+Shape<RawController> raw_controller_shape() {
+    return line_shape<RawController>()
+        .optional("permissive_address", &RawController::permissives_from, Whole(0, highest_number))
+        .optional("feedback_address", &RawController::feedback_from, Whole(0, highest_number))
+        .optional("coils", &RawController::coils, coil_plan_shape());
+}
+
+// A further controller has registers, and nothing of it is told by coils.
+struct RawFurther : RawController {
+    std::string id;
+    std::vector<std::string> permissives;
+    std::chrono::milliseconds presence_within = FurtherController{}.presence_within;
+};
+
+Shape<RawFurther> raw_further_shape() {
+    constexpr std::size_t most_permissives = 64;
+    return line_shape<RawFurther>()
+        .required("id", &RawFurther::id, Identifier{})
+        .required("permissives", &RawFurther::permissives, ListOf(Identifier{}, 1, most_permissives))
+        .optional("presence_within_ms", &RawFurther::presence_within, Whole(0, longest_time_ms))
+        .required("permissive_address", &RawController::permissive_address, Whole(0, highest_number))
+        .required("feedback_address", &RawController::feedback_address, Whole(0, highest_number));
 }
 
 }  // namespace
@@ -86,6 +109,21 @@ void ControllerObject::read(Errors& errors, const Node& node, const std::string&
     raw.permissive_address = raw.permissives_from.value_or(0);
     raw.feedback_address = raw.feedback_from.value_or(0);
     out = static_cast<ControllerLink&&>(raw);
+}
+
+void FurtherControllerObject::read(Errors& errors, const Node& node, const std::string& pointer,
+                                   FurtherController& out) const {
+    RawFurther raw;
+    static const auto shape = raw_further_shape();
+    shape.read(errors, node, pointer, raw);
+    out.id = std::move(raw.id);
+    out.permissives = std::move(raw.permissives);
+    out.presence_within = raw.presence_within;
+    out.link = static_cast<ControllerLink&&>(raw);
+}
+
+void FurtherControllerObject::list(const std::string& path, std::vector<KnownKey>& keys) const {
+    raw_further_shape().list(path, keys);
 }
 
 void ControllerObject::list(const std::string& path, std::vector<KnownKey>& keys) const {

@@ -114,6 +114,8 @@ void warn_of_design(Findings& findings, const Station& station);
 // errors.
 void check_coils(Findings& findings, const Station& station);
 void warn_of_coils(Findings& findings, const Station& station);
+// Controllers of one bay: which permissives each has, and that nobody takes one for another.
+void check_controllers(Findings& findings, const Station& station);
 // Tools that the station lets run and stops, and those that bays share.
 void check_control(Findings& findings, const Station& station);
 void check_plans(Findings& findings, const Station& station);

@@ -70,6 +70,12 @@ struct ControllerObject {
     void list(const std::string& path, std::vector<KnownKey>& keys) const;
 };
 
+// Reader of one further controller of a bay, which has registers.
+struct FurtherControllerObject {
+    void read(Errors& errors, const Node& node, const std::string& pointer, FurtherController& out) const;
+    void list(const std::string& path, std::vector<KnownKey>& keys) const;
+};
+
 // Reader of one scanner, which has exactly one of peer and serial.
 struct ScannerObject {
     void read(Errors& errors, const Node& node, const std::string& pointer, Scanner& out) const;

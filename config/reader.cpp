@@ -336,11 +336,14 @@ Shape<PairRule> pair_shape() {
 // -- equipment
 
 Shape<Bay> bay_shape() {
+    constexpr std::size_t most_further_controllers = 8;
     return Shape<Bay>()
         .required("id", &Bay::id, Identifier{})
         .required("number", &Bay::number, Whole(1, highest_16_bit))
         .required("name", &Bay::name, Text())
         .required("controller", &Bay::controller, ControllerObject{})
+        .optional("further_controllers", &Bay::further_controllers,
+                  ListOf(FurtherControllerObject{}, 1, most_further_controllers))
         .optional("simulated", &Bay::simulated, Flag{});
 }
 

@@ -264,13 +264,32 @@ struct ControllerLink {
     return link.beat_timeout.value_or(link.echo_timeout);
 }
 
+// Another controller of the bay, which carries some of its permissives in blocks of its own. The main one
+// goes on telling of the unit; this one has to see it too.
+struct FurtherController {
+    std::string id;                        // not another controller's or a bay's
+    ControllerLink link;                   // in registers
+    std::vector<std::string> permissives;  // ids, in the order of their blocks
+    // Its sight of the unit may differ from the main one's for so long.
+    std::chrono::milliseconds presence_within{2000};
+};
+
 struct Bay {
     std::string id;
     std::uint16_t number = 0;  // on the wire, 1..
     std::string name;
-    ControllerLink controller;
-    bool simulated = false;  // the equipment is simulated: only such a bay accepts simulated results
+    ControllerLink controller;  // the main one: of all permissives that no further one has
+    bool simulated = false;     // the equipment is simulated: only such a bay accepts simulated results
+    std::vector<FurtherController> further_controllers = {};
 };
+
+// Of all controllers of the bay.
+[[nodiscard]] inline std::chrono::milliseconds shortest_beat(const Bay& bay) noexcept {
+    auto shortest = bay.controller.beat_interval;
+    for (const FurtherController& further : bay.further_controllers)
+        shortest = std::min(shortest, further.link.beat_interval);
+    return shortest;
+}
 
 // A tool that speaks our line protocol connects to the station's tool port; it is known by its peer address
 // and by the name in its hello.

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "config/controllers.hpp"
 #include "config/host.hpp"
 #include "protocol/frame_profile.hpp"
 #include "protocol/link_errors.hpp"
@@ -192,16 +193,15 @@ void check_dead_neighbours(std::vector<ConfigFinding>& findings, const config::S
                : requests_for(permissives, blocks_per_write) + requests_for(permissives, blocks_per_read);
 }
 
-void check_bay(std::vector<ConfigFinding>& findings, const config::Station& station, const config::Bay& bay,
-               const std::string& pointer) {
-    const auto& link = bay.controller;
-    const auto blocks =
-        static_cast<std::size_t>(std::ranges::count(station.permissives, bay.id, &config::Permissive::bay));
+void check_controller(std::vector<ConfigFinding>& findings, const config::BayController& controller,
+                      const std::string& pointer) {
+    const auto& link = *controller.link;
+    const auto blocks = controller.permissives.size();
     const auto requests = requests_of(link, blocks);
     const milliseconds needed = static_cast<int>(requests) * per_request;
     if (link.role == config::WireRole::client && link.beat_interval < needed)
         findings.push_back(
-            {Severity::warning, pointer + "/controller/beat_interval_ms",
+            {Severity::warning, pointer + "/beat_interval_ms",
              fmt::format("{} permissives take {} requests, about {} ms, and would be due every {} ms", blocks,
                          requests, needed.count(), link.beat_interval.count()),
              fmt::format("give {} ms or more", needed.count())});
@@ -217,7 +217,7 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
         if (link != nullptr && !link->serial && config::same_host(link->host, controller.host) &&
             link->port == controller.port && link->unit == controller.unit)
             findings.push_back(
-                {Severity::error, pointer + "/controller/port",
+                {Severity::error, pointer + "/port",
                  fmt::format(
                      "unit {} at {}:{} is tool {} as well, into whose registers the permissives would go",
                      controller.unit, controller.host, controller.port, tool.id),
@@ -374,9 +374,11 @@ void warn_of_unread(std::vector<ConfigFinding>& findings, const config::Station&
 std::vector<ConfigFinding> check(const config::Station& station) {
     std::vector<ConfigFinding> findings;
     for (std::size_t i = 0; i < station.bays.size(); ++i)
-        check_bay(findings, station, station.bays[i], fmt::format("/bays/{}", i));
-    for (std::size_t i = 0; i < station.bays.size(); ++i)
-        check_tool_apart(findings, station, station.bays[i].controller, fmt::format("/bays/{}", i));
+        for (const auto& controller : controllers_of(station, station.bays[i])) {
+            const auto pointer = fmt::format("/bays/{}{}", i, controller.key);
+            check_controller(findings, controller, pointer);
+            check_tool_apart(findings, station, *controller.link, pointer);
+        }
     for (std::size_t i = 0; i < station.tools.size(); ++i)
         if (const auto* link = std::get_if<config::RegisterLink>(&station.tools[i].link))
             check_tool(findings, station, *link, fmt::format("/tools/{}", i));

@@ -1,6 +1,7 @@
 #include "service/links/controller_link.hpp"
 
 #include <algorithm>
+#include <functional>
 #include <mutex>
 #include <optional>
 #include <random>
@@ -55,6 +56,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     // ---- on the loop ----
 
+    void on_echo(std::function<void(SteadyTime)> told) { echo_ = std::move(told); }
     void start() {
         if (!thread_.joinable() && !closed_)
             thread_ = std::thread([this] { run(); });
@@ -449,6 +451,11 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             post(std::move(*seen.report));
         else if (became_good)
             post(coils_ ? coils_->report() : *incoming_.last());
+        if (seen.alive_as_of && echo_)
+            boost::asio::post(loop_, [self = shared_from_this(), as_of = *seen.alive_as_of] {
+                if (!self->closed_)
+                    self->echo_(as_of);
+            });
     }
 
     // True: the line has become good.
@@ -503,6 +510,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     boost::asio::io_context& loop_;
     const ControllerFrame frame_;
     Sink sink_;                               // the loop's
+    std::function<void(Instant)> echo_;       // the loop's; may be empty
     bool closed_ = false;                     // the loop's
     std::vector<PermissiveOrder> published_;  // the loop's
     // The thread's.
@@ -528,6 +536,8 @@ ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Stat
                                    redial, known)) {}
 
 ControllerLink::~ControllerLink() { line_->stop(); }
+
+void ControllerLink::on_echo(std::function<void(SteadyTime as_of)> told) { line_->on_echo(std::move(told)); }
 
 void ControllerLink::start() { line_->start(); }
 

@@ -70,6 +70,10 @@ class ControllerLink {
     ControllerLink(ControllerLink&&) = delete;
     ControllerLink& operator=(ControllerLink&&) = delete;
 
+    // Told of each sign of life, after what came with it was given to the sink: the controller has written
+    // that with blocks in hand that did not go out before this time. Before start.
+    void on_echo(std::function<void(SteadyTime as_of)> told);
+
     // Brings the line up, with every permissive withheld. Once.
     void start();
 

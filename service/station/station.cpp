@@ -760,7 +760,7 @@ void Station::arm_beat() {
     auto interval = beat_without_rules;
     if (parts_.wiring) {
         for (const config::Bay& bay : parts_.wiring->rules().bays)
-            interval = std::min(interval, bay.controller.beat_interval);
+            interval = std::min(interval, config::shortest_beat(bay));
     }
     beat_due_ = std::chrono::steady_clock::now() + interval;
     beat_timer_.expires_at(beat_due_);

@@ -50,7 +50,7 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
         const domain::BayId id{bay.id};
         const auto known = callbacks_.known_of_bay ? callbacks_.known_of_bay(id) : std::nullopt;
         controllers_.push_back(
-            {id, std::make_unique<links::ControllerLink>(loop_, *rules_, bay, callbacks_.sink, durable,
+            {id, std::make_unique<links::BayControllers>(loop_, *rules_, bay, callbacks_.sink, durable,
                                                          links::Backoff::Limits{}, known)});
     }
 }
@@ -211,7 +211,8 @@ std::vector<web::InputHealth> Wiring::health() const {
     inputs.reserve(controllers_.size() + rules_->tools.size() + rules_->scanners.size());
     const auto now = std::chrono::steady_clock::now();
     for (const BayLine& line : controllers_)
-        inputs.push_back(as_input(web::InputKind::controller, line.link->health(), line.bay.text));
+        for (const links::SourceHealth& source : line.link->health())
+            inputs.push_back(as_input(web::InputKind::controller, source, line.bay.text));
     if (tools_) {
         for (const auto& source : tools_->health(now))
             inputs.push_back(as_input(web::InputKind::tool, source, bay_of(rules_->tools, source.name)));

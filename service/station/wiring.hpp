@@ -14,7 +14,7 @@
 #include "config/station.hpp"
 #include "protocol/ticket.hpp"
 #include "service/interlock/state.hpp"
-#include "service/links/controller_link.hpp"
+#include "service/links/bay_controllers.hpp"
 #include "service/links/io_inputs.hpp"
 #include "service/links/io_outputs.hpp"
 #include "service/links/scanner_port.hpp"
@@ -78,7 +78,7 @@ class Wiring {
   private:
     struct BayLine {
         domain::BayId bay;
-        std::unique_ptr<links::ControllerLink> link;
+        std::unique_ptr<links::BayControllers> link;
     };
     // A tool whose link is its own; those of the line protocol share the tool port.
     struct SingleTool {

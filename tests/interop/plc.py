@@ -198,17 +198,22 @@ class Point:
 
 
 class Plc:
-    """The scan of a PLC with one point for each permissive of the bay. Whoever derives says how blocks come in and
-    feedback goes out."""
+    """The scan of a PLC with one point for each permissive that it carries: the bay's main controller, or the further
+    one that is named. Whoever derives says how blocks come in and feedback goes out."""
 
-    def __init__(self, description):
+    def __init__(self, description, further=None):
         bay = description["bays"][0]
-        self.link = bay["controller"]
+        others = {one["id"]: one for one in bay.get("further_controllers", [])}
+        self.link = bay["controller"] if further is None else others[further]
+        carried = [name for one in others.values() for name in one["permissives"]]
+        by_id = {one["id"]: one for one in description["permissives"]}
+        own = ([by_id[name] for name in self.link["permissives"]] if further is not None
+               else [one for one in description["permissives"] if one["id"] not in carried])
         beat_limit = self.link.get("beat_timeout_ms", self.link.get("echo_timeout_ms", 500)) / 1000
-        self.names = [one["id"] for one in description["permissives"]]
+        self.names = [one["id"] for one in own]
         self.points = [Point((description["number"], bay["number"], one["number"]), beat_limit,
                              one.get("one_shot", False))
-                       for one in description["permissives"]]
+                       for one in own]
         self.lock = threading.RLock()
         self.scanned = threading.Condition(self.lock)
         self.scans = 0
@@ -265,6 +270,11 @@ class Plc:
             wanted = self.scans + 3
             return self.scanned.wait_for(lambda: self.scans >= wanted, 20)
 
+    def push(self, name):
+        """One movement at the next scan, whether or not it is allowed."""
+        with self.lock:
+            self._moves.add(name)
+
     def point(self, name):
         return self.points[self.names.index(name)]
 
@@ -278,8 +288,8 @@ class MasterPlc(Plc):
     """The PLC is the master: pymodbus reads the station's blocks and writes the feedback to it, each block whole, in
     a request of its own."""
 
-    def __init__(self, description):
-        super().__init__(description)
+    def __init__(self, description, further=None):
+        super().__init__(description, further)
         self.client = ModbusTcpClient(HOST, port=self.link["port"], timeout=5)
         self.writes_feedback = True
         self.read_failed = 0
@@ -312,8 +322,8 @@ class SlavePlc(Plc):
     """The PLC is the slave: the station writes the blocks into pymodbus' registers and reads the feedback there.
     Every write of the station is kept."""
 
-    def __init__(self, description):
-        super().__init__(description)
+    def __init__(self, description, further=None):
+        super().__init__(description, further)
         self.length = len(self.points) * BLOCK_WORDS
         self.frozen = False
         self.writes = []

@@ -282,8 +282,8 @@ class Station:
             for label in labels:
                 wire.sendall(label.encode("ascii") + b"\r\n")
 
-    def scan_unit(self, unit):
-        self.scan(f"D LT26-0417 MB1 {unit}", "F LT26-0417 FR1 BF001203")
+    def scan_unit(self, unit, part="BF001203"):
+        self.scan(f"D LT26-0417 MB1 {unit}", f"F LT26-0417 FR1 {part}")
         check(f"both tickets of {unit} are scanned", ask_until(lambda: self.identified_as() == unit),
               self.identified_as())
 

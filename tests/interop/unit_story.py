@@ -26,7 +26,7 @@ def await_links(station):
     check("tools and controller have good links", ask_until(lambda: not missing()), missing())
 
 
-def set_down(station, plc, unit, tools):
+def set_down(station, plc, unit, tools, part="BF001203"):
     plc.set_present(True)
     check("the station sees a unit arrive", ask_until(lambda: station.bay()["occupant"] is not None),
           station.bay()["controller"])
@@ -35,7 +35,7 @@ def set_down(station, plc, unit, tools):
     check("the longest run is over", ask_until(lambda: time.monotonic() > idle_from))
     for tool in tools:
         check("a tool is polled while it is idle", tool.await_reads(6), tool.reads)
-    station.scan_unit(unit)
+    station.scan_unit(unit, part)
     token = station.bay()["occupant"]["token"]
     check("every point of the PLC takes the unit's token",
           all(plc.await_point(name, lambda point: point.token == token) for name in plc.names), token)

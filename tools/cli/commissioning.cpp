@@ -357,7 +357,7 @@ std::string simulated_item(const config::Bay& bay) {
 }
 
 std::string line_section(const ListedBay& listed) {
-    const auto& link = listed.bay->controller;
+    const auto& link = *listed.controller.link;
     std::string text = "\n### Registers\n\n";
     text += simulated_item(*listed.bay);
     for (const auto& one : listed.permissives) {
@@ -382,7 +382,7 @@ std::string line_section(const ListedBay& listed) {
 }
 
 std::string times_section(const ListedBay& listed) {
-    const auto& link = listed.bay->controller;
+    const auto& link = *listed.controller.link;
     const auto at_plc =
         fmt::format("every MayMove is FALSE after at most {} ms and one scan; measured: ____ ms",
                     config::beat_timeout_of(link).count());
@@ -440,6 +440,31 @@ std::string presence_section(const ListedBay& listed) {
                 "is none");
 }
 
+// What is asked of a controller because there are others at the bay.
+std::string several_section(const ListedBay& listed) {
+    if (listed.bay->further_controllers.empty())
+        return "";
+    std::string text = "\n### Together with the bay's other controllers\n\n";
+    text +=
+        item("network cable pulled at this PLC only: every permissive of the bay is withheld, also those at "
+             "the other PLCs");
+    text +=
+        item(fmt::format("power of this PLC off and on with a unit in the bay: the station says {} until a "
+                         "ticket of the unit is scanned",
+                         reason_name(ReasonCode::presence_unconfirmed)));
+    if (listed.controller.id.empty())
+        return text;
+    const auto& further = *std::ranges::find(listed.bay->further_controllers, listed.controller.id,
+                                             &config::FurtherController::id);
+    text +=
+        item(fmt::format("a unit that is set down and one that is taken away are seen here and at the main "
+                         "controller within {} ms of each other, in each way there is; measured: ____ ms",
+                         further.presence_within.count()));
+    text += item(fmt::format("a unit that only the main controller sees: the station says {}",
+                             reason_name(ReasonCode::token_not_taken)));
+    return text;
+}
+
 bool may_leave_incomplete(const config::Station& station, const std::string& permissive) {
     return std::ranges::any_of(station.plans, [&](const config::Plan& plan) {
         const auto& ways = plan.leaving_incomplete.permissives;
@@ -483,19 +508,21 @@ std::string movement_section(const config::Station& station, const ListedPermiss
     return text;
 }
 
-std::string reasons_section(const config::Station& station, const ListedBay& listed) {
+std::string reasons_section(const config::Station& station, const config::Bay& bay) {
     std::string text = "\n### Reasons to hold\n\nBring each about, see that it is named (`tautgate why`) and "
                        "that every permissive with "
                        "a box is withheld at the PLC, then put it right. `-`: the reason does not concern "
                        "that permissive.\n\n| reason | "
                        "at the machine | clears by |";
     std::string rule = "\n|---|---|---|";
-    for (const auto& one : listed.permissives) {
-        text += fmt::format(" {} |", one.permissive->id);
+    for (const auto& one : station.permissives) {
+        if (one.bay != bay.id)
+            continue;
+        text += fmt::format(" {} |", one.id);
         rule += "---|";
     }
     text += rule + "\n";
-    for (const Trial& trial : trials_at(station, *listed.bay)) {
+    for (const Trial& trial : trials_at(station, bay)) {
         text +=
             fmt::format("| {} | {} | {} |", reason_name(trial.reason), trial.what, clears_by(trial.reason));
         for (const bool holds : trial.holds)
@@ -534,16 +561,18 @@ bool is_shown_elsewhere(ReasonCode reason) noexcept {
 std::string commissioning_checklist(const config::Station& station, std::string_view source) {
     std::string text = head(station, source);
     for (const ListedBay& listed : list_registers(station)) {
-        text += fmt::format("\n## Bay {} ({})\n", markdown_cell(listed.bay->name), listed.bay->id);
+        text += fmt::format("\n## {}\n", heading_of(listed));
         if (config::is_by_coils(*listed.bay)) {
             text += "\n" + simulated_item(*listed.bay) + coil_checklist(station, *listed.bay);
         } else {
             text += line_section(listed) + times_section(listed) + wrong_words_section(listed) +
-                    presence_section(listed);
+                    presence_section(listed) + several_section(listed);
             for (const auto& one : listed.permissives)
                 text += movement_section(station, one);
         }
-        text += reasons_section(station, listed);
+        // The reasons are the bay's: tried once, with all of its controllers there.
+        if (listed.controller.key == config::controllers_of(station, *listed.bay).back().key)
+            text += reasons_section(station, *listed.bay);
     }
     return text + sign_off(station);
 }

@@ -51,13 +51,13 @@ ListedBlock listed_block(std::span<const RegisterText> texts, std::uint32_t star
     return block;
 }
 
-ListedBay listed_bay(const config::Station& station, const config::Bay& bay) {
-    ListedBay listed{.bay = &bay, .permissives = {}};
-    for (const config::Permissive& permissive : station.permissives) {
-        if (permissive.bay != bay.id)
-            continue;
+ListedBay listed_bay(const config::Station& station, const config::Bay& bay,
+                     config::BayController controller) {
+    ListedBay listed{.bay = &bay, .controller = std::move(controller), .permissives = {}};
+    const config::ControllerLink& link = *listed.controller.link;
+    for (const config::Permissive* permissive : listed.controller.permissives) {
         if (config::is_by_coils(bay)) {
-            listed.permissives.push_back({.permissive = &permissive, .to_plc = {}, .to_station = {}});
+            listed.permissives.push_back({.permissive = permissive, .to_plc = {}, .to_station = {}});
             continue;
         }
         const auto place = static_cast<std::uint32_t>(listed.permissives.size());
@@ -65,13 +65,13 @@ ListedBay listed_bay(const config::Station& station, const config::Bay& bay) {
             return first + place * static_cast<std::uint32_t>(length);
         };
         listed.permissives.push_back(
-            {.permissive = &permissive,
+            {.permissive = permissive,
              .to_plc = listed_block(protocol::permissive_registers(),
-                                    start_of(bay.controller.permissive_address, protocol::permissive_words),
-                                    station, bay, permissive),
+                                    start_of(link.permissive_address, protocol::permissive_words), station,
+                                    bay, *permissive),
              .to_station = listed_block(protocol::feedback_registers(),
-                                        start_of(bay.controller.feedback_address, protocol::feedback_words),
-                                        station, bay, permissive)});
+                                        start_of(link.feedback_address, protocol::feedback_words), station,
+                                        bay, *permissive)});
     }
     return listed;
 }
@@ -107,7 +107,7 @@ std::string pace(const config::ControllerLink& link) {
 }
 
 std::string link_table(const ListedBay& listed) {
-    const auto& link = listed.bay->controller;
+    const auto& link = *listed.controller.link;
     const auto count = listed.permissives.size();
     const auto row = [](std::string_view what, const std::string& value) {
         return fmt::format("| {} | {} |\n", what, value);
@@ -129,12 +129,13 @@ std::string link_table(const ListedBay& listed) {
            row("it releases again", fmt::format("after {} ms of good echoes", link.settling.count()));
 }
 
-std::string settings_table(const config::Station& station, const config::Bay& bay,
+std::string settings_table(const config::Station& station, const ListedBay& bay,
                            const config::Permissive& permissive) {
     return fmt::format("| setting | value |\n|---|---|\n| Station | {} |\n| Bay | {} |\n| Permissive | {} |\n"
                        "| OneShot | {} |\n| BeatLimit | {} |\n",
-                       station.number, bay.number, permissive.number, permissive.one_shot ? "TRUE" : "FALSE",
-                       time_literal(config::beat_timeout_of(bay.controller)));
+                       station.number, bay.bay->number, permissive.number,
+                       permissive.one_shot ? "TRUE" : "FALSE",
+                       time_literal(config::beat_timeout_of(*bay.controller.link)));
 }
 
 std::string block_table(std::string_view title, const ListedBlock& block) {
@@ -156,7 +157,7 @@ std::string consequence(const config::Permissive& permissive) {
                : fmt::format(" With that the unit goes to bay {}, and keeps its token.", permissive.moves_to);
 }
 
-std::string permissive_section(const config::Station& station, const config::Bay& bay,
+std::string permissive_section(const config::Station& station, const ListedBay& bay,
                                const ListedPermissive& listed) {
     const config::Permissive& permissive = *listed.permissive;
     return fmt::format("\n### {} ({})\n\nIt lets one movement happen: {}.{}\n\n{}\n{}\n{}",
@@ -188,15 +189,15 @@ std::string code_tables() {
 
 // ---- CSV ------------------------------------------------------------------------------------------------
 
-std::string csv_lines(const config::Bay& bay, const config::Permissive& permissive, std::string_view block,
+std::string csv_lines(const ListedBay& bay, const config::Permissive& permissive, std::string_view block,
                       std::string_view direction, const ListedBlock& listed) {
+    const auto& link = *bay.controller.link;
     std::string text;
     for (const ListedRegister& one : listed.registers)
-        text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n", csv_field(bay.id),
-                            csv_field(permissive.id), csv_field(bay.controller.host), bay.controller.port,
-                            bay.controller.unit, block, direction, one.address, reference_of(one.address),
-                            one.in_block, csv_field(one.name), one.type, always_text(one),
-                            csv_field(one.meaning));
+        text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n", csv_field(bay.bay->id),
+                            csv_field(permissive.id), csv_field(link.host), link.port, link.unit, block,
+                            direction, one.address, reference_of(one.address), one.in_block,
+                            csv_field(one.name), one.type, always_text(one), csv_field(one.meaning));
     return text;
 }
 
@@ -216,7 +217,7 @@ json block_view(const ListedBlock& block) {
 }
 
 json bay_view(const ListedBay& listed) {
-    const auto& link = listed.bay->controller;
+    const auto& link = *listed.controller.link;
     json permissives = json::array();
     for (const auto& one : listed.permissives) {
         permissives.push_back(
@@ -235,6 +236,7 @@ json bay_view(const ListedBay& listed) {
     json view{{"id", listed.bay->id},
               {"number", listed.bay->number},
               {"name", listed.bay->name},
+              {"controller", listed.controller.id.empty() ? json(nullptr) : json(listed.controller.id)},
               {"station_is", link.role == WireRole::client ? "client" : "server"},
               {"host", link.host},
               {"port", link.port},
@@ -272,7 +274,8 @@ std::vector<ListedBay> list_registers(const config::Station& station) {
     std::vector<ListedBay> bays;
     bays.reserve(station.bays.size());
     for (const config::Bay& bay : station.bays)
-        bays.push_back(listed_bay(station, bay));
+        for (config::BayController& controller : config::controllers_of(station, bay))
+            bays.push_back(listed_bay(station, bay, std::move(controller)));
     return bays;
 }
 
@@ -300,6 +303,13 @@ std::string markdown_cell(std::string_view text) {
     return result;
 }
 
+std::string heading_of(const ListedBay& listed) {
+    std::string heading = fmt::format("Bay {} ({})", markdown_cell(listed.bay->name), listed.bay->id);
+    return listed.bay->further_controllers.empty()
+               ? heading
+               : fmt::format("{}, {}", heading, config::name_of(listed.controller));
+}
+
 std::string markdown_head(std::string_view about, const config::Station& station, std::string_view source) {
     return fmt::format("# {} of {} ({})\n\n{}, station number {}. Made from {}; make it anew whenever that "
                        "changes.\n\n> **Caution.** {}\n\n",
@@ -322,10 +332,10 @@ std::string registers_as_markdown(const config::Station& station, std::string_vi
                                 coils_as_markdown(station, *listed.bay));
             continue;
         }
-        text += fmt::format("\n## Bay {} ({})\n\n{}\n\n{}", markdown_cell(listed.bay->name), listed.bay->id,
-                            who_asks(listed.bay->controller), link_table(listed));
+        text += fmt::format("\n## {}\n\n{}\n\n{}", heading_of(listed), who_asks(*listed.controller.link),
+                            link_table(listed));
         for (const ListedPermissive& one : listed.permissives)
-            text += permissive_section(station, *listed.bay, one);
+            text += permissive_section(station, listed, one);
     }
     return text + code_tables();
 }
@@ -339,8 +349,8 @@ std::string registers_as_csv(const config::Station& station) {
             continue;
         }
         for (const ListedPermissive& one : listed.permissives) {
-            text += csv_lines(*listed.bay, *one.permissive, "permissive", "station to PLC", one.to_plc);
-            text += csv_lines(*listed.bay, *one.permissive, "feedback", "PLC to station", one.to_station);
+            text += csv_lines(listed, *one.permissive, "permissive", "station to PLC", one.to_plc);
+            text += csv_lines(listed, *one.permissive, "feedback", "PLC to station", one.to_station);
         }
     }
     return text;

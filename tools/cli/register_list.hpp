@@ -13,6 +13,7 @@
 
 #include <nlohmann/json_fwd.hpp>
 
+#include "config/controllers.hpp"
 #include "config/station.hpp"
 
 namespace tautgate::cli {
@@ -37,14 +38,19 @@ struct ListedPermissive {
     ListedBlock to_station;
 };
 
+// A bay and one of its controllers, with what that carries.
 struct ListedBay {
     const config::Bay* bay = nullptr;
+    config::BayController controller;
     std::vector<ListedPermissive> permissives;  // in the order of their blocks; empty ones of a bay by coils
 };
 
-// Every bay of the station, which must outlive the list.
+// Every bay of the station, once for each of its controllers, the main one first. The station must outlive
+// the list.
 [[nodiscard]] std::vector<ListedBay> list_registers(const config::Station& station);
 
+// "Bay B1 (B1)", and which of its controllers where there are several.
+[[nodiscard]] std::string heading_of(const ListedBay& listed);
 // The one-based reference of a holding register as many PLC tools write it: 400001 for address 0.
 [[nodiscard]] std::uint32_t reference_of(std::uint32_t address) noexcept;
 // As in a file of the controller: T#500ms.

@@ -132,6 +132,10 @@ std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const con
 }
 
 std::expected<std::unique_ptr<Controller>, std::string> ShopFloor::open_controller(const config::Bay& bay) {
+    if (!bay.further_controllers.empty())
+        return std::unexpected(fmt::format("bay {} has several controllers by the station's description; the "
+                                           "simulator plays one: leave its further_controllers out",
+                                           bay.id));
     auto settings = controller_settings(station_, bay);
     settings.scan = arrangement_.scan;
     auto opened = Controller::open(std::move(settings),

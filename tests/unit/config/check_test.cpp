@@ -663,6 +663,92 @@ TEST_CASE("a fault inside a register profile is found with its place in the file
     CHECK(errors[0].starts_with("/profiles/0/layout/torque/field/order: "));
 }
 
+namespace {
+
+// The smallest station with a hoist that a controller of its own moves.
+Station with_further_controller() {
+    auto station = smallest();
+    auto hoist = station.permissives[0];
+    hoist.id = "hoist";
+    hoist.number = 2;
+    hoist.leaving = false;
+    station.permissives.push_back(hoist);
+    FurtherController further{
+        .id = "hoist-plc", .link = station.bays[0].controller, .permissives = {"hoist"}};
+    further.link.host = "192.0.2.30";
+    station.bays[0].further_controllers.push_back(further);
+    return station;
+}
+
+FurtherController& further_of(Station& station) { return station.bays[0].further_controllers[0]; }
+
+}  // namespace
+
+TEST_CASE("a bay with a further controller has no findings") {
+    CHECK(found(with_further_controller()).empty());
+}
+
+TEST_CASE("further controllers that could be taken for another, or tell nothing, are refused") {
+    const std::string here = "/bays/0/further_controllers/0";
+    check_table(
+        {
+            {"an unknown permissive",
+             [](Station& s) { further_of(s).permissives.push_back("crane"); },
+             {here + "/permissives/1: there is no permissive \"crane\""}},
+            {"a permissive of another bay",
+             [](Station& s) {
+                 add_bay(s);
+                 s.permissives.back().number = 3;
+                 further_of(s).permissives.push_back("exit-2");
+                 s.bays[1].further_controllers.clear();
+             },
+             {here + "/permissives/1: permissive \"exit-2\" is at bay \"B2\""}},
+            {"a permissive named twice",
+             [](Station& s) { further_of(s).permissives.push_back("hoist"); },
+             {here + "/permissives/1: permissive \"hoist\" is carried already, at " + here +
+              "/permissives/0"}},
+            {"none left for the main one",
+             [](Station& s) { further_of(s).permissives.push_back("exit"); },
+             {"/bays/0/further_controllers: no permissive is left for the main controller, which tells of "
+              "the "
+              "unit and is heard by what it echoes"}},
+            {"two of one name",
+             [](Station& s) {
+                 auto other = further_of(s);
+                 other.permissives = {"crane"};
+                 other.link.host = "192.0.2.31";
+                 auto crane = s.permissives[1];
+                 crane.id = "crane";
+                 crane.number = 3;
+                 s.permissives.push_back(crane);
+                 s.bays[0].further_controllers.push_back(other);
+             },
+             {"/bays/0/further_controllers/1/id: the id hoist-plc is taken already, at " + here + "/id"}},
+            {"blocks on those of the main one",
+             [](Station& s) { further_of(s).link.host = s.bays[0].controller.host; },
+             {here + "/permissive_address: registers 0 to 11 overlap registers 0 to 11 of "
+                     "/bays/0/controller/permissive_address",
+              here + "/feedback_address: registers 50 to 65 overlap registers 50 to 65 of "
+                     "/bays/0/controller/feedback_address"}},
+            {"serving on a port that is taken",
+             [](Station& s) {
+                 further_of(s).link.role = WireRole::server;
+                 further_of(s).link.host = "127.0.0.1";
+                 further_of(s).link.port = 8481;
+             },
+             {here + "/port: port 8481 is taken already, at /tool_port/port"}},
+            {"a sight of the unit that differs for no longer than it takes to tell",
+             [](Station& s) { further_of(s).presence_within = std::chrono::milliseconds(399); },
+             {here + "/presence_within_ms: 399 ms is less than 4 beats of 100 ms, so that one unit would be "
+                     "taken for two"}},
+            {"an echo time-out of two beats",
+             [](Station& s) { further_of(s).link.echo_timeout = 2 * further_of(s).link.beat_interval; },
+             {here + "/echo_timeout_ms: 200 ms is less than 3 beats of 100 ms, so one late answer would "
+                     "withhold"}},
+        },
+        with_further_controller);
+}
+
 TEST_CASE("links that lead nowhere are refused") {
     check_table({
         {"line tool without a port",
@@ -879,6 +965,15 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
                  coils_of(s).permissives[0].moved.reset();
              },
              {}},
+            {"beside a further controller",
+             [](Station& s) {
+                 FurtherController further{.id = "hoist-plc", .link = {}, .permissives = {"exit"}};
+                 further.link.host = "192.0.2.30";
+                 further.link.feedback_address = 100;
+                 s.bays[0].further_controllers = {further};
+             },
+             {"/bays/0/further_controllers: the bay's main controller is spoken to by coils, which carry no "
+              "unit's token"}},
             {"by both",
              [](Station& s) { s.io = {sensors_of_bay()}; },
              {"/bays/0/controller/coils: 2 inputs tell \"present\"",

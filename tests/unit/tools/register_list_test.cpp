@@ -108,6 +108,50 @@ TEST_CASE("two bays do not share blocks: each counts its own permissives from it
     CHECK(bays[1].permissives[0].to_plc.registers[2].always == 2);
 }
 
+TEST_CASE("each controller of a bay has a list of its own, with the blocks that it carries") {
+    auto station = larkmoor();
+    auto& bay = station.bays.front();
+    config::FurtherController further{
+        .id = "carrier-plc", .link = bay.controller, .permissives = {"side-track", "carrier"}};
+    further.link.host = "192.0.2.21";
+    further.link.permissive_address = 500;
+    further.link.feedback_address = 600;
+    further.link.beat_timeout = std::chrono::milliseconds(770);
+    bay.further_controllers.push_back(further);
+    const auto lists = list_registers(station);
+    REQUIRE(lists.size() == 2);
+    REQUIRE(lists[0].permissives.size() == 1);
+    CHECK(lists[0].permissives[0].permissive->id == "lift-beam");
+    REQUIRE(lists[1].permissives.size() == 2);
+    // In the order in which the controller names them, from its own addresses.
+    CHECK(lists[1].permissives[0].permissive->id == "side-track");
+    CHECK(lists[1].permissives[1].permissive->id == "carrier");
+    CHECK(lists[1].permissives[1].to_plc.start == 500 + 12);
+    CHECK(lists[1].permissives[1].to_station.start == 600 + 16);
+
+    const auto markdown = registers_as_markdown(station, "larkmoor.json");
+    const auto heading = markdown.find("(J1), controller carrier-plc\n");
+    REQUIRE(heading != std::string::npos);
+    CHECK(markdown.find("(J1), its main controller\n") < heading);
+    CHECK(markdown.find("192.0.2.21") > heading);
+    CHECK(markdown.find("T#770ms") > heading);
+    CHECK(registers_as_csv(station).find("J1,carrier,192.0.2.21,") != std::string::npos);
+    const auto json = registers_as_json(station, "larkmoor.json");
+    CHECK(json["bays"][0]["controller"].is_null());
+    CHECK(json["bays"][1]["controller"] == "carrier-plc");
+    CHECK(json["bays"][1]["host"] == "192.0.2.21");
+    CHECK(json["bays"][1]["beat_limit_ms"] == 770);
+
+    const auto checklist = commissioning_checklist(station, "larkmoor.json");
+    const auto part = checklist.find("(J1), controller carrier-plc\n");
+    REQUIRE(part != std::string::npos);
+    CHECK(checklist.find("register 512 (reference 400513)", part) != std::string::npos);
+    CHECK(checklist.find("within 2000 ms of each other", part) != std::string::npos);
+    // The reasons are tried once, with all of the bay's permissives in the order of the description.
+    CHECK(checklist.find("### Reasons to hold") > part);
+    CHECK(checklist.find("| clears by | lift-beam | carrier | side-track |", part) != std::string::npos);
+}
+
 // MODBUS Application Protocol Specification V1.1b3, 4.4: the register numbered X in the data model is
 // addressed X-1 on the wire. The 4 before the number of a holding register, in six digits, is common
 // practice.
