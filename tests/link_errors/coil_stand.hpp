@@ -36,12 +36,12 @@ namespace tautgate::link_errors {
 class CoilStand {
   public:
     struct Limits {
-        std::chrono::milliseconds echo{60};          // of the station
-        std::chrono::milliseconds beat_timeout{60};  // of the equipment
-        std::chrono::milliseconds beat{1};           // between two words of the station
+        std::chrono::milliseconds echo{120};          // of the station
+        std::chrono::milliseconds beat_timeout{120};  // of the equipment
+        std::chrono::milliseconds beat{1};            // between two words of the station
         Delays delays{.longest_short = std::chrono::milliseconds(5),
-                      .at_least = std::chrono::milliseconds(90),
-                      .at_most = std::chrono::milliseconds(130)};
+                      .at_least = std::chrono::milliseconds(160),
+                      .at_most = std::chrono::milliseconds(200)};
     };
 
     CoilStand(std::uint64_t seed, Limits limits);

@@ -56,6 +56,12 @@ void put_number(Bytes& bytes, std::uint32_t number, unsigned count) {
     return frame;
 }
 
+// Otherwise the bytes that it asks for would be waited for in vain.
+[[nodiscard]] bool may_begin(std::span<const std::uint8_t> bytes) {
+    const std::uint32_t length = number_at(bytes, 1, 2);
+    return bytes[0] == frame_start && length > length_head + length_crc && length <= longest_frame;
+}
+
 [[nodiscard]] bool has_right_crc(std::span<const std::uint8_t> frame) {
     const std::uint16_t crc = crc_of(frame.first(frame.size() - length_crc));
     return frame[frame.size() - 2] == (crc & 0xFFU) && frame[frame.size() - 1] == crc >> 8U;
@@ -313,8 +319,7 @@ void FrameDevice::read(const std::shared_ptr<Socket>& from) {
 
 void FrameDevice::take() {
     while (uncut_.size() >= length_head) {
-        const bool begins = kind_ == FrameKind::plain ||
-                            (uncut_[0] == frame_start && number_at(uncut_, 1, 2) <= longest_frame);
+        const bool begins = kind_ == FrameKind::plain || may_begin(uncut_);
         const std::size_t length = begins ? frame_bytes(kind_, uncut_) : 1;
         if (length == 0)
             return;  // the rest comes with the next time that it is asked

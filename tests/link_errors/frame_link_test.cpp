@@ -15,7 +15,7 @@ using std::chrono::milliseconds;
 namespace {
 
 // What does not come in time costs a new call, and what is in doubt the time of people.
-constexpr std::uint64_t ordinary_frames = 400;
+constexpr std::uint64_t ordinary_frames = 200;
 
 template <FrameKind Kind>
 Tally frame_slice(std::uint64_t seed, std::uint64_t injections) {

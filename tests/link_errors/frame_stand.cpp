@@ -190,7 +190,7 @@ bool FrameStand::goes_astray() {
 // One result after the other, since one that nobody listens to may be sent for nothing.
 bool FrameStand::reports_until(const std::function<bool()>& wanted, milliseconds first_after) {
     constexpr milliseconds pace{60};
-    constexpr std::size_t most_results = 20;
+    constexpr std::size_t most_results = 400;  // more than there is patience for
     auto next_at = steady_clock::now() + first_after;
     return until([&] {
         if (steady_clock::now() >= next_at && awaited_.size() < most_results) {
