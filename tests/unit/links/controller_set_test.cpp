@@ -350,6 +350,7 @@ TEST_CASE("a controller that is not heard is not held against its sight of the u
     const auto before = bay.newest().starts;
     bay.pass(within * 3);
     CHECK(bay.newest().echoed == Token{});
+    CHECK(bay.newest().starts == before);
     // Its news of the same unit come with its link.
     bay.says[carrier].present = Presence::present;
     ++bay.says[carrier].arrivals;
@@ -456,4 +457,22 @@ TEST_CASE("all that the main controller says while its news wait is told, in its
     CHECK(told[2].moved_wrongly == std::vector<PermissiveId>{{"raise"}, {"carry"}});
     CHECK(told[3].arrivals == 9);
     CHECK(told[3].moved_wrongly == std::vector<PermissiveId>{{"carry"}});
+}
+
+TEST_CASE("nothing of the main controller overtakes its own news that wait") {
+    SetBay bay;
+    bay.come_up();
+    bay.set_down();
+    bay.now += milliseconds(5);
+    bay.leave(hoist);
+    // It was started with the counts of before, as one that keeps them badly.
+    --bay.says[hoist].departures;
+    ++bay.says[hoist].starts;
+    bay.say(hoist);
+    CHECK(bay.got.empty());
+    bay.answer(carrier);
+    const auto told = bay.all<ControllerReported>();
+    REQUIRE(told.size() == 2);
+    CHECK(told[0].departures == 8);
+    CHECK(told[1].departures == 7);
 }
