@@ -7,13 +7,13 @@
 namespace tautgate::protocol {
 namespace {
 
-constexpr double micro = 1e6;
+constexpr double micro_units = 1e6;
 
 // What lies in a curve, as exact as the samples let it be: degrees, N·m, N·m per degree, milliseconds.
-using Found = std::expected<double, CurveGap>;
+using OnCurve = std::expected<double, CurveGap>;
 
 std::int64_t in_steps(double value, std::int64_t step) {
-    return std::llround(value * micro / static_cast<double>(step)) * step;
+    return std::llround(value * micro_units / static_cast<double>(step)) * step;
 }
 
 // The turn at which the torque comes up to the level first.
@@ -28,7 +28,7 @@ std::optional<double> reaches(const std::vector<CurvePoint>& samples, double lev
     return std::lerp(before.angle, behind->angle, (level - before.torque) / (behind->torque - before.torque));
 }
 
-Found torque_there(const std::vector<CurvePoint>& samples, double angle) {
+OnCurve torque_there(const std::vector<CurvePoint>& samples, double angle) {
     if (angle < samples.front().angle)
         return std::unexpected(CurveGap::before_beginning);
     if (angle > samples.back().angle)
@@ -41,7 +41,7 @@ Found torque_there(const std::vector<CurvePoint>& samples, double angle) {
     return std::lerp(before.torque, behind->torque, (angle - before.angle) / (behind->angle - before.angle));
 }
 
-Found duration_of(const Trace& trace) {
+OnCurve duration_of(const Trace& trace) {
     constexpr double us_of_ms = 1000;
     const auto first = time_us_at(trace, 0);
     const auto last = time_us_at(trace, trace.samples() - 1);
@@ -51,14 +51,14 @@ Found duration_of(const Trace& trace) {
 }
 
 // One curve, and each of the measures on it.
-class Reader {
+class CurveReader {
   public:
-    Reader(const Trace& trace, const Curve& curve, const CurveSteps& steps)
+    CurveReader(const Trace& trace, const Curve& curve, const CurveSteps& steps)
         : trace_(trace), samples_(curve.forward), peak_(curve.peak.torque), shape_(shape_of(curve)),
           steps_(steps) {}
 
     CurveValue operator()(const TorqueAtAngle& measure) const {
-        const Found from = place_of(measure.origin);
+        const OnCurve from = place_of(measure.origin);
         return torque(from ? torque_there(samples_, *from + in_degrees(measure.at)) : from);
     }
     CurveValue operator()(const AngleAtTorque& measure) const {
@@ -70,17 +70,17 @@ class Reader {
     CurveValue operator()(const TorqueRate& measure) const { return gradient(rate(measure)); }
     CurveValue operator()(const PrevailingTorque&) const { return torque(prevailing()); }
     CurveValue operator()(const ClampTorque&) const {
-        const Found free = prevailing();
-        return torque(free ? Found(peak_ - *free) : free);
+        const OnCurve free = prevailing();
+        return torque(free ? OnCurve(peak_ - *free) : free);
     }
     CurveValue operator()(const Duration&) const {
-        const Found ms = duration_of(trace_);
+        const OnCurve ms = duration_of(trace_);
         if (!ms)
             return Unmeasured{ms.error()};
         return RunTime{std::llround(*ms)};
     }
     CurveValue operator()(const YieldTorque&) const {
-        return torque(shape_.yield ? Found(shape_.yield->torque) : std::unexpected(CurveGap::no_yield));
+        return torque(shape_.yield ? OnCurve(shape_.yield->torque) : std::unexpected(CurveGap::no_yield));
     }
     CurveValue operator()(const YieldAngle& measure) const {
         if (!shape_.yield)
@@ -93,47 +93,47 @@ class Reader {
     }
 
   private:
-    [[nodiscard]] Found place_of(const CurveOrigin& origin) const {
+    [[nodiscard]] OnCurve place_of(const CurveOrigin& origin) const {
         return std::visit([this](const auto& from) { return place(from); }, origin);
     }
-    [[nodiscard]] Found place(const FromStart&) const { return samples_.front().angle; }
-    [[nodiscard]] Found place(const FromThreshold& from) const {
+    [[nodiscard]] OnCurve place(const FromStart&) const { return samples_.front().angle; }
+    [[nodiscard]] OnCurve place(const FromThreshold& from) const {
         return or_missing(reaches(samples_, in_newton_metres(from.torque)));
     }
-    [[nodiscard]] Found place(const FromSnug&) const { return or_missing(shape_.snug); }
+    [[nodiscard]] OnCurve place(const FromSnug&) const { return or_missing(shape_.snug); }
 
-    static Found or_missing(const std::optional<double>& angle) {
-        return angle ? Found(*angle) : std::unexpected(CurveGap::origin_not_reached);
+    static OnCurve or_missing(const std::optional<double>& angle) {
+        return angle ? OnCurve(*angle) : std::unexpected(CurveGap::origin_not_reached);
     }
 
-    [[nodiscard]] Found prevailing() const {
-        return shape_.ran_down ? Found(shape_.prevailing) : std::unexpected(CurveGap::no_run_down);
+    [[nodiscard]] OnCurve prevailing() const {
+        return shape_.ran_down ? OnCurve(shape_.prevailing) : std::unexpected(CurveGap::no_run_down);
     }
 
-    [[nodiscard]] Found rate(const TorqueRate& measure) const {
-        const Found origin = place_of(measure.origin);
+    [[nodiscard]] OnCurve rate(const TorqueRate& measure) const {
+        const OnCurve origin = place_of(measure.origin);
         if (!origin)
             return origin;
         const double turned = in_degrees(measure.to) - in_degrees(measure.from);
-        const Found low = torque_there(samples_, *origin + in_degrees(measure.from));
-        const Found high = torque_there(samples_, *origin + in_degrees(measure.to));
+        const OnCurve low = torque_there(samples_, *origin + in_degrees(measure.from));
+        const OnCurve high = torque_there(samples_, *origin + in_degrees(measure.to));
         if (!low)
             return low;
-        return high ? Found((*high - *low) / turned) : high;
+        return high ? OnCurve((*high - *low) / turned) : high;
     }
 
-    [[nodiscard]] CurveValue torque(const Found& found) const {
+    [[nodiscard]] CurveValue torque(const OnCurve& found) const {
         if (!found)
             return Unmeasured{found.error()};
         return Torque{in_steps(*found, steps_.torque.micro_nm)};
     }
     [[nodiscard]] CurveValue angle_at(double there, const CurveOrigin& origin) const {
-        const Found from = place_of(origin);
+        const OnCurve from = place_of(origin);
         if (!from)
             return Unmeasured{from.error()};
         return Angle{in_steps(there - *from, steps_.angle.micro_deg)};
     }
-    static CurveValue gradient(const Found& found) {
+    static CurveValue gradient(const OnCurve& found) {
         if (!found)
             return Unmeasured{found.error()};
         return Gradient{in_steps(*found, 1)};
@@ -147,7 +147,7 @@ class Reader {
 };
 
 // How angles of the origin are told, or nothing: from the beginning.
-std::string counted(const CurveOrigin& origin) {
+std::string counted_from(const CurveOrigin& origin) {
     struct Words {
         std::string operator()(const FromStart&) const { return ""; }
         std::string operator()(const FromThreshold& from) const { return " after " + to_text(from.torque); }
@@ -156,25 +156,25 @@ std::string counted(const CurveOrigin& origin) {
     return std::visit(Words{}, origin);
 }
 
-struct Name {
+struct MeasureName {
     std::string operator()(const TorqueAtAngle& m) const {
-        return "torque at " + to_text(m.at) + counted(m.origin);
+        return "torque at " + to_text(m.at) + counted_from(m.origin);
     }
     std::string operator()(const AngleAtTorque& m) const {
-        return "angle at " + to_text(m.at) + counted(m.origin);
+        return "angle at " + to_text(m.at) + counted_from(m.origin);
     }
     std::string operator()(const TorqueRate& m) const {
-        return "torque rate from " + to_text(m.from) + " to " + to_text(m.to) + counted(m.origin);
+        return "torque rate from " + to_text(m.from) + " to " + to_text(m.to) + counted_from(m.origin);
     }
     std::string operator()(const PrevailingTorque&) const { return "prevailing torque"; }
     std::string operator()(const ClampTorque&) const { return "torque without the prevailing torque"; }
     std::string operator()(const Duration&) const { return "time of the run"; }
     std::string operator()(const YieldTorque&) const { return "torque at the yield point"; }
     std::string operator()(const YieldAngle& m) const {
-        return "angle at the yield point" + counted(m.origin);
+        return "angle at the yield point" + counted_from(m.origin);
     }
     std::string operator()(const FinalTorque&) const { return "final torque"; }
-    std::string operator()(const FinalAngle& m) const { return "final angle" + counted(m.origin); }
+    std::string operator()(const FinalAngle& m) const { return "final angle" + counted_from(m.origin); }
 };
 
 }  // namespace
@@ -196,7 +196,7 @@ CurveReport measure(const Trace& trace, const std::vector<CurveMeasure>& measure
     const auto curve = curve_of(trace);
     if (!curve)
         return {curve.error(), {}};
-    const Reader reader(trace, *curve, steps);
+    const CurveReader reader(trace, *curve, steps);
     CurveReport report;
     report.values.reserve(measures.size());
     for (const CurveMeasure& wanted : measures)
@@ -204,7 +204,7 @@ CurveReport measure(const Trace& trace, const std::vector<CurveMeasure>& measure
     return report;
 }
 
-std::string name_of(const CurveMeasure& measure) { return std::visit(Name{}, measure); }
+std::string name_of(const CurveMeasure& measure) { return std::visit(MeasureName{}, measure); }
 
 std::string to_text(Gradient gradient) { return to_text(Torque{gradient.micro_nm_per_deg}) + "/deg"; }
 std::string to_text(RunTime time) { return std::to_string(time.ms) + " ms"; }

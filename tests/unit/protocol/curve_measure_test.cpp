@@ -188,7 +188,7 @@ TEST_CASE("values come in the order in which they were asked for, each beside it
 }
 
 TEST_CASE("few samples in the run-down and many at its end lose nothing of the end") {
-    Trace trace = traced({.snug = 3000, .stop = 3020}, 0.1, 2990);
+    Trace trace = traced({.snug = 2996.5, .stop = 3016.5}, 0.1, 2990);
     trace.angle->counts.insert(trace.angle->counts.begin(), {0, 1'000'000, 2'000'000});
     trace.torque.counts.insert(trace.torque.counts.begin(), 3, 2'000);
     REQUIRE_FALSE(fault_of(trace));
