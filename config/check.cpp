@@ -532,6 +532,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_profiles(findings, station);
     check_tickets(findings, station);
     check_joint_tools(findings, station);
+    check_curves(findings, station);
     check_moves(findings, station);
     check_control(findings, station);
     check_coils(findings, station);

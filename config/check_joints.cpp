@@ -294,6 +294,7 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
 void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer) {
     check_method(findings, joint, pointer);
     check_passes(findings, joint, pointer);
+    check_curves_alone(findings, joint, pointer);
     if (joint.fasteners.empty()) {
         findings.error(pointer + "/fasteners", "the joint has no fastener", "list its fasteners");
     }

@@ -107,6 +107,9 @@ void check_moves(Findings& findings, const Station& station);
 void warn_of_tools_behind(Findings& findings, const Station& station);
 void check_joint_alone(Findings& findings, const Joint& joint, const std::string& pointer);
 void check_joint_tools(Findings& findings, const Station& station);
+// What the passes want of curves, and whether the tools can send those.
+void check_curves_alone(Findings& findings, const Joint& joint, const std::string& pointer);
+void check_curves(Findings& findings, const Station& station);
 // Friction and scatter that cannot be; and what bolt, tool and scatter make of the windows.
 void check_design(Findings& findings, const Station& station);
 void warn_of_design(Findings& findings, const Station& station);

@@ -1,6 +1,6 @@
 // Descriptions of the parts of a station that have a file of their own or that more than one file of the
-// reader needs: quantities with their units, serial lines, scanners, I/O modules, the profiles of registers
-// and of frames, and the rules of labels. Used by the reader only.
+// reader needs: quantities with their units, limits of curves, serial lines, scanners, I/O modules, the
+// profiles of registers and of frames, and the rules of labels. Used by the reader only.
 #pragma once
 
 #include <string>
@@ -39,6 +39,9 @@ struct AngleQuantity {
     void read(Errors& errors, const Node& node, const std::string& pointer, protocol::Angle& out) const;
     void list(const std::string& path, std::vector<KnownKey>& keys) const;
 };
+
+// What the curves of a pass have to show.
+[[nodiscard]] Shape<CurveWindow> curve_window_shape();
 
 [[nodiscard]] Shape<protocol::RegisterProfile> register_profile_shape();
 [[nodiscard]] Shape<protocol::FrameProfile> frame_profile_shape();

@@ -188,7 +188,8 @@ auto angle_window() {
 Shape<Window> window_shape() {
     return Shape<Window>()
         .required("torque", &Window::torque, torque_window())
-        .optional("angle", &Window::angle, angle_window());
+        .optional("angle", &Window::angle, angle_window())
+        .optional("curve", &Window::curve, curve_window_shape());
 }
 
 // -- joints

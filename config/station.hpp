@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "protocol/csv.hpp"
+#include "protocol/curve_measure.hpp"
 #include "protocol/frame_profile.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/register_profile.hpp"
@@ -60,10 +61,76 @@ struct AngleWindow {
     std::optional<Torque> threshold;  // with AngleOrigin::threshold_torque
 };
 
+// ---- what the curve of a tightening has to show
+
+template <class Quantity>
+struct Limits {
+    Quantity min;
+    Quantity max;
+    bool operator==(const Limits&) const = default;
+};
+
+// What the tightening goes by. The curve's own value of that has to be inside the window as well, not only
+// the one that the tool reported.
+enum class CurveTarget : std::uint8_t { torque, angle, yield };
+TAUTGATE_ENUM(CurveTarget, torque, angle, yield);
+
+// The end of a stage, or any other place of the curve. All angles here are counted from where the angle of
+// the pass's window is.
+struct TorqueThere {
+    Angle at;
+    Limits<Torque> torque;
+};
+struct AngleThere {
+    Torque at;
+    Limits<Angle> angle;
+};
+struct CurvePlace {
+    std::string name;
+    std::variant<TorqueThere, AngleThere> limits;
+};
+
+// Of the straight line between two angles.
+struct RateLimits {
+    Angle from;
+    Angle to;
+    Limits<protocol::Gradient> rate;
+};
+
+struct YieldLimits {
+    std::optional<Limits<Torque>> torque;
+    std::optional<Limits<Angle>> angle;
+};
+
+// How far the tool's values may lie from those of its curve: a share of the torque, and degrees.
+struct CurveAgreement {
+    protocol::Decimal torque_percent{3, 0};
+    Angle angle{3'000'000};
+};
+
+// What becomes of a tightening whose values are good, and whose curve does not come or is none.
+enum class WithoutCurve : std::uint8_t { not_decidable, accept };
+TAUTGATE_ENUM(WithoutCurve, not_decidable, accept);
+
+// A tightening of the pass counts only once its curve came and is good.
+struct CurveWindow {
+    CurveTarget target = CurveTarget::torque;
+    std::vector<CurvePlace> places;
+    std::optional<RateLimits> rate;
+    std::optional<Limits<Torque>> prevailing;
+    std::optional<Limits<Torque>> clamp;  // final torque less the prevailing one
+    std::optional<Limits<protocol::RunTime>> time;
+    std::optional<YieldLimits> yield;
+    CurveAgreement agreement;
+    std::chrono::milliseconds patience{10'000};  // from the result on; then the curve is missing
+    WithoutCurve without = WithoutCurve::not_decidable;
+};
+
 // Limits are inclusive: exactly on the limit is inside.
 struct Window {
     TorqueWindow torque;
     std::optional<AngleWindow> angle;
+    std::optional<CurveWindow> curve = {};
 };
 
 // One round over all fasteners, for instance snug, then final.
@@ -553,6 +620,11 @@ struct Station {
     WiringTests wiring_tests;
     Calendar calendar;
 };
+
+// Whether a tightening of the joint counts when its curve does not come or is none; never in class A.
+[[nodiscard]] inline bool counts_without(const Joint& joint, const CurveWindow& curve) noexcept {
+    return joint.risk != RiskClass::a && curve.without == WithoutCurve::accept;
+}
 
 [[nodiscard]] inline const NamedProfile* profile_named(const Station& station, std::string_view id) noexcept {
     const auto found = std::ranges::find(station.profiles, id, &NamedProfile::id);

@@ -102,7 +102,7 @@ std::vector<CurvePoint> thinned(std::span<const CurvePoint> points) {
 }
 
 // Of what lies before the torque first leaves its lowest fifth; a curve that begins in the rise has none.
-double prevailing_of(const std::vector<CurvePoint>& points, double peak) {
+std::optional<double> prevailing_of(const std::vector<CurvePoint>& points, double peak) {
     constexpr double still_free = 0.2;
     std::vector<double> free;
     for (const CurvePoint& point : points) {
@@ -110,7 +110,9 @@ double prevailing_of(const std::vector<CurvePoint>& points, double peak) {
             break;
         free.push_back(point.torque);
     }
-    return free.size() < fewest_points ? 0 : std::max(0.0, median(free));
+    if (free.size() < fewest_points)
+        return std::nullopt;
+    return std::max(0.0, median(free));
 }
 
 struct Rise {
@@ -219,7 +221,7 @@ std::string_view text_of(CurveFault fault) noexcept {
 }
 
 std::expected<Curve, CurveFault> curve_of(std::vector<CurvePoint> samples) {
-    const auto forward = going_forward(samples);
+    auto forward = going_forward(samples);
     if (!forward)
         return std::unexpected(forward.error());
     if (forward->size() < fewest_points)
@@ -227,7 +229,8 @@ std::expected<Curve, CurveFault> curve_of(std::vector<CurvePoint> samples) {
     const CurvePoint peak = *std::ranges::max_element(*forward, {}, &CurvePoint::torque);
     if (!(peak.torque > 0))
         return std::unexpected(CurveFault::no_torque);
-    return Curve{in_even_steps(*forward), peak, samples.back()};
+    auto even = in_even_steps(*forward);
+    return Curve{std::move(even), peak, samples.back(), std::move(*forward)};
 }
 
 std::expected<Curve, CurveFault> curve_of(const Trace& trace) {
@@ -269,7 +272,9 @@ std::optional<ClampLine> fitted_line(const std::vector<CurvePoint>& points) {
 CurveShape shape_of(const Curve& curve) {
     const auto smooth = smoothed(curve.points);
     CurveShape shape{.peak = curve.peak, .stop_angle = curve.stop.angle, .stop_torque = curve.stop.torque};
-    shape.prevailing = prevailing_of(smooth, curve.peak.torque);
+    const auto prevailing = prevailing_of(smooth, curve.peak.torque);
+    shape.ran_down = prevailing.has_value();
+    shape.prevailing = prevailing.value_or(0);
     // A rise at the stop itself is no loss.
     const bool at_the_stop = curve.stop.angle >= curve.points.back().angle - turned_back_deg;
     shape.relaxed = at_the_stop ? std::max(0.0, curve.points.back().torque - curve.stop.torque) : 0;

@@ -1,7 +1,7 @@
 // The shape of one tightening, read from its torque over the angle: where the parts came to lie on each
 // other, how steeply the torque rose from there, and what is odd about it. Evidence for people, and for the
-// failure patterns (pattern.hpp); a curve never makes a verdict better. Pure; any thread. The same curve
-// gives the same numbers, bit for bit.
+// failure patterns (pattern.hpp); what a pass may limit of it is read by curve_measure.hpp. A curve never
+// makes a verdict better. Pure; any thread. The same curve gives the same numbers, bit for bit.
 //
 // In doubt nothing is made up: a curve that is too short, has no angle or turns back says so, and whatever of
 // the shape cannot be found is absent.
@@ -41,7 +41,8 @@ TAUTGATE_ENUM(CurveFault, no_angle, too_short, turns_back, no_torque);
 struct Curve {
     std::vector<CurvePoint> points;
     CurvePoint peak;
-    CurvePoint stop;  // the last sample, after whatever happened without turning
+    CurvePoint stop;                  // the last sample, after whatever happened without turning
+    std::vector<CurvePoint> forward;  // the samples that went forward, as they came
 };
 [[nodiscard]] std::expected<Curve, CurveFault> curve_of(const Trace& trace);
 // The same of samples as they came; at most 20,000.
@@ -69,6 +70,7 @@ struct FalseSeating {
 struct CurveShape {
     CurvePoint peak;
     double prevailing = 0;              // N·m of the free run-down; 0 where none was recorded
+    bool ran_down = false;              // one was
     std::optional<ClampLine> clamp{};   // none: the torque never rose straight
     std::optional<double> snug{};       // degrees at which the clamp line leaves the prevailing torque
     std::optional<CurvePoint> yield{};  // where the gradient falls below half of the clamp line's, for good

@@ -1,6 +1,6 @@
 // The curve of one run of a tool: torque over time, over angle, or over both, sample by sample. Evidence
-// beside the result that it belongs to, never part of what is judged: a result counts with its curve, without
-// one, and with one that was refused. Pure values and functions; any thread.
+// beside the result that it belongs to; where a pass limits curves, a result counts only with a good one
+// (curve_measure.hpp). Pure values and functions; any thread.
 //
 // Kept as the device counted, with step, offset and unit beside: N·m and degrees are worked out when somebody
 // looks. In doubt nothing is made up: one sample that is no measurement, columns of different lengths or a

@@ -48,7 +48,11 @@ Weight weight_of(FindingCode code) noexcept {
     case FindingCode::angle_missing:
     case FindingCode::angle_unusable:
     case FindingCode::tool_verdict_missing:
-    case FindingCode::out_of_tool_range: return Weight::not_decidable;
+    case FindingCode::out_of_tool_range:
+    case FindingCode::curve_missing:
+    case FindingCode::curve_damaged:
+    case FindingCode::curve_changed:
+    case FindingCode::curve_value_missing: return Weight::not_decidable;
     case FindingCode::wrong_program:
     case FindingCode::torque_low:
     case FindingCode::torque_high:
@@ -62,23 +66,18 @@ Weight weight_of(FindingCode code) noexcept {
     case FindingCode::not_loosened:
     case FindingCode::not_replaced:
     case FindingCode::attempts_used_up:
-    case FindingCode::hand_check_outside: return Weight::not_ok;
+    case FindingCode::hand_check_outside:
+    case FindingCode::curve_disagrees:
+    case FindingCode::curve_target_outside:
+    case FindingCode::curve_place_outside:
+    case FindingCode::curve_rate_outside:
+    case FindingCode::curve_prevailing_outside:
+    case FindingCode::curve_clamp_outside:
+    case FindingCode::curve_time_outside:
+    case FindingCode::curve_yield_outside:
+    case FindingCode::curve_no_yield: return Weight::not_ok;
     }
     return Weight::not_ok;
-}
-
-// Nothing measured outweighs all else: there is no value on which "not OK" could rest.
-Verdict verdict_of(const std::vector<Finding>& findings) noexcept {
-    const auto any = [&](Weight weight) {
-        return std::ranges::any_of(findings, [&](const Finding& f) { return weight_of(f.code) == weight; });
-    };
-    if (any(Weight::undefined))
-        return Verdict::undefined;
-    if (any(Weight::not_ok))
-        return Verdict::not_ok;
-    if (any(Weight::not_decidable))
-        return Verdict::not_decidable;
-    return Verdict::ok;
 }
 
 template <class Quantity>
@@ -229,6 +228,20 @@ void judge_click(const Reading& reading, std::vector<Finding>& findings) {
 
 }  // namespace
 
+// Nothing measured outweighs all else: there is no value on which "not OK" could rest.
+Verdict verdict_of(const std::vector<Finding>& findings) noexcept {
+    const auto any = [&](Weight weight) {
+        return std::ranges::any_of(findings, [&](const Finding& f) { return weight_of(f.code) == weight; });
+    };
+    if (any(Weight::undefined))
+        return Verdict::undefined;
+    if (any(Weight::not_ok))
+        return Verdict::not_ok;
+    if (any(Weight::not_decidable))
+        return Verdict::not_decidable;
+    return Verdict::ok;
+}
+
 Judgement judge(const config::Joint& joint, const config::Pass& pass, const config::Tool& tool,
                 const Reading& reading) {
     std::vector<Finding> findings;
@@ -317,6 +330,37 @@ FindingText text_of(FindingCode code) noexcept {
     case FindingCode::hand_check_outside:
         return {"the torque measured by hand is outside the audit limits",
                 "call a supervisor; do not just tighten on"};
+    case FindingCode::curve_missing:
+        return {"its curve did not come", "check what the tool is set to send, then tighten again"};
+    case FindingCode::curve_damaged:
+        return {"its curve cannot be looked at", "check the tool and its link, then tighten again"};
+    case FindingCode::curve_changed:
+        return {"its curve came twice, with different content", "have the tool checked; call a supervisor"};
+    case FindingCode::curve_value_missing:
+        return {"its curve lacks what the pass limits", "check what the tool records, then tighten again"};
+    case FindingCode::curve_disagrees:
+        return {"the tool's values are not those of its curve", "have the tool checked"};
+    case FindingCode::curve_target_outside:
+        return {"by its curve it missed its target", "look for an early stop, then loosen and tighten again"};
+    case FindingCode::curve_place_outside:
+        return {"its curve is outside the limits on the way",
+                "look at thread, parts and washer before it is tightened again"};
+    case FindingCode::curve_rate_outside:
+        return {"the torque did not rise as it does at this joint",
+                "look whether it is the right bolt, with the right washer and coating"};
+    case FindingCode::curve_prevailing_outside:
+        return {"turning freely took a torque outside its limits",
+                "look at the thread, and whether it is the right nut"};
+    case FindingCode::curve_clamp_outside:
+        return {"what is left of the torque for the joint is outside its limits",
+                "look at the thread; loosen and tighten again"};
+    case FindingCode::curve_time_outside:
+        return {"the run took a time outside its limits", "look whether the tool was moved or stopped"};
+    case FindingCode::curve_yield_outside:
+        return {"it yielded outside the limits for that",
+                "replace the bolt; look whether it is the right one"};
+    case FindingCode::curve_no_yield:
+        return {"it never yielded, and the pass tightens to yield", "look at the tool's program"};
     }
     return {"", ""};
 }

@@ -38,16 +38,33 @@ enum class FindingCode : std::uint8_t {
     tool_limits_differ,    // the tool judged by other limits than the plan's
     out_of_tool_range,     // torque outside the tool's capable range
     // about the fastener's past, found by the interlock
-    not_loosened,       // tightened again although a loosening had to be seen first
-    not_replaced,       // tightened again although the fastener had to be replaced
-    attempts_used_up,   // tightened again although the plan's attempts were used up
-    hand_check_outside  // a torque measured by hand afterwards was outside the audit limits
+    not_loosened,        // tightened again although a loosening had to be seen first
+    not_replaced,        // tightened again although the fastener had to be replaced
+    attempts_used_up,    // tightened again although the plan's attempts were used up
+    hand_check_outside,  // a torque measured by hand afterwards was outside the audit limits
+    // about the curve of a tightening whose values are good (curve_judgement.hpp)
+    curve_missing,
+    curve_damaged,         // it cannot be looked at
+    curve_changed,         // it came twice, with different content
+    curve_value_missing,   // it lacks a value that the pass limits
+    curve_disagrees,       // tool and curve say different things
+    curve_target_outside,  // what the tightening goes by, as the curve has it
+    curve_place_outside,
+    curve_rate_outside,
+    curve_prevailing_outside,
+    curve_clamp_outside,
+    curve_time_outside,
+    curve_yield_outside,
+    curve_no_yield
 };
 TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high,
               angle_low, angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
               angle_without_torque, torque_without_angle, tool_says_not_ok, tool_verdict_missing,
               verdicts_disagree, tool_limits_differ, out_of_tool_range, not_loosened, not_replaced,
-              attempts_used_up, hand_check_outside);
+              attempts_used_up, hand_check_outside, curve_missing, curve_damaged, curve_changed,
+              curve_value_missing, curve_disagrees, curve_target_outside, curve_place_outside,
+              curve_rate_outside, curve_prevailing_outside, curve_clamp_outside, curve_time_outside,
+              curve_yield_outside, curve_no_yield);
 
 struct Finding {
     FindingCode code = FindingCode::aborted;
@@ -70,6 +87,9 @@ struct FindingText {
     std::string_view advice;
 };
 [[nodiscard]] FindingText text_of(FindingCode code) noexcept;
+
+// What all of them together make of a tightening.
+[[nodiscard]] Verdict verdict_of(const std::vector<Finding>& findings) noexcept;
 
 [[nodiscard]] Judgement judge(const config::Joint& joint, const config::Pass& pass, const config::Tool& tool,
                               const protocol::Reading& reading);

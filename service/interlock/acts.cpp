@@ -469,8 +469,10 @@ void carry_out(Transition& t, const Place& at, const Deciders&, const UnlockFast
     fastener.locked = false;
     fastener.replacement_due = false;
     for (PassState& pass : fastener.passes) {
-        if (replaced)
-            pass.proof.reset();                                              // it was another bolt's
+        if (replaced) {  // it was another bolt's
+            pass.proof.reset();
+            pass.awaited.reset();
+        }
         pass.attempts = std::min(pass.attempts, joint->retry.attempts - 1);  // one more
     }
     touch(t, *state);

@@ -52,7 +52,8 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::loosening_due:
     case ReasonCode::joint_not_ok:
     case ReasonCode::joint_open:
-    case ReasonCode::check_open: return false;
+    case ReasonCode::check_open:
+    case ReasonCode::curve_awaited: return false;
     }
     return true;
 }
@@ -178,11 +179,12 @@ std::vector<OverrideEnded> ended_since(std::vector<OverrideEnded> before, const 
     return before;
 }
 
-bool changes_outputs(const Payload& payload) {
+// A curve that nobody waits for is evidence and no more.
+bool changes_outputs(const Payload& payload, const Outcome& outcome) {
     const bool never =
         std::holds_alternative<SnapshotTaken>(payload) || std::holds_alternative<InputRefused>(payload) ||
         std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload) ||
-        std::holds_alternative<TraceReceived>(payload);
+        (std::holds_alternative<TraceReceived>(payload) && std::holds_alternative<Applied>(outcome));
     return !never;
 }
 
@@ -198,7 +200,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     end_wiring_tests(transition);
     decision.record.effects = std::move(transition.effects);
     decision.record.ended = ended_since(std::move(overrides), decision.state);
-    if (changes_outputs(event.payload)) {
+    if (changes_outputs(event.payload, decision.record.outcome)) {
         settle_outputs(rules, decision.state, event.number, decision.record.changes);
         settle_tools(rules, decision.state, event);
     }

@@ -38,9 +38,10 @@ struct Attributed {
     std::uint32_t pass = 0;      // index, 0..
     std::uint32_t attempt = 0;   // 1..
     evaluation::Judgement judgement;
+    bool awaits_curve = false;  // the values are good, and prove nothing before the curve came
     bool operator==(const Attributed&) const = default;
 };
-TAUTGATE_FIELDS(Attributed, stay, joint, fastener, pass, attempt, judgement);
+TAUTGATE_FIELDS(Attributed, stay, joint, fastener, pass, attempt, judgement, awaits_curve);
 
 // A second hit on a tight fastener: recorded, counted for nothing.
 struct Rehit {
@@ -195,9 +196,21 @@ struct StayMoved {
 };
 TAUTGATE_FIELDS(StayMoved, stay, from, to, permissive, unproven);
 
+// The curve of a result that counts for one fastener came, or will not come: what that makes of the result.
+struct CurveJudged {
+    EventNumber stay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    std::uint32_t pass = 0;      // index, 0..
+    EventNumber result;
+    evaluation::Judgement judgement;
+    bool operator==(const CurveJudged&) const = default;
+};
+TAUTGATE_FIELDS(CurveJudged, stay, joint, fastener, pass, result, judgement);
+
 using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
                              BeforeBaseline, Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused,
-                             Questioned, InsideAudit, OutsideAudit, StayMoved>;
+                             Questioned, InsideAudit, OutsideAudit, StayMoved, CurveJudged>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 

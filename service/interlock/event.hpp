@@ -10,6 +10,7 @@
 #include <variant>
 #include <vector>
 
+#include "protocol/curve_measure.hpp"
 #include "protocol/order_csv.hpp"
 #include "protocol/reading.hpp"
 #include "service/domain/ids.hpp"
@@ -247,18 +248,31 @@ struct ResultReceived {
 TAUTGATE_FIELDS(ResultReceived, tool, epoch, reading, made, digest);
 
 // The curve of a result (protocol/trace.hpp), named by the result's key. Its samples are kept beside the
-// record: `digest` (64 hex digits, the SHA-256 of their bytes, protocol/TRACE.md) ties them to it. Evidence
-// for people, whether the result is known, came before or comes later; it changes no state.
+// record: `digest` (64 hex digits, the SHA-256 of their bytes, protocol/TRACE.md) ties them to it. It may
+// come before its result, after it, or without one. `read` is what the rules want to know of it, so that a
+// replay needs no samples; where they look at no curve of the tool, it is evidence for people and changes no
+// state.
 struct TraceReceived {
     ToolId tool;
     std::string epoch;
     std::uint64_t counter = 0;
     std::string digest;
     std::uint32_t samples = 0;
-    std::uint32_t bytes = 0;  // before they are compressed
+    std::uint32_t bytes = 0;                         // before they are compressed
+    std::optional<protocol::CurveReport> read = {};  // none: nobody looks at it
     bool operator==(const TraceReceived&) const = default;
 };
-TAUTGATE_FIELDS(TraceReceived, tool, epoch, counter, digest, samples, bytes);
+TAUTGATE_FIELDS(TraceReceived, tool, epoch, counter, digest, samples, bytes, read);
+
+// The curve of a result will not come any more: its time is over, or the link gave it up.
+struct CurveGivenUp {
+    ToolId tool;
+    std::string epoch;
+    std::uint64_t counter = 0;  // of the result
+    std::string why;
+    bool operator==(const CurveGivenUp&) const = default;
+};
+TAUTGATE_FIELDS(CurveGivenUp, tool, epoch, counter, why);
 
 // Bytes from a tool that could not be understood as a result. Kept as they came.
 struct InputRefused {
@@ -558,7 +572,7 @@ using Payload =
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
                  DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled, WiringTestBegan,
-                 WiringTestEnded, OrdersReceived, TraceReceived, ButtonPressed, HandChecked>;
+                 WiringTestEnded, OrdersReceived, TraceReceived, ButtonPressed, HandChecked, CurveGivenUp>;
 
 struct Event {
     EventNumber number;

@@ -23,10 +23,11 @@ std::optional<Refused> not_about_this_unit(const BayState& bay, const HandChecke
     return std::nullopt;
 }
 
-// The newest pass that proved something, or nothing.
+// The newest pass that proved something, or would by its curve, or nothing.
 PassState* proven_pass(FastenerState& fastener) {
-    const auto proven = std::ranges::find_if(fastener.passes.rbegin(), fastener.passes.rend(),
-                                             [](const PassState& pass) { return pass.proof.has_value(); });
+    const auto proven =
+        std::ranges::find_if(fastener.passes.rbegin(), fastener.passes.rend(),
+                             [](const PassState& pass) { return pass.proof || pass.awaited; });
     return proven == fastener.passes.rend() ? nullptr : &*proven;
 }
 
@@ -40,6 +41,7 @@ void take_proof(const Transition& t, const config::Retry& retry, JointState& joi
     if (pass == nullptr)
         return;
     pass->proof.reset();
+    pass->awaited.reset();
     pass->not_ok = NotOk{t.now(), {evaluation::Verdict::not_ok, {std::move(finding)}}};
     fastener.locked = true;
     fastener.loosening_due = fastener.loosening_due || retry.loosening_between;

@@ -221,7 +221,7 @@ bool all_taken_as_loosened(const config::Joint& joint, const JointState& state) 
             if (pass >= fastener.passes.size())
                 continue;
             const PassState& at = fastener.passes[pass];
-            const bool tried = at.attempts > 0 && !at.proof;
+            const bool tried = at.attempts > 0 && !at.proof && !at.awaited;
             if (tried && (!at.not_ok || (listed && another_tried)))
                 return true;
             another_tried = another_tried || tried;
@@ -253,7 +253,15 @@ void fastener(const config::Joint& joint, const JointState& of, const config::Fa
         about(ReasonCode::replacement_due, {});
     if (state.loosening_due)
         about(ReasonCode::loosening_due, {});
-    for (const PassState& pass : state.passes) {
+    for (std::size_t index = 0; index < state.passes.size() && index < joint.passes.size(); ++index) {
+        const PassState& pass = state.passes[index];
+        if (pass.awaited)
+            reasons.push_back(
+                {ReasonCode::curve_awaited,
+                 joint.name,
+                 named.name,
+                 pass.awaited->of.tool.text,
+                 {{"attempt", std::to_string(pass.attempts)}, {"pass", joint.passes[index].name}}});
         if (!pass.not_ok)
             continue;
         for (const evaluation::Finding& finding : pass.not_ok->judgement.findings) {
@@ -271,12 +279,16 @@ void open_joint(const config::Joint& joint, const JointState& state, Reasons& re
         reasons.push_back({ReasonCode::check_open, "", "", "", {{"step", joint.name}}});
         return;
     }
-    const std::size_t pass = current_pass(joint, state);
+    const std::size_t pass = pass_at_hand(joint, state);
+    if (pass >= joint.passes.size() && state.fasteners.size() == joint.fasteners.size() &&
+        !joint.passes.empty())
+        return;  // all that is left is to wait for curves
     std::vector<std::string> open;
     for (std::size_t i = 0; i < joint.fasteners.size(); ++i) {
-        const bool proven = i < state.fasteners.size() && pass < state.fasteners[i].passes.size() &&
-                            state.fasteners[i].passes[pass].proof.has_value();
-        if (!proven)
+        const PassState* at = i < state.fasteners.size() && pass < state.fasteners[i].passes.size()
+                                  ? &state.fasteners[i].passes[pass]
+                                  : nullptr;
+        if (at == nullptr || (!at->proof && !at->awaited))
             open.push_back(joint.fasteners[i].name);
     }
     const std::string next = open.empty() ? "" : open.front();

@@ -3,6 +3,7 @@
 
 #include "config/scope.hpp"
 #include "protocol/permissive_block.hpp"
+#include "service/interlock/curves.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
@@ -111,6 +112,38 @@ std::string wiring_test_fault(const BayState& bay) {
     return withheld ? "" : "the wiring is tested while something is released";
 }
 
+// Promise: where curves are limited, nothing is proven without one unless its pass allows that; and a
+// tightening whose curve is still to come is neither proof nor not OK.
+std::string curve_fault(const config::Station& station, const JointState& joint) {
+    const config::Joint* rules = joint_in(station, joint.id.text);
+    for (const FastenerState& fastener : joint.fasteners) {
+        for (std::size_t pass = 0; pass < fastener.passes.size(); ++pass) {
+            const PassState& at = fastener.passes[pass];
+            if (at.awaited && (at.proof || at.not_ok))
+                return joint.id.text + " waits for a curve and has been judged";
+            if (rules == nullptr || pass >= rules->passes.size() || !at.proof)
+                continue;
+            const auto& curve = rules->passes[pass].window.curve;
+            const bool has_one = at.proof->curve && !at.proof->curve->digest.empty();
+            if (curve && !has_one && !(at.proof->curve && config::counts_without(*rules, *curve)))
+                return joint.id.text + " is proven without the curve that its pass limits";
+        }
+    }
+    return {};
+}
+
+std::string curves_fault(const RuleBook& rules, const BayState& bay) {
+    const Stay* stay = stay_at(bay);
+    const config::Station* station = stay != nullptr ? rules_of(rules, stay->rules) : nullptr;
+    if (station == nullptr)
+        return {};
+    for (const JointState& joint : stay->joints) {
+        if (std::string fault = curve_fault(*station, joint); !fault.empty())
+            return fault;
+    }
+    return {};
+}
+
 }  // namespace
 
 std::string broken_invariant(const RuleBook& rules, const State& state) {
@@ -118,8 +151,14 @@ std::string broken_invariant(const RuleBook& rules, const State& state) {
         std::ranges::adjacent_find(state.orders, std::ranges::greater_equal{}, &Order::number) !=
             state.orders.end())
         return "the open orders are too many, or not in the order of their numbers";
+    const bool too_many = std::ranges::any_of(
+        state.tools, [](const ToolState& tool) { return tool.early_curves.size() > early_curves_most; });
+    if (too_many)
+        return "a tool has more curves without a result than are kept";
     for (const BayState& bay : state.bays) {
         const Stay* stay = stay_at(bay);
+        if (std::string fault = curves_fault(rules, bay); !fault.empty())
+            return bay.id.text + ": " + fault;
         if (stay != nullptr && !is_usable(stay->token))
             return bay.id.text + ": the stay has no usable token";
         if (stay != nullptr && stay->id > state.newest)

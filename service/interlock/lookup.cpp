@@ -143,6 +143,18 @@ std::size_t current_pass(const config::Joint& joint, const JointState& state) {
     return joint.passes.size();
 }
 
+std::size_t pass_at_hand(const config::Joint& joint, const JointState& state) {
+    for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
+        const bool complete = std::ranges::all_of(state.fasteners, [&](const FastenerState& fastener) {
+            return pass < fastener.passes.size() &&
+                   (fastener.passes[pass].proof || fastener.passes[pass].awaited);
+        });
+        if (!complete)
+            return pass;
+    }
+    return joint.passes.size();
+}
+
 bool is_proven(const config::Joint& joint, const JointState& state) {
     switch (joint.method) {
     case config::Method::confirmed_check: return state.confirmed.has_value();

@@ -59,6 +59,9 @@ struct PlannedJoint {
 [[nodiscard]] bool is_settled(const config::Joint& joint, const JointState& state);
 // The first pass with a fastener that lacks proof; the number of passes if there is none.
 [[nodiscard]] std::size_t current_pass(const config::Joint& joint, const JointState& state);
+// The first pass with a fastener that has neither proof nor a tightening whose curve is still to come: what
+// is tightened now is of it. The number of passes if there is none.
+[[nodiscard]] std::size_t pass_at_hand(const config::Joint& joint, const JointState& state);
 // The first stage with something to do; the number of stages if all is done.
 [[nodiscard]] std::size_t open_stage(const config::Station& station, const config::Plan& plan,
                                      const Stay& stay);

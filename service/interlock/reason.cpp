@@ -94,6 +94,9 @@ constexpr std::array table{
     ReasonText{joint_open, "{joint}: {open} of {all} still to do in {pass}, next {next}[; {loosened}].",
                "Tighten {next}.", Clears::by_itself, true},
     ReasonText{check_open, "Not confirmed yet: {step}.", "Do it and confirm it.", Clears::by_itself, false},
+    ReasonText{curve_awaited, "{joint}, {fastener}: waiting for the curve of attempt {attempt} in {pass}.",
+               "Wait until tool {tool} has sent it; if it does not come, the attempt may not count.",
+               Clears::by_itself, true},
 };
 
 constexpr bool is_ordered() { return std::ranges::is_sorted(table, {}, &ReasonText::code); }

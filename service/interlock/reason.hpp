@@ -58,7 +58,8 @@ enum class ReasonCode : std::uint16_t {
     loosening_due = 72,
     joint_not_ok = 73,
     joint_open = 74,
-    check_open = 75
+    check_open = 75,
+    curve_awaited = 76
 };
 TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs,
               moved_unproven, unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before,
@@ -66,7 +67,8 @@ TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, 
               order_changed, order_used, order_differs, subassembly_used, controller_link_lost,
               controller_fault, token_not_taken, movement_used, next_bay_occupied, tool_link_lost,
               tool_not_asked, result_gap, results_outstanding, result_conflict, result_unassigned,
-              fastener_locked, replacement_due, loosening_due, joint_not_ok, joint_open, check_open);
+              fastener_locked, replacement_due, loosening_due, joint_not_ok, joint_open, check_open,
+              curve_awaited);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone

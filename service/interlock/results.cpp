@@ -176,7 +176,11 @@ Outcome unassigned(const Transition& t, const Spot& spot, const ResultReceived& 
                           .reading = result.reading,
                           .operator_ = only_one(crew),
                           .made = result.made,
-                          .made_by = std::move(crew)};
+                          .made_by = std::move(crew),
+                          .epoch = result.epoch,
+                          .digest = result.digest};
+    if (ToolState* tool = tool_of(t.state, result.tool))
+        kept.curve = take_early_curve(*tool, result.epoch, result.reading.counter);
     if (stay != nullptr) {
         const EventNumber id = stay->id;
         stay->unassigned.push_back(std::move(kept));
@@ -237,25 +241,46 @@ Judgement judge_with_past(const Target& target, const config::Tool& tool, const 
     return judgement;
 }
 
-void take_not_ok(FastenerState& fastener, PassState& pass, const config::Retry& retry, NotOk not_ok) {
-    pass.proof.reset();
-    pass.not_ok = std::move(not_ok);
-    if (retry.loosening_between)
-        fastener.loosening_due = true;
-    if (retry.replace_fastener)
-        fastener.replacement_due = true;
-    if (pass.attempts >= retry.attempts)
-        fastener.locked = true;
-}
-
 // The tightening that is counted, by whom it was made and how it came here.
 struct Tightening {
     const config::Tool& tool;
     const Reading& reading;
     EventNumber result;
     Crew crew;
+    std::string epoch;
+    std::uint64_t digest = 0;
+    std::optional<KnownCurve> curve;  // if it came already
     bool by_hand = false;
 };
+
+CurveOfResult curve_of(const Tightening& made) {
+    return {ToolId{made.tool.id},
+            made.epoch,
+            made.reading.counter,
+            made.digest,
+            {made.reading.torque, made.reading.angle}};
+}
+
+// Good values are proof by themselves only where the pass limits no curve.
+void take_good_values(PassState& pass, const Target& target, const Tightening& made, Judgement& judgement) {
+    pass.proof.reset();
+    pass.not_ok.reset();
+    pass.awaited.reset();
+    const auto operator_ = only_one(made.crew);
+    if (!target.at.joint->passes[target.pass].window.curve) {
+        pass.proof = Proof{made.result, operator_, made.by_hand};
+        return;
+    }
+    CurveOfResult of = curve_of(made);
+    if (!made.curve) {
+        pass.awaited = AwaitsCurve{std::move(of), made.result, operator_, made.by_hand};
+        return;
+    }
+    judgement = judge_curve(*target.at.joint, target.pass, of.told, *made.curve);
+    if (judgement.verdict == Verdict::ok)
+        pass.proof =
+            Proof{made.result, operator_, made.by_hand, ProvenCurve{std::move(of), made.curve->digest}};
+}
 
 Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const Tightening& made) {
     Judgement judgement = judge_with_past(target, made.tool, made.reading);
@@ -266,21 +291,27 @@ Outcome count_for(const Transition& t, const Stay& stay, const Target& target, c
     touch(t, joint);
     note_crew(joint, made.crew);
     pass.attempts += 1;
-    if (judgement.verdict == Verdict::ok) {
-        pass.proof = Proof{made.result, only_one(made.crew), made.by_hand};
-        pass.not_ok.reset();
-    } else {
+    if (judgement.verdict == Verdict::ok)
+        take_good_values(pass, target, made, judgement);
+    if (judgement.verdict != Verdict::ok)
         take_not_ok(fastener, pass, target.at.joint->retry, {made.result, judgement});
-    }
-    return Attributed{stay.id, joint.id, target.fastener, target.pass, pass.attempts, std::move(judgement)};
+    return Attributed{stay.id,
+                      joint.id,
+                      target.fastener,
+                      target.pass,
+                      pass.attempts,
+                      std::move(judgement),
+                      pass.awaited.has_value()};
 }
 
 // ---- loosening ----------------------------------------------------------------------------------------
 
 void loosen_fastener(const Transition& t, JointState& joint, std::uint32_t index) {
     FastenerState& fastener = joint.fasteners[index];
-    for (PassState& pass : fastener.passes)
+    for (PassState& pass : fastener.passes) {
         pass.proof.reset();
+        pass.awaited.reset();
+    }
     fastener.loosening_due = false;
     joint.override_.reset();
     touch(t, joint);
@@ -297,8 +328,10 @@ bool may_be_loosened(const Candidate& candidate) {
     return candidate.state->override_ || std::ranges::any_of(candidate.state->fasteners, was_touched);
 }
 
+// Or may yet, by a curve.
 bool holds_proof(const FastenerState& fastener) {
-    return std::ranges::any_of(fastener.passes, [](const PassState& pass) { return pass.proof.has_value(); });
+    return std::ranges::any_of(fastener.passes,
+                               [](const PassState& pass) { return pass.proof || pass.awaited; });
 }
 
 std::optional<std::uint32_t> named_position(const Candidate& candidate, const Reading& reading) {
@@ -380,7 +413,7 @@ std::vector<Candidate> served_joints(const config::Station& station, const confi
 }
 
 const config::Pass& pass_now(const Candidate& candidate) {
-    const std::size_t pass = current_pass(*candidate.joint, *candidate.state);
+    const std::size_t pass = pass_at_hand(*candidate.joint, *candidate.state);
     return candidate.joint->passes[std::min(pass, candidate.joint->passes.size() - 1)];
 }
 
@@ -392,7 +425,7 @@ bool touched_in_pass(const Candidate& candidate, std::size_t pass) {
 
 bool rehits(const Candidate& candidate, const Reading& reading) {
     const std::size_t pass =
-        std::min(current_pass(*candidate.joint, *candidate.state), candidate.joint->passes.size() - 1);
+        std::min(pass_at_hand(*candidate.joint, *candidate.state), candidate.joint->passes.size() - 1);
     return touched_in_pass(candidate, pass) &&
            evaluation::is_rehit(*candidate.joint, candidate.joint->passes[pass], reading);
 }
@@ -407,7 +440,7 @@ Outcome take_rehit(const Transition& t, const Stay& stay, JointState& joint) {
 }
 
 std::expected<Target, UnassignedWhy> target_in(const Candidate& candidate, const Reading& reading) {
-    const std::size_t pass = current_pass(*candidate.joint, *candidate.state);
+    const std::size_t pass = pass_at_hand(*candidate.joint, *candidate.state);
     const auto count = static_cast<std::uint32_t>(candidate.state->fasteners.size());
     const auto current = static_cast<std::uint32_t>(std::min(pass, candidate.joint->passes.size() - 1));
     if (candidate.joint->placement == config::Placement::by_tool) {
@@ -417,16 +450,18 @@ std::expected<Target, UnassignedWhy> target_in(const Candidate& candidate, const
         return Target{candidate, *reading.position - 1, current};
     }
     for (std::uint32_t i = 0; i < count; ++i) {
-        if (!candidate.state->fasteners[i].passes[current].proof)
+        const PassState& at = candidate.state->fasteners[i].passes[current];
+        if (!at.proof && !at.awaited)
             return Target{candidate, i, current};
     }
     return std::unexpected(UnassignedWhy::no_open_joint);
 }
 
+// With something to tighten: one that only waits for curves has nothing.
 std::vector<Candidate> unproven(const std::vector<Candidate>& candidates) {
     std::vector<Candidate> open;
     for (const Candidate& candidate : candidates) {
-        if (!is_proven(*candidate.joint, *candidate.state))
+        if (pass_at_hand(*candidate.joint, *candidate.state) < candidate.joint->passes.size())
             open.push_back(candidate);
     }
     return open;
@@ -465,7 +500,11 @@ Outcome tighten(const Transition& t, const Spot& spot, const config::Tool& tool,
     const auto target = target_in(*claimed, result.reading);
     if (!target)
         return unassigned(t, spot, result, target.error());
-    return count_for(t, stay, *target, {tool, result.reading, t.now(), crew_of(*spot.made_at, result.made)});
+    ToolState* known = tool_of(t.state, result.tool);
+    return count_for(
+        t, stay, *target,
+        {tool, result.reading, t.now(), crew_of(*spot.made_at, result.made), result.epoch, result.digest,
+         known != nullptr ? take_early_curve(*known, result.epoch, result.reading.counter) : std::nullopt});
 }
 
 Outcome attribute(Transition& t, const Spot& spot, const config::Station& station, const config::Tool& tool,
@@ -608,6 +647,18 @@ Outcome apply(Transition& t, const ResultReceived& result) {
     return Conflict{};
 }
 
+void take_not_ok(FastenerState& fastener, PassState& pass, const config::Retry& retry, NotOk not_ok) {
+    pass.proof.reset();
+    pass.awaited.reset();
+    pass.not_ok = std::move(not_ok);
+    if (retry.loosening_between)
+        fastener.loosening_due = true;
+    if (retry.replace_fastener)
+        fastener.replacement_due = true;
+    if (pass.attempts >= retry.attempts)
+        fastener.locked = true;
+}
+
 bool may_be_made_in(const Stay& stay, const Interval& made) { return !made_before(made, stay.began); }
 
 Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
@@ -622,7 +673,8 @@ Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& 
     const auto pass =
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
     return count_for(t, stay, Target{{joint, state}, fastener, pass},
-                     {*tool, result.reading, result.result, result.made_by, true});
+                     {*tool, result.reading, result.result, result.made_by, result.epoch, result.digest,
+                      result.curve, true});
 }
 
 }  // namespace tautgate::interlock

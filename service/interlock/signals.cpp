@@ -41,6 +41,7 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::tool_not_asked:
     case ReasonCode::results_outstanding:
     case ReasonCode::result_unassigned:
+    case ReasonCode::curve_awaited:
     case ReasonCode::replacement_due: return &Signals::attention;
     case ReasonCode::ticket_missing:
     case ReasonCode::loosening_due:

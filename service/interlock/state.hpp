@@ -17,6 +17,7 @@
 #include <variant>
 #include <vector>
 
+#include "service/evaluation/curve_judgement.hpp"
 #include "service/evaluation/judgement.hpp"
 #include "service/interlock/event.hpp"
 #include "service/interlock/reason.hpp"
@@ -119,6 +120,24 @@ struct ToolWord {
 };
 TAUTGATE_FIELDS(ToolWord, order, enabled, epoch, counter);
 
+// What is known of the curve of a result.
+struct KnownCurve {
+    std::string digest;
+    protocol::CurveReport read;
+    bool changed = false;  // it came again with other content
+    bool operator==(const KnownCurve&) const = default;
+};
+TAUTGATE_FIELDS(KnownCurve, digest, read, changed);
+
+// A curve whose result has not come yet.
+struct EarlyCurve {
+    std::string epoch;
+    std::uint64_t counter = 0;
+    KnownCurve curve;
+    bool operator==(const EarlyCurve&) const = default;
+};
+TAUTGATE_FIELDS(EarlyCurve, epoch, counter, curve);
+
 struct ToolState {
     ToolId id;
     Quality link = Quality::unknown;
@@ -135,24 +154,56 @@ struct ToolState {
     // Of a tool that obeys.
     ToolOrder order;
     std::optional<ToolWord> word;
-    std::vector<ToolBinding> bound;  // the newest few, oldest first; of a shared tool
-    std::vector<ToolRest> rests;     // the newest few, oldest first
-    std::optional<BayId> called_to;  // until it is there, or not needed there
-    bool disobeys = false;           // it says that it may run, and was told that it may not
+    std::vector<ToolBinding> bound;             // the newest few, oldest first; of a shared tool
+    std::vector<ToolRest> rests;                // the newest few, oldest first
+    std::optional<BayId> called_to;             // until it is there, or not needed there
+    bool disobeys = false;                      // it says that it may run, and was told that it may not
+    std::vector<EarlyCurve> early_curves = {};  // the newest few, oldest first
     bool operator==(const ToolState&) const = default;
 };
 TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent, missing, baseline,
-                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys);
+                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys, early_curves);
 
 // ---- joints -------------------------------------------------------------------------------------------
+
+// By which a curve is known to be that of a result, and what the tool said of the tightening. The digest of
+// the result tells it from one of the same number in a count that began anew.
+struct CurveOfResult {
+    ToolId tool;
+    std::string epoch;
+    std::uint64_t counter = 0;
+    std::uint64_t digest = 0;
+    evaluation::ToldValues told;
+    bool operator==(const CurveOfResult&) const = default;
+};
+TAUTGATE_FIELDS(CurveOfResult, tool, epoch, counter, digest, told);
+
+// The curve on which a proof rests; one that came without it by its pass's leave has no digest.
+struct ProvenCurve {
+    CurveOfResult of;
+    std::string digest;
+    bool operator==(const ProvenCurve&) const = default;
+};
+TAUTGATE_FIELDS(ProvenCurve, of, digest);
 
 struct Proof {
     EventNumber result;
     std::optional<PersonNumber> operator_;  // who was signed on
     bool assigned_by_hand = false;
+    std::optional<ProvenCurve> curve = {};  // none: its pass limits no curve
     bool operator==(const Proof&) const = default;
 };
-TAUTGATE_FIELDS(Proof, result, operator_, assigned_by_hand);
+TAUTGATE_FIELDS(Proof, result, operator_, assigned_by_hand, curve);
+
+// The values are good; whether it is proof, the curve will say.
+struct AwaitsCurve {
+    CurveOfResult of;
+    EventNumber result;
+    std::optional<PersonNumber> operator_;
+    bool assigned_by_hand = false;
+    bool operator==(const AwaitsCurve&) const = default;
+};
+TAUTGATE_FIELDS(AwaitsCurve, of, result, operator_, assigned_by_hand);
 
 struct NotOk {
     EventNumber result;
@@ -162,13 +213,15 @@ struct NotOk {
 TAUTGATE_FIELDS(NotOk, result, judgement);
 
 // One fastener in one pass.
+//   open --good values--> proven, or where the pass limits curves: awaited --good curve--> proven
 struct PassState {
     std::uint32_t attempts = 0;  // used in this pass since the last unlock
     std::optional<Proof> proof;
-    std::optional<NotOk> not_ok;  // the newest attempt, if it was not OK
+    std::optional<NotOk> not_ok;              // the newest attempt, if it was not OK
+    std::optional<AwaitsCurve> awaited = {};  // the newest attempt, if its curve is still to come
     bool operator==(const PassState&) const = default;
 };
-TAUTGATE_FIELDS(PassState, attempts, proof, not_ok);
+TAUTGATE_FIELDS(PassState, attempts, proof, not_ok, awaited);
 
 struct FastenerState {
     std::vector<PassState> passes;
@@ -294,9 +347,12 @@ struct UnassignedResult {
     std::optional<PersonNumber> operator_;  // if it can only have been one
     Interval made;
     Crew made_by;
+    std::string epoch = {};
+    std::uint64_t digest = 0;
+    std::optional<KnownCurve> curve = {};  // none: not here yet, or nobody looks at it
     bool operator==(const UnassignedResult&) const = default;
 };
-TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made, made_by);
+TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made, made_by, epoch, digest, curve);
 
 struct Proposal {
     EventNumber number;
@@ -534,7 +590,16 @@ TAUTGATE_FIELDS(BayState, id, offered, controller, signed_on, occupant, departur
                 permissives, sign_ons, uncounted, set_aside, wiring_test, unused_scan, expected, gone_by,
                 stray_due);
 
-// A stay that ended lately: results made in it may still arrive.
+// When the stay ended, this curve had not come.
+struct CurveDue {
+    JointId joint;
+    std::uint32_t pass = 0;  // index, 0..
+    CurveOfResult of;
+    bool operator==(const CurveDue&) const = default;
+};
+TAUTGATE_FIELDS(CurveDue, joint, pass, of);
+
+// A stay that ended lately: results made in it, and their curves, may still arrive.
 struct EndedStay {
     EventNumber id;
     BayId bay;
@@ -545,9 +610,10 @@ struct EndedStay {
     std::string plan;  // empty: never identified
     std::vector<EarlierPlace> earlier_places = {};
     std::optional<Stamp> here_since = {};  // none: it began at this bay
+    std::vector<CurveDue> curves_due = {};
     bool operator==(const EndedStay&) const = default;
 };
-TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan, earlier_places, here_since);
+TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan, earlier_places, here_since, curves_due);
 
 struct UnitHold {
     Serial unit;

@@ -179,6 +179,23 @@ void vacate(BayState& bay, Token fresh) {
     bay.offered = fresh;
 }
 
+// Those of tightenings that were still waiting, and of those that counted without.
+std::vector<CurveDue> curves_due(const Stay& stay) {
+    std::vector<CurveDue> due;
+    for (const JointState& joint : stay.joints) {
+        for (const FastenerState& fastener : joint.fasteners) {
+            for (std::uint32_t pass = 0; pass < fastener.passes.size(); ++pass) {
+                const PassState& at = fastener.passes[pass];
+                if (at.awaited)
+                    due.push_back({joint.id, pass, at.awaited->of});
+                else if (at.proof && at.proof->curve && at.proof->curve->digest.empty())
+                    due.push_back({joint.id, pass, at.proof->curve->of});
+            }
+        }
+    }
+    return due;
+}
+
 void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
     const Stay stay = std::get<Stay>(bay.occupant);
     const Serial unit = unit_of(stay);
@@ -202,7 +219,8 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
                              .rules = stay.rules,
                              .plan = identified != nullptr ? identified->plan : std::string{},
                              .earlier_places = stay.earlier_places,
-                             .here_since = stay.moved_here ? std::optional(here_since(stay)) : std::nullopt});
+                             .here_since = stay.moved_here ? std::optional(here_since(stay)) : std::nullopt,
+                             .curves_due = curves_due(stay)});
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
     vacate(bay, fresh);
@@ -249,8 +267,10 @@ void touch(const Transition& t, JointState& joint) { joint.changed = t.now(); }
 
 void take_all_proof(const Transition& t, JointState& joint) {
     for (FastenerState& fastener : joint.fasteners) {
-        for (PassState& pass : fastener.passes)
+        for (PassState& pass : fastener.passes) {
             pass.proof.reset();
+            pass.awaited.reset();
+        }
     }
     joint.override_.reset();
     touch(t, joint);

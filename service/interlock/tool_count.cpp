@@ -113,6 +113,7 @@ void start_anew(ToolState& tool, const NewCount& count, const Stamp& at) {
     tool.outstanding_to.reset();
     // The same numbers now stand for other results.
     std::erase_if(tool.recent, [&](const SeenResult& seen) { return seen.epoch == count.epoch; });
+    std::erase_if(tool.early_curves, [&](const EarlyCurve& early) { return early.epoch == count.epoch; });
     tool.count = std::move(broken);
 }
 

@@ -96,7 +96,6 @@ Outcome apply(Transition& t, const ControllerLinkChanged& changed) {
 
 Outcome apply(Transition&, const InputRefused&) { return Applied{}; }
 Outcome apply(Transition&, const SnapshotTaken&) { return Applied{}; }
-Outcome apply(Transition&, const TraceReceived&) { return Applied{}; }
 
 Outcome apply(Transition& t, const EventSetAside& aside) {
     for (BayState& bay : t.state.bays) {

@@ -38,9 +38,10 @@ bool is_ready(const BayState& bay, const Stay& stay) {
 bool wants_the_tool(const config::Joint& joint, const JointState& state) {
     if (is_settled(joint, state))
         return false;
-    const std::size_t pass = current_pass(joint, state);
+    const std::size_t pass = pass_at_hand(joint, state);
     return std::ranges::any_of(state.fasteners, [&](const FastenerState& fastener) {
-        const bool open = pass < fastener.passes.size() && !fastener.passes[pass].proof;
+        const bool open =
+            pass < fastener.passes.size() && !fastener.passes[pass].proof && !fastener.passes[pass].awaited;
         return open && !fastener.locked && !fastener.replacement_due;
     });
 }
@@ -63,7 +64,7 @@ std::optional<std::string> needed_at(const RuleBook& rules, const State& state, 
         const JointState* joint = joint_of(*stay, planned.joint->id);
         if (joint == nullptr || !wants_the_tool(*planned.joint, *joint))
             continue;
-        const std::string& wanted = planned.joint->passes[current_pass(*planned.joint, *joint)].program;
+        const std::string& wanted = planned.joint->passes[pass_at_hand(*planned.joint, *joint)].program;
         program = !program || *program == wanted ? wanted : std::string{};
     }
     return program;

@@ -96,6 +96,16 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 void end_wiring_tests(Transition& t);
 [[nodiscard]] Outcome apply(Transition& t, const OrdersReceived& received);
 [[nodiscard]] Outcome apply(Transition& t, const TraceReceived& trace);
+[[nodiscard]] Outcome apply(Transition& t, const CurveGivenUp& given_up);
+
+// What a fastener is left with after an attempt that was not OK (results.cpp).
+void take_not_ok(FastenerState& fastener, PassState& pass, const config::Retry& retry, NotOk not_ok);
+// What the curve of a tightening makes of it; `curve` is what came (curves.cpp).
+[[nodiscard]] evaluation::Judgement judge_curve(const config::Joint& joint, std::uint32_t pass,
+                                                const evaluation::ToldValues& told, const KnownCurve& curve);
+// The curve that came before its result, if it did; it is taken out (curves.cpp).
+[[nodiscard]] std::optional<KnownCurve> take_early_curve(ToolState& tool, const std::string& epoch,
+                                                         std::uint64_t counter);
 
 // Whether some of the time in which it may have been made lies in the present stay (results.cpp).
 [[nodiscard]] bool may_be_made_in(const Stay& stay, const Interval& made);

@@ -212,7 +212,7 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
     SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended,
-        trace, move, new_bay;
+        trace, judged, move, new_bay;
     NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
@@ -236,6 +236,7 @@ Projection::Statements::Statements(SQLite::Database& db)
       override_ended(db, "UPDATE decision SET ended = ? WHERE event = ?"),
       trace(db, "INSERT OR REPLACE INTO trace(tool, epoch, counter, event, digest, samples, bytes, utc_us) "
                 "VALUES(?, ?, ?, ?, ?, ?, ?, ?)"),
+      judged(db, "UPDATE tightening SET verdict = ?, reasons = ? WHERE event = ?"),
       move(db,
            "INSERT OR REPLACE INTO stay_move(stay, event, from_bay, to_bay, permissive, unproven, utc_us) "
            "VALUES(?, ?, ?, ?, ?, ?, ?)"),
@@ -301,6 +302,16 @@ void Projection::add_stay_change(const StoredEvent& stored, const StayChange& ch
 
 namespace {
 
+// As long as its curve has not come, nothing is decided.
+std::string verdict_words(const Attributed& counted) {
+    return std::string(
+        word(counted.awaits_curve ? evaluation::Verdict::not_decidable : counted.judgement.verdict));
+}
+std::string reason_words(const Attributed& counted) {
+    return counted.awaits_curve ? std::string(word(evaluation::FindingCode::curve_missing))
+                                : finding_words(counted.judgement);
+}
+
 // The columns of a result, filed as `outcome` says.
 void put_result(NewRow& to, const StoredEvent& stored, const interlock::ResultReceived& result,
                 const interlock::Outcome& outcome, std::optional<EventNumber> assigned_by) {
@@ -314,10 +325,9 @@ void put_result(NewRow& to, const StoredEvent& stored, const interlock::ResultRe
     to.put(stored.event.number, filed_under(outcome), result.tool.text, result.epoch,
            std::to_string(reading.counter), kind_of(outcome), why_of(outcome), joint_of(outcome),
            fastener_of(outcome), only_counted([](const Attributed& it) { return it.pass; }),
-           only_counted([](const Attributed& it) { return it.attempt; }),
-           only_counted([](const Attributed& it) { return std::string(word(it.judgement.verdict)); }),
-           only_counted([](const Attributed& it) { return finding_words(it.judgement); }),
-           word(reading.direction), torque ? std::optional(torque->micro_nm) : std::nullopt,
+           only_counted([](const Attributed& it) { return it.attempt; }), only_counted(verdict_words),
+           only_counted(reason_words), word(reading.direction),
+           torque ? std::optional(torque->micro_nm) : std::nullopt,
            angle ? std::optional(angle->micro_deg) : std::nullopt, reading.received.torque,
            reading.received.torque_unit, reading.received.angle, stored.operator_, assigned_by,
            stored.event.at.utc_us);
@@ -456,6 +466,9 @@ void Projection::add(const StoredEvent& stored) {
         add_result(stored, *result);
     if (const auto* trace = std::get_if<interlock::TraceReceived>(&stored.event.payload))
         add_trace(stored, *trace);
+    if (const auto* curve = std::get_if<interlock::CurveJudged>(&stored.record.outcome))
+        run(statements_->judged, std::string(word(curve->judgement.verdict)), finding_words(curve->judgement),
+            curve->result);
     if (const auto assigned = assigned_result(stored))
         add_assignment(stored, *assigned);
     for (const auto& change : stored.record.changes)

@@ -125,6 +125,8 @@ Revision rules_of(const State& after, const interlock::Outcome& outcome) {
     EventNumber stay;
     if (const auto* counted = std::get_if<interlock::Attributed>(&outcome))
         stay = counted->stay;
+    if (const auto* judged = std::get_if<interlock::CurveJudged>(&outcome))
+        stay = judged->stay;
     if (const auto* bay = bay_of_stay(after, stay))
         return std::get<Stay>(bay->occupant).rules;
     return after.rules.value_or(Revision{});

@@ -236,6 +236,7 @@ void Station::trace_from_links(links::ArrivedTrace trace) {
         if (parts_.wiring)
             parts_.wiring->trace_stored(event);
     };
+    trace.event.read = read_curve(rules_, state_, trace.event.tool, trace.samples.bytes);
     take(std::move(trace.event), {std::move(trace.samples)}, stored);
 }
 
@@ -815,6 +816,7 @@ void Station::keep_house() {
         publish();
     }
     end_wiring_tests_if_due();
+    give_up_curves_if_due();
     look_at_disk();
     check_file_if_due();
     note_head_if_due();
@@ -841,6 +843,12 @@ void Station::end_wiring_tests_if_due() {
     }
     for (const interlock::BayId& bay : due)
         take(interlock::WiringTestEnded{.bay = bay, .by = std::nullopt}, {}, {});
+}
+
+void Station::give_up_curves_if_due() {
+    const auto awaited = interlock::awaited_curves(rules_, state_);
+    for (interlock::CurveGivenUp& over : curve_patience_.overdue(awaited, parts_.clock.monotonic()))
+        take(std::move(over), {}, {});
 }
 
 void Station::look_at_disk() {

@@ -26,6 +26,7 @@
 #include "service/journal/reserve.hpp"
 #include "service/journal/writer.hpp"
 #include "service/station/clock.hpp"
+#include "service/station/curve_desk.hpp"
 #include "service/station/exit_code.hpp"
 #include "service/station/file_check.hpp"
 #include "service/station/order_feed.hpp"
@@ -171,6 +172,7 @@ class Station final : public web::StationPort {
     void arm_beat();
     void keep_house();
     void end_wiring_tests_if_due();
+    void give_up_curves_if_due();
     void look_at_disk();
     void check_file_if_due();
     void file_checked(const FileCheck& check);
@@ -202,6 +204,7 @@ class Station final : public web::StationPort {
     std::optional<std::chrono::steady_clock::time_point> file_check_begun_;
     std::optional<FileCheck> file_check_;  // the newest that is over
     FileChecker file_checker_;
+    CurvePatience curve_patience_;
     std::optional<OrderFeed> order_feed_;  // while the rules take orders
     bool sources_allowed_ = true;
     bool snapshot_due_ = false;

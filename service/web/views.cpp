@@ -65,7 +65,11 @@ json findings_view(const evaluation::Judgement& judgement) {
 }
 
 json pass_view(const PassState& pass, const std::string& name, const people::Roster& roster) {
-    json view{{"name", name}, {"attempts", pass.attempts}, {"proof", nullptr}, {"not_ok", nullptr}};
+    json view{{"name", name},
+              {"attempts", pass.attempts},
+              {"proof", nullptr},
+              {"not_ok", nullptr},
+              {"curve_awaited_of", pass.awaited ? json(pass.awaited->result.value) : json(nullptr)}};
     if (pass.proof)
         view["proof"] = {{"result", pass.proof->result.value},
                          {"operator", person_or_null(pass.proof->operator_, roster)},
@@ -613,7 +617,8 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const Questioned&) { return "questioned"; },
                    [](const InsideAudit&) { return "inside_audit"; },
                    [](const OutsideAudit&) { return "outside_audit"; },
-                   [](const interlock::StayMoved&) { return "stay_moved"; }},
+                   [](const interlock::StayMoved&) { return "stay_moved"; },
+                   [](const interlock::CurveJudged&) { return "curve_judged"; }},
         outcome);
 }
 

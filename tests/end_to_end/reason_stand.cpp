@@ -72,6 +72,19 @@ Plant::Arrangement taking_orders() {
     return arrangement;
 }
 
+// The simulated curve is coarse, so that what it says may lie off what the tool says.
+Plant::Arrangement limiting_curves(std::chrono::milliseconds waited) {
+    Plant::Arrangement arrangement;
+    arrangement.change = [waited](json& station) {
+        shorten_plans(station);
+        auto& snug = named(station["joints"], "motor-mounts")["passes"][0];
+        snug["window"]["curve"] = {
+            {"agreement", {{"torque_percent", 20}, {"angle", {{"value", 20}, {"unit", "deg"}}}}},
+            {"patience_ms", waited.count()}};
+    };
+    return arrangement;
+}
+
 // ---- a unit
 // -------------------------------------------------------------------------------------------------
 

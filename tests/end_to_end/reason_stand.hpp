@@ -4,6 +4,7 @@
 // One thread.
 #pragma once
 
+#include <chrono>
 #include <functional>
 #include <string>
 #include <vector>
@@ -20,6 +21,9 @@ void shorten_plans(nlohmann::json& station);
 [[nodiscard]] Plant::Arrangement with_short_plans();
 // The same at a station that takes orders, from the folder `orders` beside its journal.
 [[nodiscard]] Plant::Arrangement taking_orders();
+
+// The same, where the motor mounts limit the curves of their first pass, and wait so long for one.
+[[nodiscard]] Plant::Arrangement limiting_curves(std::chrono::milliseconds waited);
 
 // The same with a second bay, J2, to which the permissive `shift` takes a unit; it leaves J2 over `exit`.
 [[nodiscard]] Plant::Arrangement with_next_bay();
@@ -115,6 +119,7 @@ struct ReasonCase {
 [[nodiscard]] const std::vector<ReasonCase>& move_cases();  // at a station with a second bay
 [[nodiscard]] const std::vector<ReasonCase>& tool_cases();
 [[nodiscard]] const std::vector<ReasonCase>& joint_cases();
+[[nodiscard]] const std::vector<ReasonCase>& curve_cases();  // at a station that limits curves
 // Each begins at a new station, before the daemon is started.
 [[nodiscard]] const std::vector<ReasonCase>& record_cases();
 

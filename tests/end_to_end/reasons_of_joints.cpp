@@ -117,7 +117,29 @@ void do_again(Stand& stand) {
     stand.need(stand.plant().shift().tighten("motor-mounts"), "the motor mounts are not tightened");
 }
 
+// The tool sends no curves, and the station waits for one.
+Told awaited_told(Stand& stand) {
+    stand.identified();
+    static_cast<void>(stand.turns(first_mount));
+    Told told = mount_told(
+        "Motor mounts, front left: waiting for the curve of attempt 1 in snug.",
+        "Wait until tool NR-20 has sent it; if it does not come, the attempt may not count.", "by_itself");
+    told.tool = "NR-20";
+    told.facts = {{"attempt", "1"}, {"pass", "snug"}};
+    return told;
+}
+
 }  // namespace
+
+const std::vector<ReasonCase>& curve_cases() {
+    static const std::vector<ReasonCase> cases{{curve_awaited,
+                                                "a good tightening is held until its curve came",
+                                                "lift-beam",
+                                                {"joint_open", "curve_awaited"},
+                                                awaited_told,
+                                                [](Stand& stand) { stand.loosens(first_mount); }}};
+    return cases;
+}
 
 const std::vector<ReasonCase>& joint_cases() {
     const std::vector<std::string> low{"loosening_due", "joint_not_ok", "joint_open"};

@@ -142,6 +142,43 @@ TEST_CASE("the unit's record says what a bad tightening and its curve look like,
     CHECK(says(unit.words, first.at("evidence").get<std::string>()));
 }
 
+TEST_CASE(
+    "where a pass limits curves, a tightening counts once the station has read its own from what came") {
+    auto arrangement = limiting_curves(std::chrono::minutes(10));
+    arrangement.traces = true;
+    Plant plant{arrangement};
+    plant.open_for_work();
+    InputStand stand{plant};
+    stand.identified();
+    CHECK(stand.turns({"motor-mounts", 0, 0}).ok);
+    stand.stored("NR-20");
+    REQUIRE(stand.await([&] { return stand.codes("lift-beam") == std::vector<std::string>{"joint_open"}; }));
+    CHECK(stand.tightenings().back().at("verdict") == "ok");
+    const auto received = stand.events("TraceReceived");
+    REQUIRE(received.size() == 1);
+    const json& body = received.front().at("body");
+    CHECK(body.at("record").at("outcome").contains("CurveJudged"));
+    CHECK(body.at("event").at("payload").at("TraceReceived").at("read").at("values").size() == 2);
+    plant.stop();
+    CHECK(tautgate_says("verify " + plant.journal().string()).code == 0);
+}
+
+TEST_CASE("where a pass limits curves and none comes in time, its tightening is not decidable") {
+    Plant plant{limiting_curves(std::chrono::milliseconds(200))};
+    plant.open_for_work();
+    InputStand stand{plant};
+    stand.identified();
+    CHECK(stand.turns({"motor-mounts", 0, 0}).ok);
+    stand.stored("NR-20");
+    CHECK(stand.await_event("CurveGivenUp", "none came within 200 ms"));
+    const std::vector<std::string> held{"loosening_due", "joint_not_ok", "joint_open"};
+    REQUIRE(stand.await([&] { return stand.codes("lift-beam") == held; }));
+    CHECK(says(stand.reasons("lift-beam").dump(), "its curve did not come"));
+    CHECK(stand.tightenings().back().at("verdict") == "not_decidable");
+    plant.stop();
+    CHECK(tautgate_says("verify " + plant.journal().string()).code == 0);
+}
+
 TEST_CASE("a curve that comes for no result is kept, one that cannot be one is refused, and both are told") {
     Plant plant{with_short_plans()};
     plant.open_for_work();

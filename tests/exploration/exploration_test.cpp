@@ -45,6 +45,20 @@ std::string joint_fault(const JointState& joint) {
     return {};
 }
 
+// Where curves are limited: on good ones, which `cap` may do without.
+std::string curve_fault(const Stay& stay, const JointState& joint) {
+    if (stay.rules != Revision{"r3"} || joint.override_)
+        return {};
+    for (const FastenerState& fastener : joint.fasteners) {
+        const auto& proof = fastener.passes[0].proof;
+        const std::string curve = proof && proof->curve ? proof->curve->digest : "none";
+        const bool may_lack = joint.id.text == "cap" && (curve.empty() || curve == "damaged");
+        if (curve != good_curve && !may_lack)
+            return joint.id.text + " rests on the curve '" + curve + "'";
+    }
+    return {};
+}
+
 std::string release_fault(const State& state, const std::string& permissive, Token token) {
     const auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
     if (stay == nullptr || stay->token != token)
@@ -53,6 +67,8 @@ std::string release_fault(const State& state, const std::string& permissive, Tok
         return "not every joint is known";
     for (const JointState& joint : stay->joints) {
         if (std::string fault = joint_fault(joint); !fault.empty())
+            return fault;
+        if (std::string fault = curve_fault(*stay, joint); !fault.empty())
             return fault;
     }
     return permissive != "lift" && stay->checks.empty() ? "the check is open" : "";
@@ -145,6 +161,7 @@ std::size_t mentions(const State& state, EventNumber result) {
             for (const PassState& pass : fastener.passes) {
                 count += pass.proof && pass.proof->result == result ? 1U : 0U;
                 count += pass.not_ok && pass.not_ok->result == result ? 1U : 0U;
+                count += pass.awaited && pass.awaited->result == result ? 1U : 0U;
             }
         }
     }
@@ -216,6 +233,8 @@ Key digest(const std::string& text) {
 
 // More than there are: all of them.
 constexpr std::size_t queue_situations = 2'000'000;
+// Nearest first; more of them say the same again.
+constexpr std::size_t curve_situations = 150'000;
 
 struct Node {
     std::uint32_t from = 0;
@@ -273,6 +292,9 @@ class Search {
     std::map<std::size_t, std::size_t> actions;
     std::map<Doubt, std::size_t> doubts;
     std::map<OnWire, std::size_t> wire;
+    std::map<evaluation::FindingCode, std::size_t> findings;  // about curves
+    std::size_t proven_by_curve = 0;
+    std::size_t late_curves = 0;  // of units that have left
 
   private:
     void expand(std::uint32_t number, const Situation& situation) {
@@ -310,11 +332,23 @@ class Search {
             note_doubt(act.after.newest.bays.front());
         for (const Record& record : act.records) {
             ++outcomes[record.outcome.index()];
+            note_curve(act, record);
             for (const PermissiveChange& change : record.changes) {
                 for (const Reason& reason : change.came)
                     ++reasons[reason.code];
             }
         }
+    }
+
+    void note_curve(const Act& act, const Record& record) {
+        if (const auto* judged = std::get_if<CurveJudged>(&record.outcome)) {
+            proven_by_curve += judged->judgement.verdict == evaluation::Verdict::ok ? 1 : 0;
+            for (const evaluation::Finding& finding : judged->judgement.findings)
+                ++findings[finding.code];
+        }
+        const bool late = std::holds_alternative<FiledLate>(record.outcome) && !act.events.empty() &&
+                          std::holds_alternative<TraceReceived>(act.events.back().payload);
+        late_curves += late ? 1 : 0;
     }
 
     void note_doubt(const BayState& bay) {
@@ -427,11 +461,25 @@ TEST_CASE("no reachable situation breaks a promise, none is a dead end, and ever
     INFO(orders.fault());
     CHECK(orders.fault().empty());
     std::cout << "with orders: " << orders.situations() << " situations, " << orders.steps() << " steps\n";
+    Search curves;
+    curves.run(About::curves, curve_situations);
+    INFO(curves.fault());
+    CHECK(curves.fault().empty());
+    std::cout << "with curves: " << curves.situations() << " situations, " << curves.steps() << " steps\n";
+    for (const evaluation::FindingCode code :
+         {evaluation::FindingCode::curve_missing, evaluation::FindingCode::curve_damaged,
+          evaluation::FindingCode::curve_changed, evaluation::FindingCode::curve_place_outside}) {
+        INFO(static_cast<int>(code));
+        CHECK(curves.findings[code] > 0);
+    }
+    CHECK(curves.proven_by_curve > 0);
+    CHECK(curves.late_curves > 0);
     Search search;
     search.run(About::tools);
     INFO(search.fault());
     CHECK(search.fault().empty());
     search.add_counts_of(orders);
+    search.add_counts_of(curves);
     search.add_counts_of(queue);
     std::cout << search.situations() << " situations, " << search.steps() << " steps\n";
 

@@ -39,6 +39,25 @@ config::Station with_orders() {
     return station;
 }
 
+// `mount` is proven by good curves only; `cap` does without one that is missing or damaged.
+config::Station curve_limits() {
+    config::Station station = two_joints();
+    config::CurveWindow curve;
+    curve.places = {{"seated", config::TorqueThere{deg(5), {nm(10), nm(20)}}}};
+    station.joints[0].passes.front().window.curve = curve;
+    curve.without = config::WithoutCurve::accept;
+    station.joints[1].passes.front().window.curve = curve;
+    return station;
+}
+
+protocol::CurveReport read_of(Torque torque, Torque seated) {
+    const protocol::CurveOrigin start = protocol::FromStart{};
+    return {{},
+            {{protocol::FinalTorque{}, torque},
+             {protocol::FinalAngle{start}, deg(45)},
+             {protocol::TorqueAtAngle{start, deg(5)}, seated}}};
+}
+
 Interval made_in(MadeIn when) {
     switch (when) {
     case MadeIn::nobodys_time: return {5, 6, "boot"};
@@ -154,6 +173,10 @@ class Possible {
         }
         if (now_.takes_orders) {
             orders();
+            return std::move(acts_);
+        }
+        if (now_.limits_curves) {
+            with_curves();
             return std::move(acts_);
         }
         equipment();
@@ -766,6 +789,97 @@ class Possible {
             deciding_about_orders();
     }
 
+    // ---- curves
+    void arrives_and_departs() {
+        if (!link_good())
+            link();
+        if (!now_.equipment.unit_there && link_good())
+            changes("a unit arrives", false, [&](Equipment& e) {
+                e.unit_there = true;
+                e.arrivals += 1;
+                e.echoed = stay_ != nullptr ? stay_->token : bay_.offered;
+                e.units_own = Token{};
+            });
+        if (now_.equipment.unit_there)
+            departs(on_wire(now_, bay_.permissives[1]).code == OnWire::withheld);
+    }
+
+    // The first fastener must be proven or wait before the second is tightened, so there are few of them.
+    void curves_of(std::size_t index) {
+        const ToolState& known = now_.newest.tools[index];
+        const std::string& name = known.id.text;
+        const Torque torque = nm(index == 0 ? 50 : 25);
+        for (const SeenResult& seen : known.recent) {
+            const auto bring = [&](const std::string& what, const protocol::CurveReport& read) {
+                return TraceReceived{known.id, seen.epoch, seen.counter, what, 1, 1, read};
+            };
+            const std::string whose =
+                " of " + name + (seen.counter == now_.tools[index].made ? "" : ", an earlier one");
+            happens("the curve comes" + whose, bring(good_curve, read_of(torque, nm(15))));
+            mishap("a curve that breaks a limit comes" + whose, bring("bad", read_of(torque, nm(25))));
+            mishap("a damaged curve comes" + whose, bring("damaged", {protocol::CurveFault::turns_back, {}}));
+            mishap("no curve will come" + whose, CurveGivenUp{known.id, seen.epoch, seen.counter, ""});
+        }
+        if (!has_open(index))
+            return;
+        if (Making* making = start("a curve comes before its result, of " + name, true)) {
+            ToolOnFloor& real = making->act.after.tools[index];
+            making->event(TraceReceived{known.id, real.epoch, real.made + 1, good_curve, 1, 1,
+                                        read_of(torque, nm(15))});
+            making->durable_at_once();
+            done();
+        }
+    }
+
+    [[nodiscard]] bool has_open(std::size_t index) const {
+        const JointState* joint =
+            stay_ != nullptr && bay_.signed_on ? joint_of(*stay_, index == 0 ? "mount" : "cap") : nullptr;
+        return joint != nullptr && stay_->doubt == Doubt::none &&
+               std::holds_alternative<Identified>(stay_->identity) &&
+               std::ranges::any_of(joint->fasteners, [](const FastenerState& f) {
+                   return !f.passes.front().proof && !f.passes.front().awaited && !f.locked &&
+                          !f.replacement_due && !f.loosening_due;
+               });
+    }
+
+    void tool_with_curves(std::size_t index) {
+        const ToolState& known = now_.newest.tools[index];
+        const std::string& name = known.id.text;
+        if (known.link != Quality::good || !known.asked) {
+            tool_with_orders(index);
+            return;
+        }
+        curves_of(index);
+        if (has_open(index))
+            hit(index, name + " tightens well", index == 0 ? mount_ok : cap_ok, false);
+        const JointState* joint = stay_ != nullptr ? joint_of(*stay_, index == 0 ? "mount" : "cap") : nullptr;
+        if (joint == nullptr || !bay_.signed_on)
+            return;
+        Hit loosening = index == 0 ? mount_ok : cap_ok;
+        loosening.direction = Direction::loosen;
+        loosening.torque_nm = 0;
+        const bool waits = std::ranges::any_of(joint->fasteners, &FastenerState::loosening_due);
+        hit(index, name + " loosens", loosening, !waits);
+    }
+
+    void with_curves() {
+        arrives_and_departs();
+        if (!bay_.signed_on)
+            repair("the operator signs on", OperatorSignedOn{bay_id, worker});
+        scans_of_orders();
+        for (std::size_t i = 0; i < now_.tools.size(); ++i)
+            tool_with_curves(i);
+        for (const UnitHold& hold : now_.newest.holds)
+            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        if (stay_ == nullptr)
+            return;
+        results();
+        joints();
+        two_people();
+        if (stay_->checks.empty())
+            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+    }
+
     void tool_with_orders(std::size_t index) {
         const ToolState& known = now_.newest.tools[index];
         if (known.link != Quality::good || !known.asked) {
@@ -818,13 +932,15 @@ class Possible {
 const RuleBook& rulebook() {
     static const RuleBook rules{{Revision{"r0"}, std::make_shared<const config::Station>(without_lift())},
                                 {Revision{"r1"}, std::make_shared<const config::Station>(two_joints())},
-                                {Revision{"r2"}, std::make_shared<const config::Station>(with_orders())}};
+                                {Revision{"r2"}, std::make_shared<const config::Station>(with_orders())},
+                                {Revision{"r3"}, std::make_shared<const config::Station>(curve_limits())}};
     return rules;
 }
 
 Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told) {
     Situation at;
     at.takes_orders = about == About::orders;
+    at.limits_curves = about == About::curves;
     at.mishaps_left = mishaps;
     at.tools.resize(2);
     for (const std::string id : {"lift", "leave", "side"})
@@ -848,8 +964,8 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     person(quality, Role::quality_engineer, true);
     person(worker, Role::line_operator, true);
     person(other_supervisor, Role::production_supervisor, true);
-    happens(
-        RulesApproved{Revision{at.takes_orders ? "r2" : "r1"}, admin, supervisor, {{bay_id, Token{1000}}}});
+    const std::string rules = at.takes_orders ? "r2" : at.limits_curves ? "r3" : "r1";
+    happens(RulesApproved{Revision{rules}, admin, supervisor, {{bay_id, Token{1000}}}});
     const auto revision = at.newest.rules;
     happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});
     happens(RulesApproved{*revision, admin, supervisor, {}});

@@ -52,7 +52,8 @@ TAUTGATE_FIELDS(ToolOnFloor, epoch, made, kept);
 struct Situation {
     Equipment equipment;
     std::vector<ToolOnFloor> tools;
-    bool takes_orders = false;  // and nothing goes wrong with tools
+    bool takes_orders = false;   // and nothing goes wrong with tools
+    bool limits_curves = false;  // and little else goes wrong
     std::uint32_t mishaps_left = 0;
     std::uint32_t undurable = 0;   // events since the durable one
     std::optional<State> durable;  // where a crash leads back to; none: everything is durable
@@ -74,9 +75,10 @@ struct Act {
 };
 
 [[nodiscard]] const RuleBook& rulebook();
-// What may happen to tools and what may happen to orders is looked at apart: together it would be their
-// product.
-enum class About : std::uint8_t { tools, orders };
+// What may happen to tools, to orders and to curves is looked at apart: together it would be their product.
+enum class About : std::uint8_t { tools, orders, curves };
+// Curves are named for what they are.
+inline constexpr const char* good_curve = "good";
 [[nodiscard]] Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told);
 [[nodiscard]] std::vector<Act> everything_possible(const Situation& situation);
 [[nodiscard]] WireOrder on_wire(const Situation& situation, const PermissiveState& permissive);

@@ -65,6 +65,8 @@ void forget_in_joint(JointState& joint, EventNumber first_seen) {
                 pass.proof->result = any_event;
             if (pass.not_ok)
                 pass.not_ok->result = any_event;
+            if (pass.awaited)
+                pass.awaited->result = any_event;
         }
     }
     if (joint.confirmed)
@@ -125,7 +127,15 @@ void forget_nameless(State& state) {
     }
 }
 
+bool looks_at_curves(const State& state) {
+    const auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
+    const Revision with_curves{"r3"};
+    return state.rules == with_curves || (stay != nullptr && stay->rules == with_curves);
+}
+
 void forget(State& state) {
+    // A curve is known by its result.
+    const std::size_t results_kept = looks_at_curves(state) ? 3 : 1;
     forget_nameless(state);
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
@@ -156,8 +166,9 @@ void forget(State& state) {
     }
     state.unassigned.clear();  // of no present stay: only looked at, never decided about
     for (ToolState& tool : state.tools) {
-        if (tool.recent.size() > 1)
-            tool.recent.erase(tool.recent.begin(), tool.recent.end() - 1);
+        if (tool.recent.size() > results_kept)
+            tool.recent.erase(tool.recent.begin(),
+                              tool.recent.end() - static_cast<std::ptrdiff_t>(results_kept));
         tool.changed = any_event;  // nobody decides about it by an older screen
         tool.baseline.reset();     // nothing of before comes here
     }
@@ -239,6 +250,39 @@ void shift_counts(Situation& at) {
             each(state->bays.front().wiring_test->counts, base);
 }
 
+// What no result of the state can name any more is forgotten.
+void shift_curve(const State& state, CurveOfResult& of, const std::vector<ToolOnFloor>& real) {
+    for (std::size_t i = 0; i < state.tools.size(); ++i) {
+        if (state.tools[i].id != of.tool)
+            continue;
+        const bool known = std::ranges::any_of(state.tools[i].recent, [&](const SeenResult& seen) {
+            return seen.epoch == of.epoch && seen.counter == of.counter;
+        });
+        of.counter = known ? of.counter + 10 - real[i].made : 0;
+        of.digest = known ? 1 : 0;
+    }
+}
+
+void shift_curves(State& state, const std::vector<ToolOnFloor>& real) {
+    for (EndedStay& ended : state.ended) {
+        for (CurveDue& due : ended.curves_due)
+            shift_curve(state, due.of, real);
+    }
+    auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
+    if (stay == nullptr)
+        return;
+    for (JointState& joint : stay->joints) {
+        for (FastenerState& fastener : joint.fasteners) {
+            for (PassState& pass : fastener.passes) {
+                if (pass.awaited)
+                    shift_curve(state, pass.awaited->of, real);
+                if (pass.proof && pass.proof->curve)
+                    shift_curve(state, pass.proof->curve->of, real);
+            }
+        }
+    }
+}
+
 void shift_tool(ToolState& tool, const ToolOnFloor& real) {
     const auto shift = [&](std::uint64_t& count) { count = count + 10 - real.made; };
     // What nobody has any more never comes.
@@ -265,9 +309,15 @@ void shift_tool(ToolState& tool, const ToolOnFloor& real) {
         shift(seen.counter);
         seen.digest = 1;
     }
+    for (EarlyCurve& early : tool.early_curves)
+        shift(early.counter);
 }
 
 void shift_tools(Situation& at) {
+    // Before the counts that they are compared with.
+    shift_curves(at.newest, at.tools);
+    if (at.durable)
+        shift_curves(*at.durable, at.tools);
     for (std::size_t i = 0; i < at.tools.size(); ++i) {
         ToolOnFloor& real = at.tools[i];
         shift_tool(at.newest.tools[i], real);

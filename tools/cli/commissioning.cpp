@@ -167,6 +167,17 @@ class Trials {
                 return markdown_cell(joint.name) + ": leave the last fastener undone.";
             });
         case ReasonCode::check_open: return each_check(reason);
+        case ReasonCode::curve_awaited:
+            return each_joint(
+                reason,
+                [](const auto& joint) {
+                    return markdown_cell(joint.name) + ": tighten its last fastener well and look at once, before "
+                                                       "the tool has sent the curve.";
+                },
+                [](const config::Joint& joint) {
+                    return std::ranges::any_of(
+                        joint.passes, [](const config::Pass& pass) { return pass.window.curve.has_value(); });
+                });
         // Of these the outside has no hold.
         case ReasonCode::event_set_aside:
         case ReasonCode::decision_differs:

@@ -103,6 +103,187 @@ TEST_CASE("a window that cannot be met, or means nothing, is refused") {
     });
 }
 
+TEST_CASE("limits of curves that cannot be met, or mean nothing, are refused") {
+    const auto with = [](auto spoil) {
+        return [spoil](Station& s) {
+            s.joints[0].retry.replace_fastener = true;
+            spoil(s, window(s).curve.emplace());
+        };
+    };
+    const std::string at = "/joints/0/passes/0/window/curve";
+    check_table({
+        {"place inverted",
+         with([](Station&, CurveWindow& c) {
+             c.places = {{"end", TorqueThere{deg(9), {nm(9), nm(8)}}}};
+         }),
+         {at + "/places/0/torque/max: 8 N·m is below min (9 N·m)"}},
+        {"angle of a place inverted",
+         with([](Station&, CurveWindow& c) {
+             c.places = {{"end", AngleThere{nm(9), {deg(9), deg(8)}}}};
+         }),
+         {at + "/places/0/angle/max: 8 deg is below min (9 deg)"}},
+        {"place at a torque beyond the window",
+         with([](Station&, CurveWindow& c) {
+             c.places = {{"end", AngleThere{nm(76), {deg(8), deg(9)}}}};
+         }),
+         {at + "/places/0/at_torque: 76 N·m is beyond the torque window (max 75 N·m), so no good curve comes "
+               "that far"}},
+        {"place that needs more angle than the window has",
+         with([](Station&, CurveWindow& c) {
+             c.places = {{"end", AngleThere{nm(70), {deg(31), deg(32)}}}};
+         }),
+         {at + "/places/0/angle/min: 31 deg is beyond the angle window (max 30 deg), so no good curve comes "
+               "that far"}},
+        {"two places of one name",
+         with([](Station&, CurveWindow& c) {
+             c.places = {{"end", TorqueThere{deg(9), {nm(1), nm(8)}}},
+                         {"end", TorqueThere{deg(8), {nm(1), nm(8)}}}};
+         }),
+         {at + "/places/1/name: the name of a place \"end\" is taken already, at " + at + "/places/0/name"}},
+        {"rate inverted",
+         with([](Station&, CurveWindow& c) {
+             c.rate = {deg(1), deg(2), {{9}, {8}}};
+         }),
+         {at + "/rate/max: 0.000008 N·m/deg is below min (0.000009 N·m/deg)"}},
+        {"rate beyond the window",
+         with([](Station&, CurveWindow& c) {
+             c.rate = {deg(1), deg(31), {{8}, {9}}};
+         }),
+         {at + "/rate/to: 31 deg is beyond the angle window (max 30 deg), so no good curve comes that far"}},
+        {"rate of no turn",
+         with([](Station&, CurveWindow& c) {
+             c.rate = {deg(2), deg(2), {{8}, {9}}};
+         }),
+         {at + "/rate/to: 2 deg is not beyond from (2 deg)"}},
+        {"prevailing torque inverted",
+         with([](Station&, CurveWindow& c) {
+             c.prevailing = {nm(9), nm(8)};
+         }),
+         {at + "/prevailing/max: 8 N·m is below min (9 N·m)"}},
+        {"prevailing torque that leaves nothing",
+         with([](Station&, CurveWindow& c) {
+             c.prevailing = {nm(75), nm(80)};
+         }),
+         {at +
+          "/prevailing/min: 75 N·m is not below the torque window (max 75 N·m), so nothing would be left "
+          "to clamp"}},
+        {"more left to clamp than there is",
+         with([](Station&, CurveWindow& c) {
+             c.clamp = {nm(76), nm(80)};
+         }),
+         {at + "/clamp/min: 76 N·m is above the torque window (max 75 N·m), so no good tightening has it"}},
+        {"time inverted",
+         with([](Station&, CurveWindow& c) {
+             c.time = {{9}, {8}};
+         }),
+         {at + "/time/max_ms: 8 ms is below min (9 ms)"}},
+        {"yield point without that target",
+         with([](Station&, CurveWindow& c) { c.yield = YieldLimits{}; }),
+         {at + "/yield: limits of the yield point mean something with target yield only"}},
+        {"yield point above the window",
+         with([](Station&, CurveWindow& c) {
+             c.target = CurveTarget::yield;
+             c.yield = YieldLimits{{{nm(76), nm(77)}}, {{deg(31), deg(30)}}};
+         }),
+         {at + "/yield/torque/min: 76 N·m is above the torque window (max 75 N·m)",
+          at + "/yield/angle/max: 30 deg is below min (31 deg)",
+          at +
+              "/yield/angle/min: 31 deg is beyond the angle window (max 30 deg), so no good curve comes that "
+              "far"}},
+        {"agreement of more than everything",
+         with([](Station&, CurveWindow& c) {
+             c.agreement.torque_percent = {101, 0};
+         }),
+         {at + "/agreement/torque_percent: 101 % is no tolerance"}},
+        {"agreement below nothing",
+         with([](Station&, CurveWindow& c) {
+             c.agreement.torque_percent = {-1, 0};
+         }),
+         {at + "/agreement/torque_percent: -1 % is no tolerance"}},
+        {"class A that counts without its curve",
+         with([](Station&, CurveWindow& c) { c.without = WithoutCurve::accept; }),
+         {at + "/if_missing_or_damaged: class A counts nothing of which the curve is missing or damaged"}},
+        {"angles counted from what no curve shows",
+         with([](Station& s, CurveWindow& c) {
+             c.target = CurveTarget::angle;
+             window(s).angle->origin = AngleOrigin::step_change;
+         }),
+         {at + ": it limits angles, and a curve does not show where the tool changes its step"}},
+        {"angles counted from nowhere, and yield without an angle",
+         with([](Station& s, CurveWindow& c) {
+             s.joints[0].risk = RiskClass::b;
+             s.people.overrides[0].risk = RiskClass::b;
+             window(s).angle.reset();
+             c.target = CurveTarget::yield;
+             c.rate = {deg(1), deg(31), {{8}, {9}}};
+         }),
+         {at + ": it limits angles, and the window has no angle that says from where",
+          at + "/target: tightening to yield needs torque and angle monitored, and the window has no angle"}},
+    });
+}
+
+TEST_CASE(
+    "a curve that may be missing is accepted in class B, and one that is limited to its borders anywhere") {
+    auto station = smallest();
+    station.joints[0].risk = RiskClass::b;
+    station.people.overrides[0].risk = RiskClass::b;
+    window(station).curve.emplace().without = WithoutCurve::accept;
+    CHECK(found(station).empty());
+    station = smallest();
+    CurveWindow& curve = window(station).curve.emplace();
+    curve.places = {{"end", TorqueThere{deg(30), {nm(8), nm(8)}}},
+                    {"on", AngleThere{nm(75), {deg(30), deg(30)}}}};
+    curve.rate = {deg(29), deg(30), {{8}, {8}}};
+    curve.clamp = {nm(75), nm(75)};
+    curve.agreement.torque_percent = {100, 0};
+    CHECK(found(station).empty());
+}
+
+TEST_CASE("tightening to yield warns where a stretched bolt may be used again") {
+    auto station = smallest();
+    window(station).curve.emplace().target = CurveTarget::yield;
+    CHECK(found(station).empty());
+    const std::vector<std::string> warned{
+        "/joints/0/passes/0/window/curve/target: the pass stretches its bolts for "
+        "good, and one that was not OK may be used again"};
+    CHECK(found(station, Severity::warning) == warned);
+    station.joints[0].retry.replace_fastener = true;
+    CHECK(found(station, Severity::warning).empty());
+}
+
+TEST_CASE("a pass that limits curves needs tools that send them, with all that it looks at") {
+    const std::string at = "/joints/0/passes/0/window/curve: ";
+    namespace proto = tautgate::protocol;
+    auto polled = smallest();
+    RegisterLink link;
+    link.host = "192.0.2.1";
+    link.profile = "P";
+    polled.tools[0].link = link;
+    proto::RegisterProfile profile;
+    profile.torque = proto::TorqueField{};
+    window(polled).curve.emplace().time = {{1}, {9}};
+    const auto says = [&](const proto::RegisterProfile& now) {
+        auto station = polled;
+        station.profiles = {{"P", now}};
+        std::vector<std::string> about;
+        for (const std::string& one : found(station))
+            if (one.starts_with(at))
+                about.push_back(one.substr(at.size()));
+        return about;
+    };
+    using Words = std::vector<std::string>;
+    CHECK(says(profile) ==
+          Words{"tool \"T1\" of the joint cannot send curves, so none of its results would count"});
+    profile.trace = proto::TraceFields{};
+    CHECK(says(profile) ==
+          Words{"the curves of tool \"T1\" have no angle, so nothing could be read from them"});
+    profile.trace->angle = proto::SampleFields{};
+    CHECK(says(profile) ==
+          Words{"the curves of tool \"T1\" have no times, and the time of the run is limited"});
+    profile.trace->interval_us = 1000;
+    CHECK(says(profile).empty());
+}
+
 TEST_CASE("limits that lie exactly on the border are accepted") {
     auto station = smallest();
     window(station).torque = {.min = nm(20), .max = nm(20), .target = nm(20)};

@@ -57,10 +57,10 @@ struct Bench {
 using Codes = std::vector<FindingCode>;
 using enum FindingCode;
 
-// The interlock adds these; judge() knows one tightening and not its past.
+// The interlock adds these; judge() knows one tightening, and neither its past nor its curve.
 bool is_about_the_past(FindingCode code) {
     return code == not_loosened || code == not_replaced || code == attempts_used_up ||
-           code == hand_check_outside;
+           code >= hand_check_outside;
 }
 
 struct Row {

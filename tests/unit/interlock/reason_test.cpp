@@ -262,6 +262,20 @@ const std::vector<Row>& rows() {
          [](Story& s) {
              s.happens(CheckConfirmed{BayId{"B1"}, "look", worker, s.state.newest});
          }},
+        {curve_awaited, "lift",
+         [](Story& s) {
+             auto limits = small_station();
+             limits.joints[0].passes[0].window.curve.emplace();
+             s.rules.at(Revision{"r1"}) = std::make_shared<const config::Station>(limits);
+             s.identified_unit();
+             s.hits(mount_ok);
+         },
+         [](Story& s) {
+             const protocol::CurveReport good{
+                 {},
+                 {{protocol::FinalTorque{}, nm(50)}, {protocol::FinalAngle{protocol::FromStart{}}, deg(45)}}};
+             s.happens(TraceReceived{ToolId{"T1"}, "e1", s.tools["T1"].made, "c1", 2, 3, good});
+         }},
     };
     return all;
 }

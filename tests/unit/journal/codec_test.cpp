@@ -148,3 +148,33 @@ TEST_CASE("the stored names of kinds stay what journals already hold") {
     CHECK(kind_of(interlock::Outcome{interlock::FiledLate{}}) == "FiledLate");
     CHECK(kind_of(interlock::Output{interlock::LeavingIncomplete{}}) == "LeavingIncomplete");
 }
+
+TEST_CASE("what was written before curves decided is read as it was, and written the same") {
+    StoredEvent stored;
+    stored.program = "0.1.0";
+    stored.event.number.value = 3;
+    stored.event.payload = interlock::TraceReceived{{"NR-1"}, "17", 4, "digest", 2, 3};
+    stored.record.outcome = interlock::Attributed{
+        .stay = {1}, .joint = {"mount"}, .attempt = 1, .judgement = {evaluation::Verdict::ok, {}}};
+    const std::string body = encode(stored);
+    CHECK(body.find("\"read\"") == std::string::npos);
+    CHECK(body.find("awaits_curve") == std::string::npos);
+    const std::string trace =
+        R"({"TraceReceived":{"tool":"NR-1","epoch":"17","counter":"4","digest":"digest","samples":2,"bytes":3}})";
+    CHECK(body.find(trace) != std::string::npos);
+    CHECK(decode(body).value() == stored);
+}
+
+TEST_CASE("what was read from a curve stands in its event, each value beside its measure") {
+    interlock::TraceReceived trace{{"NR-1"}, "17", 4, "digest", 2, 3};
+    const protocol::CurveOrigin from = protocol::FromThreshold{protocol::Torque{20'000'000}};
+    trace.read = protocol::CurveReport{
+        {}, {{protocol::TorqueAtAngle{from, protocol::Angle{5'000'000}}, protocol::Torque{12'500'000}}}};
+    StoredEvent stored;
+    stored.event.payload = trace;
+    const std::string body = encode(stored);
+    CHECK(body.find(R"("read":{"values":[{"measure":{"TorqueAtAngle":{"origin":{"FromThreshold":{"torque":)"
+                    R"({"micro_nm":"20000000"}}},"at":{"micro_deg":"5000000"}}},)"
+                    R"("value":{"Torque":{"micro_nm":"12500000"}}}]})") != std::string::npos);
+    CHECK(decode(body).value() == stored);
+}
