@@ -127,8 +127,9 @@ nlohmann::json count_system_calls(Plant& plant, unsigned results) {
     if (!strace)
         return nullptr;
     const auto trace = plant.around().folder / "trace";
-    // -D: the process that was started becomes the daemon, and strace follows it from outside.
-    resume(plant, {strace->string(), "-D", "-f", "-qq", "-s", "64", "-o", trace.string()}, {});
+    // -D: the process that was started becomes the daemon, and strace follows it from outside. -s: a line's
+    // seal and the head of its result.
+    resume(plant, {strace->string(), "-D", "-f", "-qq", "-s", "160", "-o", trace.string()}, {});
     loosen_and_tighten(plant, 10);
     const auto first = plant.tool(0, 0).counter();
     loosen_and_tighten(plant, results);
