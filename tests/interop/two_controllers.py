@@ -166,9 +166,9 @@ def main():
     role = sys.argv[1]
     second = plc.SlavePlc if role == "client" else plc.MasterPlc
     with Station("client", with_second_controller(role)) as station:
+        station.open_for_work()  # only with rules in force does the station listen to the carrier's PLC
         with unit_story.both_tools(station) as tools, plc.SlavePlc(station.description) as beam, \
                 second(station.description, CARRIER_PLC) as carrier:
-            station.open_for_work()
             unit_story.await_links(station)
             both = Both(beam, carrier)
             check("each PLC has its own permissives", (beam.names, carrier.names) == ([BEAM], ["side-track", CARRIER]),
@@ -176,7 +176,7 @@ def main():
             movement_first(station, both, tools)
             departure_first(station, both, tools)
             wrong_movement(station, both, tools)
-            check("the daemon ends in order", station.stop() == 0, station.process.returncode)
+        check("the daemon ends in order", station.stop() == 0, station.process.returncode)
 
 
 if __name__ == "__main__":

@@ -136,11 +136,11 @@ TEST_CASE("each controller of a bay has a list of its own, with the blocks that 
     CHECK(markdown.find("192.0.2.21") > heading);
     CHECK(markdown.find("T#770ms") > heading);
     CHECK(registers_as_csv(station).find("J1,carrier,192.0.2.21,") != std::string::npos);
-    const auto listed = registers_as_json(station, "larkmoor.json");
-    CHECK(listed["bays"][0]["controller"].is_null());
-    CHECK(listed["bays"][1]["controller"] == "carrier-plc");
-    CHECK(listed["bays"][1]["host"] == "192.0.2.21");
-    CHECK(listed["bays"][1]["beat_limit_ms"] == 770);
+    const auto view = registers_as_json(station, "larkmoor.json");
+    CHECK(view["bays"][0]["controller"].is_null());
+    CHECK(view["bays"][1]["controller"] == "carrier-plc");
+    CHECK(view["bays"][1]["host"] == "192.0.2.21");
+    CHECK(view["bays"][1]["beat_limit_ms"] == 770);
 
     const auto checklist = commissioning_checklist(station, "larkmoor.json");
     const auto part = checklist.find("(J1), controller carrier-plc\n");
