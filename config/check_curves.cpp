@@ -59,12 +59,13 @@ void check_reach(Findings& findings, const CurveOf& of, Angle angle, const std::
 }
 
 void check_curve_place(Findings& findings, const CurveOf& of, const TorqueThere& there,
-                 const std::string& pointer) {
+                       const std::string& pointer) {
     check_curve_limits(findings, there.torque, pointer + "/torque");
     check_reach(findings, of, there.at, pointer + "/at_angle");
 }
 
-void check_curve_place(Findings& findings, const CurveOf& of, const AngleThere& there, const std::string& pointer) {
+void check_curve_place(Findings& findings, const CurveOf& of, const AngleThere& there,
+                       const std::string& pointer) {
     check_curve_limits(findings, there.angle, pointer + "/angle");
     if (there.at > of.window.torque.max) {
         findings.error(pointer + "/at_torque",

@@ -63,8 +63,8 @@ auto curve_place() {
                      .optional("torque", &RawCurvePlace::torque, torque_limits())
                      .optional("at_torque", &RawCurvePlace::at_torque, TorqueQuantity{})
                      .optional("angle", &RawCurvePlace::angle, angle_limits());
-    const auto convert = [](const RawCurvePlace& raw, Errors& errors, const Node& node, const std::string& pointer,
-                            CurvePlace& out) {
+    const auto convert = [](const RawCurvePlace& raw, Errors& errors, const Node& node,
+                            const std::string& pointer, CurvePlace& out) {
         const bool of_torque = raw.at_angle && raw.torque && !raw.at_torque && !raw.angle;
         const bool of_angle = raw.at_torque && raw.angle && !raw.at_angle && !raw.torque;
         out.name = raw.name;

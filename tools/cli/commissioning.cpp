@@ -171,8 +171,9 @@ class Trials {
             return each_joint(
                 reason,
                 [](const auto& joint) {
-                    return markdown_cell(joint.name) + ": tighten its last fastener well and look at once, before "
-                                                       "the tool has sent the curve.";
+                    return markdown_cell(joint.name) +
+                           ": tighten its last fastener well and look at once, before "
+                           "the tool has sent the curve.";
                 },
                 [](const config::Joint& joint) {
                     return std::ranges::any_of(

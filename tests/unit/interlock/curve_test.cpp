@@ -259,6 +259,15 @@ TEST_CASE("a curve without any result, or of a result that needs none, changes n
     CHECK(refused(story.happens(CurveGivenUp{ToolId{"T9"}, "e1", 1, ""}), RefusalCode::no_such_thing));
 }
 
+TEST_CASE("a curve of a result of long ago is not kept as one that came early") {
+    CurveStory story;
+    const auto old = story.tightens(cap_ok);
+    for (int i = 0; i < 20; ++i)
+        story.hits(cap_ok);
+    CHECK(is<Applied>(story.brings(old, good_cap)));
+    CHECK(story.state.tools[1].early_curves.empty());
+}
+
 TEST_CASE("a curve of another result, tool or count never proves one that waits") {
     CurveStory story;
     const auto result = story.tightens(mount_ok);
@@ -277,6 +286,13 @@ TEST_CASE("after a count that began anew, the same number's curve is not that of
     const auto result = story.tightens(mount_ok);
     story.happens(ToolAnswered{ToolId{"T1"}, "e1", 0});  // it counts from the beginning again
     CHECK(is<Applied>(story.brings(result, good_mount)));
+    CHECK(story.waits(0));
+    // The new result of that number comes, and then its curve.
+    ResultReceived other = result;
+    other.digest += 1;
+    other.made = {story.now_ns, story.now_ns + 1000, story.boot};
+    story.happens(other);
+    CHECK(is<Applied>(story.brings(other, good_mount)));
     CHECK(story.waits(0));
     CHECK_FALSE(story.released("lift"));
 }
