@@ -196,7 +196,12 @@ class Possible {
         making_.emplace(now_, std::move(name), mishap);
         return &*making_;
     }
-    void done() { acts_.push_back(std::move(making_->act)); }
+    // What is decided and not yet on the disk is looked at with tools and orders.
+    void done() {
+        if (now_.limits_curves)
+            making_->durable_at_once();
+        acts_.push_back(std::move(making_->act));
+    }
     void happens(std::string name, Payload payload, bool mishap = false) {
         if (Making* making = start(std::move(name), mishap)) {
             making->event(std::move(payload));
@@ -661,7 +666,7 @@ class Possible {
                 if (fastener.locked || fastener.replacement_due)
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
-            if (id == "mount" && joint.fasteners.front().passes.front().proof)
+            if (id == "mount" && joint.fasteners.front().passes.front().proof && !now_.limits_curves)
                 hand_checks();
             if (joint.override_)
                 repair("the override of " + id + " is taken back",
@@ -804,12 +809,14 @@ class Possible {
             departs(on_wire(now_, bay_.permissives[1]).code == OnWire::withheld);
     }
 
-    // The first fastener must be proven or wait before the second is tightened, so there are few of them.
+    // Of the newest result, and of whatever is waited for.
     void curves_of(std::size_t index) {
         const ToolState& known = now_.newest.tools[index];
         const std::string& name = known.id.text;
         const Torque torque = nm(index == 0 ? 50 : 25);
         for (const SeenResult& seen : known.recent) {
+            if (seen.counter != now_.tools[index].made && !is_awaited(known.id, seen.counter))
+                continue;
             const auto bring = [&](const std::string& what, const protocol::CurveReport& read) {
                 return TraceReceived{known.id, seen.epoch, seen.counter, what, 1, 1, read};
             };
@@ -820,7 +827,7 @@ class Possible {
             mishap("a damaged curve comes" + whose, bring("damaged", {protocol::CurveFault::turns_back, {}}));
             mishap("no curve will come" + whose, CurveGivenUp{known.id, seen.epoch, seen.counter, ""});
         }
-        if (!has_open(index))
+        if (!has_open(index) || (index == 1 && has_open(0)))
             return;
         if (Making* making = start("a curve comes before its result, of " + name, true)) {
             ToolOnFloor& real = making->act.after.tools[index];
@@ -829,6 +836,15 @@ class Possible {
             making->durable_at_once();
             done();
         }
+    }
+
+    [[nodiscard]] bool is_awaited(const ToolId& tool, std::uint64_t counter) const {
+        return stay_ != nullptr && std::ranges::any_of(stay_->joints, [&](const JointState& joint) {
+                   return std::ranges::any_of(joint.fasteners, [&](const FastenerState& fastener) {
+                       const auto& awaited = fastener.passes.front().awaited;
+                       return awaited && awaited->of.tool == tool && awaited->of.counter == counter;
+                   });
+               });
     }
 
     [[nodiscard]] bool has_open(std::size_t index) const {
@@ -850,7 +866,8 @@ class Possible {
             return;
         }
         curves_of(index);
-        if (has_open(index))
+        // One joint after the other, though curves of the first may still be to come.
+        if (has_open(index) && (index == 0 || !has_open(0)))
             hit(index, name + " tightens well", index == 0 ? mount_ok : cap_ok, false);
         const JointState* joint = stay_ != nullptr ? joint_of(*stay_, index == 0 ? "mount" : "cap") : nullptr;
         if (joint == nullptr || !bay_.signed_on)
@@ -873,10 +890,11 @@ class Possible {
             repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
         if (stay_ == nullptr)
             return;
+        questions();
         results();
         joints();
         two_people();
-        if (stay_->checks.empty())
+        if (stay_->checks.empty() && !stay_->joints.empty() && !has_open(0) && !has_open(1))
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
     }
 
