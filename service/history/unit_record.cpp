@@ -157,6 +157,18 @@ void add_hand_check(const interlock::HandChecked* checked, const config::Joint* 
     line.checked_torque = protocol::to_text(checked->torque);
 }
 
+// What happened with the event; nothing where it is missing or cannot be read.
+std::expected<std::optional<interlock::Payload>, journal::JournalError>
+payload_of(Reader& reader, domain::EventNumber event) {
+    const auto rows = reader.events(event, 1);
+    if (!rows)
+        return std::unexpected(rows.error());
+    if (rows->empty())
+        return std::nullopt;
+    auto stored = journal::decode(rows->front().body);
+    return stored ? std::optional(std::move(stored->event.payload)) : std::nullopt;
+}
+
 // What the proposer of an override vouched for, what was measured by hand, and which fastener was meant,
 // stands in the event only.
 std::expected<void, journal::JournalError> add_asked(Reader& reader, const config::Joint* joint,
@@ -165,17 +177,15 @@ std::expected<void, journal::JournalError> add_asked(Reader& reader, const confi
     const bool measured = line.kind == "HandChecked";
     if (!overrides && !measured && line.action != "UnlockFastener" && line.action != "AssignResult")
         return {};
-    const auto rows = reader.events(line.event, 1);
-    if (!rows)
-        return std::unexpected(rows.error());
-    const auto stored =
-        rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
+    const auto payload = payload_of(reader, line.event);
+    if (!payload)
+        return std::unexpected(payload.error());
+    const auto* stored = *payload ? &**payload : nullptr;
     if (measured) {
-        add_hand_check(stored ? std::get_if<interlock::HandChecked>(&stored->event.payload) : nullptr, joint,
-                       line);
+        add_hand_check(std::get_if<interlock::HandChecked>(stored), joint, line);
         return {};
     }
-    const auto* proposed = stored ? std::get_if<interlock::Proposed>(&stored->event.payload) : nullptr;
+    const auto* proposed = std::get_if<interlock::Proposed>(stored);
     const auto* asked = proposed == nullptr ? nullptr : &proposed->action;
     if (overrides)
         add_check(std::get_if<interlock::OverrideJoint>(asked), line);
@@ -207,12 +217,10 @@ std::expected<void, journal::JournalError> add_patterns(Reader& reader, const co
     const bool odd = line.verdict != "ok" || line.traces > 0;
     if (joint == nullptr || !pass || *pass >= joint->passes.size() || line.verdict.empty() || !odd)
         return {};
-    const auto rows = reader.events(line.event, 1);
-    if (!rows)
-        return std::unexpected(rows.error());
-    const auto stored =
-        rows->empty() ? std::unexpected(std::string("it is missing")) : journal::decode(rows->front().body);
-    const auto* result = stored ? std::get_if<interlock::ResultReceived>(&stored->event.payload) : nullptr;
+    const auto payload = payload_of(reader, line.event);
+    if (!payload)
+        return std::unexpected(payload.error());
+    const auto* result = *payload ? std::get_if<interlock::ResultReceived>(&**payload) : nullptr;
     if (result == nullptr)
         return {};  // its line tells of it as far as it could be read
     const auto shape = shape_of(reader, line);

@@ -31,8 +31,6 @@ using std::chrono::steady_clock;
 
 namespace {
 
-// So that what was cut off by a limit on frames waits in small parts.
-
 // One connection, or one opening of a line.
 struct StreamWire {
     using End = std::variant<tcp::socket, asio::serial_port>;

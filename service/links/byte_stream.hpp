@@ -60,9 +60,11 @@ class ByteStream {
     ByteStream(ByteStream&&) = delete;
     ByteStream& operator=(ByteStream&&) = delete;
 
-    void start();
-    // So many bytes are read at once; fewer were all that was there.
+    // So many bytes are read at once, so that what was cut off by a limit on frames waits in small parts;
+    // fewer were all that was there.
     static constexpr std::size_t one_read = 2048;
+
+    void start();
     // Without a connection nothing is sent.
     void send(std::string bytes);
     // Whether more is read; the peer feels it once its own buffers are full. Every connection begins reading.

@@ -229,13 +229,13 @@ void check_tool_apart(std::vector<ConfigFinding>& findings, const config::Statio
 struct Going {
     bool counts = false;
     bool shows_restarts = false;
-    std::uint64_t numbers = 0;  // so many does it give before the first one comes again
+    std::uint64_t span = 0;  // its highest number less its lowest: after that the lowest comes again
     // Whether the tool says its newest count when it is heard again, and not only with the next result.
     bool tells_newest = false;
 };
 [[nodiscard]] Going going_by(const protocol::RegisterProfile& profile) {
-    const std::uint64_t numbers = profile.counter ? profile.counter->highest - profile.counter->lowest : 0;
-    return {profile.counter.has_value(), profile.epoch.has_value(), numbers, true};
+    return {profile.counter.has_value(), profile.epoch.has_value(),
+            profile.counter ? profile.counter->highest - profile.counter->lowest : 0, true};
 }
 [[nodiscard]] Going going_by(const protocol::FrameProfile& profile) {
     const auto* result = protocol::result_of(profile);
@@ -244,8 +244,8 @@ struct Going {
             counts ? result->counter->highest - result->counter->lowest : 0, protocol::tells_newest(profile)};
 }
 
-// More than are ever sent again, or lost in one outage without anybody noticing: a count of eight bits.
-constexpr std::uint64_t fewest_numbers = 255;
+// A count of eight bits: more than are ever sent again, or lost in one outage without anybody noticing.
+constexpr std::uint64_t shortest_span = 255;
 
 // A tool that does not count cannot say that a result was lost; what it shows proves a joint of class C at
 // most.
@@ -266,12 +266,12 @@ void check_proof_by(std::vector<ConfigFinding>& findings, const config::Joint& j
                  "pass for the next ones; joint {} is of class {}",
                  tool.id, joint.id, risk),
              "name an epoch in its profile, or make sure that its count outlives a loss of power"});
-    if (going.counts && going.numbers < fewest_numbers)
+    if (going.counts && going.span < shortest_span)
         findings.push_back(
             {Severity::error, pointer,
              fmt::format("tool {} gives the same number again after {} results, so that lost ones could pass "
                          "for none; joint {} is of class {}",
-                         tool.id, going.numbers + 1, joint.id, risk),
+                         tool.id, going.span + 1, joint.id, risk),
              "use a tool that counts further, correct lowest and highest, or set another class"});
     if (going.counts && !going.tells_newest)
         findings.push_back(

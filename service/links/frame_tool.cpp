@@ -202,7 +202,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
         work();
         if (!splitter_ || stopped_)
             return;
-        unread_.look(std::exchange(is_quiet_, true) && reads_on_);
+        unread_.look(reads_on_);
         if (now - heard_at_.value_or(connected_at_) > tool_.silence_limit)
             return stream_.hang_up(fmt::format("nothing was heard for {} ms", tool_.silence_limit.count()));
         follow(results_->look(now), now);
@@ -217,7 +217,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
 
     void came(std::string_view bytes) {
         came_at_ = steady_clock::now();
-        is_quiet_ = false;
+        unread_.came();
         flood_.bytes(came_at_, bytes.size());
         queue(splitter_->take(bytes));
         work();
@@ -349,7 +349,6 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     std::deque<protocol::Cut> waiting_;                // came, and not looked at yet
     SteadyTime connected_at_{};
     SteadyTime came_at_{};  // when bytes came
-    bool is_quiet_ = true;  // none did since the last look
     bool reads_on_ = true;
     Unread unread_;
     std::optional<SteadyTime> heard_at_;    // when a frame was understood, on this connection

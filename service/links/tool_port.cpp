@@ -104,7 +104,6 @@ struct ToolCall {
     Flood flood{lines_a_second};
     bool is_flooded = false;
     Unread unread{};
-    bool is_quiet = true;  // nothing came since the last look
 
     // The tool said nothing of a result that is not here.
     [[nodiscard]] bool lacks_nothing() const {
@@ -363,7 +362,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         const auto heard = call->caller->freshness.last_sign();
         if (heard && now - *heard > call->caller->tool.silence_limit)
             return hang_up(call, "it was silent");
-        call->unread.look(std::exchange(call->is_quiet, true) && call->reading);
+        call->unread.look(call->reading);
         look_at_flood(call, now);
         follow(call, call->count->look(now));
         tell_order(call, now);
@@ -401,7 +400,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
     void take_bytes(const ToolCallPtr& call, std::string_view bytes) {
         call->came_at = std::chrono::steady_clock::now();
-        call->is_quiet = false;
+        call->unread.came();
         call->splitter.feed(bytes);
         while (call->open && !call->leaving_since) {
             const auto line = call->splitter.next();

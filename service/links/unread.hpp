@@ -3,6 +3,7 @@
 // and one thread.
 #pragma once
 
+#include <algorithm>
 #include <optional>
 
 #include "service/links/freshness.hpp"
@@ -15,16 +16,18 @@ class Unread {
     void begin(SteadyTime came) {
         if (!since_)
             since_ = came;
-        looks_ = 0;
+        looks_ = std::min(looks_, 0);
     }
+    // Bytes came; until end() they may not be all that was there.
+    void came() { looks_ = -1; }
     // What was just looked at was all that was there.
     void end() { since_.reset(); }
-    // At a regular look while reading goes on. `quiet`: nothing came since the last one. Twice in a row:
-    // nothing waited any more.
-    void look(bool quiet) {
-        if (!quiet)
-            looks_ = 0;
-        else if (since_ && ++looks_ >= 2)
+    // At a regular look. `reading`: what comes is read. Nothing came between one and the next, twice in a
+    // row: nothing waited any more.
+    void look(bool reading) {
+        constexpr int enough = 2;
+        looks_ = reading ? std::min(looks_ + 1, enough) : 0;
+        if (looks_ == enough)
             end();
     }
     [[nodiscard]] std::optional<SteadyTime> since() const noexcept { return since_; }
@@ -33,7 +36,7 @@ class Unread {
 
   private:
     std::optional<SteadyTime> since_;
-    int looks_ = 0;
+    int looks_ = 0;  // in a row before which nothing came
 };
 
 }  // namespace tautgate::links

@@ -15,6 +15,18 @@ def longest_delay_s(station):
     return (tool["silence_limit_ms"] + tool["longest_run_ms"]) / 1000
 
 
+def await_links(station):
+    check("tool and controller have good links",
+          ask_until(lambda: station.tool(TOOL)["link"] == "good" and station.controller_link() == "good"),
+          station.get("/v1/health"))
+
+
+def withheld_all_the_while(slave, token, which):
+    check(f"the beam was withheld from the {which} unit all the while",
+          all(block.code == plc.WITHHELD for block in slave.written_blocks()
+              if block.token == token and block.permissive == 1), "a release")
+
+
 def set_down(station, slave, unit):
     slave.set_present(True)
     check(f"{unit}: the station sees a unit arrive", ask_until(lambda: station.bay()["occupant"] is not None),

@@ -6,8 +6,8 @@ import sys
 
 import plc
 from claims import ask_until, check
-from example_story import (FIRST, SECOND, TOOL, check_gap, is_stored, moved_away, outcomes_of, proven,
-                           refusals, set_down, with_counter)
+from example_story import (FIRST, SECOND, TOOL, await_links, check_gap, is_stored, moved_away, outcomes_of,
+                           proven, refusals, set_down, with_counter, withheld_all_the_while)
 from framed_peers import HandTool, SerialWrench, TorquePost
 from serial_peers import SerialLine
 from station import BEAM, Station, example, free_ports
@@ -62,9 +62,7 @@ def lost_and_late(station, tool):
 def walk(station, tool):
     with plc.SlavePlc(station.description) as slave:
         station.open_for_work()
-        check("tool and controller have good links",
-              ask_until(lambda: station.tool(TOOL)["link"] == "good" and station.controller_link() == "good"),
-              station.get("/v1/health"))
+        await_links(station)
         set_down(station, slave, FIRST)
         proven(station, slave, tool, FIRST, (1, 2))
         moved_away(station, slave)
@@ -73,9 +71,7 @@ def walk(station, tool):
         in_pieces(station, tool)
         noise(station, tool)
         lost_and_late(station, tool)
-        check("the beam was withheld from the second unit all the while",
-              all(block.code == plc.WITHHELD for block in slave.written_blocks()
-                  if block.token == token and block.permissive == 1), "a release")
+        withheld_all_the_while(slave, token, "second")
         tool.last_words(station)
         check("the daemon ends in order", station.stop() == 0, station.process.returncode)
         tool.when_stopped()

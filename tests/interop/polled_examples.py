@@ -11,8 +11,8 @@ import time
 import plc
 import wires
 from claims import ask_until, check
-from example_story import (FIRST, SECOND, THIRD, TOOL, check_gap, is_stored, moved_away, outcomes_of, proven,
-                           refusals, set_down, with_counter)
+from example_story import (FIRST, SECOND, THIRD, TOOL, await_links, check_gap, is_stored, moved_away,
+                           outcomes_of, proven, refusals, set_down, with_counter, withheld_all_the_while)
 from polled_peers import NOT_OK, FloatTool, RingTool, SerialTool
 from serial_peers import SerialLine, SerialSlave
 from station import BEAM, Station, example, free_ports
@@ -242,9 +242,7 @@ def overwritten(station, tool):
 def walk(station, tool, wire, faults, lose):
     with plc.SlavePlc(station.description) as slave:
         station.open_for_work()
-        check("tool and controller have good links",
-              ask_until(lambda: station.tool(TOOL)["link"] == "good" and station.controller_link() == "good"),
-              station.get("/v1/health"))
+        await_links(station)
         set_down(station, slave, FIRST)
         proven(station, slave, tool, FIRST, (1,))
         disturbed(station, slave, tool, wire, (FIRST, 2), faults[:2])
@@ -258,9 +256,7 @@ def walk(station, tool, wire, faults, lose):
         garbage(station, tool)
         followed_again(station, tool)
         lose(station, tool)
-        check("the beam was withheld from the third unit all the while",
-              all(block.code == plc.WITHHELD for block in slave.written_blocks()
-                  if block.token == token and block.permissive == 1), "a release")
+        withheld_all_the_while(slave, token, "third")
         check("the daemon ends in order", station.stop() == 0, station.process.returncode)
 
 

@@ -7,6 +7,8 @@
 #include <fmt/format.h>
 
 #include "protocol/link_errors.hpp"
+#include "tests/link_errors/turning.hpp"
+#include "tests/unit/links/coil_station.hpp"
 
 namespace tautgate::link_errors {
 
@@ -26,51 +28,27 @@ constexpr std::uint64_t switches_to_settle = 4;
 // At once, so that a campaign does not spend its time waiting to dial.
 constexpr links::Backoff::Limits dial_at_once{
     .floor = milliseconds(1), .cap = milliseconds(2), .proven = milliseconds(0)};
-constexpr std::uint16_t alive_coil = 0;
-constexpr std::array<std::uint16_t, coil_points> release_coils{1, 2};
-
-[[nodiscard]] config::CoilPlan coil_plan() {
-    const auto bit = [](std::uint16_t number) { return config::ControllerBit{.number = number}; };
-    config::CoilPlan plan{.alive = alive_coil,
-                          .echo = bit(16),
-                          .heartbeat = bit(17),
-                          .present = bit(18),
-                          .debounce = milliseconds(4),
-                          .permissives = {}};
-    std::uint16_t next = 19;
-    for (std::size_t i = 0; i < coil_points; ++i) {
-        plan.permissives.push_back({.permissive = fmt::format("way-{}", i + 1),
-                                    .release = release_coils.at(i),
-                                    .moved = bit(next),
-                                    .acting = bit(static_cast<std::uint16_t>(next + 1))});
-        next = static_cast<std::uint16_t>(next + 2);
-    }
-    return plan;
-}
 
 [[nodiscard]] config::Station coil_bay(const CoilStand::Limits& limits) {
-    config::Station station;
-    station.number = 3;
-    config::Bay bay;
-    bay.id = "J1";
-    bay.number = 2;
-    bay.controller.host = "127.0.0.1";
-    bay.controller.beat_interval = limits.beat;
-    bay.controller.echo_timeout = limits.echo;
-    bay.controller.beat_timeout = limits.beat_timeout;
-    bay.controller.settling = milliseconds(1);
-    bay.controller.coils = coil_plan();
-    std::uint16_t number = 0;
-    for (const auto& point : bay.controller.coils->permissives) {
-        config::Permissive permissive;
-        permissive.id = point.permissive;
-        permissive.number = ++number;
-        permissive.bay = bay.id;
-        permissive.one_shot = true;
-        station.permissives.push_back(permissive);
-    }
-    station.bays.push_back(bay);
+    config::Station station = links::testing::coil_station(0);
+    config::ControllerLink& controller = station.bays.front().controller;
+    controller.beat_interval = limits.beat;
+    controller.echo_timeout = limits.echo;
+    controller.beat_timeout = limits.beat_timeout;
+    controller.settling = milliseconds(1);
+    controller.coils->debounce = milliseconds(4);
     return station;
+}
+
+[[nodiscard]] const config::CoilPlan& plan_of(const config::Station& station) {
+    return *station.bays.front().controller.coils;
+}
+
+[[nodiscard]] std::vector<std::uint16_t> releases_of(const config::CoilPlan& plan) {
+    std::vector<std::uint16_t> releases;
+    for (const auto& point : plan.permissives)
+        releases.push_back(point.release);
+    return releases;
 }
 
 // As `tautgate registers` prints them, but for the heartbeat, which would be too fast for a scan.
@@ -83,9 +61,9 @@ constexpr std::array<std::uint16_t, coil_points> release_coils{1, 2};
 
 CoilStand::CoilStand(std::uint64_t seed, Limits limits)
     : limits_(limits), dice_(seed), station_(coil_bay(limits)),
-      dialect_(alive_coil, {release_coils.begin(), release_coils.end()}),
+      dialect_(plan_of(station_).alive, releases_of(plan_of(station_))),
       injector_(dialect_, dice_.below(1ULL << 62U), limits.delays),
-      plc_(std::make_unique<CoilPlc>(coil_plan(), rule_settings(limits))),
+      plc_(std::make_unique<CoilPlc>(plan_of(station_), rule_settings(limits))),
       proxy_(std::make_unique<TcpProxy>(loop_, injector_, plc_->port())) {
     injector_.on_frame([this](Way way, const Bytes&) { ++(way == Way::asked ? asked_ : answered_); });
     station_.bays.front().controller.port = proxy_->port();
@@ -108,22 +86,14 @@ void CoilStand::publish() {
 
 void CoilStand::turn() {
     publish();
-    loop_.restart();
-    loop_.run_one_for(milliseconds(1));
-    loop_.poll();
+    turn_loop(loop_);
     plc_->scan();
     for (const CoilAct& act : plc_->take_acts())
         judge(act);
 }
 
 bool CoilStand::until(const std::function<bool()>& wanted) {
-    const auto end = steady_clock::now() + coil_patience;
-    while (!wanted()) {
-        if (steady_clock::now() > end)
-            return false;
-        turn();
-    }
-    return true;
+    return turn_until([] { return coil_patience; }, wanted, [this] { turn(); });
 }
 
 void CoilStand::order(bool release) {
@@ -169,9 +139,7 @@ bool CoilStand::tells_otherwise(const interlock::ControllerReported& reported) c
 }
 
 void CoilStand::violate(std::string what) {
-    if (const auto& done = injector_.done())
-        what += "; after " + to_text(*done);
-    tally_.violations.push_back(std::move(what));
+    tally_.violations.push_back(injector_.with_what_was_done(std::move(what)));
 }
 
 // ---- what goes on -----------------------------------------------------------------------------------------
@@ -262,12 +230,7 @@ void CoilStand::inject(LinkError error) {
 void CoilStand::count(LinkError error, bool noticed) {
     if (!noticed && must_be_noticed(*injector_.done()))
         violate("what did not come in time was not noticed");
-    Count& count = tally_.of(error);
-    ++count.injected;
-    if (heard_otherwise_)
-        ++count.beyond;
-    else
-        ++(noticed ? count.noticed : count.harmless);
+    tally_.count(error, noticed, heard_otherwise_);
 }
 
 bool CoilStand::must_be_noticed(const Injection& injection) const {

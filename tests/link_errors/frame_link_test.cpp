@@ -19,23 +19,8 @@ constexpr std::uint64_t ordinary_frames = 200;
 
 template <FrameKind Kind>
 Tally frame_slice(std::uint64_t seed, std::uint64_t injections) {
-    Tally tally;
-    std::unique_ptr<FrameStand> stand;
-    for (std::uint64_t i = 0; i < injections && tally.violations.empty(); ++i) {
-        if (!stand || stand->is_spent()) {
-            if (stand)
-                tally.add(stand->tally());
-            stand = std::make_unique<FrameStand>(Kind, seed + i * 1'000'003);
-            if (!stand->next_result())
-                stand->tally().violations.emplace_back("no result came before anything was spoilt");
-        }
-        stand->inject(all_link_errors.at(i % all_link_errors.size()));
-        if (!stand->tally().violations.empty())
-            break;
-    }
-    if (stand)
-        tally.add(stand->tally());
-    return tally;
+    return slice_on_each([](std::uint64_t of) { return std::make_unique<FrameStand>(Kind, of); }, seed,
+                         injections);
 }
 
 [[nodiscard]] bool is_claimed(FrameKind kind, LinkError error) {

@@ -6,6 +6,7 @@
 #include <fmt/format.h>
 
 #include "protocol/link_errors.hpp"
+#include "tests/link_errors/turning.hpp"
 
 namespace tautgate::link_errors {
 
@@ -71,16 +72,11 @@ FrameStand::FrameStand(FrameKind kind, std::uint64_t seed)
 }
 
 bool FrameStand::until(const std::function<bool()>& wanted) {
-    const auto end = steady_clock::now() + frame_patience;
-    while (!wanted()) {
-        if (steady_clock::now() > end)
-            return false;
-        loop_.restart();
-        loop_.run_one_for(milliseconds(1));
-        loop_.poll();
-        help();
-    }
-    return true;
+    return turn_until([] { return frame_patience; }, wanted,
+                      [this] {
+                          turn_loop(loop_);
+                          help();
+                      });
 }
 
 // People look at what the tool cannot mend by itself.
@@ -161,9 +157,7 @@ void FrameStand::differ(std::string what) {
         spent_ = true;
         return;
     }
-    if (const auto& done = injector_.done())
-        what += "; after " + to_text(*done);
-    tally_.violations.push_back(std::move(what));
+    tally_.violations.push_back(injector_.with_what_was_done(std::move(what)));
 }
 
 // ---- what goes on -------------------------------------------------------------------------------------
@@ -250,12 +244,7 @@ void FrameStand::look_for_losses(std::uint64_t doubts_before) {
 void FrameStand::count(LinkError error, bool noticed) {
     if (!noticed && must_be_noticed(*injector_.done()))
         differ("what did not come in time was not noticed");
-    Count& count = tally_.of(error);
-    ++count.injected;
-    if (spent_)
-        ++count.beyond;
-    else
-        ++(noticed ? count.noticed : count.harmless);
+    tally_.count(error, noticed, spent_);
 }
 
 bool FrameStand::must_be_noticed(const Injection& injection) const {

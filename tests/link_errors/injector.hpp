@@ -8,6 +8,7 @@
 #include <functional>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "tests/link_errors/dialect.hpp"
@@ -54,6 +55,10 @@ class Injector {
     [[nodiscard]] bool is_over() const noexcept { return !armed_ && !held_; }
     // Since the last arming; nothing: none could be spoilt yet.
     [[nodiscard]] const std::optional<Injection>& done() const noexcept { return done_; }
+    // A sentence about what came of it, with what was done to the frame behind it.
+    [[nodiscard]] std::string with_what_was_done(std::string sentence) const {
+        return done_ ? std::move(sentence) + "; after " + to_text(*done_) : std::move(sentence);
+    }
     // From now on nothing goes through either way.
     void cut(bool on) noexcept { cut_ = on; }
 

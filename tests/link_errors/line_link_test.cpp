@@ -15,23 +15,8 @@ namespace {
 constexpr std::uint64_t ordinary_line = 500;
 
 Tally line_slice(Seals seals, std::uint64_t seed, std::uint64_t injections) {
-    Tally tally;
-    std::unique_ptr<LineStand> stand;
-    for (std::uint64_t i = 0; i < injections && tally.violations.empty(); ++i) {
-        if (!stand || stand->is_spent()) {
-            if (stand)
-                tally.add(stand->tally());
-            stand = std::make_unique<LineStand>(seed + i * 1'000'003, seals);
-            if (!stand->next_result())
-                stand->tally().violations.emplace_back("no result came before anything was spoilt");
-        }
-        stand->inject(all_link_errors.at(i % all_link_errors.size()));
-        if (!stand->tally().violations.empty())
-            break;
-    }
-    if (stand)
-        tally.add(stand->tally());
-    return tally;
+    return slice_on_each([seals](std::uint64_t of) { return std::make_unique<LineStand>(of, seals); }, seed,
+                         injections);
 }
 
 // Where a corrupted line is still a good one, that is beyond the claim.

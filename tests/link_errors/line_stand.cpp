@@ -10,6 +10,7 @@
 #include <fmt/format.h>
 
 #include "protocol/link_errors.hpp"
+#include "tests/link_errors/turning.hpp"
 
 namespace tautgate::link_errors {
 
@@ -127,15 +128,8 @@ LineStand::LineStand(std::uint64_t seed, Seals seals)
 }
 
 bool LineStand::until(const std::function<bool()>& wanted) {
-    const auto begin = steady_clock::now();
-    while (!wanted()) {
-        if (steady_clock::now() > begin + (spent_ || corrupting_ ? line_patience_spent : line_patience))
-            return false;
-        loop_.restart();
-        loop_.run_one_for(milliseconds(1));
-        loop_.poll();
-    }
-    return true;
+    return turn_until([this] { return spent_ || corrupting_ ? line_patience_spent : line_patience; }, wanted,
+                      [this] { turn_loop(loop_); });
 }
 
 void LineStand::hear(const interlock::Payload& payload) {
@@ -177,9 +171,7 @@ void LineStand::differ(std::string what) {
         spent_ = true;
         return;
     }
-    if (const auto& done = injector_.done())
-        what += "; after " + to_text(*done);
-    tally_.violations.push_back(std::move(what));
+    tally_.violations.push_back(injector_.with_what_was_done(std::move(what)));
 }
 
 void LineStand::report() {
@@ -235,12 +227,7 @@ void LineStand::inject(LinkError error) {
     });
     if (!came)
         differ("the next result does not come");
-    Count& count = tally_.of(error);
-    ++count.injected;
-    if (spent_)
-        ++count.beyond;
-    else
-        ++(told() != before ? count.noticed : count.harmless);
+    tally_.count(error, told() != before, spent_);
     corrupting_ = false;
     injector_.disarm();
 }

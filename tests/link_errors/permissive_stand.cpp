@@ -11,6 +11,7 @@
 
 #include "protocol/link_errors.hpp"
 #include "service/links/modbus_frame.hpp"
+#include "tests/link_errors/turning.hpp"
 
 namespace tautgate::link_errors {
 
@@ -111,9 +112,7 @@ void PermissiveStand::publish() {
 
 void PermissiveStand::turn() {
     publish();
-    loop_.restart();
-    loop_.run_one_for(milliseconds(1));
-    loop_.poll();
+    turn_loop(loop_);
     if (server_)
         server_->scan();
     else
@@ -123,13 +122,7 @@ void PermissiveStand::turn() {
 }
 
 bool PermissiveStand::until(const std::function<bool()>& wanted) {
-    const auto end = steady_clock::now() + patience;
-    while (!wanted()) {
-        if (steady_clock::now() > end)
-            return false;
-        turn();
-    }
-    return true;
+    return turn_until([] { return patience; }, wanted, [this] { turn(); });
 }
 
 void PermissiveStand::order(Code code) {
@@ -218,9 +211,7 @@ void PermissiveStand::hear(const interlock::Payload& payload) {
 }
 
 void PermissiveStand::violate(std::string what) {
-    if (const auto& done = injector_.done())
-        what += "; after " + to_text(*done);
-    tally_.violations.push_back(std::move(what));
+    tally_.violations.push_back(injector_.with_what_was_done(std::move(what)));
 }
 
 // ---- what goes on ---------------------------------------------------------------------------------------
@@ -305,11 +296,9 @@ void PermissiveStand::inject(LinkError error) {
         violate("a bad block was not found by the PLC");
     if (came && settled && must_fail(*injector_.done()) && not_good_ == told)
         violate("an echo of a release that was not given did not fail the link");
-    Count& count = tally_.of(error);
-    ++count.injected;
     const bool noticed = after.faults != before.faults || not_good_ != told || other_echoes_ != echoes ||
                          proxy_->calls() != calls;
-    ++(noticed ? count.noticed : count.harmless);
+    tally_.count(error, noticed);
     injector_.disarm();
 }
 

@@ -8,6 +8,7 @@
 
 #include "config/reader.hpp"
 #include "protocol/link_errors.hpp"
+#include "tests/link_errors/turning.hpp"
 
 namespace tautgate::link_errors {
 
@@ -108,15 +109,7 @@ PolledStand::PolledStand(Transport transport, std::uint64_t seed)
 }
 
 bool PolledStand::until(const std::function<bool()>& wanted) {
-    const auto end = steady_clock::now() + polled_patience;
-    while (!wanted()) {
-        if (steady_clock::now() > end)
-            return false;
-        loop_.restart();
-        loop_.run_one_for(milliseconds(1));
-        loop_.poll();
-    }
-    return true;
+    return turn_until([] { return polled_patience; }, wanted, [this] { turn_loop(loop_); });
 }
 
 void PolledStand::hear(const interlock::Payload& payload) {
@@ -153,9 +146,7 @@ void PolledStand::hear(const interlock::ResultReceived& result) {
 }
 
 void PolledStand::violate(std::string what) {
-    if (const auto& done = injector_.done())
-        what += "; after " + to_text(*done);
-    tally_.violations.push_back(std::move(what));
+    tally_.violations.push_back(injector_.with_what_was_done(std::move(what)));
 }
 
 void PolledStand::report() {
@@ -190,9 +181,7 @@ void PolledStand::inject(LinkError error) {
     const auto good = link_->polls().good;
     if (!until([&] { return all_came() && good_ && injector_.is_over() && link_->polls().good >= good + 2; }))
         return violate(fmt::format("the next result does not come: {}", link_->health().why));
-    Count& count = tally_.of(error);
-    ++count.injected;
-    ++(told() != before ? count.noticed : count.harmless);
+    tally_.count(error, told() != before);
     injector_.disarm();
 }
 

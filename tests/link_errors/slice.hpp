@@ -25,6 +25,28 @@ template <class Stand>
     return std::move(stand.tally());
 }
 
+// The same where an error may spend the stand, so that the next one needs another: `make(seed)` gives it.
+template <class Make>
+[[nodiscard]] Tally slice_on_each(Make make, std::uint64_t seed, std::uint64_t injections) {
+    Tally tally;
+    decltype(make(seed)) stand;
+    for (std::uint64_t i = 0; i < injections && tally.violations.empty(); ++i) {
+        if (!stand || stand->is_spent()) {
+            if (stand)
+                tally.add(stand->tally());
+            stand = make(seed + i * 1'000'003);
+            if (!stand->next_result())
+                stand->tally().violations.emplace_back("no result came before anything was spoilt");
+        }
+        stand->inject(all_link_errors.at(i % all_link_errors.size()));
+        if (!stand->tally().violations.empty())
+            break;
+    }
+    if (stand)
+        tally.add(stand->tally());
+    return tally;
+}
+
 // Nothing was violated, and each error was injected; `holds` says what more is true of one error's count.
 template <class Holds>
 void check_each_error(const Tally& tally, Holds holds) {

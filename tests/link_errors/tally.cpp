@@ -86,6 +86,15 @@ std::uint64_t Tally::injected() const {
     return sum;
 }
 
+void Tally::count(LinkError error, bool noticed, bool beyond) {
+    Count& of_error = of(error);
+    ++of_error.injected;
+    if (beyond)
+        ++of_error.beyond;
+    else
+        ++(noticed ? of_error.noticed : of_error.harmless);
+}
+
 void Tally::add(const Tally& more) {
     for (std::size_t i = 0; i < counts.size(); ++i) {
         counts.at(i).injected += more.counts.at(i).injected;

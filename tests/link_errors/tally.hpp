@@ -25,6 +25,8 @@ struct Tally {
     std::vector<std::string> violations;
 
     [[nodiscard]] Count& of(LinkError error) { return counts.at(static_cast<std::size_t>(error)); }
+    // One more of them, and what came of it.
+    void count(LinkError error, bool noticed, bool beyond = false);
     [[nodiscard]] std::uint64_t injected() const;
     void add(const Tally& more);
 };

@@ -73,10 +73,34 @@ class StreamReplay::Voice {
     [[nodiscard]] bool said_all() const noexcept { return said_all_; }
 
   protected:
-    using Written = std::function<void(const error_code&)>;
-    virtual void write(const std::string& bytes, Written written) = 0;
+    // By write_to() its stream.
+    virtual void write(const std::string& bytes) = 0;
+    // The other side is gone: the next time begins anew.
+    virtual void broke() = 0;
     // All that it waits for ends at once.
     virtual void give_up() = 0;
+
+    template <class Stream>
+    void write_to(Stream& stream, const std::string& bytes) {
+        asio::async_write(stream, asio::buffer(bytes), [this](const error_code& failed, std::size_t) {
+            if (failed || over_)
+                return;  // the reader of this connection sees it too
+            ++next_;
+            say_next();
+        });
+    }
+    // What the station says is read, so that its end shows.
+    template <class Stream>
+    void listen_to(Stream& stream) {
+        stream.async_read_some(asio::buffer(heard_), [this, &stream](const error_code& failed, std::size_t) {
+            if (over_)
+                return;
+            if (!failed)
+                return listen_to(stream);
+            pause_.cancel();
+            broke();
+        });
+    }
 
     void start() {
         thread_ = std::thread([this] {
@@ -124,12 +148,7 @@ class StreamReplay::Voice {
         pause_.async_wait([this](const error_code& cancelled) {
             if (cancelled || over_)
                 return;
-            write(said_[next_].bytes, [this](const error_code& failed) {
-                if (failed || over_)
-                    return;  // the reader of this connection sees it too
-                ++next_;
-                say_next();
-            });
+            write(said_[next_].bytes);
         });
     }
 
@@ -141,6 +160,7 @@ class StreamReplay::Voice {
     }
 
     const std::vector<protocol::CapturedBytes> said_;
+    std::array<char, 4096> heard_{};
     std::chrono::steady_clock::time_point began_{};
     std::size_t next_ = 0;
     std::atomic<bool> said_all_ = false;
@@ -181,11 +201,7 @@ class StreamReplay::NetworkVoice : public StreamReplay::Voice {
     }
 
   private:
-    void write(const std::string& bytes, Written written) override {
-        asio::async_write(
-            socket_, asio::buffer(bytes),
-            [written = std::move(written)](const error_code& failed, std::size_t) { written(failed); });
-    }
+    void write(const std::string& bytes) override { write_to(socket_, bytes); }
     void give_up() override {
         error_code ignored;  // all is given up either way
         (void)acceptor_.close(ignored);
@@ -198,7 +214,7 @@ class StreamReplay::NetworkVoice : public StreamReplay::Voice {
         socket_.async_connect(station_, [this](const error_code& failed) {
             if (failed)
                 return dial_later();
-            listen_to_station();
+            listen_to(socket_);
             begin();
         });
     }
@@ -211,27 +227,16 @@ class StreamReplay::NetworkVoice : public StreamReplay::Voice {
             if (failed || over_)
                 return;
             socket_ = std::move(socket);
-            listen_to_station();
+            listen_to(socket_);
             begin();
         });
     }
     // A connection that broke is one of before where the next has begun.
-    void listen_to_station() {
-        socket_.async_read_some(asio::buffer(heard_), [this](const error_code& failed, std::size_t) {
-            if (over_)
-                return;
-            if (failed) {
-                pause_.cancel();
-                return acceptor_.is_open() ? accept() : dial_later();
-            }
-            listen_to_station();
-        });
-    }
+    void broke() override { acceptor_.is_open() ? accept() : dial_later(); }
 
     tcp::acceptor acceptor_;
     tcp::socket socket_;
     tcp::endpoint station_;
-    std::array<char, 4096> heard_{};
 };
 
 // The far end is held by nobody here: so it shows when the station opens and closes it.
@@ -277,11 +282,7 @@ class StreamReplay::SerialVoice : public StreamReplay::Voice {
             link_ = wished;
         return !failed;
     }
-    void write(const std::string& bytes, Written written) override {
-        asio::async_write(
-            near_, asio::buffer(bytes),
-            [written = std::move(written)](const error_code& failed, std::size_t) { written(failed); });
-    }
+    void write(const std::string& bytes) override { write_to(near_, bytes); }
     void give_up() override {
         error_code ignored;  // all is given up either way
         (void)near_.close(ignored);
@@ -297,25 +298,14 @@ class StreamReplay::SerialVoice : public StreamReplay::Voice {
         if (!is_opened())
             return after(between_looks_at_line, [this] { await_station(); });
         after(line_is_set_up, [this] {
-            listen_to_station();
+            listen_to(near_);
             begin();
         });
     }
-    void listen_to_station() {
-        near_.async_read_some(asio::buffer(heard_), [this](const error_code& failed, std::size_t) {
-            if (over_)
-                return;
-            if (failed) {
-                pause_.cancel();
-                return await_station();
-            }
-            listen_to_station();
-        });
-    }
+    void broke() override { await_station(); }
 
     asio::posix::stream_descriptor near_;
     std::string link_;  // what is removed at the end; empty: nothing
-    std::array<char, 4096> heard_{};
 };
 
 StreamReplay::StreamReplay(std::unique_ptr<Voice> voice) : voice_(std::move(voice)) {}

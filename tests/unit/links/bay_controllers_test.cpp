@@ -9,7 +9,7 @@
 #include "config/controllers.hpp"
 #include "service/links/bay_controllers.hpp"
 #include "tests/unit/links/controller_peers.hpp"
-#include "tools/simulation/controller.hpp"
+#include "tests/unit/links/simulated_controller.hpp"
 
 using namespace tautgate;
 using namespace tautgate::links;
@@ -45,13 +45,7 @@ config::Station station_of_two(WireRole role_of_further, std::chrono::millisecon
 std::unique_ptr<Controller> controller_at(const config::Station& station, std::size_t place) {
     const auto& bay = station.bays.front();
     const auto described = config::alone(station, bay, config::controllers_of(station, bay).at(place));
-    auto settings = simulation::controller_settings(described, described.bays.front());
-    settings.scan = std::chrono::milliseconds(5);
-    settings.beat_limit = std::chrono::seconds(5);
-    auto opened = Controller::open(std::move(settings), {});
-    if (!opened)
-        throw std::runtime_error(opened.error());
-    return std::move(*opened);
+    return controller_for(described, std::chrono::seconds(5));
 }
 
 class TwoLines {

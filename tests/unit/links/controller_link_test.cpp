@@ -11,8 +11,8 @@
 #include "service/links/controller_link.hpp"
 #include "tests/standards/links/raw_peer.hpp"
 #include "tests/unit/links/controller_peers.hpp"
+#include "tests/unit/links/simulated_controller.hpp"
 #include "tests/unit/tools/peers.hpp"
-#include "tools/simulation/controller.hpp"
 
 using namespace tautgate;
 using namespace tautgate::links;
@@ -31,17 +31,6 @@ constexpr std::uint32_t shift_token = 0x00C0FFEE;
 
 // A controller that never gives up a silent station: what it is refused, the station has withheld.
 constexpr std::chrono::hours never{24};
-
-std::unique_ptr<Controller> controller_for(const config::Station& station,
-                                           std::chrono::milliseconds beat_limit) {
-    auto settings = simulation::controller_settings(station, station.bays.front());
-    settings.scan = std::chrono::milliseconds(5);
-    settings.beat_limit = beat_limit;
-    auto opened = Controller::open(std::move(settings), {});
-    if (!opened)
-        throw std::runtime_error(opened.error());
-    return std::move(*opened);
-}
 
 // The station's side: a loop that gives its beat each turn, with the orders that the test wants.
 class Shift {

@@ -13,6 +13,7 @@
 #include "config/station.hpp"
 #include "service/interlock/event.hpp"
 #include "service/links/trace_sink.hpp"
+#include "tests/unit/links/kinds.hpp"
 
 namespace tautgate::links::testing {
 
@@ -49,11 +50,7 @@ class Floor {
     }
     template <class Kind>
     [[nodiscard]] std::vector<Kind> all() const {
-        std::vector<Kind> found;
-        for (const auto& payload : got)
-            if (const auto* kind = std::get_if<Kind>(&payload))
-                found.push_back(*kind);
-        return found;
+        return all_of<Kind>(got);
     }
 };
 

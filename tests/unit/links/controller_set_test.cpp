@@ -3,10 +3,10 @@
 
 #include <iterator>
 #include <optional>
-#include <variant>
 #include <vector>
 
 #include "service/links/controller_set.hpp"
+#include "tests/unit/links/kinds.hpp"
 
 using namespace tautgate;
 using namespace tautgate::links;
@@ -90,11 +90,7 @@ struct SetBay {
     }
     template <class Kind>
     [[nodiscard]] std::vector<Kind> all() const {
-        std::vector<Kind> found;
-        for (const auto& payload : got)
-            if (const auto* kind = std::get_if<Kind>(&payload))
-                found.push_back(*kind);
-        return found;
+        return testing::all_of<Kind>(got);
     }
     [[nodiscard]] ControllerReported newest() const {
         const auto reports = all<ControllerReported>();

@@ -5,6 +5,7 @@
 #include "service/links/frame_results.hpp"
 #include "service/links/unread.hpp"
 #include "tests/unit/links/frame_bench.hpp"
+#include "tests/unit/links/kinds.hpp"
 
 using namespace tautgate;
 using namespace tautgate::links;
@@ -38,14 +39,6 @@ protocol::FrameStatus status_with(std::uint64_t newest) {
 std::int64_t ns(SteadyTime time) {
     return std::chrono::duration_cast<std::chrono::nanoseconds>(time.time_since_epoch()).count();
 }
-template <class Kind>
-std::vector<Kind> all_of(const FrameResults::Step& step) {
-    std::vector<Kind> found;
-    for (const auto& payload : step.tell)
-        if (const auto* content = std::get_if<Kind>(&payload))
-            found.push_back(*content);
-    return found;
-}
 
 // One tool that is connected at the beginning.
 struct Wired {
@@ -56,10 +49,10 @@ struct Wired {
     }
     FrameResults::Step says(const protocol::FrameHeard& heard) { return results.take(heard, now); }
     ResultReceived result_of(const protocol::FrameHeard& heard) {
-        return all_of<ResultReceived>(says(heard)).at(0);
+        return all_of<ResultReceived>(says(heard).tell).at(0);
     }
     std::vector<ToolAnswered> answers_to(const protocol::FrameHeard& heard) {
-        return all_of<ToolAnswered>(says(heard));
+        return all_of<ToolAnswered>(says(heard).tell);
     }
     void reconnects_after(std::chrono::milliseconds time) {
         now += time;
@@ -340,7 +333,7 @@ TEST_CASE("a count that begins anew without an epoch is followed from there") {
 
 TEST_CASE("a tool that only stamps its results is counted while it is heard") {
     Wired wired(stamping_profile());
-    const auto first = all_of<ToolAnswered>(wired.results.look(wired.now + 100ms));
+    const auto first = all_of<ToolAnswered>(wired.results.look(wired.now + 100ms).tell);
     REQUIRE(first.size() == 1);
     CHECK(first[0].last == 0);
     CHECK(wired.results.look(wired.now + 200ms).tell.empty());
@@ -357,8 +350,8 @@ TEST_CASE("a tool that only stamps begins a new count on each connection, unless
     SECTION("it does") {
         wired.reconnects_after(10s);
         const auto step = wired.says(stamped("1000"));
-        CHECK(all_of<ToolAnswered>(step) == std::vector{ToolAnswered{{"NR-9"}, before.epoch, 1}});
-        CHECK(all_of<ResultReceived>(step).at(0).digest == before.digest);
+        CHECK(all_of<ToolAnswered>(step.tell) == std::vector{ToolAnswered{{"NR-9"}, before.epoch, 1}});
+        CHECK(all_of<ResultReceived>(step.tell).at(0).digest == before.digest);
         const auto next = wired.result_of(stamped("1001"));
         CHECK(next.epoch == before.epoch);
         CHECK(next.reading.counter == 2);
@@ -372,7 +365,7 @@ TEST_CASE("a tool that only stamps begins a new count on each connection, unless
     }
     SECTION("it shows nothing in time") {
         wired.reconnects_after(10s);
-        const auto told = all_of<ToolAnswered>(wired.results.look(wired.now + 100ms));
+        const auto told = all_of<ToolAnswered>(wired.results.look(wired.now + 100ms).tell);
         REQUIRE(told.size() == 1);
         CHECK(told[0].epoch != before.epoch);
     }
@@ -388,7 +381,7 @@ TEST_CASE("a tool that only stamps begins a new count on each connection, unless
 TEST_CASE("of a tool that does not count, what is not understood may have been a result") {
     Wired wired(stamping_profile());
     static_cast<void>(wired.says(stamped("1000")));
-    const auto told = all_of<ToolAnswered>(wired.results.not_understood());
+    const auto told = all_of<ToolAnswered>(wired.results.not_understood().tell);
     REQUIRE(told.size() == 1);
     CHECK(told[0].last == 0);
     CHECK(wired.results.not_understood().tell.empty());  // said already

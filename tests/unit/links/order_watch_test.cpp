@@ -21,11 +21,7 @@ struct WatchBench {
 
     template <class Kind>
     [[nodiscard]] std::vector<Kind> told() const {
-        std::vector<Kind> found;
-        for (const OrderNotice& notice : notices)
-            if (const auto* one = std::get_if<Kind>(&notice))
-                found.push_back(*one);
-        return found;
+        return all_of<Kind>(notices);
     }
 
     OrderStand stand;

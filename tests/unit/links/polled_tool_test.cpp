@@ -331,6 +331,13 @@ protocol::RegisterProfile small_profile() {
     return profile;
 }
 
+// It shows its next result once the count of this one was written to 300.
+protocol::RegisterProfile acknowledged_profile() {
+    auto profile = small_profile();
+    profile.acknowledge = std::uint16_t{300};
+    return profile;
+}
+
 protocol::RegisterProfile ring_profile() {
     auto profile = small_profile();
     profile.counter->lowest = 1;
@@ -656,9 +663,7 @@ TEST_CASE("what the profile does not name makes neither a result nor a torn read
 }
 
 TEST_CASE("a result that waited behind another one is not dated into the time since that was shown") {
-    auto profile = small_profile();
-    profile.acknowledge = std::uint16_t{300};
-    OtherBench bench(profile);
+    OtherBench bench(acknowledged_profile());
     bench.tool->slow_to_take(std::chrono::milliseconds(20));
     bench.tool->report(result_of("101"));
     bench.tool->report(result_of("102"));
@@ -673,15 +678,13 @@ TEST_CASE("a result that waited behind another one is not dated into the time si
 }
 
 TEST_CASE("what a tool was told is told again on a new connection: it may have lost power before it acted") {
-    auto profile = small_profile();
-    profile.acknowledge = std::uint16_t{300};
     std::atomic<int> writes = 0;
     auto device = simulation::RegisterServer::open(
         "127.0.0.1", 0,
         {.before_answer = [&](const auto& request, auto) { writes += request.writes ? 1 : 0; },
          .after_answer = {}});
     REQUIRE(device);
-    OtherBench bench(profile);
+    OtherBench bench(acknowledged_profile());
     (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
     bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 7});
     REQUIRE(bench.floor.turn_until([&] { return writes == 1; }));
@@ -692,11 +695,9 @@ TEST_CASE("what a tool was told is told again on a new connection: it may have l
 }
 
 TEST_CASE("what a tool shows after it was told once more may have waited since before") {
-    auto profile = small_profile();
-    profile.acknowledge = std::uint16_t{300};
     auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
     REQUIRE(device);
-    OtherBench bench(profile);
+    OtherBench bench(acknowledged_profile());
     (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
     bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 7});
     REQUIRE(bench.until_polled(5));
@@ -704,6 +705,7 @@ TEST_CASE("what a tool shows after it was told once more may have waited since b
     REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::failed; }));
     const auto lost = std::chrono::steady_clock::now().time_since_epoch();
     std::this_thread::sleep_for(std::chrono::milliseconds(100));
+    (*device)->write(300, std::vector<std::uint16_t>{0});
     (*device)->mend();
     // It had not acted on what it was told, and shows the next one only now.
     REQUIRE(bench.floor.turn_until([&] { return (*device)->read(300, 1).at(0) == 7; }));
@@ -714,11 +716,9 @@ TEST_CASE("what a tool shows after it was told once more may have waited since b
 }
 
 TEST_CASE("another result under the number of the stored one is told after a start, and not acknowledged") {
-    auto profile = small_profile();
-    profile.acknowledge = std::uint16_t{300};
     auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
     REQUIRE(device);
-    OtherBench bench(profile);
+    OtherBench bench(acknowledged_profile());
     (*device)->write(100, std::vector<std::uint16_t>{7, 1000, 30});
     bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "0", .counter = 6});
     REQUIRE(bench.until_results(1));

@@ -12,6 +12,7 @@
 #include <boost/asio/write.hpp>
 
 #include "service/interlock/event.hpp"
+#include "tests/unit/links/kinds.hpp"
 
 namespace tautgate::links::testing {
 
@@ -22,12 +23,7 @@ struct Heard {
 
     template <class Kind>
     [[nodiscard]] std::vector<Kind> of() const {
-        std::vector<Kind> found;
-        for (const auto& event : events) {
-            if (const auto* content = std::get_if<Kind>(&event))
-                found.push_back(*content);
-        }
-        return found;
+        return all_of<Kind>(events);
     }
 };
 
