@@ -208,6 +208,7 @@ TEST_CASE("names of the description cannot break a table") {
 TEST_CASE("every reason to hold has its trial, or is named as one that no machine can bring about") {
     auto station = larkmoor();
     station.joints.front().retry.replace_fastener = true;
+    station.joints.front().passes.front().window.curve = config::CurveWindow{};
     station.orders = config::OrderFeed{};
     station.permissives[beam].moves_to = "second";
     std::set<ReasonCode> tried;
