@@ -266,20 +266,20 @@ void take_good_values(PassState& pass, const Target& target, const Tightening& m
     pass.proof.reset();
     pass.not_ok.reset();
     pass.awaited.reset();
-    const auto operator_ = only_one(made.crew);
+    const auto tightener = only_one(made.crew);
     if (!target.at.joint->passes[target.pass].window.curve) {
-        pass.proof = Proof{made.result, operator_, made.by_hand};
+        pass.proof = Proof{made.result, tightener, made.by_hand};
         return;
     }
     CurveOfResult of = curve_of(made);
     if (!made.curve) {
-        pass.awaited = AwaitsCurve{std::move(of), made.result, operator_, made.by_hand};
+        pass.awaited = AwaitsCurve{std::move(of), made.result, tightener, made.by_hand};
         return;
     }
     judgement = judge_curve(*target.at.joint, target.pass, of.told, *made.curve);
     if (judgement.verdict == Verdict::ok)
         pass.proof =
-            Proof{made.result, operator_, made.by_hand, ProvenCurve{std::move(of), made.curve->digest}};
+            Proof{made.result, tightener, made.by_hand, ProvenCurve{std::move(of), made.curve->digest}};
 }
 
 Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const Tightening& made) {
