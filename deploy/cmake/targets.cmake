@@ -11,7 +11,8 @@
 #   tautgate_program(NAME tautgated SOURCES main.cpp LIBS tautgate_station ... [COLD])    -> <build>/bin/tautgated
 #
 #   tautgate_test(NAME protocol_test LABEL unit SOURCES a_test.cpp ... LIBS tautgate_protocol ...
-#       [TIMEOUT seconds] [ENVIRONMENT K=V ...] [PROGRAMS tautgated ...] [RESOURCE_LOCK name] [SLOW] [OPTIMISED] [EACH])
+#       [TIMEOUT seconds] [ENVIRONMENT K=V ...] [PROGRAMS tautgated ...] [RESOURCE_LOCK name] [BUSY processors] [SLOW] [OPTIMISED]
+#       [EACH])
 #   tautgate_script_test(NAME format_holds LABEL unit COMMAND /usr/bin/python3 ${CMAKE_CURRENT_SOURCE_DIR}/x.py ...
 #       [same options])
 #
@@ -105,11 +106,19 @@ macro(tautgate_refuse_unknown what)
     endif()
 endmacro()
 
-macro(tautgate_cold)
-    if(arg_COLD)
-        target_compile_options(${arg_NAME} PRIVATE $<$<CONFIG:RelWithDebInfo>:-O1>)
+# What is off the way from a result to the output is not worth much of the compiler's time; a sanitizer's checks make
+# that time twice as long.
+function(tautgate_compile_as target cold)
+    set(kind "")
+    if(cold AND CMAKE_BUILD_TYPE STREQUAL Sanitize AND TAUTGATE_TESTS)
+        set(kind _test)
+        target_compile_options(${target} PRIVATE ${TAUTGATE_NOT_OPTIMISED})
+    elseif(cold)
+        target_compile_options(${target} PRIVATE $<$<CONFIG:RelWithDebInfo>:-O1>)
     endif()
-endmacro()
+    tautgate_use_pch(${target} "${kind}" ${ARGN})
+    tautgate_join_sources(${target})
+endfunction()
 
 function(tautgate_library)
     cmake_parse_arguments(PARSE_ARGV 0 arg "COLD" "NAME" "SOURCES;DEPENDS;PUBLIC_LIBS;PRIVATE_LIBS")
@@ -121,9 +130,7 @@ function(tautgate_library)
             PRIVATE tautgate_build ${arg_PRIVATE_LIBS})
         # Who links a folder may include its headers, and needs the root of the tree for it.
         target_include_directories(${arg_NAME} PUBLIC ${PROJECT_SOURCE_DIR})
-        tautgate_use_pch(${arg_NAME} "" ${arg_DEPENDS})
-        tautgate_join_sources(${arg_NAME})
-        tautgate_cold()
+        tautgate_compile_as(${arg_NAME} ${arg_COLD} ${arg_DEPENDS})
     else()
         add_library(${arg_NAME} INTERFACE)
         target_include_directories(${arg_NAME} INTERFACE ${PROJECT_SOURCE_DIR})
@@ -136,9 +143,7 @@ function(tautgate_program)
     tautgate_refuse_unknown(tautgate_program)
     add_executable(${arg_NAME} ${arg_SOURCES})
     target_link_libraries(${arg_NAME} PRIVATE tautgate_build ${arg_LIBS})
-    tautgate_use_pch(${arg_NAME} "" ${arg_LIBS})
-    tautgate_join_sources(${arg_NAME})
-    tautgate_cold()
+    tautgate_compile_as(${arg_NAME} ${arg_COLD} ${arg_LIBS})
 endfunction()
 
 # Adds every folder below the caller's that is built, in the order of the alphabet.
@@ -167,7 +172,7 @@ set(TAUTGATE_TIMEOUT_end_to_end 300)
 set(TAUTGATE_TIMEOUT_FACTOR 1 CACHE STRING "multiplies the time-out of every test")
 
 set(tautgate_test_options SLOW OPTIMISED EACH)
-set(tautgate_test_one NAME LABEL TIMEOUT RESOURCE_LOCK)
+set(tautgate_test_one NAME LABEL TIMEOUT RESOURCE_LOCK BUSY)
 set(tautgate_test_many SOURCES LIBS COMMAND ENVIRONMENT PROGRAMS)
 
 # Shared tail of the two kinds of test; reads the parsed arguments of its caller.
@@ -191,7 +196,24 @@ macro(tautgate_test_properties name)
     if(arg_RESOURCE_LOCK)
         set_tests_properties(${name} PROPERTIES RESOURCE_LOCK ${arg_RESOURCE_LOCK})
     endif()
+    # Nobody knows yet how long each takes: whoever keeps several processors busy, or one for long, begins first.
+    if(arg_BUSY)
+        set_tests_properties(${name} PROPERTIES COST ${arg_BUSY} PROCESSORS ${arg_BUSY})
+    endif()
 endmacro()
+
+# What the tests of a folder need that are not slow, as one target: quick_unit, for instance.
+function(tautgate_needed_by_tests label slow)
+    if(slow)
+        return()
+    endif()
+    if(NOT TARGET quick_${label})
+        add_custom_target(quick_${label})
+    endif()
+    if(ARGN)
+        add_dependencies(quick_${label} ${ARGN})
+    endif()
+endfunction()
 
 # What several tests of a folder share.
 function(tautgate_test_library)
@@ -222,6 +244,7 @@ function(tautgate_test)
     foreach(program IN LISTS arg_PROGRAMS)
         add_dependencies(${arg_NAME} ${program})
     endforeach()
+    tautgate_needed_by_tests(${arg_LABEL} ${arg_SLOW} ${arg_NAME})
     # A test case without an assertion has checked nothing and fails.
     if(NOT arg_EACH)
         add_test(NAME ${arg_NAME} COMMAND ${arg_NAME} -w NoAssertions)
@@ -242,6 +265,7 @@ function(tautgate_script_test)
     if(arg_PROGRAMS)
         add_custom_target(${arg_NAME}_programs ALL DEPENDS ${arg_PROGRAMS})
     endif()
+    tautgate_needed_by_tests(${arg_LABEL} ${arg_SLOW} ${arg_PROGRAMS})
     tautgate_test_properties(${arg_NAME})
 endfunction()
 
