@@ -15,7 +15,7 @@ std::shared_ptr<const config::Station> limits(protocol::Torque threshold) {
     config::Station station;
     config::Tool tool;
     tool.id = "T1";
-    tool.torque_resolution = {1'000'000};
+    tool.torque_resolution = {5'000'000};
     tool.angle_resolution = {1'000'000};
     station.tools = {tool};
     config::Joint joint;
@@ -29,7 +29,7 @@ std::shared_ptr<const config::Station> limits(protocol::Torque threshold) {
     return std::make_shared<const config::Station>(station);
 }
 
-// 0.4 N·m a degree, up to 60 degrees.
+// 0.4 N·m a degree, up to 60 degrees: 24 N·m, which the tool of coarse steps calls 25.
 std::string rise() {
     protocol::Trace trace;
     trace.torque.step = {1, -1};
@@ -58,7 +58,7 @@ TEST_CASE("of a curve is read what the rules in force and those of open stays li
     REQUIRE(report);
     CHECK_FALSE(report->fault);
     CHECK(report->values ==
-          std::vector<protocol::MeasuredOnCurve>{{protocol::FinalTorque{}, protocol::Torque{24'000'000}},
+          std::vector<protocol::MeasuredOnCurve>{{protocol::FinalTorque{}, protocol::Torque{25'000'000}},
                                                  final_angle(12'000'000, 30'000'000)});
     interlock::BayState bay;
     interlock::Stay stay;
