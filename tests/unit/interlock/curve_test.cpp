@@ -502,6 +502,20 @@ TEST_CASE("a result without a fastener keeps its curve until people file it") {
     CHECK(other.at(0).proof->assigned_by_hand);
 }
 
+TEST_CASE("of a result without a fastener, too, two different curves prove nothing") {
+    CurveStory story;
+    story.hits(mount_ok);
+    story.hits(mount_ok);
+    const auto extra = story.tightens(mount_ok);
+    const EventNumber number = story.state.newest;
+    story.brings(extra, good_mount);
+    story.brings(extra, good_mount, "c2");
+    story.hits(mount_loosened);
+    story.two_decide(AssignResult{number, JointId{"mount"}, 0});
+    CHECK_FALSE(story.at(0).proof);
+    CHECK(story.found(0) == Codes{curve_changed});
+}
+
 TEST_CASE("what waits for a curve survives a restart, and snapshots hold it") {
     CurveStory story;
     const auto result = story.tightens(mount_ok);

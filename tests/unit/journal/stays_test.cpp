@@ -166,6 +166,21 @@ TEST_CASE(
     CHECK(reader->tickets_of(stay.stay)->size() == 2);
 }
 
+TEST_CASE("what concerns a stay names the rules that the stay began with, though others are in force") {
+    auto state = one_bay(fresh_stay());
+    state.rules = Revision{"newer"};
+    StayWatch watch(state);
+    const auto rules_named = [&](interlock::Outcome outcome) {
+        const interlock::Record record{
+            .outcome = std::move(outcome), .changes = {}, .effects = {}, .ended = {}};
+        return entry_of(watch, {}, state, record, "0.1.0").stored.rules;
+    };
+    CHECK(rules_named(attributed(evaluation::Verdict::ok)) == Revision{"abc"});
+    CHECK(rules_named(interlock::CurveJudged{EventNumber{1}, {"motor"}, 2, 0, EventNumber{4}, {}}) ==
+          Revision{"abc"});
+    CHECK(rules_named(interlock::Applied{}) == Revision{"newer"});
+}
+
 TEST_CASE("a corrected ticket stays in the record and no longer leads to the stay") {
     const scratch::Folder folder;
     Told told(folder.journal());
