@@ -106,18 +106,13 @@ macro(tautgate_refuse_unknown what)
     endif()
 endmacro()
 
-# What is off the way from a result to the output is not worth much of the compiler's time; a sanitizer's checks make
-# that time twice as long.
+# `cold`: what is off the way from a result to the output is not worth much of the compiler's time.
 function(tautgate_compile_as target cold)
-    set(kind "")
-    if(cold AND CMAKE_BUILD_TYPE STREQUAL Sanitize AND TAUTGATE_TESTS)
-        set(kind _test)
-        target_compile_options(${target} PRIVATE ${TAUTGATE_NOT_OPTIMISED})
-    elseif(cold)
+    tautgate_use_pch(${target} "" ${ARGN})
+    tautgate_join_sources(${target})
+    if(cold)
         target_compile_options(${target} PRIVATE $<$<CONFIG:RelWithDebInfo>:-O1>)
     endif()
-    tautgate_use_pch(${target} "${kind}" ${ARGN})
-    tautgate_join_sources(${target})
 endfunction()
 
 function(tautgate_library)

@@ -9,6 +9,7 @@ import http.client
 import json
 import os
 import pathlib
+import random
 import re
 import secrets
 import shutil
@@ -30,9 +31,18 @@ BRACKET_TOOL = "NR-12"  # its counter is written first, so that the whole block 
 LONGEST_RUN_S = 0.1     # of either tool
 
 
+# Below those that the system hands to whoever connects: one of these is not taken meanwhile by a client.
+PORTS = range(15_000, 32_000)
+
+
 def free_ports(count):
     """Ports that nobody used a moment ago. All are held at once, so that no port is given twice."""
-    held = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
+    held = []
+    while len(held) < count:
+        try:
+            held.append(socket.create_server(("127.0.0.1", random.choice(PORTS))))
+        except OSError:
+            pass  # in use: another one
     ports = [probe.getsockname()[1] for probe in held]
     for probe in held:
         probe.close()
