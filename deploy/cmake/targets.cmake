@@ -21,7 +21,8 @@
 # Every test becomes one ctest test; with EACH, each of its sources becomes one, named after the source. A test's own
 # sources are compiled without optimisation, which builds in half the time; OPTIMISED is for the few that compute much
 # themselves. Its LABEL is the folder below tests/ in which it
-# lives; SLOW keeps it out of `tools/test --quick` and of the sanitizers' runs. PROGRAMS are built before and found
+# lives; SLOW keeps it out of `tools/test --quick` and of the sanitizers' runs, and BUSY lets it begin before the others,
+# with that many processors for itself. PROGRAMS are built before and found
 # in $TAUTGATE_BIN. A test in C++ finds the source tree in the macro TAUTGATE_SOURCE_DIR, a script in the
 # environment variable of the same name.
 
@@ -106,14 +107,11 @@ macro(tautgate_refuse_unknown what)
     endif()
 endmacro()
 
-# `cold`: what is off the way from a result to the output is not worth much of the compiler's time.
-function(tautgate_compile_as target cold)
-    tautgate_use_pch(${target} "" ${ARGN})
-    tautgate_join_sources(${target})
-    if(cold)
-        target_compile_options(${target} PRIVATE $<$<CONFIG:RelWithDebInfo>:-O1>)
+macro(tautgate_cold)
+    if(arg_COLD)
+        target_compile_options(${arg_NAME} PRIVATE $<$<CONFIG:RelWithDebInfo>:-O1>)
     endif()
-endfunction()
+endmacro()
 
 function(tautgate_library)
     cmake_parse_arguments(PARSE_ARGV 0 arg "COLD" "NAME" "SOURCES;DEPENDS;PUBLIC_LIBS;PRIVATE_LIBS")
@@ -125,7 +123,9 @@ function(tautgate_library)
             PRIVATE tautgate_build ${arg_PRIVATE_LIBS})
         # Who links a folder may include its headers, and needs the root of the tree for it.
         target_include_directories(${arg_NAME} PUBLIC ${PROJECT_SOURCE_DIR})
-        tautgate_compile_as(${arg_NAME} ${arg_COLD} ${arg_DEPENDS})
+        tautgate_use_pch(${arg_NAME} "" ${arg_DEPENDS})
+        tautgate_join_sources(${arg_NAME})
+        tautgate_cold()
     else()
         add_library(${arg_NAME} INTERFACE)
         target_include_directories(${arg_NAME} INTERFACE ${PROJECT_SOURCE_DIR})
@@ -138,7 +138,9 @@ function(tautgate_program)
     tautgate_refuse_unknown(tautgate_program)
     add_executable(${arg_NAME} ${arg_SOURCES})
     target_link_libraries(${arg_NAME} PRIVATE tautgate_build ${arg_LIBS})
-    tautgate_compile_as(${arg_NAME} ${arg_COLD} ${arg_LIBS})
+    tautgate_use_pch(${arg_NAME} "" ${arg_LIBS})
+    tautgate_join_sources(${arg_NAME})
+    tautgate_cold()
 endfunction()
 
 # Adds every folder below the caller's that is built, in the order of the alphabet.
@@ -191,7 +193,7 @@ macro(tautgate_test_properties name)
     if(arg_RESOURCE_LOCK)
         set_tests_properties(${name} PROPERTIES RESOURCE_LOCK ${arg_RESOURCE_LOCK})
     endif()
-    # Nobody knows yet how long each takes: whoever keeps several processors busy, or one for long, begins first.
+    # After a fresh clone nobody knows how long each takes.
     if(arg_BUSY)
         set_tests_properties(${name} PROPERTIES COST ${arg_BUSY} PROCESSORS ${arg_BUSY})
     endif()

@@ -69,6 +69,17 @@ struct CurveStory : Story {
     const Outcome& gives_up(const ResultReceived& result) {
         return happens(CurveGivenUp{result.tool, result.epoch, result.reading.counter, "the link gave up"});
     }
+    // After the first two, so that it belongs to no fastener.
+    ResultReceived tightens_once_too_often() {
+        hits(mount_ok);
+        hits(mount_ok);
+        return tightens(mount_ok);
+    }
+    // By hand, to the first fastener, once nothing there is proven any more.
+    void files(EventNumber result) {
+        hits(mount_loosened);
+        two_decide(AssignResult{result, JointId{"mount"}, 0});
+    }
     void proves(const Hit& hit) { brings(tightens(hit), hit.program == "P2" ? good_cap : good_mount); }
     void joined() {
         for (const Hit& hit : {mount_ok, mount_ok, cap_ok, cap_ok})
@@ -478,24 +489,18 @@ TEST_CASE("a unit that moves over what is withheld while a curve is to come has 
 
 TEST_CASE("a result without a fastener keeps its curve until people file it") {
     CurveStory story;
-    story.hits(mount_ok);
-    story.hits(mount_ok);
-    const auto extra = story.tightens(mount_ok);
+    const auto extra = story.tightens_once_too_often();
     const EventNumber number = story.state.newest;
     CHECK(is<Applied>(story.brings(extra, good_mount)));
-    story.hits(mount_loosened);
-    story.two_decide(AssignResult{number, JointId{"mount"}, 0});
+    story.files(number);
     REQUIRE(story.at(0).proof);
     CHECK(story.at(0).proof->assigned_by_hand);
     CHECK(story.at(0).proof->curve->digest == "c1");
     // Without a curve it waits for it.
     CurveStory other;
-    other.hits(mount_ok);
-    other.hits(mount_ok);
-    const auto late = other.tightens(mount_ok);
+    const auto late = other.tightens_once_too_often();
     const EventNumber filed = other.state.newest;
-    other.hits(mount_loosened);
-    other.two_decide(AssignResult{filed, JointId{"mount"}, 0});
+    other.files(filed);
     CHECK(other.waits(0));
     other.brings(late, good_mount);
     REQUIRE(other.at(0).proof);
@@ -504,14 +509,11 @@ TEST_CASE("a result without a fastener keeps its curve until people file it") {
 
 TEST_CASE("of a result without a fastener, too, two different curves prove nothing") {
     CurveStory story;
-    story.hits(mount_ok);
-    story.hits(mount_ok);
-    const auto extra = story.tightens(mount_ok);
+    const auto extra = story.tightens_once_too_often();
     const EventNumber number = story.state.newest;
     story.brings(extra, good_mount);
     story.brings(extra, good_mount, "c2");
-    story.hits(mount_loosened);
-    story.two_decide(AssignResult{number, JointId{"mount"}, 0});
+    story.files(number);
     CHECK_FALSE(story.at(0).proof);
     CHECK(story.found(0) == Codes{curve_changed});
 }
