@@ -97,20 +97,21 @@ void check_permissive_alone(Findings& findings, const Permissive& permissive, co
 
 // ---- people -----------------------------------------------------------------------------------------------
 
-void check_roles(Findings& findings, const std::vector<Role>& roles, const std::string& pointer,
-                 std::string_view what) {
-    if (roles.empty()) {
-        findings.error(pointer, fmt::format("nobody could ever {}", what), "list at least one role");
+void check_sign_in(Findings& findings, std::chrono::seconds lasts) {
+    using namespace std::chrono_literals;
+    if (lasts < 30s) {
+        findings.error("/people/sign_in_lasts_s",
+                       fmt::format("a sign-in ends after {} s, sooner than a second person can be fetched "
+                                   "and sign in, too",
+                                   lasts.count()),
+                       "give at least 30 s");
     }
-    for (std::size_t index = 0; index < roles.size(); ++index) {
-        if (roles[index] == Role::line_operator) {
-            findings.error(fmt::format("{}/{}", pointer, index), fmt::format("an operator may not {}", what),
-                           "name a role that does not work at the joint");
-        }
+    if (lasts > 8h) {
+        findings.warning("/people/sign_in_lasts_s",
+                         "an unused sign-in outlasts a shift of 8 h, so that the next shift could act in its "
+                         "name",
+                         "give a few minutes");
     }
-    check_unique(
-        findings, roles, [](Role role) { return static_cast<int>(role); },
-        [&pointer](std::size_t index) { return fmt::format("{}/{}", pointer, index); }, "role");
 }
 
 void check_people_alone(Findings& findings, const PeopleRules& people) {
@@ -140,6 +141,7 @@ void check_people_alone(Findings& findings, const PeopleRules& people) {
     check_roles(findings, people.leaving_incomplete, "/people/leaving_incomplete",
                 "let a unit leave incomplete");
     check_roles(findings, people.decisions, "/people/decisions", "answer what the station asks");
+    check_sign_in(findings, people.sign_in_lasts);
 }
 
 void check_wiring_tests_alone(Findings& findings, const WiringTests& tests) {
@@ -512,6 +514,22 @@ void check_parts_alone(Findings& findings, const Station& station) {
 
 }  // namespace
 
+void check_roles(Findings& findings, const std::vector<Role>& roles, const std::string& pointer,
+                 std::string_view what) {
+    if (roles.empty()) {
+        findings.error(pointer, fmt::format("nobody could ever {}", what), "list at least one role");
+    }
+    for (std::size_t index = 0; index < roles.size(); ++index) {
+        if (roles[index] == Role::line_operator) {
+            findings.error(fmt::format("{}/{}", pointer, index), fmt::format("an operator may not {}", what),
+                           "name a role that does not work at the joint");
+        }
+    }
+    check_unique(
+        findings, roles, [](Role role) { return static_cast<int>(role); },
+        [&pointer](std::size_t index) { return fmt::format("{}/{}", pointer, index); }, "role");
+}
+
 std::vector<ConfigFinding> check_each_alone(const Station& station) {
     Findings findings;
     check_parts_alone(findings, station);
@@ -522,6 +540,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     Findings findings;
     check_parts_alone(findings, station);
     check_people_alone(findings, station.people);
+    check_matrix(findings, station);
     check_wiring_tests_alone(findings, station.wiring_tests);
     check_orders_alone(findings, station);
     check_overrides_possible(findings, station);
@@ -544,11 +563,13 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_devices(findings, station);
     check_io(findings, station);
     check_frames(findings, station);
+    check_programs(findings, station);
     check_register_ranges(findings, station);
     check_design(findings, station);
     if (!findings.has_error()) {
         warn_of_coils(findings, station);
         warn_of_unused(findings, station);
+        warn_of_profiles(findings, station);
         warn_of_design(findings, station);
         warn_of_tools_behind(findings, station);
     }

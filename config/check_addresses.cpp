@@ -125,6 +125,59 @@ std::vector<Called> called_by(const Station& station) {
     return all;
 }
 
+// Addresses that are no single machine's (RFC 1122, 3.2.1.3; RFC 4291, 2.5.2 and 2.7; IPv4 multicast RFC
+// 5771): from memory of these.
+bool is_of_one(const std::string& address) {
+    const bool by_numbers = !address.empty() && address.find_first_not_of("0123456789.") == std::string::npos;
+    // 224 to 255; of three digits each, so that texts compare like numbers.
+    const bool many = by_numbers && address.find('.') == 3 && address >= "224";
+    const bool many_v6 = address.find(':') != std::string::npos && host_name(address).starts_with("ff");
+    return !is_everywhere(address) && !many && !many_v6;
+}
+
+struct Peer {
+    std::string pointer;
+    std::string address;
+};
+
+std::vector<Peer> peers_of(const Station& station) {
+    std::vector<Peer> all;
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const Tool& tool = station.tools[index];
+        const auto* frames = std::get_if<FrameLink>(&tool.link);
+        if (const auto* listen = frames == nullptr ? nullptr : std::get_if<FrameListen>(&frames->way)) {
+            all.push_back({fmt::format("/tools/{}/link/frames/listen/peer", index), listen->peer});
+        }
+        if (const auto* line = std::get_if<LineLink>(&tool.link)) {
+            all.push_back({fmt::format("/tools/{}/link/line/peer", index), line->peer});
+        }
+    }
+    for (std::size_t index = 0; index < station.scanners.size(); ++index) {
+        if (!station.scanners[index].serial) {
+            all.push_back({fmt::format("/scanners/{}/peer", index), station.scanners[index].peer});
+        }
+    }
+    return all;
+}
+
+void check_single(Findings& findings, const Station& station) {
+    for (const Peer& peer : peers_of(station)) {
+        if (!is_of_one(peer.address)) {
+            findings.error(peer.pointer,
+                           fmt::format("nobody can call from {}, which is no device's address", peer.address),
+                           "give the address of the device");
+        }
+    }
+    for (const Called& called : called_by(station)) {
+        if (!is_of_one(called.place.address)) {
+            findings.error(called.place.pointer,
+                           fmt::format("{} would be called at {}, which is no device's address", called.who,
+                                       called.place.address),
+                           "give the address of the device");
+        }
+    }
+}
+
 // A machine is known to be this PC only by its loopback address, or by one that the station listens on.
 void check_called(Findings& findings, const Station& station) {
     const std::vector<NetworkPlace> own = listening_of(station);
@@ -161,6 +214,7 @@ void check_called(Findings& findings, const Station& station) {
 void check_addresses(Findings& findings, const Station& station) {
     check_listening(findings, station);
     check_called(findings, station);
+    check_single(findings, station);
 }
 
 }  // namespace tautgate::config

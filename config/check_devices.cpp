@@ -2,6 +2,9 @@
 // them.
 #include <algorithm>
 #include <array>
+#include <filesystem>
+#include <optional>
+#include <string>
 #include <variant>
 
 #include "config/findings.hpp"
@@ -34,23 +37,69 @@ void check_rate(Findings& findings, const std::optional<SerialLine>& line, const
         fmt::format("take the number from the device's settings; the nearest that there is: {}", *near));
 }
 
-void check_rates(Findings& findings, const Station& station) {
+// Devices are told apart by their paths, and each path must therefore be written in one way only.
+void check_path(Findings& findings, const std::optional<SerialLine>& line, const std::string& pointer) {
+    if (!line || !line->device.starts_with('/')) {
+        return;
+    }
+    const auto plain = std::filesystem::path(line->device).lexically_normal().string();
+    if (plain != line->device) {
+        findings.error(pointer + "/serial/device",
+                       fmt::format("{} is another way to write {}, so that one line could pass for two",
+                                   line->device, plain),
+                       fmt::format("give {}", plain));
+    }
+}
+
+void check_line(Findings& findings, const std::optional<SerialLine>& line, const std::string& pointer) {
+    check_rate(findings, line, pointer);
+    check_path(findings, line, pointer);
+}
+
+void check_lines(Findings& findings, const Station& station) {
     for (std::size_t index = 0; index < station.tools.size(); ++index) {
         const Tool& tool = station.tools[index];
         const std::string pointer = fmt::format("/tools/{}/link", index);
         if (const auto* link = std::get_if<RegisterLink>(&tool.link)) {
-            check_rate(findings, link->serial, pointer + "/registers");
+            check_line(findings, link->serial, pointer + "/registers");
         }
         const auto* frames = std::get_if<FrameLink>(&tool.link);
         if (const auto* line = frames == nullptr ? nullptr : std::get_if<SerialLine>(&frames->way)) {
-            check_rate(findings, *line, pointer + "/frames");
+            check_line(findings, *line, pointer + "/frames");
         }
     }
     for (std::size_t index = 0; index < station.io.size(); ++index) {
-        check_rate(findings, station.io[index].serial, fmt::format("/io/{}", index));
+        check_line(findings, station.io[index].serial, fmt::format("/io/{}", index));
     }
     for (std::size_t index = 0; index < station.scanners.size(); ++index) {
-        check_rate(findings, station.scanners[index].serial, fmt::format("/scanners/{}", index));
+        check_line(findings, station.scanners[index].serial, fmt::format("/scanners/{}", index));
+    }
+}
+
+// A key proves which tool speaks, and for two tools it would prove neither.
+void check_keys(Findings& findings, const Station& station) {
+    const auto key_of = [](const Tool& tool) {
+        const auto* line = std::get_if<LineLink>(&tool.link);
+        return line == nullptr ? std::string() : std::filesystem::path(line->key).lexically_normal().string();
+    };
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const auto key = key_of(station.tools[index]);
+        const auto before = station.tools.begin() + static_cast<std::ptrdiff_t>(index);
+        const auto other = std::find_if(station.tools.begin(), before, [&](const Tool& tool) {
+            return !key.empty() && tool.id != station.tools[index].id && key_of(tool) == key;
+        });
+        if (const std::filesystem::path path(key); !path.empty() && *path.begin() == "..") {
+            findings.error(fmt::format("/tools/{}/link/line/key", index),
+                           fmt::format("{} leads out of the journal's folder, in which the keys are", key),
+                           "put the key beside the journal, and give its name");
+        }
+        if (other != before) {
+            findings.error(
+                fmt::format("/tools/{}/link/line/key", index),
+                fmt::format("{} is the key of tool \"{}\" already, so that either could speak for the other",
+                            key, other->id),
+                "draw each tool a key of its own with tautgate make-keys");
+        }
     }
 }
 
@@ -89,7 +138,8 @@ void check_scanners(Findings& findings, const Station& station, std::vector<Line
 }  // namespace
 
 void check_devices(Findings& findings, const Station& station) {
-    check_rates(findings, station);
+    check_lines(findings, station);
+    check_keys(findings, station);
     std::vector<LineOwner> taken;
     for (const Tool& tool : station.tools) {
         const auto* link = std::get_if<RegisterLink>(&tool.link);

@@ -39,6 +39,13 @@ void check_silence(Findings& findings, const Tool& tool, const FrameProfile& pro
                         tool.silence_limit.count(), profile.keep_alive->every.count()),
             fmt::format("give more than {}, best three times as much", profile.keep_alive->every.count()));
     }
+    if (profile.pause > tool.silence_limit) {
+        findings.error(pointer + "/silence_limit_ms",
+                       fmt::format("{} ms is less than the profile's pause_ms of {}, so that a frame "
+                                   "which breaks off would be waited for until the tool counts as lost",
+                                   tool.silence_limit.count(), profile.pause.count()),
+                       "give a longer silence limit, or as pause_ms the longest pause within a frame");
+    }
 }
 
 // Everybody else who opens a serial device.

@@ -43,14 +43,19 @@ void check_pulse(Findings& findings, const IoModule& module, const IoInput& inpu
 
 void check_place(Findings& findings, const IoInput& input, const std::string& pointer) {
     const bool bits = protocol::is_bit_table(input.table);
-    const bool counts = std::holds_alternative<CountInput>(input.use);
+    const bool arm = std::holds_alternative<ArmInput>(input.use);
+    const bool counts = arm || std::holds_alternative<CountInput>(input.use);
     if (bits && counts) {
-        findings.error(pointer + "/table", "a count stands in a register, not in a single bit",
+        findings.error(pointer + "/table",
+                       arm ? "a position stands in a register, not in a single bit"
+                           : "a count stands in a register, not in a single bit",
                        "give holding or input");
     } else if (bits && input.bit) {
         findings.error(pointer + "/bit", "the inputs of this table are single bits", "remove it");
     } else if (counts && input.bit) {
-        findings.error(pointer + "/bit", "a count is the whole register", "remove it");
+        findings.error(pointer + "/bit",
+                       arm ? "a position is the whole register" : "a count is the whole register",
+                       "remove it");
     } else if (!bits && !counts && !input.bit) {
         findings.error(pointer, "a register has 16 bits, and none is named", "add \"bit\", 0 to 15");
     }
@@ -96,6 +101,25 @@ void check_use(Findings& findings, const Station& station, const IoModule& modul
     }
 }
 
+// The arm is told by number, and holds a tool of the module's bay.
+void check_arm(Findings& findings, const Station& station, const IoModule& module, const ArmInput& arm,
+               const std::string& pointer) {
+    check_reference(findings, station.tools, arm.tool, "tool", pointer + "/tool");
+    const Tool* tool = by_id(station.tools, arm.tool);
+    if (tool != nullptr && !is_at(*tool, module.bay)) {
+        findings.error(
+            pointer + "/tool",
+            fmt::format("tool \"{}\" is not at bay \"{}\", where the module is", arm.tool, module.bay),
+            "name a tool of the module's bay");
+    }
+    const std::size_t arms = arms_of(station, arm.tool);
+    if (arms > 1) {
+        findings.error(pointer + "/tool",
+                       fmt::format("{} inputs tell the position of tool \"{}\"", arms, arm.tool),
+                       "keep one of them");
+    }
+}
+
 // ---- one module -----------------------------------------------------------------------------------------
 
 using InputPlace = std::tuple<protocol::RegisterTable, std::uint16_t, std::uint8_t>;
@@ -109,6 +133,8 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
         const IoInput& input = module.inputs[index];
         check_place(findings, input, input_at(index));
         check_use(findings, station, module, input, input_at(index));
+        if (const auto* arm = std::get_if<ArmInput>(&input.use))
+            check_arm(findings, station, module, *arm, input_at(index) + "/arm");
         const bool again =
             std::any_of(module.inputs.begin(), module.inputs.begin() + static_cast<std::ptrdiff_t>(index),
                         [&](const IoInput& earlier) { return input_place(earlier) == input_place(input); });

@@ -55,6 +55,22 @@ void check_angle_window(Findings& findings, const Window& window, const std::str
     }
 }
 
+// One tightened twice must not count for two. Its angle tells that of every pass but a check, which a good
+// fastener stands without turning: there it must be known which one it was.
+void check_told_twice(Findings& findings, const Joint& joint, const Pass& pass, const std::string& here) {
+    const bool counted = joint.placement == Placement::counted;
+    const bool serious = joint.risk != RiskClass::c;
+    if (pass.check && (counted || serious) && !knows_position(joint.placement)) {
+        findings.error(
+            here, "a good fastener hardly turns in a check pass, so one checked twice would count for two",
+            "let tool, arm or operator tell the position (by_tool, by_arm, selected)");
+    } else if (counted && serious && !pass.check && pass.window.angle && pass.window.angle->min <= Angle{0}) {
+        findings.error(here + "/window/angle/min",
+                       "with an angle of 0 one fastener tightened twice would count for two",
+                       "give the angle that a good tightening turns at least, or list the fasteners");
+    }
+}
+
 void check_passes(Findings& findings, const Joint& joint, const std::string& pointer) {
     if (joint.method == Method::click) {
         return;  // of a click nothing is measured, and no window judged
@@ -62,6 +78,12 @@ void check_passes(Findings& findings, const Joint& joint, const std::string& poi
     for (std::size_t index = 0; index < joint.passes.size(); ++index) {
         const Window& window = joint.passes[index].window;
         const auto here = fmt::format("{}/passes/{}/window", pointer, index);
+        check_told_twice(findings, joint, joint.passes[index], fmt::format("{}/passes/{}", pointer, index));
+        if (joint.passes[index].check && index == 0) {
+            findings.error(fmt::format("{}/passes/0/check", pointer),
+                           "the first pass has no pass before it that could be checked",
+                           "put the pass that tightens before it, or remove \"check\"");
+        }
         check_torque_window(findings, window.torque, here + "/torque");
         if (window.angle) {
             check_angle_window(findings, window, here + "/angle");
@@ -72,7 +94,8 @@ void check_passes(Findings& findings, const Joint& joint, const std::string& poi
             findings.error(here, "without an angle one fastener tightened twice would count for two",
                            "add \"angle\" with its limits and origin, or list the fasteners");
         }
-        if (window.angle && joint.rehit_angle_max && *joint.rehit_angle_max >= window.angle->min) {
+        if (window.angle && !joint.passes[index].check && joint.rehit_angle_max &&
+            *joint.rehit_angle_max >= window.angle->min) {
             findings.error(pointer + "/rehit_angle_max",
                            fmt::format("{} is not below the angle window of pass {} (min {})",
                                        to_text(*joint.rehit_angle_max), index, to_text(window.angle->min)),
@@ -95,7 +118,7 @@ void check_click(Findings& findings, const Joint& joint, const std::string& poin
     }
     if (joint.placement == Placement::by_tool) {
         findings.error(pointer + "/placement", "a click does not say at which fastener it was",
-                       "give listed or counted");
+                       "give listed, counted, by_arm or selected");
     }
     if (joint.rehit_angle_max) {
         findings.error(pointer + "/rehit_angle_max", "a click has no angle", "remove it");
@@ -242,6 +265,14 @@ void check_profile_serves(Findings& findings, const Joint& joint, const Tool& to
     }
 }
 
+void check_arm_of(Findings& findings, const Station& station, const Joint& joint, const std::string& tool,
+                  const std::string& pointer) {
+    if (joint.placement == Placement::by_arm && arms_of(station, tool) == 0) {
+        findings.error(pointer, fmt::format("no input says where the arm of tool \"{}\" is", tool),
+                       "add an input with \"arm\" to an I/O module, or choose another placement");
+    }
+}
+
 void check_tools_of(Findings& findings, const Station& station, const Joint& joint,
                     const std::string& pointer) {
     std::set<std::string> bays;
@@ -255,6 +286,7 @@ void check_tools_of(Findings& findings, const Station& station, const Joint& joi
         for (const std::string& bay : bays_of(*tool)) {
             bays.insert(bay);
         }
+        check_arm_of(findings, station, joint, tool->id, here);
         const bool clicks = std::holds_alternative<PulseLink>(tool->link);
         if (clicks != (joint.method == Method::click)) {
             findings.error(

@@ -143,13 +143,17 @@ std::string shared_tool(const Joint& left, const Joint& right) {
     return {};
 }
 
-// Two joints that are open together must be told apart by tool or program: a result is never guessed.
+// Two joints that are open together must be told apart by tool or program, or by a person who selects the
+// fastener first: a result is never guessed.
 void check_told_apart(Findings& findings, const std::vector<JointUse>& uses) {
     for (std::size_t late = 0; late < uses.size(); ++late) {
         for (std::size_t early = 0; early < late; ++early) {
             const Joint& one = *uses[early].joint;
             const Joint& other = *uses[late].joint;
             const auto tool = shared_tool(one, other);
+            if (one.placement == Placement::selected && other.placement == Placement::selected) {
+                continue;
+            }
             if (uses[early].stage == uses[late].stage && &one != &other && !tool.empty() &&
                 share_program(one, other)) {
                 findings.error(
@@ -157,7 +161,8 @@ void check_told_apart(Findings& findings, const std::vector<JointUse>& uses) {
                     fmt::format("nothing tells a result of tool \"{}\" for \"{}\" from one for \"{}\", "
                                 "which is open at the same time",
                                 tool, other.id, one.id),
-                    "give them different programs or tools, or put them in different stages");
+                    "give them different programs or tools, put them in different stages, or let the "
+                    "operator select the fasteners of both");
             }
         }
     }
@@ -223,7 +228,8 @@ void check_leaving(Findings& findings, const Station& station, const Plan& plan,
         if (leaving.unguarded_way.empty() && all_known && !comes_out(station, bay.id, is_named)) {
             findings.error(pointer,
                            fmt::format("a unit that cannot be proven has no way out of bay \"{}\"", bay.id),
-                           "name a leaving permissive of that bay too");
+                           "name a permissive of that bay which lets the unit leave or move on, and so on "
+                           "until it leaves");
         }
     }
 }

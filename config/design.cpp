@@ -15,18 +15,13 @@ namespace {
 constexpr double micro = 1e-6;
 constexpr double sigmas_in_scatter = 6;
 
-double newton_metres(Torque torque) { return static_cast<double>(torque.micro_nm) * micro; }
-
-double as_number(const protocol::Decimal& value) noexcept {
-    return static_cast<double>(value.mantissa) * std::pow(10.0, value.exponent);
-}
-
 }  // namespace
 
 FrictionLimits friction_of(const Joint& joint) noexcept {
     // From memory: most bright or oiled threads.
     constexpr FrictionLimits class_b{0.08, 0.16};
-    return joint.friction ? FrictionLimits{as_number(joint.friction->min), as_number(joint.friction->max)}
+    return joint.friction ? FrictionLimits{protocol::as_number(joint.friction->min),
+                                           protocol::as_number(joint.friction->max)}
                           : class_b;
 }
 
@@ -42,23 +37,25 @@ std::optional<ExpectedPreload> expected_preload(const Joint& joint, const Torque
     if (!stress)
         return std::nullopt;
     const auto [low, high] = friction_of(joint);
-    return ExpectedPreload{.lowest_n = newton_metres(window.min) / tightening_torque(*thread, {high, high}),
-                           .highest_n = newton_metres(window.max) / tightening_torque(*thread, {low, low}),
-                           .proof_load_n = *stress * stress_area(*thread)};
+    return ExpectedPreload{
+        .lowest_n = protocol::in_newton_metres(window.min) / tightening_torque(*thread, {high, high}),
+        .highest_n = protocol::in_newton_metres(window.max) / tightening_torque(*thread, {low, low}),
+        .proof_load_n = *stress * stress_area(*thread)};
 }
 
-double scatter_of(const Tool& tool) noexcept { return as_number(tool.scatter_percent.value()); }
+double scatter_of(const Tool& tool) noexcept { return protocol::as_number(tool.scatter_percent.value()); }
 
 ToolAtTarget at_target(const Tool& tool, const TorqueWindow& window) {
-    const double target = newton_metres(target_of(window));
+    const double target = protocol::in_newton_metres(target_of(window));
     ToolAtTarget found{.tool = tool.id,
-                       .share_of_range = target / newton_metres(tool.torque_max),
+                       .share_of_range = target / protocol::in_newton_metres(tool.torque_max),
                        .capability = std::nullopt};
     if (!tool.scatter_percent || tool.scatter_percent->mantissa <= 0)
         return found;
     constexpr double percent = 100;
     const double deviation = scatter_of(tool) / percent * target / sigmas_in_scatter;
-    const double room = std::min(newton_metres(window.max) - target, target - newton_metres(window.min));
+    const double room = std::min(protocol::in_newton_metres(window.max) - target,
+                                 target - protocol::in_newton_metres(window.min));
     found.capability = room / (3 * deviation);
     return found;
 }

@@ -55,6 +55,8 @@ Shape<MovedInput> moved_shape() {
     return Shape<MovedInput>().required("permissive", &MovedInput::permissive, Identifier{});
 }
 
+Shape<ArmInput> arm_shape() { return Shape<ArmInput>().required("tool", &ArmInput::tool, Identifier{}); }
+
 // An input as the file has it: its use is told by its key.
 struct RawInput : IoInput {
     std::optional<PulseInput> pulse;
@@ -62,6 +64,7 @@ struct RawInput : IoInput {
     std::optional<ButtonInput> button;
     std::optional<PresentInput> present;
     std::optional<MovedInput> moved;
+    std::optional<ArmInput> arm;
 };
 
 Shape<RawInput> raw_input_shape() {
@@ -78,7 +81,8 @@ Shape<RawInput> raw_input_shape() {
         .optional("count", &RawInput::count, count_shape())
         .optional("button", &RawInput::button, button_shape())
         .optional("present", &RawInput::present, present_shape())
-        .optional("moved", &RawInput::moved, moved_shape());
+        .optional("moved", &RawInput::moved, moved_shape())
+        .optional("arm", &RawInput::arm, arm_shape());
 }
 
 auto io_input() {
@@ -86,11 +90,12 @@ auto io_input() {
                             IoInput& out) {
         const int given = int{raw.pulse.has_value()} + int{raw.count.has_value()} +
                           int{raw.button.has_value()} + int{raw.present.has_value()} +
-                          int{raw.moved.has_value()};
+                          int{raw.moved.has_value()} + int{raw.arm.has_value()};
         if (given != 1) {
             errors.add(
                 node, pointer,
-                fmt::format("the input has {} of the keys pulse, count, button, present and moved", given),
+                fmt::format("the input has {} of the keys pulse, count, button, present, moved and arm",
+                            given),
                 "give exactly one of them: what the input is for");
             return;
         }
@@ -103,8 +108,10 @@ auto io_input() {
             out.use = *raw.button;
         else if (raw.present)
             out.use = *raw.present;
-        else
+        else if (raw.moved)
             out.use = *raw.moved;
+        else
+            out.use = *raw.arm;
     };
     return Converted{raw_input_shape(), convert};
 }

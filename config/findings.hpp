@@ -101,6 +101,10 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
                               const std::string& bay);
 
 // Each fills in what it finds about its part of the station.
+// Roles that may do `what` ("approve an override"): somebody, and no operator.
+void check_roles(Findings& findings, const std::vector<Role>& roles, const std::string& pointer,
+                 std::string_view what);
+void check_matrix(Findings& findings, const Station& station);
 void check_addresses(Findings& findings, const Station& station);
 void check_moves(Findings& findings, const Station& station);
 // Permissives that wait for tools which the unit has not met. Told only where references are right.
@@ -127,6 +131,10 @@ void check_devices(Findings& findings, const Station& station);
 void check_io(Findings& findings, const Station& station);
 // Tools that send frames.
 void check_frames(Findings& findings, const Station& station);
+// Programs that a pass names and the tool cannot tell.
+void check_programs(Findings& findings, const Station& station);
+// Names of programs that no pass has, and addresses that look like references of the other numbering.
+void warn_of_profiles(Findings& findings, const Station& station);
 // Joints, plans and kinds of ticket that nothing uses.
 void warn_of_unused_plans_and_joints(Findings& findings, const Station& station);
 

@@ -69,9 +69,20 @@ struct HexDigits : Scalar {
             return;
         }
         errors.add(node, pointer, fmt::format("{} is no row of bytes in hexadecimal", shown(node)),
-                   fmt::format("give 1 to {} bytes, two digits each, such as \"0d0a\"", most));
+                   most == 1 ? std::string("give one byte in two digits, such as \"3b\"")
+                             : fmt::format("give 1 to {} bytes, two digits each, such as \"0d0a\"", most));
     }
 };
+
+// As it is to be written instead; an example where there is nothing.
+std::string as_hex(std::string_view text) {
+    if (text.empty())
+        return "0d0a";
+    std::string digits;
+    for (const char c : text.substr(0, most_bytes))
+        digits += fmt::format("{:02x}", static_cast<unsigned char>(c));
+    return digits;
+}
 
 // Printable characters.
 struct PrintableText : Scalar {
@@ -85,7 +96,8 @@ struct PrintableText : Scalar {
             return;
         }
         errors.add(node, pointer, fmt::format("{} is no text of printable characters", shown(node)),
-                   fmt::format("give 1 to {} of them; other bytes as {{\"hex\": \"0d0a\"}}", most));
+                   fmt::format("give 1 to {} of them; other bytes in hexadecimal, {{\"hex\": \"{}\"}}", most,
+                               as_hex(node.text)));
     }
 };
 

@@ -58,6 +58,7 @@ namespace {
 using namespace protocol;
 
 constexpr std::int64_t highest_address = 65535;
+constexpr std::int64_t longest_writing_ms = 10'000;
 constexpr std::int64_t highest_code = 4294967295;
 
 Shape<RegisterField> field_shape() {
@@ -207,6 +208,7 @@ Shape<RegisterProfile> register_profile_shape() {
         .optional("toggle", &RegisterProfile::toggle, field_shape())
         .optional("second_read", &RegisterProfile::second_read,
                   OneOf<SecondRead>({{"counter", SecondRead::counter}, {"block", SecondRead::block}}))
+        .optional("written_within_ms", &RegisterProfile::written_within, Whole(0, longest_writing_ms))
         .optional("epoch", &RegisterProfile::epoch, field_shape())
         .optional("ring", &RegisterProfile::ring, ring_shape())
         .optional("program", &RegisterProfile::program, program_shape())

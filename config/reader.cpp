@@ -5,6 +5,8 @@
 #include <iterator>
 #include <system_error>
 
+#include <boost/describe/enumerators.hpp>
+#include <boost/mp11/algorithm.hpp>
 #include <fmt/format.h>
 
 #include "config/check.hpp"
@@ -194,11 +196,17 @@ Shape<Window> window_shape() {
 
 // -- joints
 
+Shape<CheckPass> check_pass_shape() {
+    constexpr std::int64_t longest_wait_s = 86'400;
+    return Shape<CheckPass>().required("wait_s", &CheckPass::wait, Whole(0, longest_wait_s));
+}
+
 Shape<Pass> pass_shape() {
     return Shape<Pass>()
         .required("name", &Pass::name, Text())
         .optional("program", &Pass::program, Text())
-        .required("window", &Pass::window, window_shape());
+        .required("window", &Pass::window, window_shape())
+        .optional("check", &Pass::check, check_pass_shape());
 }
 
 Shape<Retry> retry_shape() {
@@ -239,7 +247,9 @@ auto joint() {
                      .optional("placement", &Joint::placement,
                                OneOf<Placement>({{"listed", Placement::listed},
                                                  {"counted", Placement::counted},
-                                                 {"by_tool", Placement::by_tool}}))
+                                                 {"by_tool", Placement::by_tool},
+                                                 {"by_arm", Placement::by_arm},
+                                                 {"selected", Placement::selected}}))
                      .optional("passes", &Joint::passes, ListOf(pass_shape(), 0, 8))
                      .optional("tools", &Joint::tools, ListOf(Identifier{}, 0, 16))
                      .optional("retry", &Joint::retry, retry_shape())
@@ -489,6 +499,14 @@ void check_measures(Errors& errors, const Node& node, const std::string& pointer
     one("angle", raw.angle.has_value());
 }
 
+// One late answer of a tool that is polled seldom is no lost link.
+std::chrono::milliseconds silence_limit_unless_given(const Tool& tool) {
+    constexpr int polls = 3;
+    const auto* polled = std::get_if<RegisterLink>(&tool.link);
+    return polled != nullptr ? std::max(tool.silence_limit, polls * polled->poll_interval)
+                             : tool.silence_limit;
+}
+
 auto tool() {
     constexpr std::int64_t longest_run_ms = 600'000;
     auto shape = Shape<RawTool>()
@@ -513,6 +531,8 @@ auto tool() {
         raw.torque_max = range.max;
         raw.torque_resolution = range.resolution;
         raw.angle_resolution = raw.angle.value_or(Angle{});
+        if (node.find("silence_limit_ms") == nullptr)
+            raw.silence_limit = silence_limit_unless_given(raw);
         out = static_cast<const Tool&>(raw);
     };
     return Converted{std::move(shape), convert, Needs::what_could_be_read};
@@ -563,6 +583,30 @@ auto named_profile() {
 
 // -- people and time
 
+template <class Enum>
+OneOf<Enum> enumerator_word() {
+    std::vector<std::pair<std::string, Enum>> words;
+    boost::mp11::mp_for_each<boost::describe::describe_enumerators<Enum>>(
+        [&](auto each) { words.emplace_back(each.name, each.value); });
+    return OneOf<Enum>(std::move(words));
+}
+
+Shape<DecisionRule> decision_rule_shape() {
+    return Shape<DecisionRule>()
+        .required("decision", &DecisionRule::decision, enumerator_word<DecisionKind>())
+        .optional("risk_class", &DecisionRule::risk, risk_class_word())
+        .optional("people", &DecisionRule::people, Whole(1, 2))
+        .required("roles", &DecisionRule::roles, ListOf(role_word()));
+}
+
+Shape<LockRule> lock_shape() {
+    constexpr std::int64_t shortest_lock_s = 60;
+    constexpr std::int64_t longest_lock_s = 14'400;
+    return Shape<LockRule>()
+        .optional("wrong_secrets", &LockRule::wrong_secrets, Whole(3, 10))
+        .optional("lasts_s", &LockRule::lasts, Whole(shortest_lock_s, longest_lock_s));
+}
+
 Shape<PeopleRules> people_shape() {
     auto rule = Shape<OverrideRule>()
                     .required("risk_class", &OverrideRule::risk, risk_class_word())
@@ -573,13 +617,17 @@ Shape<PeopleRules> people_shape() {
                       .required("code", &ReasonCode::code, Identifier{})
                       .required("text", &ReasonCode::text, Text());
     constexpr std::int64_t longest_sign_in_s = 28'800;
+    constexpr std::int64_t longest_deputy_days = 92;
     return Shape<PeopleRules>()
         .required("overrides", &PeopleRules::overrides, ListOf(std::move(rule)))
         .required("leaving_incomplete", &PeopleRules::leaving_incomplete, ListOf(role_word()))
         .required("decisions", &PeopleRules::decisions, ListOf(role_word()))
         .required("reason_codes", &PeopleRules::reason_codes, ListOf(std::move(reason), 1))
         .optional("reason_text_min", &PeopleRules::reason_text_min, Whole(0, 200))
-        .optional("sign_in_lasts_s", &PeopleRules::sign_in_lasts, Whole(10, longest_sign_in_s));
+        .optional("sign_in_lasts_s", &PeopleRules::sign_in_lasts, Whole(10, longest_sign_in_s))
+        .optional("matrix", &PeopleRules::matrix, ListOf(decision_rule_shape()))
+        .optional("lock", &PeopleRules::lock, lock_shape())
+        .optional("deputy_longest_days", &PeopleRules::deputy_longest, Whole(1, longest_deputy_days));
 }
 
 Shape<WiringTests> wiring_tests_shape() {
@@ -666,6 +714,12 @@ std::expected<std::string, ConfigError> text_of(const std::filesystem::path& pat
     return text;
 }
 
+template <class FindingsOfSomething>
+bool has_error(const FindingsOfSomething& findings) {
+    return std::any_of(findings.begin(), findings.end(),
+                       [](const auto& finding) { return finding.severity == Severity::error; });
+}
+
 struct Reading {
     Node root;
     Station station;  // as far as it could be read
@@ -730,6 +784,20 @@ void add_findings(Reading& reading, const std::string& file_name, const std::vec
     }
 }
 
+// Everything that is known to be wrong with a station whose form is right. This and no other is the check of
+// a description: of the service at its start, of what is proposed to it, of every command.
+std::vector<ConfigFinding> check_whole(const Station& station) {
+    auto found = check(station);
+    const auto add = [&found](const std::vector<ConfigFinding>& more) {
+        found.insert(found.end(), more.begin(), more.end());
+    };
+    add(check_zone(station));
+    if (!has_error(found)) {
+        add(check_links(station));
+    }
+    return found;
+}
+
 }  // namespace
 
 std::expected<Station, std::vector<ConfigError>> read_station(std::string_view text,
@@ -752,23 +820,20 @@ std::expected<Station, std::vector<ConfigError>> read_station_file(const std::fi
 Loading load_station(std::string_view text, const std::string& file_name) {
     auto reading = read(text, file_name);
     const bool is_tree = reading.root.kind == NodeKind::object;
+    const bool well_formed = reading.errors.empty();
     if (is_tree) {
-        const bool whole = reading.errors.empty();
-        add_findings(reading, file_name, whole ? check(reading.station) : check_each_alone(reading.station));
-        if (whole) {
-            add_findings(reading, file_name, check_zone(reading.station));
-        }
+        add_findings(reading, file_name,
+                     well_formed ? check_whole(reading.station) : check_each_alone(reading.station));
     }
     Loading loading;
     loading.findings = std::move(reading.errors);
     std::stable_sort(
         loading.findings.begin(), loading.findings.end(),
         [](const ConfigError& left, const ConfigError& right) { return left.line < right.line; });
-    const bool good =
-        std::none_of(loading.findings.begin(), loading.findings.end(),
-                     [](const ConfigError& finding) { return finding.severity == Severity::error; });
-    if (good) {
+    if (!has_error(loading.findings)) {
         loading.station = std::move(reading.station);
+    } else if (well_formed) {
+        loading.draft = std::move(reading.station);
     }
     return loading;
 }
@@ -776,7 +841,7 @@ Loading load_station(std::string_view text, const std::string& file_name) {
 Loading load_station_file(const std::filesystem::path& path) {
     const auto text = text_of(path);
     if (!text) {
-        return {.station = std::nullopt, .findings = {text.error()}};
+        return {.station = std::nullopt, .findings = {text.error()}, .readable = false};
     }
     return load_station(*text, path.string());
 }

@@ -27,11 +27,15 @@ read_station_file(const std::filesystem::path& path);
 struct Loading {
     std::optional<Station> station;     // only where no error was found
     std::vector<ConfigError> findings;  // errors and warnings, in the order of the file
+    // Where the form is right and the meaning is not: to look at a device by, never to run.
+    std::optional<Station> draft = std::nullopt;
+    bool readable = true;  // false: there is no such file, or it cannot be opened
 };
 
-// Reads and checks (check.hpp), everything in one run. Where the file could be read in part only, the values
-// that could be read are still compared within their object; references between parts are then left for the
-// next run, since a part that is missing because of a typing error would be reported once for every use.
+// Reads and checks (check.hpp), everything in one run: the one check of a description, for every program.
+// Where the file could be read in part only, the values that could be read are still compared within their
+// object; references between parts are then left for the next run, since a part that is missing because of a
+// typing error would be reported once for every use.
 [[nodiscard]] Loading load_station(std::string_view text, const std::string& file_name);
 [[nodiscard]] Loading load_station_file(const std::filesystem::path& path);
 

@@ -63,6 +63,13 @@ void report_missing(Errors& errors, const Node& node, const std::string& pointer
     }
 }
 
+// Nothing but digits and dots: meant as an address of IPv4 (RFC 1123, 2.1: such a text is no host name).
+bool is_spoilt_address(const std::string& text) {
+    std::array<unsigned char, sizeof(in6_addr)> bytes{};
+    return !text.empty() && text.find_first_not_of("0123456789.") == std::string::npos &&
+           inet_pton(AF_INET, text.c_str(), bytes.data()) != 1;
+}
+
 }  // namespace
 
 std::string to_text(const ConfigError& error) {
@@ -133,6 +140,12 @@ void Identifier::read(Errors& errors, const Node& node, const std::string& point
 
 void Host::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
     constexpr std::size_t longest = 253;
+    if (node.kind == NodeKind::text && is_spoilt_address(node.text)) {
+        errors.add(node, pointer,
+                   fmt::format("{} is no address: it has four numbers, each from 0 to 255", shown(node)),
+                   "give an address such as 192.0.2.7, or a host name");
+        return;
+    }
     read_text(errors, node, pointer, "give a host name or an IP address", out, [](std::string_view text) {
         return !text.empty() && text.size() <= longest && std::all_of(text.begin(), text.end(), [](char c) {
             return is_letter_or_digit(c) || c == '.' || c == ':' || c == '-';

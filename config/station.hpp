@@ -133,20 +133,41 @@ struct Window {
     std::optional<CurveWindow> curve = {};
 };
 
+// The pass goes over fasteners that are tight already, to see how far they have relaxed: a good one turns
+// hardly at all.
+struct CheckPass {
+    std::chrono::seconds wait{0};  // from the last tightening of the pass before
+};
+
 // One round over all fasteners, for instance snug, then final.
 struct Pass {
     std::string name;
     std::string program;  // of the tool; empty: the tool names none
     Window window;
+    std::optional<CheckPass> check = {};
 };
 
 // How a result finds its fastener within the joint.
 enum class Placement : std::uint8_t {
     listed,   // the fasteners are tightened in the order of the list
     counted,  // in any order; only their number is known
-    by_tool   // the tool says which position it is at
+    by_tool,  // the tool says which position it is at
+    by_arm,   // the arm that holds the tool says it, by an input
+    selected  // a person says beforehand which one is next
 };
-TAUTGATE_ENUM(Placement, listed, counted, by_tool);
+TAUTGATE_ENUM(Placement, listed, counted, by_tool, by_arm, selected);
+
+// Of each tightening it is known at which fastener it was.
+[[nodiscard]] constexpr bool knows_position(Placement placement) noexcept {
+    switch (placement) {
+    case Placement::listed:
+    case Placement::counted: return false;
+    case Placement::by_tool:
+    case Placement::by_arm:
+    case Placement::selected: return true;
+    }
+    return false;
+}
 
 // What counts as proof. A confirmed check (a person says that it was done) and a click (a wrench says that
 // its torque was reached, and measures nothing) serve class C only.
@@ -429,7 +450,9 @@ struct Tool {
     // Six standard deviations of the torque in percent of its mean (combined scatter, ISO 5393), as its last
     // test had it; for design help only.
     std::optional<protocol::Decimal> scatter_percent;
-    std::chrono::milliseconds silence_limit{2000};  // without a sign of life for this long: link lost
+    // Without a sign of life for this long the link is lost. A description that gives none means at least
+    // three polls.
+    std::chrono::milliseconds silence_limit{2000};
     std::chrono::milliseconds settling{1000};
     std::chrono::milliseconds longest_run{20000};  // of one tightening, from trigger to result
 };
@@ -471,6 +494,11 @@ struct PresentInput {};
 struct MovedInput {
     std::string permissive;  // id
 };
+// A register in which the arm that holds a tool says at which fastener it is: 1 the first of the joint, 0
+// none.
+struct ArmInput {
+    std::string tool;  // id
+};
 
 struct IoInput {
     std::string id;
@@ -479,7 +507,7 @@ struct IoInput {
     std::optional<std::uint8_t> bit;  // of a register; 0 the lowest
     bool active_low = false;
     std::chrono::milliseconds debounce{20};
-    std::variant<PulseInput, CountInput, ButtonInput, PresentInput, MovedInput> use;
+    std::variant<PulseInput, CountInput, ButtonInput, PresentInput, MovedInput, ArmInput> use;
 };
 
 // What a lamp of a stack light, or a sounder, says; the colours after IEC 60073.
@@ -560,6 +588,48 @@ struct OverrideRule {
     bool hand_checked_value = true;  // a measured value within the joint's audit window is required
 };
 
+// What people decide, beside overriding a joint and letting a unit leave incomplete.
+enum class DecisionKind : std::uint8_t {
+    take_back_override,
+    accept_gap,
+    accept_source,
+    unlock_fastener,
+    assign_result,
+    set_result_aside,
+    unit_still_here,
+    unit_has_left,
+    correct_ticket,
+    accept_return,
+    acknowledge_move,
+    rearm_permissive,
+    dispose_set_aside,
+    accept_difference,
+    place_hold,
+    lift_hold,
+    settle_order,
+    accept_reuse,
+    approve_rules,  // of the first of the two; anybody who is no operator may be the second
+    unlock_person   // somebody who typed several wrong secrets
+};
+TAUTGATE_ENUM(DecisionKind, take_back_override, accept_gap, accept_source, unlock_fastener, assign_result,
+              set_result_aside, unit_still_here, unit_has_left, correct_ticket, accept_return,
+              acknowledge_move, rearm_permissive, dispose_set_aside, accept_difference, place_hold, lift_hold,
+              settle_order, accept_reuse, approve_rules, unlock_person);
+
+// A row of the authorisation matrix (entitlement.hpp).
+struct DecisionRule {
+    DecisionKind decision = DecisionKind::assign_result;
+    std::optional<RiskClass> risk;  // none: every class that has no row of its own
+    std::uint32_t people = 1;       // different ones who must agree
+    std::vector<Role> roles;
+};
+
+// When wrong secrets lock a person, and for how long.
+struct LockRule {
+    std::uint32_t wrong_secrets = 5;
+    std::chrono::seconds lasts{15 * 60};  // the first time; doubles with each lock until a right secret
+};
+
 struct ReasonCode {
     std::string code;
     std::string text;
@@ -572,6 +642,9 @@ struct PeopleRules {
     std::vector<ReasonCode> reason_codes;
     std::uint32_t reason_text_min = 10;  // characters
     std::chrono::seconds sign_in_lasts{300};
+    std::vector<DecisionRule> matrix;  // where `decisions` and the defaults do not do
+    LockRule lock;
+    std::chrono::days deputy_longest{14};  // that somebody may stand in for a role
 };
 
 // Who may have an empty bay's permissives shown as released to try the wiring, and for how long.
@@ -624,6 +697,18 @@ struct Station {
 // Whether a tightening of the joint counts when its curve does not come or is none; never in class A.
 [[nodiscard]] inline bool counts_without(const Joint& joint, const CurveWindow& curve) noexcept {
     return joint.risk != RiskClass::a && curve.without == WithoutCurve::accept;
+}
+
+// How many inputs tell where the arm of the tool is.
+[[nodiscard]] inline std::size_t arms_of(const Station& station, std::string_view tool) noexcept {
+    std::size_t arms = 0;
+    for (const IoModule& module : station.io) {
+        arms += static_cast<std::size_t>(std::ranges::count_if(module.inputs, [&](const IoInput& input) {
+            const auto* arm = std::get_if<ArmInput>(&input.use);
+            return arm != nullptr && arm->tool == tool;
+        }));
+    }
+    return arms;
 }
 
 [[nodiscard]] inline const NamedProfile* profile_named(const Station& station, std::string_view id) noexcept {

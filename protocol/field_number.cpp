@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstdlib>
 #include <limits>
+#include <optional>
 #include <utility>
 
 #include <fmt/format.h>
@@ -31,9 +32,11 @@ std::expected<Decimal, Unusable> narrow(WideSigned mantissa, int exponent) {
     return Decimal{static_cast<std::int64_t>(mantissa), mantissa == 0 ? 0 : exponent};
 }
 
-WideSigned times_ten(WideSigned value, int times) {
-    for (int i = 0; i < times; ++i)
-        value *= 10;
+// Nothing where it does not fit.
+std::optional<WideSigned> times_ten(WideSigned value, int times) {
+    for (int i = 0; i < times && value != 0; ++i)
+        if (__builtin_mul_overflow(value, WideSigned{10}, &value))
+            return std::nullopt;
     return value;
 }
 
@@ -66,21 +69,19 @@ std::expected<Decimal, Scaled> raw_number(std::uint64_t bits, FieldType type) {
 
 }  // namespace
 
-// raw * scale + offset. check() bounds scale and offset so that this stays far below 128 bits; a profile
-// that was never checked gets `too_large` instead of a wrong number.
+// raw * scale + offset, exactly, or `too_large` where that needs more than 128 bits on the way.
 std::expected<Decimal, Unusable> scaled(Decimal raw, Decimal scale, Decimal offset) {
     const WideSigned product = WideSigned{raw.mantissa} * scale.mantissa;
     const int exponent = raw.exponent + scale.exponent;
     if (offset.mantissa == 0)
         return narrow(product, exponent);
     const int lower = std::min(exponent, offset.exponent);
-    constexpr WideSigned product_limit = WideSigned{1'000'000'000'000'000'000} * 1'000;
-    if (exponent - lower > 18 || offset.exponent - lower > 18 || product > product_limit ||
-        product < -product_limit)
+    const auto first = times_ten(product, exponent - lower);
+    const auto second = times_ten(WideSigned{offset.mantissa}, offset.exponent - lower);
+    WideSigned sum = 0;
+    if (!first || !second || __builtin_add_overflow(*first, *second, &sum))
         return std::unexpected(Unusable::too_large);
-    return narrow(times_ten(product, exponent - lower) +
-                      times_ten(WideSigned{offset.mantissa}, offset.exponent - lower),
-                  lower);
+    return narrow(sum, lower);
 }
 
 // Of every type but the two of fractions; digits are digits already.

@@ -36,4 +36,7 @@ void check_sending(FrameFaults& faults, const FrameProfile& profile);
 // Bytes of the content of every frame; nothing where they differ in length.
 [[nodiscard]] std::optional<std::size_t> content_length(const FrameProfile& profile) noexcept;
 
+// The most that a content can have. A length of frames that is itself a mistake bounds nothing.
+[[nodiscard]] std::size_t longest_content(const FrameProfile& profile) noexcept;
+
 }  // namespace tautgate::protocol

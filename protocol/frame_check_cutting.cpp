@@ -216,4 +216,13 @@ std::optional<std::size_t> content_length(const FrameProfile& profile) noexcept 
     return fixed->length > besides ? fixed->length - besides : 0;
 }
 
+std::size_t longest_content(const FrameProfile& profile) noexcept {
+    if (const auto always = content_length(profile))
+        return *always;
+    const std::size_t besides = head_bytes(profile) + guard_length(profile);
+    const auto* counted = std::get_if<LengthPrefixed>(&profile.framing);
+    const bool bounded = counted != nullptr && counted->longest > besides && counted->longest <= frame_limit;
+    return (bounded ? counted->longest : frame_limit) - besides;
+}
+
 }  // namespace tautgate::protocol

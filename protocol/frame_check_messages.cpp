@@ -47,12 +47,12 @@ class PlaceChecker {
             return;
         }
         std::visit([this](const auto& at) { check(at); }, place);
-        const auto length = content_length(profile_);
+        const auto length = longest_content(profile_);
         const auto [first, count] = extent_of(place);
-        if (length && first + count > *length)
+        if (first + count > length)
             faults_.add(pointer_,
-                        fmt::format("{} lies beyond the end of the content, which has {} bytes",
-                                    place_text(place), *length),
+                        fmt::format("{} lies beyond the end of the content, which has {} bytes{}",
+                                    place_text(place), length, content_length(profile_) ? "" : " at most"),
                         "correct it, or the length of the frame");
     }
 
@@ -177,6 +177,19 @@ void check_apart(FrameFaults& faults, const std::vector<NamedPlace>& places, con
                            "give each value a place of its own");
 }
 
+// A number that names a result is written as that names itself.
+void check_order(FrameFaults& faults, const ResultMessage* result, const FrameNumber& names,
+                 const std::string& pointer) {
+    const auto* number = std::get_if<NumberAt>(&names.place);
+    const auto* counter =
+        result != nullptr && result->counter ? std::get_if<NumberAt>(&result->counter->field.place) : nullptr;
+    if (number == nullptr || counter == nullptr || number->type != counter->type)
+        return;
+    if (number->order && counter->order && *number->order != *counter->order)
+        faults.add(pointer + "/order", "the counter of the results, which it names, has another order",
+                   "give both the order in which the tool writes its count");
+}
+
 void check_status(FrameFaults& faults, const FrameProfile& profile, const StatusMessage& status,
                   const std::string& pointer) {
     if (!status.newest && !status.epoch && !status.enabled && !status.program)
@@ -185,6 +198,8 @@ void check_status(FrameFaults& faults, const FrameProfile& profile, const Status
     if (status.newest && result != nullptr && !result->counter)
         faults.add(pointer + "/status/newest", "the count of the newest result, and the results have none",
                    "name the counter of a result, or remove this");
+    if (status.newest)
+        check_order(faults, result, *status.newest, pointer + "/status/newest");
     if (status.enabled && status.enabled->yes.empty())
         faults.add(pointer + "/status/enabled/yes", "no code means that the tool may run",
                    "list at least one");
@@ -201,6 +216,7 @@ void check_trace(FrameFaults& faults, const FrameProfile& profile, const TraceMe
     if (result != nullptr && !result->counter)
         faults.add(pointer + "/trace/belongs_to", "the count of a result, and the results have none",
                    "name the counter of a result, or make the message other");
+    check_order(faults, result, trace.belongs_to, pointer + "/trace/belongs_to");
 }
 
 class MessageChecker {

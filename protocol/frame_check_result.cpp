@@ -3,6 +3,7 @@
 #include <initializer_list>
 #include <limits>
 #include <string_view>
+#include <utility>
 
 #include <fmt/format.h>
 
@@ -11,6 +12,7 @@
 #include "protocol/frame_places.hpp"
 #include "protocol/frame_stamp.hpp"
 #include "protocol/text.hpp"
+#include "protocol/value_worth.hpp"
 
 namespace tautgate::protocol {
 
@@ -32,17 +34,48 @@ std::optional<std::uint64_t> highest_at(const FramePlace& place) {
     return highest - 1;
 }
 
+// The highest whole number of up to 32 bits that can stand there, before its scale; nothing: it is written in
+// digits, or another kind of number.
+std::optional<std::int64_t> highest_whole(const FramePlace& place) {
+    const auto* number = std::get_if<NumberAt>(&place);
+    if (number == nullptr || is_fraction(number->type) || width(number->type) > 2)
+        return std::nullopt;
+    const std::uint64_t most = highest_at(place).value_or(0);
+    return static_cast<std::int64_t>(is_signed(number->type) ? most / 2 : most);
+}
+
+// Why this code can never be what stands there; empty: it can. A number is compared as its decimal text.
+std::string why_never(const FramePlace& place, const std::string& code) {
+    const auto* number = std::get_if<NumberAt>(&place);
+    if (number == nullptr || is_fraction(number->type))
+        return {};
+    const bool minus = code.starts_with('-') && code != "-0" && is_signed(number->type);
+    const std::string digits = minus ? code.substr(1) : code;
+    const auto value = whole_from_text(digits, std::numeric_limits<std::uint64_t>::max());
+    if (!value || digits != std::to_string(*value))
+        return "the number there is compared in decimal digits, without zeros before it";
+    const auto most = highest_at(place);
+    if (most && *value > *most && !minus)
+        return fmt::format("the number there is {} at most", *most);
+    return {};
+}
+
 class ResultChecker {
   public:
-    ResultChecker(FrameFaults& faults, const ResultMessage& result, const std::string& pointer)
-        : faults_(faults), result_(result), pointer_(pointer) {}
+    ResultChecker(FrameFaults& faults, const MeasuringRange& range, const ResultMessage& result,
+                  const std::string& pointer)
+        : faults_(faults), range_(range), result_(result), pointer_(pointer) {}
 
     void run() {
         check_news();
         if (!result_.torque && !result_.angle)
             fault("", "the result names neither torque nor angle", "name at least one measured value");
-        if (result_.torque)
+        if (result_.torque) {
             check_unit(*result_.torque);
+            check_worth(*result_.torque);
+        }
+        if (result_.angle)
+            check_worth(*result_.angle);
         check_limits();
         check_codes();
         if (result_.stamp)
@@ -63,7 +96,7 @@ class ResultChecker {
             fault("/stamp/marks_result", "new results are recognised in two ways",
                   "keep the counter, which tells more");
         if (result_.epoch && !result_.counter)
-            fault("/epoch", "a restart of a counter that the profile does not name", "remove epoch");
+            fault("/epoch", "it tells of restarts of a counter, and the profile has none", "remove epoch");
         if (!result_.counter)
             return;
         const FrameCounter& counter = *result_.counter;
@@ -94,6 +127,23 @@ class ResultChecker {
                        std::ranges::count(torque.units, torque.units[i].code, &UnitCode::code));
     }
 
+    void check_worth(const FrameTorque& torque) {
+        const auto highest = highest_whole(torque.field.place);
+        if (!highest || !torque.unit)
+            return;
+        const auto* number = std::get_if<NumberAt>(&torque.field.place);
+        const std::int64_t lowest = is_signed(number->type) ? -*highest - 1 : 0;
+        const CountedTorque counted{lowest, *highest, torque.field.scale, torque.field.offset, *torque.unit};
+        for (auto& worth : worth_faults(counted, range_))
+            fault("/torque/field/" + worth.key, std::move(worth.finding), std::move(worth.remedy));
+    }
+    void check_worth(const FrameNumber& angle) {
+        if (!highest_whole(angle.place))
+            return;
+        for (auto& worth : angle_worth_faults(angle.scale, range_))
+            fault("/angle/" + worth.key, std::move(worth.finding), std::move(worth.remedy));
+    }
+
     void check_code(const std::string& place, const std::string& code, std::ptrdiff_t times) {
         if (code.starts_with(' ') || code.ends_with(' '))
             fault(place, fmt::format("code {} can never stand there", shown(code)),
@@ -115,20 +165,28 @@ class ResultChecker {
         one("angle_max", limits.angle_max.has_value(), result_.angle.has_value(), "angle");
     }
 
+    void check_can_stand(const std::string& place, const FramePlace& at, const std::string& code) {
+        if (const auto why = why_never(at, code); !why.empty())
+            fault(place, fmt::format("code {} can never stand there: {}", shown(code), why),
+                  "correct the code or the place");
+    }
+
     // No code may mean two things.
     void
-    check_lists(const std::string& place,
+    check_lists(const std::string& place, const FramePlace& at,
                 std::initializer_list<std::pair<std::string_view, const std::vector<std::string>*>> lists) {
         std::vector<std::string> met;
         for (const auto& [key, codes] : lists)
             for (const std::string& code : *codes) {
                 check_code(fmt::format("{}/{}", place, key), code, 1 + std::ranges::count(met, code));
+                check_can_stand(fmt::format("{}/{}", place, key), at, code);
                 met.push_back(code);
             }
     }
 
-    void check_names(const std::string& place, const std::vector<FrameCode>& names) {
+    void check_names(const std::string& place, const FramePlace& at, const std::vector<FrameCode>& names) {
         for (std::size_t i = 0; i < names.size(); ++i) {
+            check_can_stand(fmt::format("{}/{}", place, i), at, names[i].code);
             if (names[i].text.empty())
                 fault(fmt::format("{}/{}", place, i),
                       fmt::format("code {} has an empty text", shown(names[i].code)), "give it a text");
@@ -141,18 +199,19 @@ class ResultChecker {
 
     void check_codes() {
         if (result_.program)
-            check_names("/program/names", result_.program->names);
+            check_names("/program/names", result_.program->place, result_.program->names);
         if (const auto& direction = result_.direction) {
-            check_lists("/direction", {{"tighten", &direction->tighten}, {"loosen", &direction->loosen}});
+            check_lists("/direction", direction->place,
+                        {{"tighten", &direction->tighten}, {"loosen", &direction->loosen}});
             if (direction->tighten.empty())
                 fault("/direction/tighten", "no code means tightening", "list at least one");
             if (direction->loosen.empty())
                 fault("/direction/loosen", "no code means loosening", "list at least one");
         }
         if (const auto& verdict = result_.verdict) {
-            check_lists("/verdict",
+            check_lists("/verdict", verdict->place,
                         {{"ok", &verdict->ok}, {"not_ok", &verdict->not_ok}, {"aborted", &verdict->aborted}});
-            check_names("/verdict/reasons", verdict->reasons);
+            check_names("/verdict/reasons", verdict->place, verdict->reasons);
             if (verdict->ok.empty())
                 fault("/verdict/ok", "no code means OK", "list at least one, or leave the verdict out");
         }
@@ -182,15 +241,16 @@ class ResultChecker {
     }
 
     FrameFaults& faults_;
+    const MeasuringRange& range_;
     const ResultMessage& result_;
     const std::string& pointer_;
 };
 
 }  // namespace
 
-void check_result(FrameFaults& faults, const FrameProfile& /*profile*/, const ResultMessage& result,
+void check_result(FrameFaults& faults, const FrameProfile& profile, const ResultMessage& result,
                   const std::string& pointer) {
-    ResultChecker(faults, result, pointer).run();
+    ResultChecker(faults, profile.range, result, pointer).run();
 }
 
 }  // namespace tautgate::protocol

@@ -38,8 +38,7 @@ std::uint8_t xor_of(std::string_view bytes) {
     return all;
 }
 
-std::string digits_of(const FrameChecksum& checksum, std::string_view covered) {
-    const std::uint16_t sum = checksum_of(checksum.kind, covered);
+std::string digits_of(const FrameChecksum& checksum, std::uint16_t sum) {
     const bool wide = is_crc(checksum.kind);
     const auto high = static_cast<char>(sum >> 8U);
     const auto low = static_cast<char>(sum & 0xFFU);
@@ -105,21 +104,27 @@ std::size_t guard_length(const FrameProfile& profile) noexcept {
 }
 
 std::string guard_of(const FrameProfile& profile, std::string_view covered) {
-    return profile.checksum ? profile.checksum->before + digits_of(*profile.checksum, covered)
-                            : std::string();
-}
-
-std::string guard_fault(const FrameProfile& profile, std::string_view covered, std::string_view guard) {
     if (!profile.checksum)
         return {};
     const FrameChecksum& checksum = *profile.checksum;
+    return checksum.before + digits_of(checksum, checksum_of(checksum.kind, covered));
+}
+
+bool is_right(const FrameChecksum& checksum, std::uint16_t sum, std::string_view guard) {
+    if (!guard.starts_with(checksum.before))
+        return false;
+    const std::string_view sent = guard.substr(checksum.before.size());
+    const std::string right = digits_of(checksum, sum);
+    return right == (checksum.form == ChecksumForm::hex ? upper(sent) : std::string(sent));
+}
+
+std::string guard_fault(const FrameChecksum& checksum, std::uint16_t sum, std::string_view guard) {
+    if (is_right(checksum, sum, guard))
+        return {};
     if (!guard.starts_with(checksum.before))
         return fmt::format("{} does not stand before the checksum", shown(checksum.before));
-    const std::string right = digits_of(checksum, covered);
-    const std::string_view sent = guard.substr(checksum.before.size());
-    if (right == (checksum.form == ChecksumForm::hex ? upper(sent) : std::string(sent)))
-        return {};
-    return fmt::format("the checksum is {} and should be {}", shown(sent), shown(right));
+    return fmt::format("the checksum is {} and should be {}", shown(guard.substr(checksum.before.size())),
+                       shown(digits_of(checksum, sum)));
 }
 
 std::string covered_by(const FrameProfile& profile, std::string_view head, std::string_view content) {

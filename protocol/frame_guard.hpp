@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <string>
 #include <string_view>
 
@@ -14,8 +15,10 @@ namespace tautgate::protocol {
 [[nodiscard]] std::size_t guard_length(const FrameProfile& profile) noexcept;
 // What guards these bytes; nothing without a checksum.
 [[nodiscard]] std::string guard_of(const FrameProfile& profile, std::string_view covered);
-// Empty: `guard` is right for these bytes; otherwise what is wrong with it, as a sentence without its end.
-[[nodiscard]] std::string guard_fault(const FrameProfile& profile, std::string_view covered,
+// Whether `guard`, of the right length, is right for bytes with this sum.
+[[nodiscard]] bool is_right(const FrameChecksum& checksum, std::uint16_t sum, std::string_view guard);
+// Empty: it is right; otherwise what is wrong with it, as a sentence without its end.
+[[nodiscard]] std::string guard_fault(const FrameChecksum& checksum, std::uint16_t sum,
                                       std::string_view guard);
 
 // The bytes that the checksum covers. `head` is start and length.

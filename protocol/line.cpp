@@ -66,7 +66,8 @@ enum class Key : std::uint8_t {
     remedy,
     order,
     enabled,
-    nonce
+    nonce,
+    number
 };
 
 struct Row {
@@ -97,6 +98,7 @@ constexpr std::array rows{
     Row{Place::result, "limits", Key::object, Place::limits},
     Row{Place::result, "position", Key::position},
     Row{Place::result, "stamp", Key::stamp},
+    Row{Place::beat, "number", Key::number},
     Row{Place::state, "order", Key::order},
     Row{Place::state, "enabled", Key::enabled},
     Row{Place::state, "program", Key::program},
@@ -165,7 +167,7 @@ static_assert(index_of(Place::angle_max) < value_places);
 
 struct Content {
     std::string tool, epoch, program, direction, verdict, reason, stamp, why, remedy, nonce;
-    std::optional<std::uint64_t> last, counter, resend_from, order;
+    std::optional<std::uint64_t> last, counter, resend_from, order, number;
     std::optional<std::uint32_t> position;
     bool aborted = false;
     std::optional<bool> enabled;
@@ -346,6 +348,7 @@ class LineHandler : public JsonEvents {
         case Key::resend_from: return take(token, content_.resend_from);
         case Key::nonce: return take(token, content_.nonce);
         case Key::order: return take(token, content_.order);
+        case Key::number: return take(token, content_.number);
         case Key::enabled:
             if (token.kind != JsonKind::boolean)
                 return wrong_type("true or false");
@@ -685,7 +688,7 @@ std::expected<LineMessage, Complaint> message_from(LineHandler& handler, std::st
         auto says = state_from(handler);
         return says ? std::expected<LineMessage, Complaint>(std::move(*says)) : std::unexpected(says.error());
     }
-    return Beat{};
+    return Beat{handler.content().number.value_or(0)};
 }
 
 std::expected<StationMessage, Complaint> station_message_from(LineHandler& handler) {
@@ -722,7 +725,7 @@ std::expected<StationMessage, Complaint> station_message_from(LineHandler& handl
             return Enable{*content.order, std::move(content.program)};
         return Disable{*content.order};
     }
-    return Beat{};
+    return Beat{content.number.value_or(0)};
 }
 
 LineFault fault_from(Complaint complaint, std::string_view line) {
@@ -835,7 +838,10 @@ std::string to_line(const ToolSays& says) {
                        says.order, says.enabled, json_text(says.program), says.last);
 }
 
-std::string to_line(const Beat&) { return "{\"beat\":{}}\n"; }
+std::string to_line(const Beat& beat) {
+    return beat.number == 0 ? std::string("{\"beat\":{}}\n")
+                            : fmt::format("{{\"beat\":{{\"number\":\"{}\"}}}}\n", beat.number);
+}
 
 std::string to_line(const Hello& hello) {
     const std::string nonce = hello.nonce.empty() ? "" : ",\"nonce\":" + json_text(hello.nonce);

@@ -53,11 +53,13 @@ struct LineResult {
 };
 TAUTGATE_FIELDS(LineResult, reading, notes);
 
-// Sign of life, both ways.
+// Sign of life, both ways. The station numbers its own; the tool answers each at once with its number, so
+// that the station knows how old what it hears is.
 struct Beat {
+    std::uint64_t number = 0;  // 0: none
     constexpr bool operator==(const Beat&) const = default;
 };
-TAUTGATE_NO_FIELDS(Beat);
+TAUTGATE_FIELDS(Beat, number);
 
 // Whether the tool may run: the answer to each order, and sent again whenever it changes.
 struct ToolSays {

@@ -4,6 +4,8 @@
 #include <array>
 #include <utility>
 
+#include <fmt/format.h>
+
 #include "protocol/frame_splitter.hpp"
 
 namespace tautgate::protocol {
@@ -26,12 +28,15 @@ bool counts(const FrameProfile& profile) {
     return result != nullptr && result->counter;
 }
 
-// Whether anything comes while the tool makes no result.
-bool gives_sign_of_life(const FrameProfile& profile) {
-    return profile.keep_alive || std::ranges::any_of(profile.messages, [](const FrameMessage& message) {
-               return std::holds_alternative<StatusMessage>(message.what) ||
-                      std::holds_alternative<OtherMessage>(message.what);
-           });
+// A count that ends before it begins is found by the check of the counter itself.
+template <class Counter>
+bool goes_far(const Counter& counter) {
+    return counter.highest <= counter.lowest || counter.highest - counter.lowest >= shortest_count_span;
+}
+
+// So far that no number comes again while an old frame could.
+bool counts_far(const FrameProfile& profile) {
+    return counts(profile) && goes_far(*result_of(profile)->counter);
 }
 
 bool is_detected(const FrameProfile& profile, LinkError error) {
@@ -39,9 +44,10 @@ bool is_detected(const FrameProfile& profile, LinkError error) {
     case LinkError::corruption: return profile.checksum && is_crc(profile.checksum->kind);
     case LinkError::repetition:
     case LinkError::wrong_sequence:
-    case LinkError::insertion: return counts(profile);
-    case LinkError::loss: return counts(profile) && tells_newest(profile);
-    case LinkError::delay: return gives_sign_of_life(profile);
+    case LinkError::insertion: return counts_far(profile);
+    case LinkError::loss: return counts_far(profile) && tells_newest(profile) && newest_has_epoch(profile);
+    // Nothing that comes is tied to when it was asked for: what lags a little more each time is never silent.
+    case LinkError::delay:
     case LinkError::masquerade:
     case LinkError::addressing: return false;
     }
@@ -55,7 +61,7 @@ bool is_detected(const RegisterProfile& profile, bool serial, LinkError error) {
     case LinkError::repetition:
     case LinkError::insertion:
     case LinkError::delay: return true;
-    case LinkError::loss: return profile.counter.has_value();
+    case LinkError::loss: return profile.counter && goes_far(*profile.counter);
     case LinkError::wrong_sequence: return !serial || whole;
     case LinkError::masquerade:
     case LinkError::addressing: return whole;
@@ -77,6 +83,16 @@ bool is_detected_by_lines(bool keyed, LinkError error) {
     std::unreachable();
 }
 
+NotDetected count_too_short(const FrameCounter& counter) {
+    return {
+        fmt::format(
+            "the count goes from {} to {} and then round again, so that an old frame can pass for the "
+            "next result",
+            counter.lowest, counter.highest),
+        fmt::format("use a tool that counts {} results before it begins again, correct lowest and highest",
+                    shortest_count_span + 1)};
+}
+
 }  // namespace
 
 std::vector<LinkError> detected(const FrameProfile& profile) {
@@ -89,6 +105,16 @@ std::vector<LinkError> detected(const RegisterProfile& profile, bool serial) {
 
 std::vector<LinkError> detected_by_lines(bool keyed) {
     return those([&](LinkError error) { return is_detected_by_lines(keyed, error); });
+}
+
+bool newest_has_epoch(const FrameProfile& profile) noexcept {
+    const ResultMessage* result = result_of(profile);
+    if (result == nullptr || !result->epoch)
+        return true;
+    return std::ranges::all_of(profile.messages, [](const FrameMessage& message) {
+        const auto* status = std::get_if<StatusMessage>(&message.what);
+        return status == nullptr || !status->newest || status->epoch;
+    });
 }
 
 bool detects(const std::vector<LinkError>& detected, LinkError error) noexcept {
@@ -110,6 +136,10 @@ std::string_view link_error_text(LinkError error) noexcept {
 }
 
 NotDetected why_not(const FrameProfile& profile, LinkError error) {
+    const bool by_count = error == LinkError::repetition || error == LinkError::wrong_sequence ||
+                          error == LinkError::insertion || error == LinkError::loss;
+    if (by_count && counts(profile) && !counts_far(profile))
+        return count_too_short(*result_of(profile)->counter);
     switch (error) {
     case LinkError::corruption:
         return {profile.checksum ? "a checksum of 8 bits lets one disturbed frame in 256 through"
@@ -121,12 +151,18 @@ NotDetected why_not(const FrameProfile& profile, LinkError error) {
         return {"without a count a result that came before, or between, looks like a new one",
                 "name the tool's counter"};
     case LinkError::loss:
+        if (!newest_has_epoch(profile))
+            return {
+                "a status that tells the newest count without its epoch hides what was lost over a restart",
+                "name the epoch in each status with newest, too"};
         return {counts(profile) ? "a lost result shows only when the next one comes"
                                 : "without a count nobody sees that a result is missing",
                 "name the tool's counter, and a status that tells its newest"};
     case LinkError::delay:
-        return {"a tool that is silent while it makes nothing cannot be told from one that is late",
-                "describe a keep_alive, or a message that the tool sends as a sign of life"};
+        return {"silence shows, and a lag that grows little by little does not: nothing that the tool says "
+                "is tied "
+                "to when it was asked for",
+                "leave it out; use a tool that is polled or speaks the line protocol where it is needed"};
     case LinkError::masquerade:
     case LinkError::addressing:
         return {"nothing in a frame proves who sent it and for whom",

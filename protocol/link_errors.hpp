@@ -3,6 +3,7 @@
 // is no detection here. Pure; any thread.
 #pragma once
 
+#include <cstdint>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -13,12 +14,21 @@
 
 namespace tautgate::protocol {
 
+// Where the highest number of a count lies less than this above the lowest, the count comes round so soon
+// that an old frame passes for the next result, and lost results for none. A count of eight bits goes so far,
+// one that leaves out the 0 included; that is more than any device sends again (no source: taken so).
+inline constexpr std::uint64_t shortest_count_span = 254;
+
 // In the order of the enum.
 [[nodiscard]] std::vector<LinkError> detected(const FrameProfile& profile);
 // `serial`: on a serial line, where each frame has a CRC-16.
 [[nodiscard]] std::vector<LinkError> detected(const RegisterProfile& profile, bool serial);
 // Of the line protocol; `keyed`: each line bears a seal.
 [[nodiscard]] std::vector<LinkError> detected_by_lines(bool keyed);
+
+// Whether each status that tells the newest count tells its epoch, where results have one: else a count that
+// began anew could pass for the one before.
+[[nodiscard]] bool newest_has_epoch(const FrameProfile& profile) noexcept;
 
 [[nodiscard]] bool detects(const std::vector<LinkError>& detected, LinkError error) noexcept;
 

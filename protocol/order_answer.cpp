@@ -30,7 +30,7 @@ std::string file_words(const OrderFileName& file) {
 }  // namespace
 
 std::string_view outcome_of(const OrderAnswer& answer) {
-    return std::holds_alternative<OrdersAccepted>(answer) ? "accepted" : "rejected";
+    return std::holds_alternative<OrdersRejected>(answer) ? "rejected" : "accepted";
 }
 
 std::vector<AnswerRow> answer_rows(const OrderFileName& file, const OrderAnswer& answer) {
@@ -44,6 +44,12 @@ std::vector<AnswerRow> answer_rows(const OrderFileName& file, const OrderAnswer&
             rows.push_back({entry.line, fmt::format("order {} is {}", entry.order,
                                                     is_known ? "as it was" : what_was_done(entry.action))});
         }
+    }
+    if (const auto* known = std::get_if<OrdersKnown>(&answer)) {
+        rows.push_back({0, fmt::format("{} was accepted before and changes nothing now; orders: {}",
+                                       file_words(file), known->orders.size())});
+        for (const OrderNow& now : known->orders)
+            rows.push_back({now.line, fmt::format("order {} is {}", now.order, now.is)});
     }
     if (const auto* rejected = std::get_if<OrdersRejected>(&answer)) {
         rows.push_back({0, fmt::format("{} is rejected and changes nothing; correct it and send it again",

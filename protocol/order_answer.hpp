@@ -31,6 +31,22 @@ struct OrdersAccepted {
 };
 TAUTGATE_FIELDS(OrdersAccepted, orders, unchanged);
 
+// An order of a file that counted before: what is on record of it now.
+struct OrderNow {
+    std::size_t line = 0;
+    std::string order;
+    std::string is;  // "open, variant express"
+    bool operator==(const OrderNow&) const = default;
+};
+TAUTGATE_FIELDS(OrderNow, line, order, is);
+
+// The file counted before, and nothing is done anew.
+struct OrdersKnown {
+    std::vector<OrderNow> orders;
+    bool operator==(const OrdersKnown&) const = default;
+};
+TAUTGATE_FIELDS(OrdersKnown, orders);
+
 // None of them is.
 struct OrdersRejected {
     std::vector<RowFault> faults;
@@ -38,7 +54,7 @@ struct OrdersRejected {
 };
 TAUTGATE_FIELDS(OrdersRejected, faults);
 
-using OrderAnswer = std::variant<OrdersAccepted, OrdersRejected>;
+using OrderAnswer = std::variant<OrdersAccepted, OrdersKnown, OrdersRejected>;
 
 // "accepted" or "rejected", as it stands in the name of the answer's file.
 [[nodiscard]] std::string_view outcome_of(const OrderAnswer& answer);

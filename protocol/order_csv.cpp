@@ -93,9 +93,21 @@ bool has_other_separator(const CsvRecord& header, Separator separator) {
     return header.fields.size() == 1 && header.fields.front().find(other) != std::string::npos;
 }
 
-void refuse_unknown(const CsvRecord& header, const std::string& name, const OrderColumns& columns,
-                    std::vector<RowFault>& faults) {
-    const std::string nearest = nearest_word(name, columns.known);
+// The column that was meant, where one can be told. The kind of a ticket is its sign, not a word with a
+// neighbour: another kind is another ticket.
+std::string meant_by(const std::string& name, const OrderColumns& columns) {
+    std::string nearest = nearest_word(name, columns.known);
+    const bool has_kind = nearest.starts_with(type_column("")) || nearest.starts_with(serial_column(""));
+    const std::string_view kind =
+        has_kind ? std::string_view(nearest).substr(nearest.find('_')) : std::string_view();
+    const bool is_same_kind =
+        name.size() >= kind.size() &&
+        in_small_letters(std::string_view(name).substr(name.size() - kind.size())) == in_small_letters(kind);
+    return is_same_kind ? nearest : std::string();
+}
+
+void refuse_unknown(const CsvRecord& header, const std::string& name, const std::string& nearest,
+                    const OrderColumns& columns, std::vector<RowFault>& faults) {
     faults.push_back({header.line, fmt::format("there is no column {}", shown(name)),
                       nearest.empty() ? fmt::format("the columns are {}", fmt::join(columns.known, ", "))
                                       : fmt::format("{} was probably meant", nearest)});
@@ -115,8 +127,8 @@ ColumnPlaces read_header(const CsvRecord& header, const OrderFormat& format, std
     for (std::size_t place = 0; place < header.fields.size(); ++place) {
         const std::string& name = header.fields[place];
         if (std::ranges::find(columns.known, name) == columns.known.end()) {
-            refuse_unknown(header, name, columns, faults);
-            misspelt.push_back(nearest_word(name, columns.known));
+            misspelt.push_back(meant_by(name, columns));
+            refuse_unknown(header, name, misspelt.back(), columns, faults);
         } else if (!places.emplace(name, place).second) {
             faults.push_back(
                 {header.line, fmt::format("the column {} stands twice", name), "remove one of them"});

@@ -1,9 +1,9 @@
 // Orders as the works' planning hands them to a station: a file of rows, one order a row, each to be added,
 // changed or cancelled. ORDERS.md beside this file is its definition, complete enough to write one.
 //
-// A file is read as a whole or not at all, and every mistake in it is told at once. What an order says is
-// only read here; whether the station knows the variant, and whether the order may still be changed, is for
-// whoever takes the orders. Pure functions; any thread.
+// A file is read as a whole or not at all, and every mistake of its form is told at once. What an order says
+// is only read here; whether the station knows the variant, and whether the order may still be changed, is
+// for whoever takes the orders. Pure functions; any thread.
 #pragma once
 
 #include <cstddef>

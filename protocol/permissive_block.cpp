@@ -125,21 +125,26 @@ void lose_link(PlcState& state, PlcFault why) {
     state.link_fault = why;
 }
 
+void take_beat(PlcState& state, std::uint16_t beat, std::uint64_t now_ms) {
+    state.seen_beat = beat;
+    state.seen_ms = now_ms;
+}
+
 void see_block(PlcState& state, const PlcSettings& settings, std::span<const std::uint16_t> words,
                std::uint64_t now_ms) {
     const auto block = decode_permissive(words, settings.own);
     if (!block)
         return lose_link(state, PlcFault::bad_block);
-    const auto seen = std::exchange(state.seen_beat, block->beat);
-    if (!seen)  // may have stood in the registers since before the first scan
+    if (!state.seen_beat) {  // may have stood in the registers since before the first scan
+        take_beat(state, block->beat, now_ms);
         return lose_link(state, PlcFault::waiting_for_beat);
-    const auto advance = static_cast<std::uint16_t>(block->beat - *seen);
-    if (advance > beat_advance_max)
-        return lose_link(state, PlcFault::beat_jumped);
+    }
+    const auto advance = static_cast<std::uint16_t>(block->beat - *state.seen_beat);
+    const bool is_over = now_ms - state.seen_ms >= settings.beat_limit_ms;
     if (advance == 0) {
         if (!state.link_good)
             return;
-        if (now_ms - state.accepted_ms >= settings.beat_limit_ms)
+        if (is_over)
             return lose_link(state, PlcFault::beat_still);
         // A change without a beat is not accepted, but whatever it is, it is no reason to stay released.
         if (block->code != state.code || block->token != state.code_token ||
@@ -149,9 +154,15 @@ void see_block(PlcState& state, const PlcSettings& settings, std::span<const std
         }
         return;
     }
+    // What is older than the newest that came is of the past, and so is whatever follows it; only when the
+    // time agreed has gone by without anything newer may it be the count of a station that has started anew.
+    if (advance > beat_half_way && !is_over)
+        return lose_link(state, PlcFault::beat_jumped);
+    take_beat(state, block->beat, now_ms);
+    if (advance > beat_advance_max)
+        return lose_link(state, PlcFault::beat_jumped);
     state.link_good = true;
     state.overruled = false;
-    state.accepted_ms = now_ms;
     state.accepted_beat = block->beat;
     state.code = block->code;
     state.code_token = block->token;

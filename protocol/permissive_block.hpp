@@ -159,6 +159,8 @@ inline constexpr std::size_t feedback_words = 16;
 
 // Most that a beat may advance between two accepted blocks.
 inline constexpr std::uint16_t beat_advance_max = 8;
+// One that advances by more than this has gone back.
+inline constexpr std::uint16_t beat_half_way = 0x7FFF;
 
 struct PlcSettings {
     BlockAddress own;
@@ -187,8 +189,8 @@ struct PlcState {
     std::uint16_t moved_count = 0;
     // from scan to scan
     bool scanned = false;                    // the first scan is over
-    std::optional<std::uint16_t> seen_beat;  // of the last whole block, accepted or not
-    std::uint64_t accepted_ms = 0;           // when a block was last accepted
+    std::optional<std::uint16_t> seen_beat;  // the newest of whole blocks, accepted or not
+    std::uint64_t seen_ms = 0;               // when it came; while the link is good, when it was accepted
     bool link_good = false;                  // a block was accepted, and no fault or stand-still since
     std::uint16_t accepted_beat = 0;
     bool present = false;
@@ -206,7 +208,7 @@ struct PlcState {
     bool moved_wrongly = false;  // a movement was made that had not been allowed; until the next arrival
     bool operator==(const PlcState&) const = default;
 };
-TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned, seen_beat, accepted_ms,
+TAUTGATE_FIELDS(PlcState, arrivals, departures, plc_starts, moved_count, scanned, seen_beat, seen_ms,
                 link_good, accepted_beat, present, moved, wants_token, token, code, code_token, code_moved,
                 overruled, link_fault, fault, left_allowed, used, moved_wrongly);
 

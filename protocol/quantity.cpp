@@ -347,6 +347,10 @@ std::string_view to_text(Unusable why) noexcept {
     std::unreachable();
 }
 
+double as_number(const Decimal& value) noexcept {
+    return static_cast<double>(value.mantissa) * std::pow(10.0, value.exponent);
+}
+
 double in_newton_metres(Torque torque) noexcept { return static_cast<double>(torque.micro_nm) / 1e6; }
 
 double in_degrees(Angle angle) noexcept { return static_cast<double>(angle.micro_deg) / 1e6; }

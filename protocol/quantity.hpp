@@ -101,6 +101,7 @@ TAUTGATE_FIELDS(MeasuringRange, torque_resolution, angle_resolution, torque_max,
 // Why a value cannot be used, as the end of a sentence: "is not a number", "is negative".
 [[nodiscard]] std::string_view to_text(Unusable why) noexcept;
 
+[[nodiscard]] double as_number(const Decimal& value) noexcept;
 [[nodiscard]] double in_newton_metres(Torque torque) noexcept;
 [[nodiscard]] double in_degrees(Angle angle) noexcept;
 

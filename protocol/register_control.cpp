@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/register_apart.hpp"
 #include "protocol/register_image.hpp"
 
 namespace tautgate::protocol {
@@ -12,11 +13,6 @@ namespace tautgate::protocol {
 namespace {
 
 FieldPlace written_place(const ControlWrite& write) { return {write.table, write.address, 1}; }
-
-bool overlaps(const FieldPlace& place, const BlockRange& block) {
-    return place.table == block.table && place.address < block.start + block.length &&
-           block.start < place.address + place.count;
-}
 
 class ControlChecker {
   public:
@@ -99,23 +95,16 @@ class ControlChecker {
 
     // What the station writes must not destroy what the tool wrote, nor what else the station writes.
     void check_apart(const std::string& place, const FieldPlace& written) {
-        for (const auto& blocks : {result_blocks(profile_), control_reads(profile_)})
-            for (const BlockRange& block : blocks)
-                if (overlaps(written, block))
-                    return fault(
-                        place + (place.ends_with("enable") ? "/address" : ""),
-                        fmt::format("register {} is read as well, and written by the tool", written.address),
-                        "give a register of its own");
-        const bool acknowledged = profile_.acknowledge && written.table == RegisterTable::holding &&
-                                  *profile_.acknowledge == written.address;
-        const bool shaken = profile_.handshake && profile_.handshake->table == written.table &&
-                            profile_.handshake->address == written.address;
-        const bool both = control_.program && place == "/control/program" &&
-                          control_.enable.table == RegisterTable::holding &&
-                          control_.enable.address == written.address;
-        if (acknowledged || shaken || both)
-            fault(place + (place.ends_with("enable") ? "/address" : ""),
-                  fmt::format("register {} is written for something else, too", written.address),
+        const std::string at = place + (place.ends_with("enable") ? "/address" : "");
+        if (auto kept = kept_by_tool(profile_, written))
+            return fault(at, std::move(*kept), "give a register of its own, which the tool does not write");
+        const auto acknowledged = acknowledged_at(profile_);
+        const bool is_acknowledgement = acknowledged && overlap(written, *acknowledged);
+        const bool shaken = profile_.handshake &&
+                            overlap(written, {profile_.handshake->table, profile_.handshake->address, 1});
+        const bool both = place == "/control/program" && overlap(written, written_place(control_.enable));
+        if (is_acknowledgement || shaken || both)
+            fault(at, fmt::format("register {} is written for something else, too", written.address),
                   "give a register of its own");
     }
 

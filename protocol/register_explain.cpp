@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <charconv>
+#include <cmath>
 #include <limits>
 #include <string_view>
 #include <utility>
@@ -19,6 +21,40 @@ namespace {
 
 // As many registers of no field as are easily read in one row.
 constexpr std::size_t registers_per_row = 4;
+
+double number_in(std::string_view text) {
+    double value = 0;
+    std::from_chars(text.data(), text.data() + text.size(), value);
+    return value;  // what is no number is as good as nothing here
+}
+
+// So far below the step of the sensor that no torque or angle is meant: two words of a float in another order
+// mostly make such a number.
+struct Likely {
+    double step = 0;
+    double most = 0;  // 0: not known
+    [[nodiscard]] bool is_hardly(double value) const {
+        constexpr double share = 1e-6;
+        return value != 0 && std::abs(value) < share * step;
+    }
+    [[nodiscard]] bool holds(double value) const { return value >= step && (most == 0 || value <= most); }
+};
+
+// "; cdab gives 256.1", where one order gives a likely number and the others give none.
+std::string likely_order(const EveryOrder& orders, double scale, const Likely& likely) {
+    std::string found;
+    for (const auto& [name, text] : {std::pair<std::string_view, std::string_view>{"abcd", orders.abcd},
+                                     {"cdab", orders.cdab},
+                                     {"badc", orders.badc},
+                                     {"dcba", orders.dcba}}) {
+        if (!likely.holds(number_in(text) * scale))
+            continue;
+        if (!found.empty())
+            return {};
+        found = fmt::format("; {} gives {}", name, text);
+    }
+    return found;
+}
 
 // A profile that knows nothing yet but how things are measured: with one field put into it, decoding tells
 // what that field says by itself.
@@ -202,6 +238,7 @@ class Explainer {
         alone.range = range;
         if (const auto reading = decoded(alone, added))
             quantity(added, reading->torque, reading->received.torque, reading->received.torque_unit);
+        doubt(added, "a torque", field, likely_torque(profile_.range));
     }
     void angle(std::string name, const RegisterField& field, const MeasuringRange& range) {
         ExplainedField& added = number_row(std::move(name), field);
@@ -210,6 +247,23 @@ class Explainer {
         alone.range = range;
         if (const auto reading = decoded(alone, added))
             quantity(added, reading->angle, reading->received.angle, "deg");
+        doubt(added, "an angle", field, likely_angle(profile_.range));
+    }
+    static Likely likely_torque(const MeasuringRange& range) {
+        return {in_newton_metres(range.torque_resolution), in_newton_metres(range.torque_max)};
+    }
+    static Likely likely_angle(const MeasuringRange& range) {
+        return {in_degrees(range.angle_resolution), in_degrees(range.angle_max)};
+    }
+    // A number of several registers that decodes and yet is none that a sensor tells.
+    static void doubt(ExplainedField& row, std::string_view what, const RegisterField& field,
+                      const Likely& likely) {
+        const double value = number_in(row.value);
+        if (!row.fault.empty() || !is_fraction(field.type) || !row.orders || !likely.is_hardly(value))
+            return;
+        refuse(row, {"", fmt::format("{} {} is hardly {}", row.value, row.unit, what),
+                     "try another word order" + likely_order(*row.orders, as_number(field.scale), likely),
+                     std::nullopt});
     }
     template <class Quantity>
     static void quantity(ExplainedField& row, const Measured<Quantity>& value, const std::string& received,
@@ -327,6 +381,14 @@ class Explainer {
     std::vector<ExplainedField> rows_;
 };
 
+constexpr std::string_view none_yet = "no result yet; what stands in the other registers means nothing";
+
+// Zero, where the counting begins with one.
+bool has_none_yet(const RegisterProfile& profile, const RegisterField& field, const RegisterImage& image) {
+    const auto value = image.whole("counter", field);
+    return value && *value == 0 && profile.counter && profile.counter->lowest == 1;
+}
+
 void conclude(Explanation& explanation, const std::expected<Reading, DecodeFault>& reading) {
     explanation.understood = reading.has_value();
     explanation.whole = reading ? reading_words(*reading) : fault_words(reading.error());
@@ -349,9 +411,13 @@ Explanation explain(const RegisterProfile& profile, std::span<const std::uint16_
         explanation.understood = newest.has_value();
         explanation.whole =
             newest ? "the count of a ring; its newest result is read by itself" : fault_words(newest.error());
+        if (has_none_yet(profile, profile.ring->newest, image))
+            explanation.whole = none_yet;
     } else {
         explainer.result();
         conclude(explanation, decode_in(profile, blocks, words));
+        if (profile.counter && has_none_yet(profile, profile.counter->field, image))
+            explanation.whole = none_yet;
     }
     explanation.fields = explainer.rows();
     return explanation;

@@ -11,9 +11,12 @@
 #include <fmt/format.h>
 
 #include "protocol/field_number.hpp"
+#include "protocol/register_apart.hpp"
 #include "protocol/register_control.hpp"
+#include "protocol/register_places.hpp"
 #include "protocol/register_plan.hpp"
 #include "protocol/trace_registers.hpp"
+#include "protocol/value_worth.hpp"
 
 namespace tautgate::protocol {
 
@@ -45,6 +48,24 @@ bool share_a_word(const Placed& one, const Placed& other) {
     return lower.first + lower.count <= upper.first || same_bits;
 }
 
+// What a whole number of up to 32 bits can be, before its scale; nothing: it is another kind of number.
+struct RawRange {
+    std::int64_t lowest = 0;
+    std::int64_t highest = 0;
+};
+std::optional<RawRange> raw_range(const RegisterField& field) {
+    if (is_fraction(field.type) || width(field.type) > 2)
+        return std::nullopt;
+    const auto all = static_cast<std::int64_t>(highest_of(field.type, field.bits));
+    return is_signed(field.type) ? RawRange{-(all / 2) - 1, all / 2} : RawRange{0, all};
+}
+
+// "12", "12 to 13": in the numbers of the description.
+std::string taken_by(const FieldPlace& at) {
+    return at.count == 1 ? std::to_string(at.address)
+                         : fmt::format("{} to {}", at.address, at.address + at.count - 1);
+}
+
 class Checker {
   public:
     explicit Checker(const RegisterProfile& profile) : profile_(profile) {}
@@ -61,6 +82,15 @@ class Checker {
             std::back_inserter(faults_));
         check_places();
         return std::move(faults_);
+    }
+
+    std::vector<RegisterPlace> places() {
+        static_cast<void>(run());
+        std::vector<RegisterPlace> places;
+        places.reserve(placed_.size());
+        for (const Placed& each : placed_)
+            places.push_back({each.place, each.at});
+        return places;
     }
 
   private:
@@ -140,6 +170,10 @@ class Checker {
             if (!has_few_digits(value))
                 fault(place + key, to_text(value) + " has too many digits",
                       "use at most 9 digits and at most 9 decimals");
+        if (field.scale.mantissa < 0 && field.offset.mantissa <= 0 && !is_signed(field.type) &&
+            !is_fraction(field.type))
+            fault(place + "/scale", to_text(field.scale) + " would make every value negative",
+                  "give the worth of one count, such as 0.1");
         if (is_fraction(field.type) && field.offset.mantissa != 0)
             fault(place + "/offset", "a fraction takes no offset", "remove offset");
         // Its 17 digits and those of a scale are more than a decimal holds.
@@ -167,7 +201,8 @@ class Checker {
             check_unsigned("/epoch", *profile_.epoch);
             placed_.back().in_slots = !profile_.ring;
             if (!profile_.counter)
-                fault("/epoch", "a restart of a counter that the profile does not name", "remove epoch");
+                fault("/epoch", "it tells of restarts of a counter, and the profile has none",
+                      "remove epoch");
         }
         if (!profile_.counter && profile_.second_read == SecondRead::counter)
             fault("/second_read", "the profile names no counter to read again", "use block");
@@ -213,6 +248,10 @@ class Checker {
         if (counter.highest > highest_of(ring.newest.type, ring.newest.bits))
             fault("/ring/newest/type", fmt::format("it cannot count to {}", counter.highest),
                   "use a type as wide as the counter's");
+        if (counter.field.type == ring.newest.type && counter.field.order != ring.newest.order &&
+            counter.field.order && ring.newest.order)
+            fault("/ring/newest/order", "the counter of the results, which it names, has another order",
+                  "give both the order in which the tool writes its count");
         if (ring.slots < 2) {
             fault("/ring/slots", fmt::format("a ring of {} slots", ring.slots), "use 2 or more");
             return;
@@ -260,16 +299,36 @@ class Checker {
     void check_measured() {
         if (profile_.torque) {
             check_measurement("/torque/field", profile_.torque->field);
+            check_worth(*profile_.torque);
             if (!profile_.torque->unit)
                 fault("/torque/unit", "missing", "name the unit: N.m, cN.m, lbf.ft, lbf.in or kgf.m");
         }
-        if (profile_.angle)
+        if (profile_.angle) {
             check_measurement("/angle", *profile_.angle);
+            check_worth(*profile_.angle);
+        }
         const LimitFields& limits = profile_.limits;
         check_limit("/limits/torque_min", limits.torque_min, profile_.torque.has_value(), "/torque");
         check_limit("/limits/torque_max", limits.torque_max, profile_.torque.has_value(), "/torque");
         check_limit("/limits/angle_min", limits.angle_min, profile_.angle.has_value(), "/angle");
         check_limit("/limits/angle_max", limits.angle_max, profile_.angle.has_value(), "/angle");
+    }
+
+    // One count, and all of them, beside what the sensor is said to tell.
+    void check_worth(const TorqueField& torque) {
+        const auto raw = raw_range(torque.field);
+        if (!raw || !torque.unit)
+            return;
+        const CountedTorque counted{raw->lowest, raw->highest, torque.field.scale, torque.field.offset,
+                                    *torque.unit};
+        for (auto& worth : worth_faults(counted, profile_.range))
+            fault("/torque/field/" + worth.key, std::move(worth.finding), std::move(worth.remedy));
+    }
+    void check_worth(const RegisterField& angle) {
+        if (is_fraction(angle.type))
+            return;
+        for (auto& worth : angle_worth_faults(angle.scale, profile_.range))
+            fault("/angle/" + worth.key, std::move(worth.finding), std::move(worth.remedy));
     }
 
     void check_limit(const std::string& place, const std::optional<RegisterField>& field, bool measured,
@@ -281,9 +340,18 @@ class Checker {
             fault(place, "a limit of a value that the profile does not name", fmt::format("name {} too", of));
     }
 
+    void check_held(const std::string& place, const RegisterField& field, std::int64_t code) {
+        const auto raw = raw_range(field);
+        if (raw && (code < raw->lowest || code > raw->highest))
+            fault(place,
+                  fmt::format("code {} can never stand there: the number goes from {} to {}", code,
+                              raw->lowest, raw->highest),
+                  "correct the code or the type");
+    }
+
     // No code may mean two things.
     void
-    check_lists(const std::string& place, std::uint32_t mask,
+    check_lists(const std::string& place, const RegisterField& field, std::uint32_t mask,
                 std::initializer_list<std::pair<std::string_view, const std::vector<std::int64_t>*>> lists) {
         if (mask == 0)
             fault(place + "/mask", "a mask of 0 keeps no bit", "set the bits that matter");
@@ -294,6 +362,7 @@ class Checker {
                     fault(fmt::format("{}/{}", place, key), fmt::format("code {} is listed twice", code),
                           "give each code one meaning");
                 met.push_back(code);
+                check_held(fmt::format("{}/{}", place, key), field, code);
                 if (mask != 0xFFFFFFFF && (code < 0 || (code & ~std::int64_t{mask}) != 0))
                     fault(fmt::format("{}/{}", place, key),
                           fmt::format("code {} has bits outside the mask", code),
@@ -301,8 +370,10 @@ class Checker {
             }
     }
 
-    void check_names(const std::string& place, const std::vector<CodeText>& names) {
+    void check_names(const std::string& place, const RegisterField& field,
+                     const std::vector<CodeText>& names) {
         for (std::size_t i = 0; i < names.size(); ++i) {
+            check_held(fmt::format("{}/{}", place, i), field, names[i].code);
             if (names[i].text.empty())
                 fault(fmt::format("{}/{}", place, i), fmt::format("code {} has an empty text", names[i].code),
                       "give it a text");
@@ -316,7 +387,7 @@ class Checker {
     void check_codes() {
         if (profile_.program) {
             check_code("/program/field", profile_.program->field);
-            check_names("/program/names", profile_.program->names);
+            check_names("/program/names", profile_.program->field, profile_.program->names);
         }
         if (profile_.program_text)
             check_text("/program_text", *profile_.program_text);
@@ -326,7 +397,7 @@ class Checker {
             check_code("/position", *profile_.position);
         if (const auto& direction = profile_.direction) {
             check_code("/direction/field", direction->field, true);
-            check_lists("/direction", direction->mask,
+            check_lists("/direction", direction->field, direction->mask,
                         {{"tighten", &direction->tighten}, {"loosen", &direction->loosen}});
             if (direction->tighten.empty())
                 fault("/direction/tighten", "no code means tightening", "list at least one");
@@ -335,9 +406,9 @@ class Checker {
         }
         if (const auto& verdict = profile_.verdict) {
             check_code("/verdict/field", verdict->field, true);
-            check_lists("/verdict", verdict->mask,
+            check_lists("/verdict", verdict->field, verdict->mask,
                         {{"ok", &verdict->ok}, {"not_ok", &verdict->not_ok}, {"aborted", &verdict->aborted}});
-            check_names("/verdict/reasons", verdict->reasons);
+            check_names("/verdict/reasons", verdict->field, verdict->reasons);
             if (verdict->ok.empty())
                 fault("/verdict/ok", "no code means OK", "list at least one, or leave the verdict out");
         }
@@ -383,7 +454,7 @@ class Checker {
             for (std::size_t j = 0; j < i; ++j)
                 check_overlap(placed_[i], placed_[j]);
         }
-        check_written(blocks);
+        check_written();
     }
 
     void check_place(const Placed& one, std::span<const BlockRange> blocks) {
@@ -404,45 +475,32 @@ class Checker {
     }
 
     // What the station writes must not destroy what the tool wrote.
-    void check_written(std::span<const BlockRange> blocks) {
+    void check_written() {
         if (profile_.length > most_per_read(profile_.table))
             return;  // the length is the mistake
-        if (profile_.acknowledge && profile_.counter)
-            check_apart("/acknowledge",
-                        {RegisterTable::holding, *profile_.acknowledge, width(profile_.counter->field.type)},
-                        blocks);
+        if (const auto written = acknowledged_at(profile_))
+            check_apart("/acknowledge", *written);
         if (profile_.acknowledge && !profile_.counter)
             fault("/acknowledge", "without a counter there is no count to write",
                   "describe a handshake instead");
         if (profile_.handshake)
-            check_apart("/handshake/address", {profile_.handshake->table, profile_.handshake->address, 1},
-                        blocks);
+            check_apart("/handshake/address", {profile_.handshake->table, profile_.handshake->address, 1});
     }
 
-    void check_apart(const std::string& place, const FieldPlace& written,
-                     std::span<const BlockRange> blocks) {
+    void check_apart(const std::string& place, const FieldPlace& written) {
         if (written.address + written.count > 65536) {
             fault(place, "the counter does not fit below register 65536", "correct the address");
             return;
         }
-        const auto read = std::ranges::find_if(blocks, [&](const BlockRange& block) {
-            return overlap(written, {block.table, block.start, block.length});
-        });
-        if (read != blocks.end())
-            fault(place,
-                  fmt::format("register {} lies in the result block ({} to {}), which the tool writes",
-                              written.address, read->start, int{read->start} + read->length - 1),
-                  "give a register outside of the block");
-    }
-
-    static bool overlap(const FieldPlace& one, const FieldPlace& other) {
-        return one.table == other.table && one.address < other.address + other.count &&
-               other.address < one.address + one.count;
+        if (auto kept = kept_by_tool(profile_, written))
+            fault(place, std::move(*kept), "give a register of its own, which the tool does not write");
     }
 
     void check_overlap(const Placed& one, const Placed& other) {
         if (overlap(one.at, other.at) && !share_a_word(one, other))
-            fault(one.place + "/address", fmt::format("overlaps {}", other.place),
+            fault(one.place + "/address",
+                  fmt::format("takes {} and overlaps {}, which takes {}", taken_by(one.at), other.place,
+                              taken_by(other.at)),
                   "give each field registers of its own");
     }
 
@@ -490,6 +548,8 @@ std::uint16_t width(FieldType type) noexcept {
 }
 
 bool is_bcd(FieldType type) noexcept { return type == FieldType::bcd16 || type == FieldType::bcd32; }
+
+std::vector<RegisterPlace> places_in(const RegisterProfile& profile) { return Checker(profile).places(); }
 
 std::vector<ProfileFault> check(const RegisterProfile& profile) {
     auto faults = Checker(profile).run();

@@ -5,6 +5,7 @@
 // Every address is the zero-based offset on the wire (the first holding register is 0, not 40001).
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -255,6 +256,9 @@ struct RegisterProfile {
     std::optional<CounterField> counter;
     std::optional<RegisterField> toggle;
     SecondRead second_read = SecondRead::block;
+    // How long after its count or mark shows a new result the tool may still be writing that result's values.
+    // Nothing to say of a tool that writes its counter last (SecondRead::counter).
+    std::chrono::milliseconds written_within{100};
     // A number that changes with every restart of the tool. Without it a restart is a gap in the counter.
     std::optional<RegisterField> epoch;
     std::optional<ResultRing> ring;
@@ -276,9 +280,9 @@ struct RegisterProfile {
     MeasuringRange range;
     bool operator==(const RegisterProfile&) const = default;
 };
-TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, toggle, second_read, epoch, ring,
-                program, program_text, torque, angle, direction, verdict, limits, stamp, position,
-                acknowledge, handshake, trace, control, range);
+TAUTGATE_FIELDS(RegisterProfile, name, table, start, length, counter, toggle, second_read, written_within,
+                epoch, ring, program, program_text, torque, angle, direction, verdict, limits, stamp,
+                position, acknowledge, handshake, trace, control, range);
 
 // The tool keeps what it has until the station confirms that it is stored.
 [[nodiscard]] constexpr bool waits_for_the_station(const RegisterProfile& profile) noexcept {

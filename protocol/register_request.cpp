@@ -5,6 +5,8 @@
 #include <boost/crc.hpp>
 #include <fmt/format.h>
 
+#include "protocol/text.hpp"
+
 namespace tautgate::protocol {
 
 namespace {
@@ -123,7 +125,8 @@ AnswerFault no_whole_answer(ModbusWire wire, std::string_view answer) {
             : "check unit, baud, parity and stop bits, and that both wires are not crossed";
     if (answer.empty())
         return {"no answer came in time", std::string(remedy)};
-    return {fmt::format("{} byte(s) came that are no whole answer", answer.size()), std::string(remedy)};
+    return {fmt::format("{} came that are no whole answer", counted(answer.size(), "byte")),
+            std::string(remedy)};
 }
 
 std::vector<std::uint16_t> words_of(std::uint8_t function, std::string_view data, std::uint16_t count) {
@@ -159,8 +162,8 @@ std::expected<std::vector<std::uint16_t>, AnswerFault> content(std::string_view 
     const std::size_t wanted = reads_bits(function) ? (count + 7U) / 8U : std::size_t{2} * count;
     if (got.size() != 3 + wanted || byte_at(got, 2) != wanted)
         return std::unexpected(
-            AnswerFault{fmt::format("the answer holds {} byte(s) of values and says {}, asked for were {}",
-                                    got.size() - 3, byte_at(got, 2), wanted),
+            AnswerFault{fmt::format("the answer holds {} of values and says {}, asked for were {}",
+                                    counted(got.size() - 3, "byte"), byte_at(got, 2), wanted),
                         "let the profile read fewer at once, see start and length"});
     return words_of(function, got.substr(3), count);
 }

@@ -56,14 +56,14 @@ std::size_t edit_distance(std::string_view from, std::string_view to) {
     return edits[from.size()][to.size()];
 }
 
+}  // namespace
+
 std::string in_small_letters(std::string_view text) {
     std::string out(text);
     for (char& c : out)
         c = c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
     return out;
 }
-
-}  // namespace
 
 bool is_utf8(std::string_view bytes) noexcept {
     while (!bytes.empty()) {
@@ -121,6 +121,14 @@ std::optional<std::uint64_t> whole_from_text(std::string_view text, std::uint64_
         return std::nullopt;
     return value;
 }
+
+std::string counted(std::string_view number, std::string_view one) {
+    std::string words(number);
+    words.append(" ").append(one);
+    return number == "1" ? words : words + 's';
+}
+
+std::string counted(std::size_t number, std::string_view one) { return counted(std::to_string(number), one); }
 
 std::string nearest_word(std::string_view word, const std::vector<std::string>& known) {
     constexpr std::size_t longest = 64;

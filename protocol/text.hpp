@@ -31,6 +31,13 @@ namespace tautgate::protocol {
 // "OverrideJoint", as the record names a kind, as interfaces say it: "override_joint".
 [[nodiscard]] std::string snake_case(std::string_view kind);
 
+// The letters A to Z only.
+[[nodiscard]] std::string in_small_letters(std::string_view text);
+
+// "1 result", "2 results": of words that take an s. The number as it is shown.
+[[nodiscard]] std::string counted(std::string_view number, std::string_view one);
+[[nodiscard]] std::string counted(std::size_t number, std::string_view one);
+
 // The word of `known` that `word` was probably meant to be: few edits away for its length. Empty: none.
 [[nodiscard]] std::string nearest_word(std::string_view word, const std::vector<std::string>& known);
 

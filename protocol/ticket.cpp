@@ -123,6 +123,11 @@ constexpr std::string_view ends_of(LabelEnd end) noexcept {
     std::unreachable();
 }
 
+std::unexpected<LabelFault> scan_too_long(std::string_view label) {
+    return std::unexpected(fault(fmt::format("the scan is longer than {} bytes", label_limit),
+                                 "scan the build ticket, not another label", label));
+}
+
 }  // namespace
 
 void ScanSplitter::feed(std::string_view bytes) {
@@ -133,42 +138,57 @@ void ScanSplitter::feed(std::string_view bytes) {
 
 std::optional<std::expected<std::string, LabelFault>> ScanSplitter::next() {
     while (true) {
-        if (end_ == LabelEnd::etx && begin_ < buffer_.size() && buffer_[begin_] == stx)
-            ++begin_;
         const std::size_t end = buffer_.find_first_of(ends_of(end_), begin_);
         const std::string_view rest = std::string_view(buffer_).substr(begin_);
-        const auto too_long = [](std::string_view bytes) {
-            return std::unexpected(fault(fmt::format("the scan is longer than {} bytes", label_limit),
-                                         "scan the build ticket, not another label", bytes));
-        };
         if (end == std::string::npos) {
-            const bool report = !discarding_ && rest.size() > label_limit;
+            const bool report = !discarding_ && without_start(rest).size() > label_limit;
             discarding_ = discarding_ || report;
             if (discarding_)
                 begin_ = buffer_.size();
-            return report ? std::optional<std::expected<std::string, LabelFault>>(too_long(rest))
+            return report ? std::optional<std::expected<std::string, LabelFault>>(scan_too_long(rest))
                           : std::nullopt;
         }
         const std::string_view label = rest.substr(0, end - begin_);
         begin_ = end + 1;
-        if (std::exchange(discarding_, false) || label.empty())  // CR LF ends a label once
+        // An end that comes alone, and that of a label which was told as too long, end the one given up too.
+        const bool is_rest = std::exchange(awaits_rest_, false);
+        if (std::exchange(discarding_, false) || without_start(label).empty())  // CR LF ends a label once
             continue;
-        if (label.size() > label_limit)
-            return too_long(label);
-        return std::string(label);
+        return judge(label, is_rest);
     }
 }
 
+std::expected<std::string, LabelFault> ScanSplitter::judge(std::string_view label, bool is_rest) const {
+    const std::string_view text = without_start(label);
+    if (text.size() > label_limit)
+        return scan_too_long(text);
+    if (is_rest)
+        return std::unexpected(
+            fault(fmt::format("{} is the end of a label whose beginning was given up, or was scanned right "
+                              "after it",
+                              shown(text)),
+                  "scan again", text));
+    if (end_ == LabelEnd::etx && !label.starts_with(stx))
+        return std::unexpected(fault(fmt::format("the label {} came without STX before it", shown(text)),
+                                     "scan again; if it stays, let the scanner send STX before each label",
+                                     text));
+    return std::string(text);
+}
+
+std::string_view ScanSplitter::without_start(std::string_view label) const {
+    return end_ == LabelEnd::etx && label.starts_with(stx) ? label.substr(1) : label;
+}
+
 std::optional<LabelFault> ScanSplitter::abandon() {
-    discarding_ = false;
-    if (begin_ == buffer_.size())
-        return std::nullopt;
-    LabelFault half =
-        fault(fmt::format("only part of a label came: {}", shown(std::string_view(buffer_).substr(begin_))),
-              "scan again", std::string_view(buffer_).substr(begin_));
+    const std::string_view half = without_start(std::string_view(buffer_).substr(begin_));
+    if (std::exchange(discarding_, false) || !half.empty())
+        expect_rest();
+    std::optional<LabelFault> told;
+    if (!half.empty())
+        told = fault(fmt::format("only part of a label came: {}", shown(half)), "scan again", half);
     buffer_.clear();
     begin_ = 0;
-    return half;
+    return told;
 }
 
 }  // namespace tautgate::protocol

@@ -61,13 +61,15 @@ class LabelReader {
     std::vector<LabelMatch> rules_;
 };
 
-// What a scanner sends after each label: a line end (CR, LF or CR LF), a tab, or ETX with STX before the
-// label.
+// What a scanner sends after each label: a line end (CR, LF or CR LF), a tab, or ETX, and then STX before the
+// label, without which its beginning was lost.
 enum class LabelEnd : std::uint8_t { line, tab, etx };
 TAUTGATE_ENUM(LabelEnd, line, tab, etx);
 
 // Cuts what a scanner sends into labels. A label without its end is given up by abandon() after the caller's
-// time-out.
+// time-out. The rest of it may still come, and its end looks like a label's: what ends next is therefore no
+// label, until the caller says that nothing of it can come any more. Between STX and ETX that shows by
+// itself.
 class ScanSplitter {
   public:
     explicit ScanSplitter(LabelEnd end = LabelEnd::line) : end_(end) {}
@@ -77,12 +79,23 @@ class ScanSplitter {
     [[nodiscard]] std::optional<std::expected<std::string, LabelFault>> next();
     // Drops a half label, because nothing more came in time, and says so; nothing if there is none.
     [[nodiscard]] std::optional<LabelFault> abandon();
+    // Something came of a label whose end has not come.
+    [[nodiscard]] bool half() const noexcept { return discarding_ || begin_ < buffer_.size(); }
+    // The beginning of what comes was given up, and its end was not seen yet.
+    [[nodiscard]] bool awaits_rest() const noexcept { return awaits_rest_; }
+    void expect_rest() noexcept { awaits_rest_ = end_ != LabelEnd::etx; }
+    // Nothing of it can come any more; what has come since is still judged as the rest.
+    void forget_rest() noexcept { awaits_rest_ = awaits_rest_ && half(); }
 
   private:
+    [[nodiscard]] std::expected<std::string, LabelFault> judge(std::string_view label, bool is_rest) const;
+    [[nodiscard]] std::string_view without_start(std::string_view label) const;
+
     LabelEnd end_;
     std::string buffer_;
     std::size_t begin_ = 0;
     bool discarding_ = false;
+    bool awaits_rest_ = false;
 };
 
 }  // namespace tautgate::protocol

@@ -169,30 +169,6 @@ class TraceChecker {
                 fault("/trace/belongs_to", "the numbers of the curve lie too far apart to be read together",
                       "belongs_to, count and interval must fit into one read");
         }
-        check_written();
-    }
-    void check_written() {
-        std::vector<RegisterSpan> read;
-        for (const auto& [place, column] : columns_of(trace_))
-            read.push_back(span_of(profile_, *column, trace_.samples));
-        const BlockRange head = trace_head(profile_);
-        read.push_back({head.table, head.start, head.length});
-        if (profile_.acknowledge && profile_.counter)
-            check_apart("/acknowledge",
-                        {RegisterTable::holding, *profile_.acknowledge, width(profile_.counter->field.type)},
-                        read);
-        if (profile_.handshake)
-            check_apart("/handshake/address", {profile_.handshake->table, profile_.handshake->address, 1},
-                        read);
-    }
-    void check_apart(const std::string& place, const RegisterSpan& written,
-                     const std::vector<RegisterSpan>& read) {
-        const bool within = std::ranges::any_of(read, [&](const RegisterSpan& span) {
-            return span.table == written.table && span.start < written.end() && written.start < span.end();
-        });
-        if (within)
-            fault(place, fmt::format("register {} lies in the curve, which the tool writes", written.start),
-                  "give a register outside of it");
     }
 
     const RegisterProfile& profile_;
@@ -204,6 +180,20 @@ class TraceChecker {
 
 std::vector<ProfileFault> check_trace(const RegisterProfile& profile) {
     return profile.trace ? TraceChecker(profile, *profile.trace).run() : std::vector<ProfileFault>{};
+}
+
+std::vector<FieldPlace> trace_places(const RegisterProfile& profile) {
+    std::vector<FieldPlace> places;
+    if (!profile.trace)
+        return places;
+    const BlockRange head = trace_head(profile);
+    places.push_back({head.table, head.start, head.length});
+    const std::size_t samples = std::max<std::size_t>(profile.trace->samples, 1);
+    for (const auto& [place, column] : columns_of(*profile.trace)) {
+        const RegisterSpan span = span_of(profile, *column, samples);
+        places.push_back({span.table, static_cast<std::uint16_t>(span.start), span.length});
+    }
+    return places;
 }
 
 BlockRange trace_head(const RegisterProfile& profile) {

@@ -1,5 +1,6 @@
 // The curve of a polled tool's newest result: what is read for it, and where in that the samples lie. Pure;
-// any thread. All but check_trace ask for a profile with a trace in which check() finds no fault.
+// any thread. All but check_trace and trace_places ask for a profile with a trace in which check() finds no
+// fault.
 #pragma once
 
 #include <cstddef>
@@ -21,6 +22,9 @@ namespace tautgate::protocol {
 
 // What is read before the samples and again after them: the count of the result, and what else is one number.
 [[nodiscard]] BlockRange trace_head(const RegisterProfile& profile);
+
+// Where the curve lies, head and samples; nothing: the profile has none. It may still have faults.
+[[nodiscard]] std::vector<FieldPlace> trace_places(const RegisterProfile& profile);
 
 struct TraceHead {
     std::uint64_t belongs_to = 0;  // as it stands in the registers, see raw_count

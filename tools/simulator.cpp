@@ -132,10 +132,15 @@ class Desk {
         static const std::map<std::string, Mishap> mishaps{{"early", Mishap::let_go_early},
                                                            {"crossed", Mishap::cross_threaded},
                                                            {"stripped", Mishap::stripped},
-                                                           {"wrong-program", Mishap::wrong_program}};
+                                                           {"wrong-program", Mishap::wrong_program},
+                                                           {"wrong-bolt", Mishap::wrong_bolt},
+                                                           {"short-hole", Mishap::short_hole},
+                                                           {"burr", Mishap::burr},
+                                                           {"slips-off", Mishap::slips_off}};
         const auto mishap = words.size() > 3 ? mishaps.find(words[3]) : mishaps.end();
         if (words.size() > 3 && mishap == mishaps.end())
-            return say("mishaps: early, crossed, stripped, wrong-program");
+            return say(
+                "mishaps: early, crossed, stripped, wrong-program, wrong-bolt, short-hole, burr, slips-off");
         show(floor_.tighten(*where, mishap == mishaps.end() ? Mishap::none : mishap->second));
     }
     void loosen(const Words& words) {
@@ -284,8 +289,8 @@ const std::map<std::string, Desk::Command> Desk::table{
     {"away", {"away                         takes the unit away, past every permissive", &Desk::away}},
     {"scan", {"scan LABEL...                scans a label", &Desk::scan}},
     {"tighten",
-     {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order; MISHAP is early, crossed, stripped "
-      "or wrong-program",
+     {"tighten JOINT [N [PASS [MISHAP]]]  one bolt, or all in order; MISHAP is early, crossed, stripped,\n"
+      "                               wrong-program, wrong-bolt, short-hole, burr or slips-off",
       &Desk::tighten}},
     {"loosen", {"loosen JOINT N               turns one bolt back", &Desk::loosen}},
     {"confirm",

@@ -27,6 +27,7 @@
 #include "tools/cli/questions.hpp"
 #include "tools/cli/text.hpp"
 #include "tools/cli/trace.hpp"
+#include "tools/cli/try_rules.hpp"
 #include "tools/cli/wiring_test.hpp"
 #include "version.hpp"
 
@@ -49,6 +50,8 @@ constexpr const char* examples =
     "  tautgate look station.json NR-16 --orders    what a tool says on its wire, and in every word order\n"
     "  tautgate make-keys station.json ~/station    keys for tools whose lines bear a seal\n"
     "  tautgate verify journal.db                   was the record changed or cut?\n"
+    "  tautgate try-rules new.json --journal copy.db --newest 200\n"
+    "                                               what would have gone otherwise by other limits?\n"
     "  tautgate decide override motor-mounts --as B-31 --second B-32 --reason tool-failed \\\n"
     "      --text 'checked with wrench 7' --verified 'all four by hand' --torque 498\n";
 
@@ -57,7 +60,8 @@ constexpr const char* exit_codes =
     "  0  fine; of why: nothing is held; of health: good; of follow --count: all came\n"
     "  1  the answer is no: held, not healthy, never seen, refused, not valid, damaged, too few in time\n"
     "  2  the command line was not understood, or something in it is missing\n"
-    "  3  could not ask: no service, no journal or no terminal, or the service had trouble of its own\n"
+    "  3  could not ask: no service, no journal, no such file or no terminal, or the service had trouble of "
+    "its own\n"
     "\nData goes to standard output, messages to standard error. NO_COLOR switches colours off.\n"
     "What the station releases is a process permissive, not a safety function.\n";
 
@@ -91,10 +95,14 @@ struct Options {
     KeyOrder keys;
     Signers signers;
     NewPerson person;
+    DeputyWords deputy;
+    Replacement replacement;
     DecisionWords decision;
     Proposal proposal;
     TypedOrder order;
     TraceAsked trace;
+    TrialAsked trial;
+    PastWhyQuestion past;
 };
 
 using Command = std::function<Asked<Exit>(const Desk&)>;
@@ -112,6 +120,27 @@ CLI::Validator whole_from_one(std::uint64_t most = any) {
             ""};
 }
 
+// A time as people write it becomes milliseconds; a bare number is seconds.
+CLI::Validator so_long() {
+    return {[](std::string& text) -> std::string {
+                constexpr std::uint64_t longest_ms = 604'800'000;  // a week
+                const auto digits = std::min(text.find_first_not_of("0123456789"), text.size());
+                const auto number = whole_number<std::uint64_t>(std::string_view(text).substr(0, digits));
+                static const std::map<std::string, std::uint64_t> units{
+                    {"ms", 1}, {"", 1000}, {"s", 1000}, {"min", 60'000}, {"h", 3'600'000}};
+                const auto unit = units.find(text.substr(digits));
+                if (!number || unit == units.end())
+                    return fmt::format("'{}' is no time; give a whole number of ms, s, min or h, as in "
+                                       "700ms, 60s or 5min",
+                                       text);
+                if (*number == 0 || *number > longest_ms / unit->second)
+                    return fmt::format("'{}' is too short or too long; give 1ms to 168h", text);
+                text = std::to_string(*number * unit->second);
+                return {};
+            },
+            ""};
+}
+
 // The first word that is no option: what the person wants of the program.
 std::optional<std::string_view> command_word(int argc, char** argv) {
     for (int i = 1; i < argc; ++i) {
@@ -124,6 +153,17 @@ std::optional<std::string_view> command_word(int argc, char** argv) {
     return std::nullopt;
 }
 
+// Those that begin with the word, as "check" begins check-config; or else the nearest, if any is near.
+std::vector<std::string> words_meant(std::string_view word, const std::vector<std::string>& names) {
+    std::vector<std::string> meant;
+    for (const auto& name : names)
+        if (name.starts_with(std::string(word) + '-'))
+            meant.push_back(name);
+    if (const auto nearest = protocol::nearest_word(word, names); meant.empty() && !nearest.empty())
+        meant.push_back(nearest);
+    return meant;
+}
+
 // One sentence, where the command itself is unknown.
 std::optional<std::string> command_fault(const CLI::App& app, std::string_view word) {
     std::vector<std::string> names;
@@ -131,9 +171,9 @@ std::optional<std::string> command_fault(const CLI::App& app, std::string_view w
         names.push_back(sub->get_name());
     if (std::ranges::find(names, word) != names.end())
         return std::nullopt;
-    const auto nearest = protocol::nearest_word(word, names);
+    const auto meant = words_meant(word, names);
     return fmt::format("there is no command '{}'; {}see tautgate --help", plain(word),
-                       nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest));
+                       meant.empty() ? "" : fmt::format("did you mean {}? ", fmt::join(meant, " or ")));
 }
 
 // Characters in a line of the terminal; 0: it is none, and lines may be as long as they get.
@@ -163,6 +203,7 @@ class Commands {
         wiring();
         wiring_test();
         rules();
+        try_on_past();
         decisions();
         orders();
         at_the_bay();
@@ -196,9 +237,23 @@ class Commands {
         auto& o = options_;
         add("state", "who and what stands in each bay, and what is released", "tautgate state --json",
             [](const Desk& desk) { return show_state(desk); });
-        add("why", "everything that holds each permissive, worst first, and what to do", "tautgate why J1",
-            [&o](const Desk& desk) { return show_why(desk, o.name); })
-            ->add_option("bay", o.name, "id of a bay; otherwise all");
+        auto* why =
+            add("why", "everything that holds each permissive, worst first, and what to do",
+                "tautgate why J1\n"
+                "  tautgate why --serial TM000871 --at 2026-11-26T10:42:00Z\n"
+                "  tautgate why J1 --event 812 --journal copy.db",
+                [&o](const Desk& desk) {
+                    return o.past.is_asked() ? show_past_why(desk, o.name, o.past) : show_why(desk, o.name);
+                });
+        auto* named = why->add_option("bay", o.name, "id of a bay; otherwise all");
+        why->add_option("--bay", o.name, "the same")->excludes(named);
+        why->add_option("--at", o.past.at, "as it was at this time, as in 2026-11-26T10:42:00Z");
+        why->add_option("--event", o.past.event, "as it was with the event of this number")
+            ->check(whole_from_one());
+        why->add_option("--serial", o.past.serial,
+                        "at the bay where this unit then was; without a moment, as it left");
+        why->add_option("--journal", o.past.journal, "asks this file, not the service")
+            ->check(CLI::ExistingFile);
         add("health", "how far each input can be believed; the exit code tells", "tautgate health",
             [](const Desk& desk) { return show_health(desk); });
         auto* events =
@@ -270,10 +325,8 @@ class Commands {
         sub->add_option("tool", sight.tool, "its id; not needed with --replay");
         sub->add_flag("--orders", sight.orders, "numbers of several registers in every word order");
         auto* once = sub->add_flag("--once", sight.once, "one look, then the exit code is the answer");
-        sub->add_option("--for", sight.for_s, "ends after so long: 60s, 5min, 1h")
-            ->transform(CLI::AsNumberWithUnit(
-                std::map<std::string, std::uint64_t>{{"s", 1}, {"min", 60}, {"h", 3600}}))
-            ->check(whole_from_one(604'800))
+        sub->add_option("--for", sight.for_ms, "ends after so long: 700ms, 60s, 5min, 1h")
+            ->transform(so_long())
             ->excludes(once);
         sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new");
         sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
@@ -289,7 +342,9 @@ class Commands {
         auto& o = options_;
         auto* sub = add("wiring-test", "shows an empty bay's controller released, on which it must not move",
                         "tautgate wiring-test J1 --as B-44\n  tautgate wiring-test J1 lift --as B-44\n"
-                        "  tautgate wiring-test J1 --end --as B-44",
+                        "  tautgate wiring-test J1 --end --as B-44\n\n"
+                        "Maintenance and manufacturing engineers may, or whom the description names in "
+                        "wiring_tests/roles.",
                         [&o](const Desk& desk) { return test_wiring(desk, o.wiring, o.signers); });
         sub->add_option("bay", o.wiring.bay, "id of the bay")->required();
         auto* one = sub->add_option("permissive", o.wiring.permissive, "id of one; otherwise all of the bay");
@@ -347,9 +402,57 @@ class Commands {
         renew->add_option("--new-secret-file", o.person.secret_file,
                           "a file of mode 600 with the new secret; otherwise it is asked for, twice");
         renew->add_flag("--reinstate", o.reinstate, "of somebody who is suspended: they may act again");
+        own_secret();
+        standing_in();
+        person_act("erase-name", "takes the name and badge of somebody suspended out for good; two people",
+                   "tautgate erase-name '#20' --as B-12 --second B-31",
+                   [&o](const Desk& desk) { return erase_name(desk, o.name, o.signers); });
+        lost_administrators();
         signers(add("people", "who is enrolled, with number and badge", "tautgate people --as B-12",
                     [&o](const Desk& desk) { return list_people(desk, o.signers); }),
                 false);
+    }
+    void own_secret() {
+        auto& o = options_;
+        auto* sub = add("renew-own-secret", "puts another secret in the place of your own",
+                        "tautgate renew-own-secret --as B-20", [&o](const Desk& desk) {
+                            return renew_own_secret(desk, o.person.secret_file, o.signers.first);
+                        });
+        sub->add_option("--new-secret-file", o.person.secret_file,
+                        "a file of mode 600 with the new secret; otherwise it is asked for, twice");
+        signers(sub, false);
+    }
+    void standing_in() {
+        auto& o = options_;
+        auto* sub =
+            person_act("deputy", "lets somebody stand in for a role until a date; two people",
+                       "tautgate deputy B-20 --role production_supervisor --until "
+                       "2026-11-30T22:00:00Z --as B-31 --second B-12\n"
+                       "  tautgate deputy B-20 --role production_supervisor --end --as B-31",
+                       [&o](const Desk& desk) { return deputise(desk, o.name, o.deputy, o.signers); });
+        sub->add_option("--role", o.deputy.role, "that they stand in for")
+            ->required()
+            ->check(CLI::IsMember(
+                {"production_supervisor", "quality_engineer", "manufacturing_engineer", "maintenance"}));
+        sub->add_option("--until", o.deputy.until, "date and time at which it ends by itself");
+        sub->add_flag("--end", o.deputy.end, "it ends now");
+    }
+    void lost_administrators() {
+        auto& o = options_;
+        auto* sub =
+            add("replace-administrator",
+                "as root, when every administrator is lost: enrols a new one in their place",
+                "sudo tautgate replace-administrator --state-folder /var/lib/tautgate --lost 1 \\\n"
+                "      --name 'Eve Stone' --badge B-40",
+                [&o](const Desk& desk) { return replace_administrator(desk, o.replacement, o.person); });
+        sub->add_option("--state-folder", o.replacement.state_folder, "of the service")->required();
+        sub->add_option("--lost", o.replacement.lost,
+                        "number of an administrator that is there; name every one of them")
+            ->required();
+        sub->add_option("--name", o.person.name, "as others will read it")->required();
+        sub->add_option("--badge", o.person.badge, "text of the badge");
+        sub->add_option("--new-secret-file", o.person.secret_file,
+                        "a file of mode 600 with the person's secret; otherwise it is asked for, twice");
     }
     CLI::App* person_act(const char* name, const char* what, const char* example, Command command) {
         auto* sub = add(name, what, example, std::move(command));
@@ -366,6 +469,23 @@ class Commands {
                         [&o](const Desk& desk) { return approve_rules(desk, o.digest, o.signers); });
         sub->add_option("--digest", o.digest, "of the rules that were looked at; otherwise they are shown");
         signers(sub, true);
+    }
+    void try_on_past() {
+        auto& o = options_;
+        auto* sub = add("try-rules", "what a proposed description would have made of past units",
+                        "tautgate try-rules new.json --journal copy.db --newest 200\n"
+                        "  tautgate try-rules new.json --journal copy.db --from 2026-11-01T00:00:00Z --csv",
+                        [&o](const Desk& desk) { return try_rules(desk, o.trial); });
+        sub->add_option("file", o.trial.file, "the proposed description of the station")->required();
+        sub->add_option("--journal", o.trial.journal, "the journal's file, or a copy; it is only read")
+            ->required()
+            ->check(CLI::ExistingFile);
+        sub->add_option("--newest", o.trial.newest, "so many of the units that left last; otherwise 100")
+            ->check(whole_from_one(std::numeric_limits<std::uint32_t>::max()));
+        sub->add_option("--serial", o.trial.serials, "a unit or sub-assembly; may be given several times");
+        sub->add_option("--from", o.trial.from, "units that came from then on, as in 2026-11-26T06:00:00Z");
+        sub->add_option("--to", o.trial.to, "units that came until then");
+        sub->add_flag("--csv", o.trial.csv, "one line for each difference, comma-separated");
     }
     void decisions() {
         auto& o = options_;
@@ -417,8 +537,8 @@ class Commands {
         add("orders", "orders that wait to be built", "tautgate orders",
             [](const Desk& desk) { return show_orders(desk); });
         auto* sub = add("order", "adds, changes or cancels an order by hand",
-                        "tautgate order add 40017 --variant express --serial D=000123 --as B-12\n"
-                        "  tautgate order cancel 40017 --as B-12",
+                        "tautgate order add 40017 --variant express --serial D=000123 --as B-31\n"
+                        "  tautgate order cancel 40017 --as B-31",
                         [&o](const Desk& desk) { return type_order(desk, o.order, o.signers); });
         sub->add_option("action", o.order.action, "add, change or cancel")
             ->required()
@@ -432,7 +552,7 @@ class Commands {
         sub->add_option("--due", o.order.due, "as in 2026-11-26T06:00:00+01:00");
         signers(sub, false);
         auto* file = add("send-orders", "sends a file of orders and prints its answer",
-                         "tautgate send-orders monday.csv --as B-12",
+                         "tautgate send-orders monday.csv --as B-31",
                          [&o](const Desk& desk) { return send_orders(desk, o.name, o.signers); });
         file->add_option("file", o.name, "in the form of protocol/ORDERS.md")->required();
         signers(file, false);
@@ -459,11 +579,11 @@ class Commands {
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();
         auto* check =
             add("hand-check", "a torque that was measured by hand at a tightened fastener",
-                "tautgate hand-check motor-mounts 1 --torque 498 --with 'wrench 7' --as B-31",
+                "tautgate hand-check motor-mounts 'front left' --torque 498 --with 'wrench 7' --as B-31",
                 [&o](const Desk& desk) {
                     return check_by_hand(desk,
                                          {o.decision.bay, o.name, o.fastener, o.decision.check.torque,
-                                          o.decision.check.unit, o.instrument, o.decision.seen},
+                                          o.decision.check.unit, o.instrument},
                                          o.signers);
                 });
         check->add_option("joint", o.name, "its id")->required();
@@ -473,10 +593,16 @@ class Commands {
             ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
             ->capture_default_str();
         check->add_option("--with", o.instrument, "with what it was measured")->required();
+        auto* select = add("select", "says which fastener is tightened next, where people select it",
+                           "tautgate select motor-mounts 'front left' --as B-20", [&o](const Desk& desk) {
+                               return select_fastener(desk, {o.decision.bay, o.name, o.fastener}, o.signers);
+                           });
+        select->add_option("joint", o.name, "its id")->required();
+        select->add_option("fastener", o.fastener, "its name")->required();
         auto* call = add("call-tool", "calls a tool that bays share to this one",
                          "tautgate call-tool NR-1 --bay table-2 --as B-20", act("tools", "tool", ""));
         call->add_option("tool", o.name, "its id")->required();
-        for (auto* sub : {on, off, scan, confirm, check, call}) {
+        for (auto* sub : {on, off, scan, confirm, check, select, call}) {
             bay(sub, o.decision.bay);
             signers(sub, false);
         }

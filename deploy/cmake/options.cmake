@@ -25,10 +25,10 @@ set(CMAKE_EXE_LINKER_FLAGS_SANITIZE "")
 
 # --- Linker -----------------------------------------------------------------------------------------------
 
-# Of the two in binutils the quicker one; the programs of the tests are large.
+# Of the two in binutils the quicker one; the programs of the tests are large. It knows clang's sanitizers too little.
 include(CheckLinkerFlag)
 check_linker_flag(CXX -fuse-ld=gold TAUTGATE_HAS_GOLD)
-if(TAUTGATE_HAS_GOLD)
+if(TAUTGATE_HAS_GOLD AND CMAKE_CXX_COMPILER_ID STREQUAL "GNU")
     add_link_options(-fuse-ld=gold)
 endif()
 
@@ -62,12 +62,14 @@ add_library(tautgate_warnings INTERFACE)
 target_compile_options(tautgate_warnings INTERFACE
     -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wnon-virtual-dtor -Werror
     # g++ 12 takes `"text" + std::string` for an overlapping copy (GCC bug 105651).
-    -Wno-restrict
+    $<$<CXX_COMPILER_ID:GNU>:-Wno-restrict>
+    # clang++ sees the names of sources that are compiled together as one another's, and knows more to be deprecated.
+    $<$<CXX_COMPILER_ID:Clang>:-Wno-shadow;-Wno-deprecated-declarations>
     # A class that only its source knows may hold what else only this source knows; sources that are compiled
     # together look like headers there.
-    $<$<BOOL:${CMAKE_UNITY_BUILD}>:-Wno-subobject-linkage>
+    $<$<AND:$<CXX_COMPILER_ID:GNU>,$<BOOL:${CMAKE_UNITY_BUILD}>>:-Wno-subobject-linkage>
     # A sanitizer's own branches confuse the warnings that follow the flow of values; the other builds give them.
-    $<$<CONFIG:Sanitize>:-Wno-maybe-uninitialized;-Wno-array-bounds;-Wno-stringop-overflow>)
+    $<$<AND:$<CXX_COMPILER_ID:GNU>,$<CONFIG:Sanitize>>:-Wno-maybe-uninitialized;-Wno-array-bounds;-Wno-stringop-overflow>)
 
 add_library(tautgate_build INTERFACE)
 target_link_libraries(tautgate_build INTERFACE tautgate_warnings)
@@ -75,6 +77,6 @@ target_include_directories(tautgate_build INTERFACE ${PROJECT_SOURCE_DIR})
 target_compile_definitions(tautgate_build INTERFACE _GLIBCXX_ASSERTIONS)
 # -fpch-preprocess lets the compiler cache see a precompiled header in preprocessed text.
 # -pthread everywhere: some libraries ask for it, and a precompiled header without it would not fit them.
-target_compile_options(tautgate_build INTERFACE -fpch-preprocess -pthread)
+target_compile_options(tautgate_build INTERFACE $<$<CXX_COMPILER_ID:GNU>:-fpch-preprocess> -pthread)
 # g++ spends a tenth of its time on tidying up a memory of 128 MB; a target's joined sources take up to 1.5 GB anyway.
 target_compile_options(tautgate_build INTERFACE $<$<CXX_COMPILER_ID:GNU>:--param=ggc-min-heapsize=700000>)

@@ -75,7 +75,8 @@ Weight weight_of(FindingCode code) noexcept {
     case FindingCode::curve_clamp_outside:
     case FindingCode::curve_time_outside:
     case FindingCode::curve_yield_outside:
-    case FindingCode::curve_no_yield: return Weight::not_ok;
+    case FindingCode::curve_no_yield:
+    case FindingCode::too_early: return Weight::not_ok;
     }
     return Weight::not_ok;
 }
@@ -361,6 +362,9 @@ FindingText text_of(FindingCode code) noexcept {
                 "replace the bolt; look whether it is the right one"};
     case FindingCode::curve_no_yield:
         return {"it never yielded, and the pass tightens to yield", "look at the tool's program"};
+    case FindingCode::too_early:
+        return {"it was checked before the joint had relaxed for as long as it has to",
+                "wait until the check is asked for, then check it again"};
     }
     return {"", ""};
 }

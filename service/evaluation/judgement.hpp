@@ -55,7 +55,8 @@ enum class FindingCode : std::uint8_t {
     curve_clamp_outside,
     curve_time_outside,
     curve_yield_outside,
-    curve_no_yield
+    curve_no_yield,
+    too_early  // checked before the joint had relaxed as long as it has to; found by the interlock
 };
 TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high,
               angle_low, angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
@@ -64,7 +65,7 @@ TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, t
               attempts_used_up, hand_check_outside, curve_missing, curve_damaged, curve_changed,
               curve_value_missing, curve_disagrees, curve_target_outside, curve_place_outside,
               curve_rate_outside, curve_prevailing_outside, curve_clamp_outside, curve_time_outside,
-              curve_yield_outside, curve_no_yield);
+              curve_yield_outside, curve_no_yield, too_early);
 
 struct Finding {
     FindingCode code = FindingCode::aborted;

@@ -110,10 +110,13 @@ Evidence over_tightened(const Known& known) {
     return when(known.torque_high(),
                 fmt::format("{} instead of {} at most", known.torque(), to_text(known.window().torque.max)));
 }
+std::string too_far(const Known& known) {
+    return fmt::format("{} instead of {} at most", known.angle(),
+                       known.window().angle ? to_text(known.window().angle->max) : "");
+}
 Evidence part_missing(const Known& known) {
-    return when(known.torque_reached() && known.angle_high(),
-                fmt::format("{} instead of {} at most", known.angle(),
-                            known.window().angle ? to_text(known.window().angle->max) : ""));
+    return when(known.torque_reached() && known.angle_high() && !known.facts().tightened_before,
+                too_far(known));
 }
 Evidence short_way(const Known& known) {
     return when(known.torque_reached() && known.angle_low(),
@@ -138,12 +141,13 @@ Evidence false_seat(const Known& known) {
 Evidence wrong_fastener(const Known& known) {
     const CurveShape* shape = known.shape();
     const auto& usual = known.facts().gradient;
-    if (shape == nullptr || !shape->clamp || !usual)
+    // A bolt that bottoms and one that gave way have a steepness of their own.
+    if (shape == nullptr || !shape->clamp || !usual || !known.torque_reached() || shape->bottomed)
         return std::nullopt;
     const double gradient = shape->clamp->gradient;
-    return when(gradient < usual->first || gradient > usual->second,
-                fmt::format("{:.2f} N·m a degree instead of {:.2f} to {:.2f}", gradient, usual->first,
-                            usual->second));
+    return when(gradient < usual->lowest || gradient > usual->highest,
+                fmt::format("{:.2f} N·m a degree instead of {:.2f} to {:.2f}", gradient, usual->lowest,
+                            usual->highest));
 }
 Evidence sticks_and_slips(const Known& known) {
     constexpr double spread = 0.03;
@@ -156,6 +160,8 @@ Evidence sticks_and_slips(const Known& known) {
 Evidence relaxed(const Known& known) {
     constexpr double share = 0.1;
     const CurveShape* shape = known.shape();
+    if (known.torque_reached() && known.angle_high() && known.facts().tightened_before)
+        return too_far(known) + ", though the pass before had tightened it";
     return when(shape != nullptr && shape->relaxed > share * shape->peak.torque,
                 shape != nullptr ? fmt::format("{:.1f} N·m of {:.1f} N·m", shape->relaxed, shape->peak.torque)
                                  : "");
@@ -193,6 +199,11 @@ constexpr std::array<Rule, 16> rules{{
      part_missing,
      {"it turned further than the parts should let it",
       "look for a missing washer or part, a soft one, or a bolt that stretched"}},
+    {Pattern::relaxed,
+     relaxed,
+     {"the joint relaxed: what was clamped gave way",
+      "look for soft or uneven parts, paint or a burr in between; let it rest, then go over the pass before "
+      "anew and check it once more"}},
     {Pattern::short_way,
      short_way,
      {"it got tight after too few degrees",
@@ -219,13 +230,25 @@ constexpr std::array<Rule, 16> rules{{
     {Pattern::sticks_and_slips,
      sticks_and_slips,
      {"it stuck and slipped", "look at threads and faces for dirt, paint or missing oil"}},
-    {Pattern::relaxed,
-     relaxed,
-     {"torque was lost as soon as the tool stopped",
-      "look for soft or uneven parts; a check pass after some time may be needed"}},
 }};
 
 }  // namespace
+
+std::optional<GradientRange> usual_gradient(const Window& window, std::vector<double> of_good_ones) {
+    constexpr std::size_t fewest = 3;
+    constexpr double by_friction = 1.7;
+    constexpr double micro = 1e-6;
+    if (window.curve && window.curve->rate) {
+        const auto& rate = window.curve->rate->rate;
+        return GradientRange{micro * static_cast<double>(rate.min.micro_nm_per_deg),
+                             micro * static_cast<double>(rate.max.micro_nm_per_deg)};
+    }
+    if (of_good_ones.size() < fewest)
+        return std::nullopt;
+    const auto middle = of_good_ones.begin() + static_cast<std::ptrdiff_t>(of_good_ones.size() / 2);
+    std::ranges::nth_element(of_good_ones, middle);
+    return GradientRange{*middle / by_friction, *middle * by_friction};
+}
 
 PatternText text_of(Pattern pattern) noexcept {
     return std::ranges::find(rules, pattern, &Rule::pattern)->text;

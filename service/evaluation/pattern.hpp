@@ -33,7 +33,7 @@ enum class Pattern : std::uint8_t {
     yielded,         // stretched for good
     false_seat,      // something gave way before the parts met
     sticks_and_slips,
-    relaxed  // torque was lost at the stop without turning
+    relaxed  // torque was lost at the stop without turning, or a later pass turned far
 };
 TAUTGATE_ENUM(Pattern, under_tightened, over_tightened, cross_threaded, stripped, part_missing, short_way,
               bottomed, rehit, run_down_only, slipped_off, stopped_early, wrong_fastener, yielded, false_seat,
@@ -45,14 +45,25 @@ struct PatternText {
 };
 [[nodiscard]] PatternText text_of(Pattern pattern) noexcept;
 
+// N·m per degree that the torque of a joint rises by where all is well.
+struct GradientRange {
+    double lowest = 0;
+    double highest = 0;
+};
+// Of what the plan limits; else of good tightenings of the joint in this pass, which friction alone may
+// spread by a factor of 1.7 (from 0.08 to 0.16: friction class B of VDI 2230-1, from memory). Nothing: fewer
+// than three are known.
+[[nodiscard]] std::optional<GradientRange> usual_gradient(const config::Window& window,
+                                                          std::vector<double> of_good_ones);
+
 // What is known of one tightening.
 struct PatternFacts {
     const config::Window& window;
     std::optional<protocol::Angle> rehit_angle_max{};
     const protocol::Reading& reading;
     const protocol::CurveShape* shape = nullptr;  // null: no curve, or none that could be read
-    // N·m per degree of good tightenings of this joint, lowest and highest; nothing: not known.
-    std::optional<std::pair<double, double>> gradient{};
+    std::optional<GradientRange> gradient{};      // nothing: not known
+    bool tightened_before = false;  // in an earlier pass, so that the parts were clamped already
 };
 struct SeenPattern {
     Pattern pattern = Pattern::under_tightened;

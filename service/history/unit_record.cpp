@@ -211,24 +211,52 @@ std::optional<protocol::CurveShape> shape_of(Reader& reader, TighteningLine& lin
     return std::nullopt;
 }
 
-std::expected<void, journal::JournalError> add_patterns(Reader& reader, const config::Joint* joint,
-                                                        std::optional<std::uint32_t> pass,
-                                                        TighteningLine& line) {
+// What there is to look at of one line.
+struct Looked {
+    std::size_t line = 0;
+    const config::Joint* joint = nullptr;
+    std::uint32_t pass = 0;
+    protocol::Reading reading;
+    std::optional<protocol::CurveShape> shape;
+};
+
+std::expected<std::optional<Looked>, journal::JournalError>
+look_at(Reader& reader, const config::Joint* joint, std::optional<std::uint32_t> pass, TighteningLine& line) {
     const bool odd = line.verdict != "ok" || line.traces > 0;
     if (joint == nullptr || !pass || *pass >= joint->passes.size() || line.verdict.empty() || !odd)
-        return {};
+        return std::nullopt;
     const auto payload = payload_of(reader, line.event);
     if (!payload)
         return std::unexpected(payload.error());
     const auto* result = *payload ? std::get_if<interlock::ResultReceived>(&**payload) : nullptr;
     if (result == nullptr)
-        return {};  // its line tells of it as far as it could be read
-    const auto shape = shape_of(reader, line);
-    line.patterns = evaluation::patterns_in({.window = joint->passes[*pass].window,
-                                             .rehit_angle_max = joint->rehit_angle_max,
-                                             .reading = result->reading,
-                                             .shape = shape ? &*shape : nullptr});
-    return {};
+        return std::nullopt;  // its line tells of it as far as it could be read
+    return Looked{.joint = joint, .pass = *pass, .reading = result->reading, .shape = shape_of(reader, line)};
+}
+
+// Of the others that were tightened well in the same pass of the same joint.
+std::vector<double> good_gradients(const std::vector<TighteningLine>& lines, const std::vector<Looked>& all,
+                                   const Looked& of) {
+    std::vector<double> gradients;
+    for (const Looked& other : all) {
+        const bool is_alike = other.joint == of.joint && other.pass == of.pass && other.line != of.line;
+        if (is_alike && lines[other.line].verdict == "ok" && other.shape && other.shape->clamp)
+            gradients.push_back(other.shape->clamp->gradient);
+    }
+    return gradients;
+}
+
+void add_patterns(std::vector<TighteningLine>& lines, const std::vector<Looked>& all) {
+    for (const Looked& looked : all) {
+        const config::Window& window = looked.joint->passes[looked.pass].window;
+        lines[looked.line].patterns = evaluation::patterns_in(
+            {.window = window,
+             .rehit_angle_max = looked.joint->rehit_angle_max,
+             .reading = looked.reading,
+             .shape = looked.shape ? &*looked.shape : nullptr,
+             .gradient = evaluation::usual_gradient(window, good_gradients(lines, all, looked)),
+             .tightened_before = looked.pass > 0});
+    }
 }
 
 // A proposal that waited is told together with what became of it.
@@ -309,13 +337,20 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
         record.moves.push_back(line_of(std::move(move)));
     for (auto& ticket : *tickets)
         record.tickets.push_back(line_of(std::move(ticket)));
+    std::vector<Looked> all;
     for (auto& tightening : *tightenings) {
         const auto* joint = rules.joint(row.rules, tightening.joint);
         const auto pass = tightening.pass;
         auto& line = record.tightenings.emplace_back(line_of(std::move(tightening), joint));
-        if (const auto added = add_patterns(reader, joint, pass, line); !added)
-            return std::unexpected(added.error());
+        auto looked = look_at(reader, joint, pass, line);
+        if (!looked)
+            return std::unexpected(looked.error());
+        if (!*looked)
+            continue;
+        (*looked)->line = record.tightenings.size() - 1;
+        all.push_back(std::move(**looked));
     }
+    add_patterns(record.tightenings, all);
     for (auto& output : *outputs)
         record.outputs.push_back(line_of(std::move(output)));
     for (auto& decision : *decisions) {

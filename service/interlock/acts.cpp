@@ -1,7 +1,9 @@
 // Decisions of people about a stay, a tool or a unit. Each names who decides, why, and the newest event that
 // the person's screen had shown. What the rules do not allow is refused with a reason, and recorded.
 #include <algorithm>
+#include <charconv>
 
+#include "config/entitlement.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
@@ -9,12 +11,13 @@
 namespace tautgate::interlock {
 namespace {
 
-using config::Role;
+using config::DecisionKind;
+using config::RiskClass;
 
 // What an action asks of people at this moment.
 struct Demand {
     std::uint32_t people = 1;
-    std::vector<Role> roles;
+    std::vector<config::Role> roles;
     const JointState* joint = nullptr;  // must be unchanged since the person saw it, and not their own work
     const Stay* unit = nullptr;         // its tickets must be unchanged since the person saw them
     const Stay* work = nullptr;         // none of its joints may be their own work
@@ -40,17 +43,56 @@ const config::Joint* joint_with_state(const Place& at, const JointId& id, const 
     return state != nullptr ? joint_in(at.station, id.text) : nullptr;
 }
 
+Demand demand_by(const Place& at, DecisionKind what, std::optional<RiskClass> risk) {
+    config::Entitlement entitled = config::entitlement(at.station.people, what, risk);
+    return {.people = entitled.people, .roles = std::move(entitled.roles)};
+}
+
+// The worst class of the joints; a joint that the rules do not know counts as A. Nothing: there are none.
+std::optional<RiskClass> worst_class(const Place& at, const std::vector<JointState>& joints,
+                                     std::optional<RiskClass> worst) {
+    for (const JointState& state : joints) {
+        const config::Joint* joint = joint_in(at.station, state.id.text);
+        const RiskClass risk = joint == nullptr ? RiskClass::a : joint->risk;
+        worst = std::min(worst.value_or(risk), risk);
+    }
+    return worst;
+}
+
+std::optional<RiskClass> worst_class(const Place& at, const Stay& stay) {
+    return worst_class(at, stay.former_joints, worst_class(at, stay.joints, std::nullopt));
+}
+
+std::optional<RiskClass> worst_class(const Place& at, const ToolState& tool) {
+    std::optional<RiskClass> worst;
+    for (const config::Joint& joint : at.station.joints) {
+        if (serves(joint, tool.id))
+            worst = std::min(worst.value_or(joint.risk), joint.risk);
+    }
+    return worst;
+}
+
 // About the stay, if there is one: whoever decides has seen that this unit is there.
-Demand decision(const Place& at) {
-    Demand demand{.roles = at.station.people.decisions};
+Demand decision(const Place& at, DecisionKind what) {
+    const Stay* stay = stay_at(at.bay);
+    Demand demand = demand_by(at, what, stay != nullptr ? worst_class(at, *stay) : std::nullopt);
+    if (stay != nullptr)
+        demand.since = came_with(*stay);
+    return demand;
+}
+
+Demand decision(const Place& at, DecisionKind what, const config::Joint& joint) {
+    Demand demand = demand_by(at, what, joint.risk);
     if (const Stay* stay = stay_at(at.bay))
         demand.since = came_with(*stay);
     return demand;
 }
 
 // About what a tool's count lacks, as it is now.
-Demand decision(const Place& at, const ToolState& tool) {
-    return {.roles = at.station.people.decisions, .since = tool.changed};
+Demand decision(const Place& at, DecisionKind what, const ToolState& tool) {
+    Demand demand = demand_by(at, what, worst_class(at, tool));
+    demand.since = tool.changed;
+    return demand;
 }
 
 // ---- what each action needs, and whether it is possible now
@@ -63,7 +105,7 @@ std::optional<Refused> audit_fault(const config::OverrideRule& rule, const confi
     if (!act.checked_torque)
         return Refused{RefusalCode::value_missing, "this class of joint needs a hand-checked torque"};
     if (!joint.audit)
-        return Refused{RefusalCode::value_outside_audit_window, "the joint states no audit window"};
+        return Refused{RefusalCode::value_outside_audit_window, std::string(refusal::no_audit_window)};
     const auto value = *act.checked_torque;
     if (value < joint.audit->min || value > joint.audit->max) {
         return Refused{RefusalCode::value_outside_audit_window,
@@ -99,7 +141,7 @@ Checked demand_of(const State&, const Place& at, const TakeBackOverride& act) {
         return refuse(RefusalCode::no_such_joint, act.joint.text);
     if (!state->override_)
         return refuse(RefusalCode::already_settled, "the joint is not overridden");
-    return decision(at);
+    return decision(at, DecisionKind::take_back_override, *joint);
 }
 
 Checked demand_of(const State&, const Place& at, const LeaveIncomplete&) {
@@ -119,7 +161,7 @@ Checked demand_of(const State& state, const Place& at, const AcceptGap& act) {
     const bool open = std::holds_alternative<Broken>(tool->count) || tool->conflict || tool->outstanding_to;
     if (!open)
         return refuse(RefusalCode::already_settled, "the tool's count has no gap");
-    return decision(at, *tool);
+    return decision(at, DecisionKind::accept_gap, *tool);
 }
 
 Checked demand_of(const State& state, const Place& at, const AcceptSource& act) {
@@ -128,19 +170,20 @@ Checked demand_of(const State& state, const Place& at, const AcceptSource& act) 
         return refuse(RefusalCode::no_such_thing, act.tool.text);
     if (tool->asked)
         return refuse(RefusalCode::already_settled, "the tool has answered");
-    return decision(at, *tool);
+    return decision(at, DecisionKind::accept_source, *tool);
 }
 
 Checked demand_of(const State&, const Place& at, const UnlockFastener& act) {
     const JointState* state = nullptr;
-    if (joint_with_state(at, act.joint, state) == nullptr)
+    const config::Joint* joint = joint_with_state(at, act.joint, state);
+    if (joint == nullptr)
         return refuse(RefusalCode::no_such_joint, act.joint.text);
     if (act.fastener >= state->fasteners.size())
         return refuse(RefusalCode::no_such_thing, "no such fastener");
     const FastenerState& fastener = state->fasteners[act.fastener];
     if (!fastener.locked && !fastener.replacement_due)
         return refuse(RefusalCode::already_settled, "it is not locked");
-    Demand demand = decision(at);
+    Demand demand = decision(at, DecisionKind::unlock_fastener, *joint);
     demand.joint = state;
     return demand;
 }
@@ -164,8 +207,9 @@ Checked demand_of(const State&, const Place& at, const AssignResult& act) {
     if (tool == nullptr || simulated_here || !serves(*joint, result->tool)) {
         return refuse(RefusalCode::not_possible_now, "the tool of this result does not serve that joint");
     }
-    Demand demand = decision(at);
-    demand.people = joint->risk == config::RiskClass::a || result->made_by.nobody ? 2 : 1;
+    Demand demand = decision(at, DecisionKind::assign_result, *joint);
+    if (result->made_by.nobody)
+        demand.people = std::max(demand.people, 2U);
     demand.joint = state;
     if (result->reading.direction == protocol::Direction::loosen)
         return demand;  // it takes proof away, whatever its program and its time
@@ -188,34 +232,28 @@ Checked demand_of(const State&, const Place& at, const SetResultAside& act) {
     const auto result = std::ranges::find(stay->unassigned, act.result, &UnassignedResult::result);
     if (result == stay->unassigned.end())
         return refuse(RefusalCode::no_such_thing, "no such unassigned result");
-    return decision(at);
+    return decision(at, DecisionKind::set_result_aside);
 }
 
-Checked demand_while_asked(const Place& at) {
+Checked demand_while_asked(const Place& at, DecisionKind what) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    return decision(at);
+    return decision(at, what);
 }
 
 Checked demand_of(const State&, const Place& at, const UnitStillHere&) {
     const Stay* stay = stay_at(at.bay);
     if (stay != nullptr && stay->refused_tickets.empty())
         return refuse(RefusalCode::already_settled, "nothing was asked");
-    Checked demand = demand_while_asked(at);
+    Checked demand = demand_while_asked(at, DecisionKind::unit_still_here);
     if (demand)
         demand->since = stay->refused_tickets.back().scanned;
     return demand;
 }
 
-Checked demand_of(const State&, const Place& at, const UnitHasLeft&) { return demand_while_asked(at); }
-
-bool holds_class_a(const Place& at, const Stay& stay) {
-    const auto is_a = [&](const JointState& state) {
-        const config::Joint* joint = joint_in(at.station, state.id.text);
-        return joint == nullptr || joint->risk == config::RiskClass::a;
-    };
-    return std::ranges::any_of(stay.joints, is_a) || std::ranges::any_of(stay.former_joints, is_a);
+Checked demand_of(const State&, const Place& at, const UnitHasLeft&) {
+    return demand_while_asked(at, DecisionKind::unit_has_left);
 }
 
 // It carries what was tightened over to another number.
@@ -226,10 +264,8 @@ Checked demand_of(const State&, const Place& at, const CorrectTicket& act) {
     const auto& kinds = at.station.pair.ticket_kinds;
     if (std::ranges::find(kinds, act.kind) == kinds.end())
         return refuse(RefusalCode::no_such_thing, "ticket " + act.kind);
-    Demand demand = decision(at);
+    Demand demand = decision(at, DecisionKind::correct_ticket);
     demand.unit = demand.work = stay;
-    if (holds_class_a(at, *stay))
-        demand.people = 2;
     return demand;
 }
 
@@ -241,7 +277,7 @@ Checked demand_of(const State&, const Place& at, const AcceptReturn&) {
         std::ranges::any_of(stay->tickets, [](const Ticket& t) { return t.earlier_stays > 0; });
     if (!asked || stay->return_accepted)
         return refuse(RefusalCode::already_settled, "nothing was asked");
-    Demand demand = decision(at);
+    Demand demand = decision(at, DecisionKind::accept_return);
     demand.unit = stay;
     return demand;
 }
@@ -253,7 +289,9 @@ Checked demand_of(const State&, const Place& at, const AcknowledgeMove& act) {
     const auto moved = std::ranges::find(stay->moved_unproven, act.permissive, &MovementSeen::permissive);
     if (moved == stay->moved_unproven.end())
         return refuse(RefusalCode::already_settled, std::string(refusal::no_movement));
-    return Demand{.roles = at.station.people.decisions, .since = moved->seen};
+    Demand demand = decision(at, DecisionKind::acknowledge_move);
+    demand.since = moved->seen;
+    return demand;
 }
 
 Checked demand_of(const State&, const Place& at, const RearmPermissive& act) {
@@ -263,7 +301,9 @@ Checked demand_of(const State&, const Place& at, const RearmPermissive& act) {
     const auto used = std::ranges::find(stay->used, act.permissive, &MovementSeen::permissive);
     if (used == stay->used.end())
         return refuse(RefusalCode::already_settled, "the movement was not used");
-    return Demand{.roles = at.station.people.decisions, .since = used->seen};
+    Demand demand = decision(at, DecisionKind::rearm_permissive);
+    demand.since = used->seen;
+    return demand;
 }
 
 Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
@@ -273,7 +313,7 @@ Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
     if (std::ranges::find(stay->set_aside, act.event) == stay->set_aside.end()) {
         return refuse(RefusalCode::already_settled, std::string(refusal::none_set_aside));
     }
-    return decision(at);
+    return decision(at, DecisionKind::dispose_set_aside);
 }
 
 Checked demand_of(const State&, const Place& at, const AcceptDifference&) {
@@ -282,7 +322,7 @@ Checked demand_of(const State&, const Place& at, const AcceptDifference&) {
         return refuse(RefusalCode::no_stay);
     if (!stay->differs)
         return refuse(RefusalCode::already_settled);
-    return decision(at);
+    return decision(at, DecisionKind::accept_difference);
 }
 
 bool is_held(const State& state, const Serial& unit) {
@@ -294,14 +334,16 @@ Checked demand_of(const State& state, const Place& at, const PlaceHold& act) {
         return refuse(RefusalCode::no_such_thing, "no serial number");
     if (is_held(state, act.serial))
         return refuse(RefusalCode::already_settled, "it is on the hold list");
-    return Demand{.roles = at.station.people.decisions};
+    return demand_by(at, DecisionKind::place_hold, std::nullopt);
 }
 
-Checked demand_of(const State& state, const Place&, const LiftHold& act) {
+Checked demand_of(const State& state, const Place& at, const LiftHold& act) {
     const auto hold = std::ranges::find(state.holds, act.serial, &UnitHold::unit);
     if (hold == state.holds.end())
         return refuse(RefusalCode::already_settled, "it is not on the hold list");
-    return Demand{.roles = {Role::quality_engineer}, .since = hold->since};
+    Demand demand = demand_by(at, DecisionKind::lift_hold, std::nullopt);
+    demand.since = hold->since;
+    return demand;
 }
 
 // About the order's standing as it is now: whoever decides has seen that.
@@ -313,20 +355,20 @@ Checked demand_of(const State& state, const Place& at, const SettleOrder& act) {
         return refuse(RefusalCode::already_settled, "nothing is to be decided about the unit's order");
     if (act.choice == OrderChoice::as_now && !can_be_taken_anew(state, *stay->order))
         return refuse(RefusalCode::not_possible_now, "the order is not open with another content");
-    Demand demand = decision(at);
+    Demand demand = decision(at, DecisionKind::settle_order);
     demand.unit = stay;
     demand.since = std::max(stay->id, stay->order->since);
     return demand;
 }
 
-Checked demand_of(const State&, const Place& at, const AcceptReuse& act) {
+Checked demand_of(const State& state, const Place& at, const AcceptReuse& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
-    const auto used = used_subassemblies(at.station, *stay);
+    const auto used = used_subassemblies(state, at.station, *stay);
     if (std::ranges::find(used, act.serial, &Ticket::serial) == used.end())
         return refuse(RefusalCode::already_settled, act.serial.text + " is in no other unit");
-    Demand demand = decision(at);
+    Demand demand = decision(at, DecisionKind::accept_reuse);
     demand.unit = stay;
     return demand;
 }
@@ -351,7 +393,7 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
         return Refused{RefusalCode::unknown_person, ""};
     if (person->suspended)
         return Refused{RefusalCode::suspended, ""};
-    if (!has_any(*person, demand.roles))
+    if (!may_act_as(state, *person, demand.roles))
         return Refused{RefusalCode::not_entitled, ""};
     if (seen < demand.since) {
         return Refused{RefusalCode::seen_too_old,
@@ -589,7 +631,155 @@ std::expected<Place, Refused> place_at(Transition& t, const BayId& id) {
     return Place{*station, *bay};
 }
 
+// ---- the ways out of a reason ---------------------------------------------------------------------------
+
+std::string fact_of(const Reason& reason, std::string_view name) {
+    const auto found = std::ranges::find(reason.facts, name, &Fact::name);
+    return found == reason.facts.end() ? std::string() : found->value;
+}
+
+EventNumber event_in(const Reason& reason, std::string_view name) {
+    const std::string digits = fact_of(reason, name);
+    EventNumber number;
+    std::from_chars(digits.data(), digits.data() + digits.size(), number.value);
+    return number;
+}
+
+// The joint and the fastener that a reason names as people know them.
+struct Named {
+    const config::Joint* joint = nullptr;
+    std::uint32_t fastener = 0;
+};
+std::vector<Named> named_by(const Place& at, const Reason& reason) {
+    std::vector<Named> found;
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr || reason.joint.empty())
+        return found;
+    for (const JointState& state : stay->joints) {
+        const config::Joint* joint = joint_in(at.station, state.id.text);
+        if (joint == nullptr || joint->name != reason.joint)
+            continue;
+        const auto fastener = std::ranges::find(joint->fasteners, reason.fastener, &config::Fastener::name);
+        const auto index = fastener == joint->fasteners.end() ? 0 : fastener - joint->fasteners.begin();
+        found.push_back({joint, static_cast<std::uint32_t>(index)});
+    }
+    return found;
+}
+
+std::vector<Action> acts_on_joint(const Place& at, const Reason& reason) {
+    std::vector<Action> acts;
+    for (const Named& named : named_by(at, reason)) {
+        const JointId id{named.joint->id};
+        const auto& audit = named.joint->audit;
+        if (reason.code == ReasonCode::fastener_locked || reason.code == ReasonCode::replacement_due)
+            acts.emplace_back(UnlockFastener{id, named.fastener});
+        // As if all were verified that has to be.
+        acts.emplace_back(OverrideJoint{id, "verified", audit ? std::optional(audit->min) : std::nullopt});
+    }
+    const bool goes_on_by_itself = reason.code == ReasonCode::joint_open ||
+                                   reason.code == ReasonCode::curve_awaited ||
+                                   reason.code == ReasonCode::check_waits;
+    if (!goes_on_by_itself)
+        acts.emplace_back(LeaveIncomplete{});
+    return acts;
+}
+
+// One that would be taken stands for all fasteners to which the result may be filed.
+std::vector<Action> acts_on_result(const State& state, const Place& at, EventNumber result) {
+    std::vector<Action> acts{SetResultAside{result}};
+    const Stay* stay = stay_at(at.bay);
+    if (stay == nullptr)
+        return acts;
+    for (const JointState& joint : stay->joints) {
+        AssignResult assign{result, joint.id, 0};
+        if (!demand_of(state, at, assign))
+            continue;
+        acts.emplace_back(std::move(assign));
+        break;
+    }
+    return acts;
+}
+
+std::vector<Action> corrections(const Place& at) {
+    std::vector<Action> acts;
+    acts.reserve(at.station.pair.ticket_kinds.size());
+    for (const std::string& kind : at.station.pair.ticket_kinds)
+        acts.emplace_back(CorrectTicket{.kind = kind, .serial = {}, .order = {}, .type = {}, .raw = {}});
+    return acts;
+}
+
+std::vector<Action> acts_about(const State& state, const Place& at, const Reason& reason) {
+    const ToolId tool{reason.tool};
+    switch (reason.code) {
+    case ReasonCode::event_set_aside: return {DisposeSetAside{event_in(reason, "event")}};
+    case ReasonCode::decision_differs: return {AcceptDifference{}};
+    case ReasonCode::moved_unproven: return {AcknowledgeMove{PermissiveId{fact_of(reason, "permissive")}}};
+    case ReasonCode::unit_on_hold: return {LiftHold{Serial{fact_of(reason, "serial")}}, LeaveIncomplete{}};
+    case ReasonCode::wrong_pair:
+    case ReasonCode::unknown_variant:
+    case ReasonCode::order_differs: return corrections(at);
+    case ReasonCode::ticket_repeated: return {UnitStillHere{}, UnitHasLeft{}};
+    case ReasonCode::serial_seen_before: return {AcceptReturn{}};
+    case ReasonCode::order_cancelled:
+    case ReasonCode::order_changed:
+    case ReasonCode::order_used:
+        return {SettleOrder{OrderChoice::as_taken}, SettleOrder{OrderChoice::as_now}, LeaveIncomplete{}};
+    case ReasonCode::subassembly_used: return {AcceptReuse{Serial{fact_of(reason, "serial")}}};
+    case ReasonCode::movement_used: return {RearmPermissive{PermissiveId{fact_of(reason, "permissive")}}};
+    case ReasonCode::tool_not_asked: return {AcceptSource{tool}};
+    case ReasonCode::result_gap:
+    case ReasonCode::results_outstanding:
+    case ReasonCode::result_conflict: return {AcceptGap{tool}};
+    case ReasonCode::result_unassigned: return acts_on_result(state, at, event_in(reason, "result"));
+    case ReasonCode::fastener_locked:
+    case ReasonCode::replacement_due:
+    case ReasonCode::loosening_due:
+    case ReasonCode::joint_not_ok:
+    case ReasonCode::joint_open:
+    case ReasonCode::curve_awaited:
+    case ReasonCode::check_waits: return acts_on_joint(at, reason);
+    case ReasonCode::no_rules_in_force:
+    case ReasonCode::bay_not_in_rules:
+    case ReasonCode::no_unit:
+    case ReasonCode::ticket_missing:
+    case ReasonCode::presence_unconfirmed:
+    case ReasonCode::unit_absent:
+    case ReasonCode::order_unknown:
+    case ReasonCode::controller_link_lost:
+    case ReasonCode::controller_fault:
+    case ReasonCode::token_not_taken:
+    case ReasonCode::next_bay_occupied:
+    case ReasonCode::tool_link_lost:
+    case ReasonCode::check_open: return {};
+    }
+    return {};
+}
+
+Action with_nothing_said(Action action) {
+    if (auto* over = std::get_if<OverrideJoint>(&action)) {
+        over->verified.clear();
+        over->checked_torque.reset();
+    }
+    return action;
+}
+
 }  // namespace
+
+std::vector<WayOut> ways_out(const RuleBook& rules, const State& state, const BayId& id,
+                             const Reason& reason) {
+    std::vector<WayOut> ways;
+    const BayState* known = bay_of(state, id);
+    const config::Station* station = known != nullptr ? rules_at(rules, state, *known) : nullptr;
+    if (station == nullptr)
+        return ways;
+    BayState bay = *known;  // whoever carries something out changes it; nobody does here
+    const Place at{*station, bay};
+    for (Action& action : acts_about(state, at, reason)) {
+        if (auto wanted = demand(state, at, action))
+            ways.push_back({with_nothing_said(std::move(action)), wanted->people, std::move(wanted->roles)});
+    }
+    return ways;
+}
 
 Outcome apply(Transition& t, const Proposed& proposed) {
     auto at = place_at(t, proposed.bay);

@@ -101,14 +101,13 @@ void one_movement(Transition& t, BayState& bay, Report& report, const Made& made
     // A one-shot release allows one.
     const bool one_too_many = permissive != nullptr && permissive->one_shot && !made.once;
     const bool was_free = contains(report.allowed, id) || contains(bay.gone_by, id);
-    const bool allowed = was_free && !contains(report.wrong, id) && !one_too_many;
-    std::erase(report.wrong, id);
+    const bool disputed = std::erase(report.wrong, id) > 0 || one_too_many;
+    const bool allowed = was_free && !disputed;
     Stay* stay = stay_at(bay);
     if (stay == nullptr) {
         // The stay may have ended by the departure before the movement was counted.
-        if (contains(bay.left_released, id)) {
-            std::erase(bay.left_released, id);
-        } else if (!allowed || report.stay_ended) {
+        const bool late = std::erase(bay.left_released, id) > 0 && !disputed;
+        if (!late && (!allowed || report.stay_ended)) {
             moved_wrongly(t, bay, id);
             expect_stray(t, bay);
         }
@@ -502,14 +501,8 @@ Outcome apply(Transition& t, const CheckConfirmed& confirmed) {
     const config::Plan* plan = station != nullptr ? plan_of(*station, *stay) : nullptr;
     if (plan == nullptr)
         return Refused{RefusalCode::not_possible_now, "the unit is not identified"};
-    if (stay->doubt != Doubt::none || !stay->refused_tickets.empty()) {
-        return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
-    }
-    if (is_on_its_way(*stay))
-        return Refused{RefusalCode::not_possible_now, "the unit is on its way to the bay"};
-    // A request that comes late, or again, is not about the next unit.
-    if (confirmed.seen < came_with(*stay) || unseen_ticket(*stay, confirmed.seen) != nullptr)
-        return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
+    if (auto refused = not_about_it(*stay, {.seen = confirmed.seen}))
+        return *refused;
     return confirm(t, {*station, *plan, *stay}, confirmed.step, confirmed.by);
 }
 
@@ -527,7 +520,7 @@ Outcome apply(Transition& t, const ButtonPressed& pressed) {
     const config::Plan* plan = station != nullptr ? plan_of(*station, *stay) : nullptr;
     if (plan == nullptr)
         return refused("the unit is not identified");
-    if (stay->doubt != Doubt::none || !stay->refused_tickets.empty())
+    if (!is_certain(*stay))
         return refused("it is not certain which unit is at the bay");
     if (is_on_its_way(*stay) || !made_after(pressed.made, here_since(*stay)))
         return refused("it was pressed before the unit came");

@@ -102,6 +102,7 @@ Outcome settle_curve(const Transition& t, const Owner& owner, Judgement judgemen
     touch(t, owner.joint);
     if (judgement.verdict != Verdict::ok) {
         owner.joint.override_.reset();  // whoever decided without proof had not seen it
+        owner.joint.wait.reset();       // what was turned relaxes anew before it is checked
         take_not_ok(owner.at_fastener(), pass, owner.rules != nullptr ? owner.rules->retry : config::Retry{},
                     {result, judgement});
         take_later_passes(owner.at_fastener(), owner.pass);

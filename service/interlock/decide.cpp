@@ -53,7 +53,8 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::joint_not_ok:
     case ReasonCode::joint_open:
     case ReasonCode::check_open:
-    case ReasonCode::curve_awaited: return false;
+    case ReasonCode::curve_awaited:
+    case ReasonCode::check_waits: return false;
     }
     return true;
 }
@@ -179,13 +180,21 @@ std::vector<OverrideEnded> ended_since(std::vector<OverrideEnded> before, const 
     return before;
 }
 
-// A curve that nobody waits for is evidence and no more.
+// A curve that nobody waits for is evidence and no more; where an arm stands matters to the next result only.
 bool changes_outputs(const Payload& payload, const Outcome& outcome) {
     const bool never =
         std::holds_alternative<SnapshotTaken>(payload) || std::holds_alternative<InputRefused>(payload) ||
-        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<LabelMisread>(payload) ||
+        std::holds_alternative<SignInRefused>(payload) || std::holds_alternative<PersonUnlocked>(payload) ||
+        std::holds_alternative<NameErased>(payload) || std::holds_alternative<SecretRenewed>(payload) ||
+        std::holds_alternative<LabelMisread>(payload) || std::holds_alternative<ArmMoved>(payload) ||
         (std::holds_alternative<TraceReceived>(payload) && std::holds_alternative<Applied>(outcome));
     return !never;
+}
+
+// A date that was reached stays reached: what is over is gone, whatever a clock says later.
+void end_what_is_over(State& state, std::int64_t utc_us) {
+    std::erase_if(state.deputies, [&](const Deputy& deputy) { return utc_us >= deputy.until_utc_us; });
+    std::erase_if(state.locks, [&](const SignInLock& lock) { return utc_us >= lock.until_utc_us; });
 }
 
 }  // namespace
@@ -193,11 +202,14 @@ bool changes_outputs(const Payload& payload, const Outcome& outcome) {
 Decision decide(const RuleBook& rules, State state, const Event& event) {
     Decision decision{std::move(state), {}};
     decision.state.newest = event.number;
+    end_what_is_over(decision.state, event.at.utc_us);
     std::vector<OverrideEnded> overrides = overrides_of(decision.state);
     Transition transition{rules, decision.state, event, {}};
     decision.record.outcome =
         std::visit([&](const auto& payload) { return apply(transition, payload); }, event.payload);
     end_wiring_tests(transition);
+    settle_checks(transition);
+    drop_selections(transition);
     decision.record.effects = std::move(transition.effects);
     decision.record.ended = ended_since(std::move(overrides), decision.state);
     if (changes_outputs(event.payload, decision.record.outcome)) {

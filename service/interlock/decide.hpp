@@ -121,8 +121,16 @@ namespace refusal {
 inline constexpr std::string_view no_movement = "no such movement is open";
 inline constexpr std::string_view none_set_aside = "no such event is set aside";
 inline constexpr std::string_view no_check = "the plan has no check ";
+inline constexpr std::string_view no_permissive = "no permissive ";  // "... lift at this bay"
+inline constexpr std::string_view no_audit_window = "the joint states no audit window";
 inline constexpr std::string_view nobody_signed_on = "nobody is signed on";
 inline constexpr std::string_view no_administrator = "the station would have no administrator";
+inline constexpr std::string_view another_role = "whoever unlocks has a role that the locked person has not";
+inline constexpr std::string_view not_lost = "is an administrator, too, and is not named as lost";
+inline constexpr std::string_view suspended_first = "a name is taken out only of somebody who is suspended";
+inline constexpr std::string_view not_shared = "the tool belongs to this bay alone";
+inline constexpr std::string_view not_selected = "nobody selects the fasteners of this joint";
+inline constexpr std::string_view deputy_ends = "whoever stands in for a role does so for at most ";
 inline constexpr std::string_view not_yet = "that has not happened yet";
 inline constexpr std::string_view came_later = "it is about what event ";  // "... 22 brought"
 }  // namespace refusal
@@ -232,10 +240,12 @@ enum class AlarmCode : std::uint8_t {
     decision_differs,
     ran_while_disabled,  // a tool made a result, though it had said that it is disabled
     tool_disobeys,       // a tool says that it may run, though it was told that it may not
-    moved_to_occupied    // a unit was moved towards a bay in which another one stands
+    moved_to_occupied,   // a unit was moved towards a bay in which another one stands
+    administrator_replaced
 };
 TAUTGATE_ENUM(AlarmCode, left_unproven, moved_unproven, late_result_against_unit, result_conflict,
-              event_set_aside, decision_differs, ran_while_disabled, tool_disobeys, moved_to_occupied);
+              event_set_aside, decision_differs, ran_while_disabled, tool_disobeys, moved_to_occupied,
+              administrator_replaced);
 
 // A person must act.
 struct Alarm {
@@ -316,6 +326,16 @@ struct Decision {
 // Everything that holds the permissive back now, worst first. Empty: nothing does.
 [[nodiscard]] std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const BayState& bay,
                                            const PermissiveId& permissive);
+
+// What people can decide about a reason, and whom the rules let decide it: as the very check sees it that the
+// decision would meet now. What a person has yet to say is empty in the action.
+struct WayOut {
+    Action action;
+    std::uint32_t people = 1;
+    std::vector<config::Role> roles;
+};
+[[nodiscard]] std::vector<WayOut> ways_out(const RuleBook& rules, const State& state, const BayId& bay,
+                                           const Reason& reason);
 
 // What must be true of every state; the first broken rule in words, or nothing. Checked after each decision:
 // a break ends the process withheld.

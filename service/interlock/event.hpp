@@ -95,13 +95,69 @@ struct PersonSuspended {
 };
 TAUTGATE_FIELDS(PersonSuspended, person, by, seconded_by);
 
-// A wrong secret, or a sign-in while locked. Changes no state; kept for the record.
+// A wrong secret, or a sign-in while locked.
 struct SignInRefused {
     PersonNumber person;
     std::string why;
+    std::optional<std::uint32_t> locked_for_s = {};  // locked from here on; nothing: is not, or was before
     bool operator==(const SignInRefused&) const = default;
 };
-TAUTGATE_FIELDS(SignInRefused, person, why);
+TAUTGATE_FIELDS(SignInRefused, person, why, locked_for_s);
+
+// Somebody of another role let a locked person try again.
+struct PersonUnlocked {
+    PersonNumber person;
+    PersonNumber by;
+    bool operator==(const PersonUnlocked&) const = default;
+};
+TAUTGATE_FIELDS(PersonUnlocked, person, by);
+
+// Somebody stands in for a role for a time. It is named by who has the role, or by an administrator, and
+// takes two people as every role that approves does.
+struct DeputyNamed {
+    PersonNumber person;
+    domain::Role role = domain::Role::production_supervisor;
+    std::int64_t until_utc_us = 0;
+    PersonNumber by;
+    std::optional<PersonNumber> seconded_by;
+    bool operator==(const DeputyNamed&) const = default;
+};
+TAUTGATE_FIELDS(DeputyNamed, person, role, until_utc_us, by, seconded_by);
+
+// Before its time was over.
+struct DeputyEnded {
+    PersonNumber person;
+    domain::Role role = domain::Role::production_supervisor;
+    PersonNumber by;
+    bool operator==(const DeputyEnded&) const = default;
+};
+TAUTGATE_FIELDS(DeputyEnded, person, role, by);
+
+// Whoever runs the station PC put a new administrator in the place of all that there were, who are lost.
+struct AdministratorReplaced {
+    Person person;
+    std::vector<PersonNumber> lost;  // suspended with it
+    bool operator==(const AdministratorReplaced&) const = default;
+};
+TAUTGATE_FIELDS(AdministratorReplaced, person, lost);
+
+// The name and badge of somebody who is suspended are taken out; their number stays.
+struct NameErased {
+    PersonNumber person;
+    PersonNumber by;
+    std::optional<PersonNumber> seconded_by;
+    bool operator==(const NameErased&) const = default;
+};
+TAUTGATE_FIELDS(NameErased, person, by, seconded_by);
+
+// Somebody who gave the old secret put another one in its place. It changes nobody's say: whoever was let in
+// by one person alone stays so.
+struct SecretRenewed {
+    PersonNumber person;
+    std::string secret_mark;  // of the new one
+    bool operator==(const SecretRenewed&) const = default;
+};
+TAUTGATE_FIELDS(SecretRenewed, person, secret_mark);
 
 // ---- links --------------------------------------------------------------------------------------------
 
@@ -349,6 +405,36 @@ struct HandChecked {
 };
 TAUTGATE_FIELDS(HandChecked, bay, joint, fastener, torque, received, instrument, by, seen);
 
+// A person says which fastener is tightened (or loosened) next, where the rules leave that to people.
+struct FastenerSelected {
+    BayId bay;
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    PersonNumber by;
+    EventNumber seen;  // the newest event that the person's screen had shown
+    bool operator==(const FastenerSelected&) const = default;
+};
+TAUTGATE_FIELDS(FastenerSelected, bay, joint, fastener, by, seen);
+
+// The arm that holds a tool is at another position, or nobody knows at which.
+struct ArmMoved {
+    ToolId tool;
+    std::optional<std::uint32_t> position;  // 1 the first fastener; none: at none, or not known
+    Interval changed;                       // from the last look that saw it as it was to the first like this
+    bool operator==(const ArmMoved&) const = default;
+};
+TAUTGATE_FIELDS(ArmMoved, tool, position, changed);
+
+// The waiting time before a check pass is over.
+struct CheckDue {
+    EventNumber stay;
+    JointId joint;
+    std::uint32_t pass = 0;  // index, 0..
+    EventNumber began;       // the event with which the waiting began
+    bool operator==(const CheckDue&) const = default;
+};
+TAUTGATE_FIELDS(CheckDue, stay, joint, pass, began);
+
 // ---- decisions of people ------------------------------------------------------------------------------
 
 // One joint of this unit counts without proof.
@@ -572,7 +658,9 @@ using Payload =
                  TicketScanned, LabelMisread, OperatorSignedOn, OperatorSignedOff, ResultReceived,
                  InputRefused, CheckConfirmed, Proposed, Seconded, ProposalEnded, EventSetAside,
                  DecisionDiffered, SnapshotTaken, ToolControlSeen, ToolCalled, WiringTestBegan,
-                 WiringTestEnded, OrdersReceived, TraceReceived, ButtonPressed, HandChecked, CurveGivenUp>;
+                 WiringTestEnded, OrdersReceived, TraceReceived, ButtonPressed, HandChecked, CurveGivenUp,
+                 PersonUnlocked, DeputyNamed, DeputyEnded, AdministratorReplaced, NameErased, SecretRenewed,
+                 FastenerSelected, ArmMoved, CheckDue>;
 
 struct Event {
     EventNumber number;

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "config/scope.hpp"
+#include "service/interlock/check_passes.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
@@ -212,7 +213,7 @@ std::string listed(const std::vector<std::string>& names) {
 // say which that is: one that was good is open again, or two of a list have been tried and neither is proven.
 // The state keeps no note of it.
 bool all_taken_as_loosened(const config::Joint& joint, const JointState& state) {
-    if (joint.placement == config::Placement::by_tool)
+    if (config::knows_position(joint.placement))
         return false;
     const bool listed = joint.placement == config::Placement::listed;
     for (std::size_t pass = 0; pass < joint.passes.size(); ++pass) {
@@ -274,7 +275,24 @@ void fastener(const config::Joint& joint, const JointState& of, const config::Fa
     }
 }
 
-void open_joint(const config::Joint& joint, const JointState& state, Reasons& reasons) {
+// Of a joint whose fasteners a person selects: the one, if that has been done.
+std::string next_of(const config::Joint& joint, const Stay& stay, const std::vector<std::string>& open) {
+    switch (joint.placement) {
+    case config::Placement::counted: return "any of them";
+    case config::Placement::selected: {
+        const auto& selected = stay.selection;
+        const bool here =
+            selected && selected->joint.text == joint.id && selected->fastener < joint.fasteners.size();
+        return here ? joint.fasteners[selected->fastener].name : "any of them, selected first";
+    }
+    case config::Placement::listed:
+    case config::Placement::by_tool:
+    case config::Placement::by_arm: break;
+    }
+    return open.empty() ? "" : open.front();
+}
+
+void open_joint(const config::Joint& joint, const JointState& state, const Stay& stay, Reasons& reasons) {
     if (joint.method == config::Method::confirmed_check) {
         reasons.push_back({ReasonCode::check_open, "", "", "", {{"step", joint.name}}});
         return;
@@ -283,6 +301,15 @@ void open_joint(const config::Joint& joint, const JointState& state, Reasons& re
     if (pass >= joint.passes.size() && state.fasteners.size() == joint.fasteners.size() &&
         !joint.passes.empty())
         return;  // all that is left is to wait for curves
+    if (waits_for_check(joint, state)) {
+        reasons.push_back(
+            {ReasonCode::check_waits,
+             joint.name,
+             "",
+             "",
+             {{"pass", joint.passes[pass].name}, {"wait", wait_text(joint.passes[pass].check->wait)}}});
+        return;
+    }
     std::vector<std::string> open;
     for (std::size_t i = 0; i < joint.fasteners.size(); ++i) {
         const PassState* at = i < state.fasteners.size() && pass < state.fasteners[i].passes.size()
@@ -291,12 +318,10 @@ void open_joint(const config::Joint& joint, const JointState& state, Reasons& re
         if (at == nullptr || (!at->proof && !at->awaited))
             open.push_back(joint.fasteners[i].name);
     }
-    const std::string next = open.empty() ? "" : open.front();
     auto facts = facts_of(Fact{"open", std::to_string(open.size())},
                           Fact{"all", std::to_string(joint.fasteners.size())},
                           Fact{"pass", pass < joint.passes.size() ? joint.passes[pass].name : ""},
-                          Fact{"next", joint.placement == config::Placement::counted ? "any of them" : next},
-                          Fact{"fasteners", listed(open)});
+                          Fact{"next", next_of(joint, stay, open)}, Fact{"fasteners", listed(open)});
     note_loosening(joint, state, facts);
     reasons.push_back({ReasonCode::joint_open, joint.name, "", "", std::move(facts)});
 }
@@ -317,7 +342,7 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
         fastener(joint, at, joint.fasteners[i], at.fasteners[i], own);
     }
     if (!is_proven(joint, at))
-        open_joint(joint, at, own);
+        open_joint(joint, at, stay, own);
     if (at.override_) {
         // Who decides without proof does so whatever the tools have to say.
         drop_lifted(*at.override_, own);
@@ -383,7 +408,7 @@ std::vector<Reason> holds_of(const RuleBook& rules, const State& state, const Ba
         unit(state, *stay, reasons);
         identity(*station, *stay, reasons);
         order_holds(state, *station, *stay, reasons);
-        subassembly_holds(*station, *stay, reasons);
+        subassembly_holds(state, *station, *stay, reasons);
         const bool used = std::ranges::find(stay->used, id, &MovementSeen::permissive) != stay->used.end();
         if (used)
             add(reasons, ReasonCode::movement_used, {{"permissive", id.text}});

@@ -109,6 +109,10 @@ const Person* person_of(const State& state, PersonNumber number) {
 Stay* stay_at(BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
 const Stay* stay_at(const BayState& bay) { return std::get_if<Stay>(&bay.occupant); }
 
+bool is_certain(const Stay& stay) noexcept {
+    return stay.doubt == Doubt::none && stay.refused_tickets.empty();
+}
+
 bool is_on_its_way(const Stay& stay) noexcept { return stay.moved_here && !stay.moved_here->arrived; }
 
 const Stamp& here_since(const Stay& stay) noexcept {
@@ -215,6 +219,14 @@ std::string text_of(Quality quality) {
 bool has_any(const Person& person, const std::vector<config::Role>& roles) {
     return std::ranges::any_of(roles, [&](config::Role role) {
         return std::ranges::find(person.roles, role) != person.roles.end();
+    });
+}
+
+bool may_act_as(const State& state, const Person& person, const std::vector<config::Role>& roles) {
+    if (has_any(person, roles))
+        return true;
+    return std::ranges::any_of(state.deputies, [&](const Deputy& deputy) {
+        return deputy.person == person.number && std::ranges::find(roles, deputy.role) != roles.end();
     });
 }
 

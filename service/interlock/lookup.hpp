@@ -42,6 +42,8 @@ struct PlannedJoint {
 [[nodiscard]] const Person* person_of(const State& state, PersonNumber number);
 [[nodiscard]] Stay* stay_at(BayState& bay);
 [[nodiscard]] const Stay* stay_at(const BayState& bay);
+// Nothing has left open which unit is at the bay.
+[[nodiscard]] bool is_certain(const Stay& stay) noexcept;
 // The unit of the stay was moved to the bay and has not been seen to arrive.
 [[nodiscard]] bool is_on_its_way(const Stay& stay) noexcept;
 // Since when its unit is at its bay, and with which event it came there.
@@ -71,5 +73,8 @@ struct PlannedJoint {
 [[nodiscard]] std::string text_of(Quality quality);
 
 [[nodiscard]] bool has_any(const Person& person, const std::vector<config::Role>& roles);
+// Has one of the roles, or stands in for somebody who has.
+[[nodiscard]] bool may_act_as(const State& state, const Person& person,
+                              const std::vector<config::Role>& roles);
 
 }  // namespace tautgate::interlock

@@ -53,7 +53,7 @@ void into_another(Transition& t, BayState& from, BayState& to, const PermissiveI
 }
 
 Doubt doubt_after(const Stay& stay, const BayState& to, const Move& move, bool came_early) {
-    if (!move.allowed || move.in_doubt || stay.doubt != Doubt::none || !stay.refused_tickets.empty())
+    if (!move.allowed || move.in_doubt || !is_certain(stay))
         return Doubt::moved_in_doubt;
     if (came_early)
         return Doubt::came_before_counted;

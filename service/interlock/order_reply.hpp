@@ -1,4 +1,5 @@
-// What the sender of orders is told about what the core made of them, be it in a file or over HTTP. Pure.
+// What the sender of orders is told about what the core made of them, be it in a file or over HTTP. Of a file
+// that counted before, what its orders are now is told, since others may have changed them. Pure.
 #pragma once
 
 #include <vector>
@@ -8,7 +9,8 @@
 
 namespace tautgate::interlock {
 
+// `now`: the state after the decision.
 [[nodiscard]] protocol::OrderAnswer order_reply(const Outcome& outcome,
-                                                std::vector<protocol::OrderEntry> orders);
+                                                std::vector<protocol::OrderEntry> orders, const State& now);
 
 }  // namespace tautgate::interlock

@@ -241,28 +241,78 @@ void order_holds(const State& state, const config::Station& station, const Stay&
                    {{"order", stay.order->number}, {"why", std::move(why)}});
 }
 
-std::vector<Ticket> used_subassemblies(const config::Station& station, const Stay& stay) {
+namespace {
+
+bool is_joined_from(const Stay& stay, const Ticket& part) {
+    const Ticket* same = ticket_of(stay, part.kind);
+    return same != nullptr && same->serial == part.serial;
+}
+
+JoinedBefore joined_into(const Stay& stay) { return {unit_of(stay), stay.id, stay.began.utc_us}; }
+
+// Of another unit that stands at the station now with the same sub-assembly.
+std::optional<JoinedBefore> joined_at_another_bay(const State& state, const Stay& stay, const Ticket& part) {
+    for (const BayState& bay : state.bays) {
+        const Stay* other = stay_at(bay);
+        if (other == nullptr || other->id == stay.id || !is_joined_from(*other, part))
+            continue;
+        JoinedBefore joined = joined_into(*other);
+        if (!joined.unit.text.empty())
+            return joined;
+    }
+    return std::nullopt;
+}
+
+bool is_reuse_accepted(const Stay& stay, const Serial& part, const Serial& from) {
+    return std::ranges::any_of(
+        stay.reuses, [&](const ReuseAccepted& reuse) { return reuse.serial == part && reuse.from == from; });
+}
+
+}  // namespace
+
+std::vector<Ticket> used_subassemblies(const State& state, const config::Station& station, const Stay& stay) {
     std::vector<Ticket> used;
     const Serial unit = unit_of(stay);
-    std::ranges::copy_if(stay.tickets, std::back_inserter(used), [&](const Ticket& ticket) {
-        if (ticket.kind == station.pair.unit_kind || !ticket.joined || ticket.joined->unit == unit)
-            return false;
-        return std::ranges::none_of(stay.reuses, [&](const ReuseAccepted& reuse) {
-            return reuse.serial == ticket.serial && reuse.from == ticket.joined->unit;
-        });
-    });
+    for (const Ticket& ticket : stay.tickets) {
+        if (ticket.kind == station.pair.unit_kind)
+            continue;
+        // One after the other: a decision is about one unit that has it.
+        for (const auto& joined : {ticket.joined, joined_at_another_bay(state, stay, ticket)}) {
+            if (!joined || joined->unit == unit || is_reuse_accepted(stay, ticket.serial, joined->unit))
+                continue;
+            used.push_back(ticket);
+            used.back().joined = joined;
+            break;
+        }
+    }
     return used;
 }
 
-void subassembly_holds(const config::Station& station, const Stay& stay, std::vector<Reason>& reasons) {
+void subassembly_holds(const State& state, const config::Station& station, const Stay& stay,
+                       std::vector<Reason>& reasons) {
     // Which unit this is must be known before a sub-assembly can be in another.
     if (ticket_of(stay, station.pair.unit_kind) == nullptr)
         return;
-    for (const Ticket& ticket : used_subassemblies(station, stay))
+    for (const Ticket& ticket : used_subassemblies(state, station, stay))
         add_reason(reasons, ReasonCode::subassembly_used,
                    {{"serial", ticket.serial.text},
                     {"unit", ticket.joined->unit.text},
                     {"when", minute_of(ticket.joined->utc_us)}});
+}
+
+void leaves_with_subassemblies(Transition& t, const Stay& stay) {
+    const config::Station* station = rules_of(t.rules, stay.rules);
+    const JoinedBefore joined = joined_into(stay);
+    if (station == nullptr || joined.unit.text.empty())
+        return;
+    for (BayState& bay : t.state.bays) {
+        Stay* other = stay_at(bay);
+        if (other == nullptr || other->id == stay.id)
+            continue;
+        for (Ticket& ticket : other->tickets)
+            if (ticket.kind != station->pair.unit_kind && is_joined_from(stay, ticket))
+                ticket.joined = joined;
+    }
 }
 
 // ---- decisions ----------------------------------------------------------------------------------------
@@ -287,7 +337,7 @@ void settle_order(const Transition& t, Stay& stay, OrderChoice choice) {
 }
 
 void accept_reuse(const Transition& t, const config::Station& station, Stay& stay, const Serial& serial) {
-    for (const Ticket& ticket : used_subassemblies(station, stay)) {
+    for (const Ticket& ticket : used_subassemblies(t.state, station, stay)) {
         if (ticket.serial == serial)
             stay.reuses.push_back({serial, ticket.joined->unit, t.now()});
     }
@@ -295,9 +345,7 @@ void accept_reuse(const Transition& t, const config::Station& station, Stay& sta
 
 void forget_former_reuses(Stay& stay) {
     std::erase_if(stay.reuses, [&](const ReuseAccepted& reuse) {
-        return std::ranges::none_of(stay.tickets, [&](const Ticket& ticket) {
-            return ticket.serial == reuse.serial && ticket.joined && ticket.joined->unit == reuse.from;
-        });
+        return std::ranges::find(stay.tickets, reuse.serial, &Ticket::serial) == stay.tickets.end();
     });
 }
 
@@ -489,7 +537,7 @@ std::optional<Refused> sender_fault(const State& state, const config::OrderFeed&
         return Refused{RefusalCode::unknown_person, ""};
     if (person->suspended)
         return Refused{RefusalCode::suspended, ""};
-    if (!has_any(*person, feed.entitled))
+    if (!may_act_as(state, *person, feed.entitled))
         return Refused{RefusalCode::not_entitled, ""};
     return std::nullopt;
 }

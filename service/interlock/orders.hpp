@@ -30,7 +30,8 @@ void forget_former_reuses(Stay& stay);
 
 void order_holds(const State& state, const config::Station& station, const Stay& stay,
                  std::vector<Reason>& reasons);
-void subassembly_holds(const config::Station& station, const Stay& stay, std::vector<Reason>& reasons);
+void subassembly_holds(const State& state, const config::Station& station, const Stay& stay,
+                       std::vector<Reason>& reasons);
 
 // ---- decisions ----------------------------------------------------------------------------------------
 
@@ -40,7 +41,12 @@ void subassembly_holds(const config::Station& station, const Stay& stay, std::ve
 void settle_order(const Transition& t, Stay& stay, OrderChoice choice);
 
 // Tickets of sub-assemblies that are in another unit, as far as nobody decided otherwise.
-[[nodiscard]] std::vector<Ticket> used_subassemblies(const config::Station& station, const Stay& stay);
+// In a unit that left, or in one that stands at another bay.
+[[nodiscard]] std::vector<Ticket> used_subassemblies(const State& state, const config::Station& station,
+                                                     const Stay& stay);
+// The unit of this stay leaves with what its tickets name: whoever has the same sub-assembly elsewhere is to
+// know.
+void leaves_with_subassemblies(Transition& t, const Stay& stay);
 void accept_reuse(const Transition& t, const config::Station& station, Stay& stay, const Serial& serial);
 
 }  // namespace tautgate::interlock

@@ -1,7 +1,9 @@
 // Who the station knows, and which rules two people put in force.
 #include <algorithm>
+#include <chrono>
 #include <utility>
 
+#include "config/entitlement.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -15,6 +17,11 @@ bool has_role(const Person& person, Role role) {
 
 bool approves(const Person& person) {
     return std::ranges::any_of(person.roles, [](Role role) { return role != Role::line_operator; });
+}
+
+// Stands in for others, which lets a person approve as well.
+bool is_deputy(const State& state, PersonNumber number) {
+    return std::ranges::find(state.deputies, number, &Deputy::person) != state.deputies.end();
 }
 
 std::size_t administrators(const State& state) {
@@ -85,10 +92,20 @@ std::optional<Refused> second_missing(const State& state, const Change& change) 
     return std::nullopt;
 }
 
-// The second person of all cannot have a second.
+// The second person of all cannot have a second. Whoever gave a deputy a secret could act as the deputy.
 bool takes_two(const State& state, const Person* before, const Person& after) {
-    const bool approver = approves(after) || (before != nullptr && approves(*before));
+    const bool approver =
+        approves(after) || (before != nullptr && approves(*before)) || is_deputy(state, after.number);
     return approver && state.people.size() > 1;
+}
+
+void suspend(const Transition& t, Person& person) {
+    person.suspended = true;
+    std::erase_if(t.state.deputies, [&](const Deputy& deputy) { return deputy.person == person.number; });
+    for (BayState& bay : t.state.bays) {
+        if (bay.signed_on == person.number)
+            sign_on(t, bay, std::nullopt);
+    }
 }
 
 void note_alone(State& state, const PersonEnrolled& enrolled, bool founding) {
@@ -139,19 +156,210 @@ Outcome apply(Transition& t, const PersonSuspended& suspended) {
     if (has_role(*person, Role::administrator) && administrators(t.state) == 1) {
         return Refused{RefusalCode::not_possible_now, std::string(refusal::no_administrator)};
     }
-    if (approves(*person)) {
+    if (approves(*person) || is_deputy(t.state, suspended.person)) {
         if (auto refused = second_missing(t.state, {suspended.person, suspended.by, suspended.seconded_by}))
             return *refused;
     }
-    person->suspended = true;
-    for (BayState& bay : t.state.bays) {
-        if (bay.signed_on == suspended.person)
-            sign_on(t, bay, std::nullopt);
-    }
+    suspend(t, *person);
     return Applied{};
 }
 
-Outcome apply(Transition&, const SignInRefused&) { return Applied{}; }
+// ---- attempts to sign in ------------------------------------------------------------------------------
+
+namespace {
+
+std::int64_t microseconds(std::chrono::microseconds time) { return time.count(); }
+
+void forget_lock(State& state, PersonNumber person) {
+    std::erase_if(state.locks, [&](const SignInLock& lock) { return lock.person == person; });
+}
+
+// Who may unlock: the roles of the matrix, without those that the locked person has.
+std::vector<Role> roles_to_unlock(const Transition& t, const Person& locked) {
+    const config::Station* station = rules_of(t.rules, t.state.rules);
+    const config::PeopleRules rules = station != nullptr ? station->people : config::PeopleRules{};
+    auto roles = config::entitlement(rules, config::DecisionKind::unlock_person, std::nullopt).roles;
+    std::erase_if(roles, [&](Role role) { return has_role(locked, role); });
+    return roles;
+}
+
+}  // namespace
+
+Outcome apply(Transition& t, const SignInRefused& refused) {
+    if (!refused.locked_for_s || person_of(t.state, refused.person) == nullptr)
+        return Applied{};
+    forget_lock(t.state, refused.person);
+    const auto lasts = microseconds(std::chrono::seconds{*refused.locked_for_s});
+    t.state.locks.push_back({refused.person, t.event.at.utc_us + lasts, t.now()});
+    return Applied{};
+}
+
+Outcome apply(Transition& t, const PersonUnlocked& unlocked) {
+    const Person* by = person_of(t.state, unlocked.by);
+    const Person* locked = person_of(t.state, unlocked.person);
+    if (by == nullptr || locked == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (by->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    if (by == locked || !may_act_as(t.state, *by, roles_to_unlock(t, *locked)))
+        return Refused{RefusalCode::not_entitled, std::string(refusal::another_role)};
+    if (std::ranges::find(t.state.locks, unlocked.person, &SignInLock::person) == t.state.locks.end())
+        return Refused{RefusalCode::already_settled, "this person is not locked"};
+    forget_lock(t.state, unlocked.person);
+    return Applied{};
+}
+
+// ---- deputies -----------------------------------------------------------------------------------------
+
+namespace {
+
+bool names_deputies(const Person& person, Role role) {
+    return has_role(person, Role::administrator) || has_role(person, role);
+}
+
+// The people and the role, without the time and the second person.
+std::optional<Refused> deputy_fault(const State& state, const DeputyNamed& named) {
+    const Person* by = person_of(state, named.by);
+    const Person* person = person_of(state, named.person);
+    if (by == nullptr || person == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (by->suspended || person->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    if (named.role == Role::line_operator || named.role == Role::administrator) {
+        return Refused{RefusalCode::not_possible_now,
+                       "nobody stands in for an operator, who only signs on, or for an administrator"};
+    }
+    if (by == person || !names_deputies(*by, named.role)) {
+        return Refused{RefusalCode::not_entitled,
+                       "a deputy is named by an administrator, or by somebody else who has the role"};
+    }
+    if (has_role(*person, named.role))
+        return Refused{RefusalCode::already_settled, "the person has this role"};
+    return std::nullopt;
+}
+
+std::chrono::days longest_deputy(const Transition& t) {
+    const config::Station* station = rules_of(t.rules, t.state.rules);
+    return (station != nullptr ? station->people : config::PeopleRules{}).deputy_longest;
+}
+
+void forget_deputy(State& state, PersonNumber person, Role role) {
+    std::erase_if(state.deputies,
+                  [&](const Deputy& deputy) { return deputy.person == person && deputy.role == role; });
+}
+
+}  // namespace
+
+Outcome apply(Transition& t, const DeputyNamed& named) {
+    if (auto fault = deputy_fault(t.state, named))
+        return *fault;
+    const auto longest = longest_deputy(t);
+    const std::int64_t now = t.event.at.utc_us;
+    if (named.until_utc_us <= now || named.until_utc_us > now + microseconds(longest)) {
+        return Refused{RefusalCode::not_possible_now,
+                       std::string(refusal::deputy_ends) + std::to_string(longest.count()) + " days"};
+    }
+    if (auto refused = second_missing(t.state, {named.person, named.by, named.seconded_by}))
+        return *refused;
+    forget_deputy(t.state, named.person, named.role);
+    t.state.deputies.push_back({named.person, named.role, named.until_utc_us, t.now()});
+    return Applied{};
+}
+
+Outcome apply(Transition& t, const DeputyEnded& ended) {
+    const Person* by = person_of(t.state, ended.by);
+    if (by == nullptr)
+        return Refused{RefusalCode::unknown_person, ""};
+    if (by->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    if (by->number != ended.person && !names_deputies(*by, ended.role)) {
+        return Refused{RefusalCode::not_entitled,
+                       "it is ended by the deputy, by an administrator, or by who has the role"};
+    }
+    const std::size_t before = t.state.deputies.size();
+    forget_deputy(t.state, ended.person, ended.role);
+    if (t.state.deputies.size() == before)
+        return Refused{RefusalCode::already_settled, "the person does not stand in for this role"};
+    return Applied{};
+}
+
+// ---- the last administrator is lost -------------------------------------------------------------------
+
+namespace {
+
+bool is_active_administrator(const Person& person) {
+    return !person.suspended && has_role(person, Role::administrator);
+}
+
+std::optional<Refused> replacement_fault(const State& state, const AdministratorReplaced& replaced) {
+    if (state.people.empty()) {
+        return Refused{RefusalCode::not_possible_now,
+                       "nobody is enrolled yet: the first administrator is enrolled with the station's code"};
+    }
+    if (person_of(state, replaced.person.number) != nullptr || !is_active_administrator(replaced.person))
+        return Refused{RefusalCode::not_possible_now, "the new one is somebody new, and an administrator"};
+    for (const PersonNumber lost : replaced.lost) {
+        const Person* person = person_of(state, lost);
+        if (person == nullptr || !is_active_administrator(*person))
+            return Refused{RefusalCode::no_such_thing,
+                           "person " + std::to_string(lost.value) + " is no administrator"};
+    }
+    for (const Person& person : state.people) {
+        const bool named = std::ranges::find(replaced.lost, person.number) != replaced.lost.end();
+        if (is_active_administrator(person) && !named)
+            return Refused{RefusalCode::not_possible_now, "person " + std::to_string(person.number.value) +
+                                                              " " + std::string(refusal::not_lost)};
+    }
+    return std::nullopt;
+}
+
+}  // namespace
+
+Outcome apply(Transition& t, const AdministratorReplaced& replaced) {
+    if (auto fault = replacement_fault(t.state, replaced))
+        return *fault;
+    for (const PersonNumber lost : replaced.lost)
+        suspend(t, *std::ranges::find(t.state.people, lost, &Person::number));
+    put_person(t.state, replaced.person);
+    t.alarm(AlarmCode::administrator_replaced, BayId{}, Serial{},
+            "person " + std::to_string(replaced.person.number.value) +
+                " was made administrator by whoever runs the station's computer");
+    return Applied{};
+}
+
+// ---- names --------------------------------------------------------------------------------------------
+
+Outcome apply(Transition& t, const NameErased& erased) {
+    if (auto refused = not_administrator(t.state, erased.by))
+        return *refused;
+    const auto person = std::ranges::find(t.state.people, erased.person, &Person::number);
+    if (person == t.state.people.end())
+        return Refused{RefusalCode::unknown_person, ""};
+    if (!person->suspended)
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::suspended_first)};
+    if (person->name_mark.empty())
+        return Refused{RefusalCode::already_settled, "no name is kept of this person"};
+    if (auto refused = second_missing(t.state, {erased.person, erased.by, erased.seconded_by}))
+        return *refused;
+    person->name_mark.clear();
+    return Applied{};
+}
+
+// ---- the own secret -----------------------------------------------------------------------------------
+
+Outcome apply(Transition& t, const SecretRenewed& renewed) {
+    const auto person = std::ranges::find(t.state.people, renewed.person, &Person::number);
+    if (person == t.state.people.end())
+        return Refused{RefusalCode::unknown_person, ""};
+    if (person->suspended)
+        return Refused{RefusalCode::suspended, ""};
+    if (renewed.secret_mark.empty())
+        return Refused{RefusalCode::not_possible_now, "no new secret was given"};
+    person->secret_mark = renewed.secret_mark;
+    return Applied{};
+}
+
+// ---- rules --------------------------------------------------------------------------------------------
 
 namespace {
 
@@ -189,6 +397,13 @@ std::optional<Refused> needs_empty_bay(const Transition& t, const config::Statio
     return std::nullopt;
 }
 
+// By the rules in force, not by those that are to come.
+std::vector<Role> proposers_of_rules(const Transition& t) {
+    const config::Station* station = rules_of(t.rules, t.state.rules);
+    const config::PeopleRules rules = station != nullptr ? station->people : config::PeopleRules{};
+    return config::entitlement(rules, config::DecisionKind::approve_rules, std::nullopt).roles;
+}
+
 }  // namespace
 
 Outcome apply(Transition& t, const RulesApproved& approved) {
@@ -203,12 +418,10 @@ Outcome apply(Transition& t, const RulesApproved& approved) {
         return Refused{RefusalCode::suspended, ""};
     if (by->number == second->number)
         return Refused{RefusalCode::same_person_twice, ""};
-    const std::vector<Role> proposers{Role::administrator, Role::manufacturing_engineer};
-    if (!has_any(*by, proposers)) {
-        return Refused{RefusalCode::not_entitled,
-                       "an administrator or a manufacturing engineer must do this"};
+    if (!may_act_as(t.state, *by, proposers_of_rules(t))) {
+        return Refused{RefusalCode::not_entitled, "the first of the two has no role for this"};
     }
-    if (!approves(*second))
+    if (!approves(*second) && !is_deputy(t.state, second->number))
         return Refused{RefusalCode::not_entitled, "an operator cannot approve rules"};
     if (t.state.rules == approved.revision)
         return Refused{RefusalCode::already_settled, "this revision is in force"};

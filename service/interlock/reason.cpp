@@ -78,7 +78,8 @@ constexpr std::array table{
     ReasonText{result_gap, "Results of tool {tool} are missing: expected {expected}, got {got}.",
                "Let the tool send them; if it cannot, a supervisor decides.", Clears::by_decision, false},
     ReasonText{results_outstanding, "Tool {tool} still holds results up to {until}.",
-               "Wait until the tool has sent them.", Clears::by_itself, false},
+               "Wait until the tool has sent them; if they do not come, a supervisor decides.",
+               Clears::by_itself, false},
     ReasonText{result_conflict, "Tool {tool} sent two different results under the same number.",
                "Have the tool checked; a supervisor decides about its results.", Clears::by_decision, false},
     ReasonText{result_unassigned, "Result {result} of tool {tool} belongs to no fastener yet: {why}.",
@@ -97,6 +98,8 @@ constexpr std::array table{
     ReasonText{curve_awaited, "{joint}, {fastener}: waiting for the curve of attempt {attempt} in {pass}.",
                "Wait until tool {tool} has sent it; if it does not come, the attempt may not count.",
                Clears::by_itself, true},
+    ReasonText{check_waits, "{joint}: relaxes for {wait} before {pass} may be made.",
+               "Wait; do not touch its fasteners until {pass} is asked for.", Clears::by_itself, true},
 };
 
 constexpr bool is_ordered() { return std::ranges::is_sorted(table, {}, &ReasonText::code); }

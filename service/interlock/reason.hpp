@@ -59,7 +59,8 @@ enum class ReasonCode : std::uint16_t {
     joint_not_ok = 73,
     joint_open = 74,
     check_open = 75,
-    curve_awaited = 76
+    curve_awaited = 76,
+    check_waits = 77
 };
 TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs,
               moved_unproven, unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before,
@@ -68,7 +69,7 @@ TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, 
               controller_fault, token_not_taken, movement_used, next_bay_occupied, tool_link_lost,
               tool_not_asked, result_gap, results_outstanding, result_conflict, result_unassigned,
               fastener_locked, replacement_due, loosening_due, joint_not_ok, joint_open, check_open,
-              curve_awaited);
+              curve_awaited, check_waits);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <limits>
 
+#include "service/interlock/check_passes.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/tool_count.hpp"
 #include "service/interlock/tool_orders.hpp"
@@ -228,7 +229,8 @@ void add_finding(Judgement& judgement, FindingCode code) {
 }
 
 // The values may be right and the fastener's past still forbid to count them.
-Judgement judge_with_past(const Target& target, const config::Tool& tool, const Reading& reading) {
+Judgement judge_with_past(const Target& target, const config::Tool& tool, const Reading& reading,
+                          bool too_early) {
     Judgement judgement =
         evaluation::judge(*target.at.joint, target.at.joint->passes[target.pass], tool, reading);
     const FastenerState& fastener = target.at.state->fasteners[target.fastener];
@@ -238,6 +240,8 @@ Judgement judge_with_past(const Target& target, const config::Tool& tool, const 
         add_finding(judgement, FindingCode::not_replaced);
     if (fastener.loosening_due)
         add_finding(judgement, FindingCode::not_loosened);
+    if (too_early)
+        add_finding(judgement, FindingCode::too_early);
     return judgement;
 }
 
@@ -246,6 +250,7 @@ struct Tightening {
     const config::Tool& tool;
     const Reading& reading;
     EventNumber result;
+    Interval made;
     Crew crew;
     std::string epoch;
     std::uint64_t digest = 0;
@@ -283,8 +288,9 @@ void take_good_values(PassState& pass, const Target& target, const Tightening& m
 }
 
 Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const Tightening& made) {
-    Judgement judgement = judge_with_past(target, made.tool, made.reading);
     JointState& joint = *target.at.state;
+    const bool too_early = is_too_early(*target.at.joint, joint, target.pass, made.made, t.event.at);
+    Judgement judgement = judge_with_past(target, made.tool, made.reading, too_early);
     FastenerState& fastener = joint.fasteners[target.fastener];
     PassState& pass = fastener.passes[target.pass];
     joint.override_.reset();  // judged again
@@ -293,8 +299,10 @@ Outcome count_for(const Transition& t, const Stay& stay, const Target& target, c
     pass.attempts += 1;
     if (judgement.verdict == Verdict::ok)
         take_good_values(pass, target, made, judgement);
-    if (judgement.verdict != Verdict::ok)
+    if (judgement.verdict != Verdict::ok) {
+        joint.wait.reset();  // it may have been turned, and relaxes anew
         take_not_ok(fastener, pass, target.at.joint->retry, {made.result, judgement});
+    }
     return Attributed{stay.id,
                       joint.id,
                       target.fastener,
@@ -334,10 +342,45 @@ bool holds_proof(const FastenerState& fastener) {
                                [](const PassState& pass) { return pass.proof || pass.awaited; });
 }
 
-std::optional<std::uint32_t> named_position(const Candidate& candidate, const Reading& reading) {
-    const bool names_it = candidate.joint->placement == config::Placement::by_tool && reading.position &&
-                          *reading.position >= 1 && *reading.position <= candidate.state->fasteners.size();
-    return names_it ? std::optional(*reading.position - 1) : std::nullopt;
+// What may tell at which fastener something was made.
+struct Turn {
+    const Reading& reading;
+    std::optional<std::uint32_t> arm;  // position of the tool's arm, 1..
+    const Selection* selected;         // nullptr: nobody selected one before it was made
+};
+
+Turn turn_of(const State& state, const Stay& stay, const ResultReceived& result) {
+    const ToolState* tool = tool_of(state, result.tool);
+    const bool selected = stay.selection && made_after(result.made, stay.selection->at);
+    return {result.reading, tool != nullptr ? arm_position(*tool, result.made) : std::nullopt,
+            selected ? &*stay.selection : nullptr};
+}
+
+// Counted from 1, as tools and arms say it.
+std::optional<std::uint32_t> told_position(const Candidate& candidate, const Turn& turn) {
+    switch (candidate.joint->placement) {
+    case config::Placement::listed:
+    case config::Placement::counted: return std::nullopt;
+    case config::Placement::by_tool: return turn.reading.position;
+    case config::Placement::by_arm: return turn.arm;
+    case config::Placement::selected:
+        return turn.selected != nullptr && turn.selected->joint == candidate.state->id
+                   ? std::optional(turn.selected->fastener + 1)
+                   : std::nullopt;
+    }
+    return std::nullopt;
+}
+
+std::optional<std::uint32_t> named_position(const Candidate& candidate, const Turn& turn) {
+    const auto told = told_position(candidate, turn);
+    const bool names_it = told && *told >= 1 && *told <= candidate.state->fasteners.size();
+    return names_it ? std::optional(*told - 1) : std::nullopt;
+}
+
+// Each tightening or loosening of a selected fastener is selected for itself.
+void use_selection(const Candidate& candidate, Stay& stay) {
+    if (candidate.joint->placement == config::Placement::selected)
+        stay.selection.reset();
 }
 
 struct Loosenable {
@@ -347,10 +390,10 @@ struct Loosenable {
 
 // The one fastener that waits for a loosening, if nothing else of what the tool serves would lose anything:
 // then it does not matter that nobody says which one it was.
-std::optional<Loosenable> only_one_waiting(const std::vector<Candidate>& candidates, const Reading& reading) {
+std::optional<Loosenable> only_one_waiting(const std::vector<Candidate>& candidates, const Turn& turn) {
     std::optional<Loosenable> waiting;
     for (const Candidate& candidate : candidates) {
-        const auto position = named_position(candidate, reading);
+        const auto position = named_position(candidate, turn);
         const bool counted = candidate.joint->placement == config::Placement::counted;
         for (std::uint32_t i = 0; i < candidate.state->fasteners.size(); ++i) {
             const FastenerState& fastener = candidate.state->fasteners[i];
@@ -366,28 +409,28 @@ std::optional<Loosenable> only_one_waiting(const std::vector<Candidate>& candida
     return waiting;
 }
 
-std::optional<Loosenable> certainly_loosened(const std::vector<Candidate>& candidates,
-                                             const Reading& reading) {
+std::optional<Loosenable> certainly_loosened(const std::vector<Candidate>& candidates, const Turn& turn) {
     if (candidates.size() == 1) {
-        if (const auto position = named_position(candidates.front(), reading))
+        if (const auto position = named_position(candidates.front(), turn))
             return Loosenable{candidates.front(), *position};
     }
-    return only_one_waiting(candidates, reading);
+    return only_one_waiting(candidates, turn);
 }
 
 // A loosening that cannot be placed takes the proof of every joint that it may have touched. Where it might
 // have been the one that a joint waits for, it is taken as that as well: all of it is tightened again.
-Outcome loosen(const Transition& t, const Stay& stay, std::vector<Candidate> candidates,
-               const Reading& reading) {
+Outcome loosen(const Transition& t, Stay& stay, std::vector<Candidate> candidates, const Turn& turn) {
     std::erase_if(candidates, [](const Candidate& c) { return !may_be_loosened(c); });
     Loosened outcome{stay.id, {}, std::nullopt};
-    if (const auto one = certainly_loosened(candidates, reading)) {
+    if (const auto one = certainly_loosened(candidates, turn)) {
+        use_selection(one->at, stay);
         loosen_fastener(t, *one->at.state, one->fastener);
         outcome.joints.push_back(one->at.state->id);
         outcome.fastener = one->fastener;
         return outcome;
     }
     for (const Candidate& candidate : candidates) {
+        use_selection(candidate, stay);
         take_all_proof(t, *candidate.state);
         for (FastenerState& fastener : candidate.state->fasteners)
             fastener.loosening_due = false;
@@ -423,9 +466,24 @@ bool touched_in_pass(const Candidate& candidate, std::size_t pass) {
     });
 }
 
+// In a check pass a good tightening turns hardly at all: it is none there. While the check still waits, what
+// is hit again was tightened in the pass before; when all is done, nothing could be meant but a second hit.
+std::optional<std::size_t> pass_of_rehit(const Candidate& candidate) {
+    const auto& passes = candidate.joint->passes;
+    const std::size_t pass = pass_at_hand(*candidate.joint, *candidate.state);
+    if (pass >= passes.size())
+        return passes.size() - 1;
+    if (!passes[pass].check)
+        return pass;
+    return pass > 0 && waits_for_check(*candidate.joint, *candidate.state) ? std::optional(pass - 1)
+                                                                           : std::nullopt;
+}
+
 bool rehits(const Candidate& candidate, const Reading& reading) {
-    const std::size_t pass =
-        std::min(pass_at_hand(*candidate.joint, *candidate.state), candidate.joint->passes.size() - 1);
+    const auto found = pass_of_rehit(candidate);
+    if (!found)
+        return false;
+    const std::size_t pass = *found;
     return touched_in_pass(candidate, pass) &&
            evaluation::is_rehit(*candidate.joint, candidate.joint->passes[pass], reading);
 }
@@ -439,15 +497,15 @@ Outcome take_rehit(const Transition& t, const Stay& stay, JointState& joint) {
     return Rehit{stay.id, joint.id};
 }
 
-std::expected<Target, UnassignedWhy> target_in(const Candidate& candidate, const Reading& reading) {
+std::expected<Target, UnassignedWhy> target_in(const Candidate& candidate, const Turn& turn) {
     const std::size_t pass = pass_at_hand(*candidate.joint, *candidate.state);
     const auto count = static_cast<std::uint32_t>(candidate.state->fasteners.size());
     const auto current = static_cast<std::uint32_t>(std::min(pass, candidate.joint->passes.size() - 1));
-    if (candidate.joint->placement == config::Placement::by_tool) {
-        if (!reading.position || *reading.position < 1 || *reading.position > count) {
+    if (config::knows_position(candidate.joint->placement)) {
+        const auto position = named_position(candidate, turn);
+        if (!position)
             return std::unexpected(UnassignedWhy::position_unknown);
-        }
-        return Target{candidate, *reading.position - 1, current};
+        return Target{candidate, *position, current};
     }
     for (std::uint32_t i = 0; i < count; ++i) {
         const PassState& at = candidate.state->fasteners[i].passes[current];
@@ -467,18 +525,39 @@ std::vector<Candidate> unproven(const std::vector<Candidate>& candidates) {
     return open;
 }
 
-// Where several joints are open, the program tells them apart; if it does not, nothing does.
-std::expected<Candidate, UnassignedWhy> claimed_by(std::vector<Candidate> open, const Reading& reading) {
+bool are_selected(const std::vector<Candidate>& open) {
+    return std::ranges::all_of(
+        open, [](const Candidate& c) { return c.joint->placement == config::Placement::selected; });
+}
+
+// Where a person selects the fastener for all of them.
+std::expected<Candidate, UnassignedWhy> claimed_by_selection(const std::vector<Candidate>& open,
+                                                             const Turn& turn) {
+    const auto found =
+        std::ranges::find_if(open, [&](const Candidate& c) { return named_position(c, turn).has_value(); });
+    if (found == open.end())
+        return std::unexpected(UnassignedWhy::position_unknown);
+    return *found;
+}
+
+// Where several joints are open, the program tells them apart, or whoever selects; if neither does, nothing
+// does.
+std::expected<Candidate, UnassignedWhy> claimed_by(const std::vector<Candidate>& open, const Turn& turn) {
     if (open.empty())
         return std::unexpected(UnassignedWhy::no_open_joint);
     if (open.size() == 1)
         return open.front();
-    std::erase_if(open, [&](const Candidate& c) {
-        return pass_now(c).program.empty() || pass_now(c).program != reading.program;
+    std::vector<Candidate> by_program = open;
+    std::erase_if(by_program, [&](const Candidate& c) {
+        return pass_now(c).program.empty() || pass_now(c).program != turn.reading.program;
     });
-    if (open.size() != 1)
-        return std::unexpected(UnassignedWhy::several_joints);
-    return open.front();
+    if (by_program.size() == 1)
+        return by_program.front();
+    if (are_selected(open))
+        return claimed_by_selection(open, turn);
+    if (!by_program.empty() && are_selected(by_program))
+        return claimed_by_selection(by_program, turn);
+    return std::unexpected(UnassignedWhy::several_joints);
 }
 
 Outcome tighten(const Transition& t, const Spot& spot, const config::Tool& tool,
@@ -492,27 +571,29 @@ Outcome tighten(const Transition& t, const Spot& spot, const config::Tool& tool,
             return take_rehit(t, stay, *hit->state);
         return unassigned(t, spot, result, UnassignedWhy::no_open_joint);
     }
-    const auto claimed = claimed_by(open, result.reading);
+    const Turn turn = turn_of(t.state, stay, result);
+    const auto claimed = claimed_by(open, turn);
     if (!claimed)
         return unassigned(t, spot, result, claimed.error());
     if (rehits(*claimed, result.reading))
         return take_rehit(t, stay, *claimed->state);
-    const auto target = target_in(*claimed, result.reading);
+    const auto target = target_in(*claimed, turn);
     if (!target)
         return unassigned(t, spot, result, target.error());
+    use_selection(*claimed, stay);
     ToolState* known = tool_of(t.state, result.tool);
     return count_for(
         t, stay, *target,
-        {tool, result.reading, t.now(), crew_of(*spot.made_at, result.made), result.epoch, result.digest,
+        {tool, result.reading, t.now(), result.made, crew_of(*spot.made_at, result.made), result.epoch,
+         result.digest,
          known != nullptr ? take_early_curve(*known, result.epoch, result.reading.counter) : std::nullopt});
 }
 
 Outcome attribute(Transition& t, const Spot& spot, const config::Station& station, const config::Tool& tool,
                   const ResultReceived& result) {
     Stay& stay = std::get<Stay>(spot.unit_at->occupant);
-    if (stay.doubt != Doubt::none || !stay.refused_tickets.empty()) {
+    if (!is_certain(stay))
         return unassigned(t, spot, result, UnassignedWhy::question_open);
-    }
     const config::Plan* plan = plan_of(station, stay);
     if (plan == nullptr)
         return unassigned(t, spot, result, UnassignedWhy::not_identified);
@@ -522,7 +603,7 @@ Outcome attribute(Transition& t, const Spot& spot, const config::Station& statio
     switch (result.reading.direction) {
     case Direction::loosen:
         // A joint of a later stage may have been tightened while an earlier stage was done: of every stage.
-        return loosen(t, stay, served(plan->stages.size()), result.reading);
+        return loosen(t, stay, served(plan->stages.size()), turn_of(t.state, stay, result));
     case Direction::tighten: return tighten(t, spot, tool, served(open_stage(station, *plan, stay)), result);
     }
     return unassigned(t, spot, result, UnassignedWhy::no_open_joint);
@@ -673,8 +754,8 @@ Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& 
     const auto pass =
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
     return count_for(t, stay, Target{{joint, state}, fastener, pass},
-                     {*tool, result.reading, result.result, result.made_by, result.epoch, result.digest,
-                      result.curve, true});
+                     {*tool, result.reading, result.result, result.made, result.made_by, result.epoch,
+                      result.digest, result.curve, true});
 }
 
 }  // namespace tautgate::interlock

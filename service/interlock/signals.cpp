@@ -42,6 +42,7 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::results_outstanding:
     case ReasonCode::result_unassigned:
     case ReasonCode::curve_awaited:
+    case ReasonCode::check_waits:
     case ReasonCode::replacement_due: return &Signals::attention;
     case ReasonCode::ticket_missing:
     case ReasonCode::loosening_due:

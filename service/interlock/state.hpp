@@ -93,7 +93,7 @@ struct ToolOn {
 TAUTGATE_FIELDS(ToolOn, by, bay, program, confirmed);
 using ToolOrder = std::variant<ToolOff, ToolOn>;
 
-// From the order that let it run at a bay to its word that it does so no longer.
+// From the order that let it run at a bay to the one that told it not to.
 struct ToolBinding {
     BayId bay;
     Stamp from;
@@ -138,6 +138,14 @@ struct EarlyCurve {
 };
 TAUTGATE_FIELDS(EarlyCurve, epoch, counter, curve);
 
+// Where the arm that holds a tool went.
+struct ArmAt {
+    std::optional<std::uint32_t> position;  // 1 the first fastener; none: at none, or not known
+    Interval changed;
+    bool operator==(const ArmAt&) const = default;
+};
+TAUTGATE_FIELDS(ArmAt, position, changed);
+
 struct ToolState {
     ToolId id;
     Quality link = Quality::unknown;
@@ -159,10 +167,12 @@ struct ToolState {
     std::optional<BayId> called_to;             // until it is there, or not needed there
     bool disobeys = false;                      // it says that it may run, and was told that it may not
     std::vector<EarlyCurve> early_curves = {};  // the newest few, oldest first
+    std::vector<ArmAt> arm = {};                // the newest few, oldest first
     bool operator==(const ToolState&) const = default;
 };
 TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent, missing, baseline,
-                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys, early_curves);
+                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys, early_curves,
+                arm);
 
 // ---- joints -------------------------------------------------------------------------------------------
 
@@ -242,6 +252,16 @@ struct Override {
 };
 TAUTGATE_FIELDS(Override, proposal, by, seconded_by, reason_code, lifts);
 
+// The fasteners of the joint relax before a check pass.
+struct CheckWait {
+    std::uint32_t pass = 0;  // index, 0..
+    EventNumber began;
+    Stamp since;
+    std::optional<Stamp> over;  // the check may be made from then on
+    bool operator==(const CheckWait&) const = default;
+};
+TAUTGATE_FIELDS(CheckWait, pass, began, since, over);
+
 struct JointState {
     JointId id;
     std::vector<FastenerState> fasteners;  // empty for a confirmed check
@@ -251,10 +271,11 @@ struct JointState {
     EventNumber changed;                     // last event that changed anything about this joint
     std::vector<PersonNumber> tightened_by;  // everybody signed on while it was tightened
     bool tightened_unsigned = false;         // some of it while nobody was signed on
+    std::optional<CheckWait> wait = {};      // while a check pass is at hand
     bool operator==(const JointState&) const = default;
 };
 TAUTGATE_FIELDS(JointState, id, fasteners, confirmed, confirmed_by, override_, changed, tightened_by,
-                tightened_unsigned);
+                tightened_unsigned, wait);
 
 // ---- a stay -------------------------------------------------------------------------------------------
 
@@ -428,6 +449,16 @@ struct MovedHere {
 };
 TAUTGATE_FIELDS(MovedHere, from, permissive, moved, arrived, since);
 
+// Which fastener the next tightening is of, as a person said. Used up by the one that follows.
+struct Selection {
+    JointId joint;
+    std::uint32_t fastener = 0;  // index, 0..
+    PersonNumber by;
+    Stamp at;
+    bool operator==(const Selection&) const = default;
+};
+TAUTGATE_FIELDS(Selection, joint, fastener, by, at);
+
 struct Stay {
     EventNumber id;  // the event that began it
     Token token;
@@ -454,12 +485,13 @@ struct Stay {
     std::vector<ReuseAccepted> reuses;
     std::vector<EarlierPlace> earlier_places;  // oldest first
     std::optional<MovedHere> moved_here;       // none: it began at this bay
+    std::optional<Selection> selection = {};
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
                 joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven,
                 ever_moved_unproven, used, set_aside, differs, leaves_incomplete, order, reuses,
-                earlier_places, moved_here);
+                earlier_places, moved_here, selection);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -631,6 +663,26 @@ struct EnrolledAlone {
 };
 TAUTGATE_FIELDS(EnrolledAlone, person, by);
 
+// Somebody who acts in a role that they do not have, until a date. One that is over is dropped with the next
+// event, and does not come back when a clock is set back.
+struct Deputy {
+    PersonNumber person;
+    domain::Role role = domain::Role::production_supervisor;
+    std::int64_t until_utc_us = 0;
+    EventNumber named;
+    bool operator==(const Deputy&) const = default;
+};
+TAUTGATE_FIELDS(Deputy, person, role, until_utc_us, named);
+
+// Somebody who typed several wrong secrets. Over as a deputy's time is.
+struct SignInLock {
+    PersonNumber person;
+    std::int64_t until_utc_us = 0;
+    EventNumber since;
+    bool operator==(const SignInLock&) const = default;
+};
+TAUTGATE_FIELDS(SignInLock, person, until_utc_us, since);
+
 // An order that waits to be built.
 struct Order {
     std::string number;
@@ -663,9 +715,11 @@ struct State {
     std::vector<ClosedOrder>
         closed_orders;  // the newest few, oldest first: the journal may not have them yet
     std::optional<OrderFileSeen> order_file;  // the newest that counted
+    std::vector<Deputy> deputies;
+    std::vector<SignInLock> locks;
     bool operator==(const State&) const = default;
 };
 TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned, enrolled_alone, orders,
-                closed_orders, order_file);
+                closed_orders, order_file, deputies, locks);
 
 }  // namespace tautgate::interlock

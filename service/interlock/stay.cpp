@@ -211,6 +211,7 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
         expect_stray(t, bay);
     const auto* identified = std::get_if<Identified>(&stay.identity);
     close_order(t, stay, how);
+    leaves_with_subassemblies(t, stay);
     t.state.ended.push_back({.id = stay.id,
                              .bay = bay.id,
                              .unit = unit,
@@ -242,6 +243,45 @@ const Ticket* unseen_ticket(const Stay& stay, EventNumber seen) {
     const auto found =
         std::ranges::find_if(stay.tickets, [&](const Ticket& ticket) { return seen < ticket.scanned; });
     return found == stay.tickets.end() ? nullptr : &*found;
+}
+
+std::optional<Refused> not_about_it(const Stay& stay, const AboutTheUnit& said) {
+    if (!is_certain(stay))
+        return Refused{RefusalCode::not_possible_now, "it is not certain which unit is at the bay"};
+    if (is_on_its_way(stay) && !said.under_way_too)
+        return Refused{RefusalCode::not_possible_now, "the unit is on its way to the bay"};
+    // A request that comes late, or again, is not about the next unit.
+    if (said.seen < came_with(stay) || unseen_ticket(stay, said.seen) != nullptr)
+        return Refused{RefusalCode::seen_too_old, "the unit at the bay came or was named after that"};
+    return std::nullopt;
+}
+
+std::expected<FastenerMeant, Refused> fastener_meant(Transition& t, const FastenerNamed& named) {
+    const auto refuse = [](RefusalCode code, std::string why) {
+        return std::unexpected(Refused{code, std::move(why)});
+    };
+    BayState* bay = bay_of(t.state, named.bay);
+    if (bay == nullptr)
+        return refuse(RefusalCode::no_such_thing, "no bay " + named.bay.text);
+    const Person* person = person_of(t.state, named.by);
+    if (person == nullptr)
+        return refuse(RefusalCode::unknown_person, "");
+    if (person->suspended)
+        return refuse(RefusalCode::suspended, "");
+    Stay* stay = stay_at(*bay);
+    if (stay == nullptr)
+        return refuse(RefusalCode::no_stay, "");
+    if (auto refused = not_about_it(*stay, named.unit))
+        return std::unexpected(std::move(*refused));
+    const config::Station* station = rules_of(t.rules, stay->rules);
+    const bool identified = station != nullptr && plan_of(*station, *stay) != nullptr;
+    const config::Joint* joint = identified ? joint_in(*station, named.joint.text) : nullptr;
+    JointState* state = identified ? joint_of(*stay, named.joint.text) : nullptr;
+    if (joint == nullptr || state == nullptr)
+        return refuse(RefusalCode::no_such_joint, named.joint.text);
+    if (named.fastener >= state->fasteners.size())
+        return refuse(RefusalCode::no_such_thing, "the joint has no such fastener that is tightened");
+    return FastenerMeant{*stay, *joint, *state};
 }
 
 void put_ticket(Stay& stay, const Ticket& ticket) {

@@ -39,10 +39,11 @@ Outcome apply(Transition& t, const StationStarted& started) {
         lose_sight(bay);
         bay.controller.link = Quality::unknown;
         sign_on(t, bay, std::nullopt);
-        doubt(bay, Doubt::restarted);
+        doubt(bay, Doubt::restarted);  // and with it, what anybody had selected
     }
     for (ToolState& tool : t.state.tools) {
         tool.link = Quality::unknown;
+        tool.arm.clear();
         if (!started.clean_end) {
             tool.asked = false;
             tool.changed = t.now();

@@ -5,6 +5,7 @@
 #include <utility>
 #include <vector>
 
+#include "service/interlock/check_passes.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
@@ -30,13 +31,12 @@ bool is_trusted(const ToolState& tool) {
 }
 
 bool is_ready(const BayState& bay, const Stay& stay) {
-    return bay.controller.present == Presence::present && !is_on_its_way(stay) && stay.doubt == Doubt::none &&
-           stay.refused_tickets.empty();
+    return bay.controller.present == Presence::present && !is_on_its_way(stay) && is_certain(stay);
 }
 
 // A fastener that can be tightened, or has to be loosened, without anybody's decision.
 bool wants_the_tool(const config::Joint& joint, const JointState& state) {
-    if (is_settled(joint, state))
+    if (is_settled(joint, state) || waits_for_check(joint, state))
         return false;
     const std::size_t pass = pass_at_hand(joint, state);
     return std::ranges::any_of(state.fasteners, [&](const FastenerState& fastener) {
@@ -46,7 +46,17 @@ bool wants_the_tool(const config::Joint& joint, const JointState& state) {
     });
 }
 
-// The program for what is open at the bay for this tool, empty where several are; nothing: it is not needed.
+// The station does not choose the program of one whose profile has no way to say it.
+bool takes_a_program(const config::Station& station, const config::Tool& tool) {
+    if (const auto* registers = config::register_profile(station, tool))
+        return registers->control && registers->control->program;
+    if (const auto* frames = config::frame_profile(station, tool))
+        return frames->control && frames->control->program;
+    return true;
+}
+
+// The program for what is open at the bay for this tool, empty where several are or the station chooses none;
+// nothing: it is not needed.
 std::optional<std::string> needed_at(const RuleBook& rules, const State& state, const BayState& bay,
                                      const ToolState& tool) {
     const Stay* stay = stay_at(bay);
@@ -67,6 +77,8 @@ std::optional<std::string> needed_at(const RuleBook& rules, const State& state, 
         const std::string& wanted = planned.joint->passes[pass_at_hand(*planned.joint, *joint)].program;
         program = !program || *program == wanted ? wanted : std::string{};
     }
+    if (program && !takes_a_program(*station, *known))
+        program->clear();
     return program;
 }
 
@@ -126,10 +138,8 @@ void let_run(ToolState& tool, const config::Tool& known, Need need, const Event&
 void let_run_where_needed(const RuleBook& rules, const State& state, const config::Tool& known,
                           ToolState& tool, const Event& event) {
     auto need = first_need(rules, state, known, tool);
-    if (!need) {
-        tool.called_to.reset();
+    if (!need)
         return;
-    }
     if (!may_go_to(known, tool, need->bay))
         return;
     if (tool.called_to == need->bay)
@@ -142,6 +152,13 @@ bool count_is_ours(const ToolState& tool, const ToolWord& word) {
     return following != nullptr && following->epoch == word.epoch && following->counter == word.counter;
 }
 
+// What it makes from now on belongs to no bay, whether or not it obeys.
+void stop(ToolState& tool, const Event& event) {
+    tool.order = ToolOff{event.number, std::nullopt};
+    if (!tool.bound.empty() && !tool.bound.back().until)
+        tool.bound.back().until = event.at;
+}
+
 // The word may come before the results that it counts.
 void confirm(ToolState& tool, const Stamp& at) {
     auto* off = std::get_if<ToolOff>(&tool.order);
@@ -150,8 +167,6 @@ void confirm(ToolState& tool, const Stamp& at) {
         return;
     off->confirmed = at;
     keep(tool.rests, ToolRest{at, std::nullopt});
-    if (!tool.bound.empty() && !tool.bound.back().until)
-        tool.bound.back().until = at;
 }
 
 // What was said before the link was lost is not known to hold: it is asked for again.
@@ -165,8 +180,16 @@ void rest(ToolState& tool, const Event& event) {
     confirm(tool, event.at);
 }
 
+// A call that outlasts its need would take the tool away from wherever it goes next.
+void forget_idle_call(const RuleBook& rules, const State& state, ToolState& tool) {
+    const BayState* bay = tool.called_to ? bay_of(state, *tool.called_to) : nullptr;
+    if (bay == nullptr || !needed_at(rules, state, *bay, tool))
+        tool.called_to.reset();
+}
+
 void settle(const RuleBook& rules, const State& state, const config::Tool& known, ToolState& tool,
             const Event& event) {
+    forget_idle_call(rules, state, tool);
     const auto* on = std::get_if<ToolOn>(&tool.order);
     if (on == nullptr) {
         rest(tool, event);
@@ -179,7 +202,7 @@ void settle(const RuleBook& rules, const State& state, const config::Tool& known
         return;
     if (program)
         return let_run(tool, known, {on->bay, std::move(*program)}, event);
-    tool.order = ToolOff{event.number, std::nullopt};
+    stop(tool, event);
 }
 
 // ---- what it says back ----------------------------------------------------------------------------------
@@ -217,7 +240,7 @@ void settle_tools(const RuleBook& rules, State& state, const Event& event) {
             continue;
         const config::Tool* known = tool_in(*station, tool.id);
         if (known == nullptr || !known->control)
-            tool.order = ToolOff{event.number, std::nullopt};
+            stop(tool, event);
     }
 }
 
@@ -261,14 +284,18 @@ Outcome apply(Transition& t, const ToolCalled& called) {
         return Refused{RefusalCode::no_such_thing,
                        "no tool " + called.tool.text + " at bay " + called.bay.text};
     if (!config::is_shared(*known))
-        return Refused{RefusalCode::not_possible_now, "the tool belongs to this bay alone"};
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::not_shared)};
     if (person_of(t.state, called.by) == nullptr)
         return Refused{RefusalCode::unknown_person, ""};
     if (bay->signed_on != called.by)
         return Refused{RefusalCode::not_entitled, "only who is signed on at the bay calls a tool to it"};
     if (!needed_at(t.rules, t.state, *bay, *tool))
         return Refused{RefusalCode::not_possible_now, "no open joint of the unit at the bay needs it"};
-    tool->called_to = called.bay;
+    const auto* on = std::get_if<ToolOn>(&tool->order);
+    if (on != nullptr && on->bay == called.bay)
+        tool->called_to.reset();  // it is there; whoever had called it elsewhere is called back
+    else
+        tool->called_to = called.bay;
     return Applied{};
 }
 

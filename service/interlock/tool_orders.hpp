@@ -1,7 +1,8 @@
 // Which tool may run, where, and with which program. A tool that obeys is let run only for what the next step
 // of a unit needs, and is told not to run otherwise; what it says back confirms it. A tool that bays share
-// belongs to the bay where it was let run until it has said that it runs no longer and its count was looked
-// at again: only then it may go to another, and what it makes in between belongs to nobody.
+// belongs to the bay where it was let run until it is told not to. Only when it has said that it runs no
+// longer and its count was looked at again it may go to another; what it makes in between belongs to nobody,
+// be it that it had begun before, or that it does not obey.
 //
 // Used by decide() only, except where said otherwise. Pure; one thread at a time.
 #pragma once

@@ -3,6 +3,8 @@
 #pragma once
 
 #include <cstdint>
+#include <expected>
+#include <optional>
 #include <string>
 
 #include "service/interlock/decide.hpp"
@@ -47,6 +49,27 @@ void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string
 [[nodiscard]] bool says_the_same(const Ticket& one, const Ticket& other);
 // A ticket that whoever has seen no more than this has not seen; nullptr: there is none.
 [[nodiscard]] const Ticket* unseen_ticket(const Stay& stay, EventNumber seen);
+// Said by a person about the unit at a bay.
+struct AboutTheUnit {
+    EventNumber seen;            // the newest event that the person's screen had shown
+    bool under_way_too = false;  // it may be said of a unit that has not been seen to arrive
+};
+// Why it is not, or not certainly, about the unit of the stay; nothing: it is.
+[[nodiscard]] std::optional<Refused> not_about_it(const Stay& stay, const AboutTheUnit& said);
+// A fastener as a person names it, and as the bay's unit has it.
+struct FastenerNamed {
+    const BayId& bay;
+    const JointId& joint;
+    std::uint32_t fastener;  // index, 0..
+    PersonNumber by;
+    AboutTheUnit unit;
+};
+struct FastenerMeant {
+    Stay& stay;
+    const config::Joint& joint;
+    JointState& state;
+};
+[[nodiscard]] std::expected<FastenerMeant, Refused> fastener_meant(Transition& t, const FastenerNamed& named);
 // Of a kind that is missing, or in the place of the one of its kind.
 void put_ticket(Stay& stay, const Ticket& ticket);
 // Judges the pair from the tickets; once it is right, lays out the joints of the plan.
@@ -68,6 +91,12 @@ void take_in_parts(State& state, const config::Station& station, const std::vect
 [[nodiscard]] Outcome apply(Transition& t, const PersonEnrolled& enrolled);
 [[nodiscard]] Outcome apply(Transition& t, const PersonSuspended& suspended);
 [[nodiscard]] Outcome apply(Transition& t, const SignInRefused& refused);
+[[nodiscard]] Outcome apply(Transition& t, const PersonUnlocked& unlocked);
+[[nodiscard]] Outcome apply(Transition& t, const DeputyNamed& named);
+[[nodiscard]] Outcome apply(Transition& t, const DeputyEnded& ended);
+[[nodiscard]] Outcome apply(Transition& t, const AdministratorReplaced& replaced);
+[[nodiscard]] Outcome apply(Transition& t, const NameErased& erased);
+[[nodiscard]] Outcome apply(Transition& t, const SecretRenewed& renewed);
 [[nodiscard]] Outcome apply(Transition& t, const ToolLinkChanged& changed);
 [[nodiscard]] Outcome apply(Transition& t, const ToolAnswered& answered);
 [[nodiscard]] Outcome apply(Transition& t, const ToolControlSeen& seen);
@@ -97,6 +126,18 @@ void end_wiring_tests(Transition& t);
 [[nodiscard]] Outcome apply(Transition& t, const OrdersReceived& received);
 [[nodiscard]] Outcome apply(Transition& t, const TraceReceived& trace);
 [[nodiscard]] Outcome apply(Transition& t, const CurveGivenUp& given_up);
+[[nodiscard]] Outcome apply(Transition& t, const FastenerSelected& selected);
+[[nodiscard]] Outcome apply(Transition& t, const ArmMoved& moved);
+[[nodiscard]] Outcome apply(Transition& t, const CheckDue& due);
+
+// Where this event brought a check pass to hand, its waiting begins; where it took one away, it ends
+// (check_passes.cpp).
+void settle_checks(Transition& t);
+// A selection is about a unit that is certainly there, and about a joint of its plan (positions.cpp).
+void drop_selections(Transition& t);
+// At which position the tool's arm was all the time in which something may have been made; none: it moved, or
+// nobody knows (positions.cpp).
+[[nodiscard]] std::optional<std::uint32_t> arm_position(const ToolState& tool, const Interval& made);
 
 // What a fastener is left with after an attempt that was not OK (results.cpp).
 void take_not_ok(FastenerState& fastener, PassState& pass, const config::Retry& retry, NotOk not_ok);

@@ -19,7 +19,7 @@ std::optional<Refused> not_entitled(const Transition& t, const config::Station& 
         return Refused{RefusalCode::unknown_person, ""};
     if (person->suspended)
         return Refused{RefusalCode::suspended, ""};
-    if (!has_any(*person, station.wiring_tests.roles))
+    if (!may_act_as(t.state, *person, station.wiring_tests.roles))
         return Refused{RefusalCode::not_entitled, ""};
     return std::nullopt;
 }
@@ -84,7 +84,7 @@ Outcome apply(Transition& t, const WiringTestBegan& began) {
                                                               &PermissiveState::id) != bay->permissives.end();
     if (!known)
         return Refused{RefusalCode::no_such_thing,
-                       "no permissive " + began.permissive->text + " at this bay"};
+                       std::string(refusal::no_permissive) + began.permissive->text + " at this bay"};
     if (std::string why = not_now(*bay); !why.empty())
         return Refused{RefusalCode::not_possible_now, std::move(why)};
     if (protocol::token_kind(began.token.value) != protocol::TokenKind::challenge)

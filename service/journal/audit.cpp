@@ -114,15 +114,25 @@ struct Named {
     std::set<std::string> rules;  // digests of the rules under which something was decided
 };
 
+void note_marks(const interlock::Person& person, std::map<PersonNumber, Marks>& marks) {
+    Marks& known = marks[person.number];
+    if (!person.name_mark.empty())
+        known.name = person.name_mark;
+    if (!person.secret_mark.empty())
+        known.secret = person.secret_mark;
+}
+
 void note_marks(const StoredEvent& stored, std::map<PersonNumber, Marks>& marks) {
-    const auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload);
-    if (enrolled == nullptr || !std::holds_alternative<interlock::Applied>(stored.record.outcome))
+    if (!std::holds_alternative<interlock::Applied>(stored.record.outcome))
         return;
-    Marks& known = marks[enrolled->person.number];
-    if (!enrolled->person.name_mark.empty())
-        known.name = enrolled->person.name_mark;
-    if (!enrolled->person.secret_mark.empty())
-        known.secret = enrolled->person.secret_mark;
+    if (const auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload))
+        note_marks(enrolled->person, marks);
+    else if (const auto* replaced = std::get_if<interlock::AdministratorReplaced>(&stored.event.payload))
+        note_marks(replaced->person, marks);
+    else if (const auto* erased = std::get_if<interlock::NameErased>(&stored.event.payload))
+        marks[erased->person].name.clear();
+    else if (const auto* renewed = std::get_if<interlock::SecretRenewed>(&stored.event.payload))
+        marks[renewed->person].secret = renewed->secret_mark;
 }
 
 void note_rules(const StoredEvent& stored, std::set<std::string>& rules) {

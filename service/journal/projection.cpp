@@ -197,6 +197,36 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
                                                    row.second_person = it.seconded_by;
                                                    return true;
                                                },
+                                               [&](const interlock::PersonUnlocked& it) {
+                                                   row.subject.name = std::to_string(it.person.value);
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::DeputyNamed& it) {
+                                                   row.subject.name = std::to_string(it.person.value);
+                                                   row.person = it.by;
+                                                   row.second_person = it.seconded_by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::DeputyEnded& it) {
+                                                   row.subject.name = std::to_string(it.person.value);
+                                                   row.person = it.by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::AdministratorReplaced& it) {
+                                                   row.subject.name = std::to_string(it.person.number.value);
+                                                   return true;
+                                               },
+                                               [&](const interlock::NameErased& it) {
+                                                   row.subject.name = std::to_string(it.person.value);
+                                                   row.person = it.by;
+                                                   row.second_person = it.seconded_by;
+                                                   return true;
+                                               },
+                                               [&](const interlock::SecretRenewed& it) {
+                                                   row.person = it.person;
+                                                   return true;
+                                               },
                                                [&](const interlock::SignInRefused& it) {
                                                    row.person = it.person;
                                                    row.reason_text = it.why;

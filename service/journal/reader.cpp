@@ -388,6 +388,27 @@ Reader::Result<std::vector<StayRow>> Reader::stays_of(const domain::Serial& seri
     });
 }
 
+Reader::Result<std::vector<StayRow>> Reader::stays_between(std::int64_t from_utc_us, std::int64_t to_utc_us) {
+    return guarded(path_, "looking for the stays of a time", [&]() -> Result<std::vector<StayRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              TAUTGATE_SELECT_STAY "WHERE began_utc_us BETWEEN ? AND ? ORDER BY stay");
+        ask.bind(1, from_utc_us);
+        ask.bind(2, to_utc_us);
+        return all<StayRow>(ask);
+    });
+}
+
+Reader::Result<std::vector<StayRow>> Reader::newest_ended_stays(std::uint32_t most) {
+    return guarded(path_, "looking for the newest stays", [&]() -> Result<std::vector<StayRow>> {
+        SQLite::Statement ask(*db_->connection,
+                              TAUTGATE_SELECT_STAY "WHERE ended IS NOT NULL ORDER BY stay DESC LIMIT ?");
+        ask.bind(1, most);
+        auto found = all<StayRow>(ask);
+        std::ranges::reverse(found);
+        return found;
+    });
+}
+
 Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial) {
     return guarded(path_, "counting the stays of a serial number", [&]() -> Result<std::uint32_t> {
         SQLite::Statement ask(*db_->connection,
@@ -591,6 +612,22 @@ Reader::Result<std::vector<ReleaseRow>> Reader::releases_of(const StayRow& stay)
         "WHERE stay = ?1 UNION SELECT to_bay FROM stay_move WHERE stay = ?1) AND event " TAUTGATE_WITHIN_STAY
         "AND stay = ?1 ORDER BY event, permissive",
         stay.stay);
+}
+
+Reader::Result<std::optional<EventNumber>>
+Reader::output_since(const std::string& bay, const std::string& permissive, EventNumber until) {
+    return guarded(path_, "looking for a decision", [&]() -> Result<std::optional<EventNumber>> {
+        SQLite::Statement ask(
+            *db_->connection,
+            "SELECT max(event) FROM release WHERE bay = ? AND permissive = ? AND event <= ?");
+        ask.bind(1, bay);
+        ask.bind(2, permissive);
+        ask.bind(3, key_of(until));
+        std::optional<EventNumber> found;
+        if (ask.executeStep())
+            Columns(ask) >> found;
+        return found;
+    });
 }
 
 Reader::Result<std::vector<MoveRow>> Reader::moves_of(EventNumber stay) {

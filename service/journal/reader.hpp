@@ -204,6 +204,11 @@ class Reader {
     // ---- units ----
     // Stays in which the serial was an accepted ticket (of the unit or of a sub-assembly), oldest first.
     [[nodiscard]] Result<std::vector<StayRow>> stays_of(const domain::Serial& serial);
+    // Stays that began within this time, both ends included, oldest first.
+    [[nodiscard]] Result<std::vector<StayRow>> stays_between(std::int64_t from_utc_us,
+                                                             std::int64_t to_utc_us);
+    // At most `most` of those that have ended, the newest, oldest of them first.
+    [[nodiscard]] Result<std::vector<StayRow>> newest_ended_stays(std::uint32_t most);
     [[nodiscard]] Result<std::uint32_t> earlier_stays(const domain::Serial& serial);
     [[nodiscard]] Result<std::optional<StayRow>> stay(EventNumber stay);
     [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
@@ -230,6 +235,10 @@ class Reader {
     // Each change of an output: when it was released, used, withheld, and why then. How reasons changed in
     // between stands in the events.
     [[nodiscard]] Result<std::vector<ReleaseRow>> releases_of(const StayRow& stay);
+    // The event up to `until` with which the output came to stand as it then did; nothing: it was so from the
+    // first.
+    [[nodiscard]] Result<std::optional<EventNumber>>
+    output_since(const std::string& bay, const std::string& permissive, EventNumber until);
     // Its movements from one bay to another, oldest first.
     [[nodiscard]] Result<std::vector<MoveRow>> moves_of(EventNumber stay);
     [[nodiscard]] Result<std::vector<DecisionRow>> decisions_of(const StayRow& stay);

@@ -28,10 +28,10 @@ struct Start {
     std::string note;
 };
 
-// The newest snapshot that this program can read; a snapshot holds the state before its own event.
-std::expected<Start, JournalError> start_of(Reader& reader) {
+// The newest snapshot before `before` (0: of all) that this program can read; a snapshot holds the state
+// before its own event.
+std::expected<Start, JournalError> start_of(Reader& reader, EventNumber before) {
     Start start;
-    EventNumber before;
     for (;;) {
         const auto at = reader.snapshot_before(before);
         if (!at)
@@ -196,11 +196,12 @@ read_stored_rules(const Document& document) {
     return std::unexpected(why);
 }
 
-std::expected<Recovered, JournalError> recover(Reader& reader, const RuleReader& read_rules) {
-    auto start = start_of(reader);
-    if (!start)
-        return std::unexpected(start.error());
-    const EventNumber first = start->first;
+namespace {
+
+// Up to `last`, or to the end.
+std::expected<Recovered, JournalError> replay_from(Reader& reader, const RuleReader& read_rules, Start start,
+                                                   std::optional<EventNumber> last) {
+    const EventNumber first = start.first;
     const EventNumber before{first.value - 1};
     const auto hash = reader.hash_at(before);
     if (!hash)
@@ -208,9 +209,11 @@ std::expected<Recovered, JournalError> recover(Reader& reader, const RuleReader&
     const auto clean = clean_before(reader, first);
     if (!clean)
         return std::unexpected(clean.error());
-    Replay replay(reader, read_rules, std::move(*start), {before, *hash});
+    Replay replay(reader, read_rules, std::move(start), {before, *hash});
     std::optional<JournalError> fault;
     const auto read = reader.each_event(first, [&](const EventRow& row) {
+        if (last && row.number > *last)
+            return false;
         if (auto added = replay.add(row); !added)
             fault = added.error();
         return !fault;
@@ -222,6 +225,32 @@ std::expected<Recovered, JournalError> recover(Reader& reader, const RuleReader&
     auto recovered = replay.result();
     if (recovered && recovered->replayed == 1 && recovered->snapshot != EventNumber{})
         recovered->clean_end = *clean;
+    return recovered;
+}
+
+}  // namespace
+
+std::expected<Recovered, JournalError> recover(Reader& reader, const RuleReader& read_rules) {
+    auto start = start_of(reader, EventNumber{});
+    if (!start)
+        return std::unexpected(start.error());
+    return replay_from(reader, read_rules, std::move(*start), std::nullopt);
+}
+
+std::expected<Recovered, JournalError> recover_until(Reader& reader, const RuleReader& read_rules,
+                                                     EventNumber last) {
+    if (last.value == 0)
+        return Recovered{};
+    auto start = start_of(reader, EventNumber{last.value + 1});
+    if (!start)
+        return std::unexpected(start.error());
+    auto recovered = replay_from(reader, read_rules, std::move(*start), last);
+    if (recovered && recovered->head.number != last)
+        return std::unexpected(JournalError{.fault = JournalFault::not_found,
+                                            .path = reader.path().string(),
+                                            .what = "has no event " + std::to_string(last.value),
+                                            .remedy = "ask about an event that it has",
+                                            .event = last});
     return recovered;
 }
 

@@ -42,4 +42,9 @@ struct Recovered {
 // concerned: the station then stays withheld.
 [[nodiscard]] std::expected<Recovered, JournalError> recover(Reader& reader, const RuleReader& read_rules);
 
+// The same for a moment of the past: as the station stood once event `last` was decided, by a replay from the
+// newest snapshot before. Of 0: as it stood before its first event. What follows `last` is not looked at.
+[[nodiscard]] std::expected<Recovered, JournalError>
+recover_until(Reader& reader, const RuleReader& read_rules, EventNumber last);
+
 }  // namespace tautgate::journal

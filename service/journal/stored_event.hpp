@@ -167,6 +167,12 @@ struct Credential {
     bool operator==(const Credential&) const = default;
 };
 
+// A name that is taken out; its mark in the chain stays, and says no more who it was.
+struct ErasedName {
+    PersonNumber number;
+    bool operator==(const ErasedName&) const = default;
+};
+
 // The samples of a TraceReceived, in the bytes of protocol/TRACE.md; written compressed.
 struct TraceSamples {
     std::string digest;  // hex SHA-256 of `bytes`
@@ -174,7 +180,7 @@ struct TraceSamples {
     bool operator==(const TraceSamples&) const = default;
 };
 
-using Attachment = std::variant<Document, PersonName, Credential, TraceSamples>;
+using Attachment = std::variant<Document, PersonName, Credential, TraceSamples, ErasedName>;
 
 struct Entry {
     StoredEvent stored;

@@ -76,7 +76,7 @@ class Writer::Work {
     Options options_;
     Connection db_;
     Projection projection_;
-    SQLite::Statement begin_, end_, event_, document_, person_, credential_, samples_;
+    SQLite::Statement begin_, end_, event_, document_, person_, erased_, credential_, samples_;
     Head head_;  // of what is written; the writer's thread only
     EventNumber head_at_opening_;
     bool begun_ = false;
@@ -101,6 +101,7 @@ Writer::Work::Work(Options options, Connection db)
       end_(*db_, "COMMIT"), event_(*db_, "INSERT INTO event(number, body, hash) VALUES(?, ?, ?)"),
       document_(*db_, "INSERT OR IGNORE INTO document(digest, kind, text) VALUES(?, ?, ?)"),
       person_(*db_, "INSERT OR REPLACE INTO person_name(number, name, badge, salt) VALUES(?, ?, ?, ?)"),
+      erased_(*db_, "DELETE FROM person_name WHERE number = ?"),
       credential_(*db_, "INSERT OR REPLACE INTO credential(number, argon2id) VALUES(?, ?)"),
       samples_(*db_, "INSERT OR IGNORE INTO trace_samples(digest, bytes, frame) VALUES(?, ?, ?)"),
       head_(head_of(*db_)), head_at_opening_(head_.number), newest_(head_.number) {
@@ -270,6 +271,10 @@ void Writer::Work::attach(const Attachment& attachment) {
         person_.bindNoCopy(4, person->salt);
         person_.exec();
         person_.reset();
+    } else if (const auto* erased = std::get_if<ErasedName>(&attachment)) {
+        erased_.bind(1, static_cast<std::int64_t>(erased->number.value));
+        erased_.exec();
+        erased_.reset();
     } else if (const auto* samples = std::get_if<TraceSamples>(&attachment)) {
         assert(samples->digest == hex(sha256(samples->bytes)));
         const std::string frame = packed(samples->bytes);

@@ -14,12 +14,14 @@
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/write.hpp>
 #include <fmt/format.h>
+#include <poll.h>
 #include <unistd.h>
 
 #include "service/interlock/overloaded.hpp"
 #include "service/links/pace.hpp"
 #include "service/links/peer_address.hpp"
 #include "service/links/serial_device.hpp"
+#include "service/links/unattended.hpp"
 
 namespace tautgate::links {
 
@@ -96,6 +98,14 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         wire_->reading = reading;
         read(wire_);
     }
+    [[nodiscard]] bool holds_more() const {
+        if (!wire_)
+            return false;
+        pollfd at{.fd = std::visit([](auto& end) { return end.native_handle(); }, wire_->end),
+                  .events = POLLIN,
+                  .revents = 0};
+        return ::poll(&at, 1, 0) > 0 && (at.revents & POLLIN) != 0;
+    }
     void hang_up(const std::string& why) {
         if (!wire_)
             return;
@@ -103,7 +113,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
             return lose(wire_, why);
         hooks_.ended(why);
         if (!stopped_ && wire_)
-            hooks_.opened();
+            hooks_.opened(std::nullopt);
     }
     [[nodiscard]] std::uint16_t port() const {
         error_code failed;
@@ -158,11 +168,11 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         hooks_.ended(std::move(why));
         begin_when_due();
     }
-    void adopt(StreamWire::End end) {
+    void adopt(StreamWire::End end, std::optional<SteadyTime> waited_since = {}) {
         wire_ = std::make_shared<StreamWire>(std::move(end));
         redial_.began(steady_clock::now());
         const StreamWirePtr wire = wire_;
-        hooks_.opened();
+        hooks_.opened(waited_since);
         read(wire);
     }
     void lose(const StreamWirePtr& wire, const std::string& why) {
@@ -171,6 +181,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         close_wire(*wire);
         wire_.reset();
         redial_.lost(steady_clock::now());
+        unattended_.begin(steady_clock::now());
         error_code ignored;  // who waits to be accepted goes on waiting
         (void)acceptor_.cancel(ignored);
         hooks_.ended(why);
@@ -239,6 +250,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
     void accept() {
         if (std::exchange(accepting_, true))
             return;
+        unattended_.end(somebody_waits(acceptor_));
         acceptor_.async_accept([self = shared_from_this()](const error_code& error, tcp::socket socket) {
             self->accepting_ = false;
             if (self->stopped_ || error == asio::error::operation_aborted)
@@ -257,6 +269,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
             accept_later();
     }
     void accept_later() {
+        unattended_.begin(steady_clock::now());
         limit_.expires_after(settings_.refusal_pause);
         limit_.async_wait([self = shared_from_this()](const error_code& failed) {
             // While a lost connection is waited out, that wait accepts again.
@@ -286,7 +299,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
             return false;
         }
         (void)socket.set_option(tcp::no_delay(true), failed);  // without it the link is only slower
-        adopt(std::move(socket));
+        adopt(std::move(socket), unattended_.since());
         return true;
     }
 
@@ -359,6 +372,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
     std::shared_ptr<tcp::socket> calling_;  // null: nobody is called
     StreamWirePtr wire_;                    // null: no connection
     std::optional<tcp::socket> held_;       // called during a pause
+    Unattended unattended_;
     bool accepting_ = false;
     bool stopped_ = false;
 };
@@ -371,6 +385,7 @@ ByteStream::~ByteStream() { stream_->stop({}); }
 void ByteStream::start() { stream_->start(); }
 void ByteStream::send(std::string bytes) { stream_->send(std::move(bytes)); }
 void ByteStream::read_on(bool reading) { stream_->read_on(reading); }
+bool ByteStream::holds_more() const { return stream_->holds_more(); }
 void ByteStream::hang_up(const std::string& why) { stream_->hang_up(why); }
 std::uint16_t ByteStream::port() const { return stream_->port(); }
 void ByteStream::stop(std::string_view last_words) { stream_->stop(last_words); }

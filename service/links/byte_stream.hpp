@@ -4,7 +4,8 @@
 //
 // Where the device calls, only its own address may, and one connection at a time: everybody else is hung up
 // on and told as refused. A new connection never takes the place of one that still stands; the old one ends
-// by its silence.
+// by its silence. One that calls while a lost one is waited out is taken after that wait, and what it said
+// meanwhile is no news of that moment: the hook is told since when it may have waited.
 //
 // A serial line has nobody at its end who could hang up: it stays open when its silence is given up, so that
 // nothing that the device sends meanwhile is lost, and only counts as a new connection.
@@ -17,12 +18,14 @@
 #include <cstddef>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <variant>
 
 #include "config/station.hpp"
 #include "service/links/backoff.hpp"
+#include "service/links/freshness.hpp"
 
 namespace boost::asio {
 class io_context;
@@ -42,7 +45,9 @@ class ByteStream {
   public:
     using Way = decltype(config::FrameLink::way);
     struct Hooks {
-        std::function<void()> opened;
+        // What comes first may have been said at any time since `waited_since`; none: it has just been said.
+        // A line that was given up and goes on keeps what was not read of it.
+        std::function<void(std::optional<SteadyTime> waited_since)> opened;
         std::function<void(std::string_view bytes)> came;
         // The connection is lost, or none could be had: one sentence. Told of every attempt.
         std::function<void(std::string why)> ended;
@@ -69,6 +74,8 @@ class ByteStream {
     void send(std::string bytes);
     // Whether more is read; the peer feels it once its own buffers are full. Every connection begins reading.
     void read_on(bool reading);
+    // Whether something came that was not read yet.
+    [[nodiscard]] bool holds_more() const;
     // Ends the connection; the next one comes by itself.
     void hang_up(const std::string& why);
     // The port that is listened on, also where the description says 0; 0: none.

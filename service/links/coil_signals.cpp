@@ -95,9 +95,10 @@ void CoilSignals::sensed(const config::IoInput& input, std::optional<bool> level
 }
 
 // A module has debounced its level already.
-void CoilSignals::take_sensor(Sensor& sensor, std::optional<bool> level, Instant now) const {
+void CoilSignals::take_sensor(Sensor& sensor, std::optional<bool> level, Instant now) {
     sensor.raw = level;
     if (!level) {
+        gap_ = true;  // even if it is known again before anybody counts
         sensor.debouncer.forget();
         sensor.settled.reset();
     } else if (!sensor.bit) {

@@ -77,7 +77,7 @@ class CoilSignals {
 
     [[nodiscard]] bool bit_of(const config::ControllerBit& bit, std::span<const std::uint16_t> words) const;
     void take_signs(std::span<const std::uint16_t> words, Instant now);
-    void take_sensor(Sensor& sensor, std::optional<bool> level, Instant now) const;
+    void take_sensor(Sensor& sensor, std::optional<bool> level, Instant now);
     [[nodiscard]] bool is_alive(Instant now) const;
     [[nodiscard]] std::optional<Instant> alive_as_of() const;
     [[nodiscard]] bool all_settled() const;

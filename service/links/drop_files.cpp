@@ -14,8 +14,9 @@ namespace tautgate::links {
 
 namespace {
 
-constexpr mode_t folder_mode = 0770;
-constexpr mode_t file_mode = 0660;
+// Whoever may look into the folder around them may read them; only the service writes.
+constexpr mode_t folder_mode = 0750;
+constexpr mode_t file_mode = 0640;
 
 std::error_code last_file_error() { return {errno, std::generic_category()}; }
 
@@ -23,6 +24,20 @@ OrError<OpenFile> opened(int number) {
     if (number < 0)
         return std::unexpected(last_file_error());
     return OpenFile(number);
+}
+
+// As far as the folder around it is shared. The service's mask keeps everything else from everybody.
+std::error_code share_as(const OpenFile& around, const OpenFile& made, mode_t mode) {
+    constexpr mode_t to_look_into = 0050;
+    struct stat folder {};
+    struct stat own {};
+    if (::fstat(around.number(), &folder) != 0 || ::fstat(made.number(), &own) != 0)
+        return last_file_error();
+    const bool is_shared = (folder.st_mode & to_look_into) == to_look_into;
+    const mode_t group_stays = own.st_mode & S_ISGID;  // of a folder: so that what is in it is that group's
+    if (::fchmod(made.number(), (is_shared ? mode : mode & S_IRWXU) | group_stays) != 0)
+        return last_file_error();
+    return {};
 }
 
 std::int64_t as_ns(const timespec& time) {
@@ -74,9 +89,15 @@ OrError<OpenFile> open_folder(const std::string& path) {
 }
 
 OrError<OpenFile> open_folder_within(const OpenFile& folder, const std::string& name) {
-    if (::mkdirat(folder.number(), name.c_str(), folder_mode) != 0 && errno != EEXIST)
+    const bool made = ::mkdirat(folder.number(), name.c_str(), folder_mode) == 0;
+    if (!made && errno != EEXIST)
         return std::unexpected(last_file_error());
-    return opened(::openat(folder.number(), name.c_str(), O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC));
+    auto within =
+        opened(::openat(folder.number(), name.c_str(), O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC));
+    if (within && made)
+        if (const auto error = share_as(folder, *within, folder_mode))
+            return std::unexpected(error);
+    return within;
 }
 
 OrError<std::vector<std::string>> names_in(const OpenFile& folder) {
@@ -126,15 +147,16 @@ OrError<OpenFile> open_to_read(const OpenFile& folder, const std::string& name) 
         ::openat(folder.number(), name.c_str(), O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_NOCTTY | O_CLOEXEC));
 }
 
-bool is_written_to(const OpenFile& file) {
+Writers writers_of(const OpenFile& file) {
     // A lease to read is given only while nobody writes. It is given back at once; should somebody want to
-    // write in between, the system tells by a signal, which is made one that does nothing.
+    // write in between, the system tells by a signal, which is made one that does nothing. Of another user's
+    // file it is given only to whoever has CAP_LEASE (fcntl(2)).
     if (::fcntl(file.number(), F_SETSIG, SIGURG) != 0)
-        return false;
+        return Writers::unknown;
     if (::fcntl(file.number(), F_SETLEASE, F_RDLCK) != 0)
-        return errno == EAGAIN;
+        return errno == EAGAIN ? Writers::some : Writers::unknown;
     (void)::fcntl(file.number(), F_SETLEASE, F_UNLCK);
-    return false;
+    return Writers::none;
 }
 
 OrError<std::string> read_up_to(const OpenFile& file, std::size_t most) {
@@ -179,6 +201,8 @@ std::error_code write_whole(const OpenFile& folder, const std::string& name, std
                                  file_mode));
     if (file.number() < 0)
         return last_file_error();
+    if (const auto error = share_as(folder, file, file_mode))
+        return error;
     if (const auto error = write_all(file, bytes))
         return error;
     if (const auto error = move_file(folder, draft, folder, name))

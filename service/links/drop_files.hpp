@@ -66,9 +66,10 @@ using OrError = std::expected<Value, std::error_code>;
 [[nodiscard]] OrError<FileLook> look_at(const OpenFile& folder, const std::string& name);
 [[nodiscard]] OrError<OpenFile> open_to_read(const OpenFile& folder, const std::string& name);
 
-// Whether somebody has the file open for writing. No, where the system cannot say: the file is not ours, or
-// lies on a file system that does not know.
-[[nodiscard]] bool is_written_to(const OpenFile& file);
+// Who has a file open for writing. Unknown, where the system does not say: the file is another user's and we
+// may not ask, or it lies on a file system that does not know.
+enum class Writers : std::uint8_t { none, some, unknown };
+[[nodiscard]] Writers writers_of(const OpenFile& file);
 // At most `most` bytes from the beginning.
 [[nodiscard]] OrError<std::string> read_up_to(const OpenFile& file, std::size_t most);
 // Moves a file to a name that nobody has yet; std::errc::file_exists otherwise.

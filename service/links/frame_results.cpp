@@ -21,6 +21,13 @@ constexpr std::size_t raised_kept = 256;
 // How far before the newest one a result can lie and still be one that is sent again; beyond that the tool
 // gives its numbers anew. So many the interlock remembers, too.
 constexpr std::uint64_t sent_again = 16;
+// While results that the tool named are missing, so many more words on where its count stands are told in
+// this time, and no more.
+constexpr unsigned told_at_once = 3;
+constexpr std::chrono::seconds told_within{1};
+// The first that differs, one that it goes back to, and the newest: the interlock finds from these what it
+// would have found from all of them, since one that goes back ends what was found before it.
+constexpr std::size_t held_most = 3;
 // Of a profile without one.
 constexpr const char* only_epoch = "0";
 
@@ -101,9 +108,46 @@ bool FrameResults::lacks_nothing(SteadyTime now) const {
 
 // ---- where the count stands ---------------------------------------------------------------------------
 
-void FrameResults::answer(Step& step, const Place& place) {
+void FrameResults::answer(Step& step, const Place& place, SteadyTime now) {
+    if (now - told_from_ >= told_within) {
+        told_from_ = now;
+        told_since_ = 0;
+    }
+    ++told_since_;
     told_ = place;
     step.tell.emplace_back(interlock::ToolAnswered{tool_, place.epoch, place.counter});
+}
+
+// What the tool said last.
+std::optional<FrameResults::Place> FrameResults::said() const {
+    return held_.empty() ? told_ : std::optional(held_.back());
+}
+
+// Where we lack nothing of what it named so far, the word may be the first on something that is missing.
+void FrameResults::tell_place(Step& step, const Place& place, SteadyTime now) {
+    const bool lacks = told_ && have_ && *told_ != *have_;
+    const bool is_often = now - told_from_ < told_within && told_since_ >= told_at_once;
+    if (lacks && (is_often || !held_.empty()))
+        hold_back(place);
+    else
+        answer(step, place, now);
+}
+
+void FrameResults::hold_back(const Place& place) {
+    const bool goes_on =
+        !held_.empty() && held_.back().epoch == place.epoch && held_.back().counter <= place.counter;
+    if (held_.size() == held_most || (goes_on && held_.size() == 1)) {
+        passed_over_ += goes_on ? 0 : 1;
+        held_.back() = place;
+    } else {
+        held_.push_back(place);
+    }
+}
+
+void FrameResults::tell_held(Step& step, SteadyTime now) {
+    for (const Place& place : std::exchange(held_, {}))
+        answer(step, place, now);
+    step.passed_over += std::exchange(passed_over_, 0);
 }
 
 void FrameResults::take(Step& step, const protocol::FrameStatus& status, SteadyTime now) {
@@ -127,8 +171,12 @@ void FrameResults::take(Step& step, const protocol::FrameStatus& status, SteadyT
 }
 
 void FrameResults::take_newest(Step& step, const Place& place, SteadyTime now) {
-    if (!answered_ || told_ != place)
-        answer(step, place);
+    if (!answered_) {
+        tell_held(step, now);
+        answer(step, place, now);
+    } else if (said() != place) {
+        tell_place(step, place, now);
+    }
     raise(place, came_at(now));
     if (!have_)
         have_ = place;
@@ -155,11 +203,12 @@ void FrameResults::raise(const Place& place, SteadyTime now) {
 // ---- results ------------------------------------------------------------------------------------------
 
 void FrameResults::take(Step& step, const protocol::FrameResult& result, SteadyTime now) {
+    tell_held(step, now);
     const std::uint64_t digest = journal::short_name(journal::sha256(result.content));
     const Place place = place_of(result, digest);
     // A tool that never says where its count stands has said so by a result that goes on from it.
     if (!tells_newest_ && !any_result_ && continues(place))
-        answer(step, {count_.known()->epoch, count_.known()->counter});
+        answer(step, {count_.known()->epoch, count_.known()->counter}, now);
     any_result_ = true;
     interlock::ResultReceived received{tool_, place.epoch, result.reading, made_of(place, now), digest};
     received.reading.counter = place.counter;
@@ -212,24 +261,32 @@ bool FrameResults::continues(const Place& place) const {
            (place.counter == known->counter || place.counter == known->counter + 1);
 }
 
-FrameResults::Step FrameResults::not_understood() {
+FrameResults::Step FrameResults::not_understood(SteadyTime now) {
     Step step;
     const auto& known = count_.known();
     if (counter_ != nullptr || !placed_ || (known && known->counter == 0))
         return step;
     begin_anew();
-    answer(step, {count_.known()->epoch, 0});
+    answer(step, {count_.known()->epoch, 0}, now);
     return step;
 }
 
 // A tool that sends its last result again on connecting has had the time to.
 FrameResults::Step FrameResults::look(SteadyTime now) {
     Step step;
+    if (now - told_from_ >= told_within)
+        tell_held(step, now);
     if (counter_ != nullptr || placed_ || now - since_ < settling_)
         return step;
     placed_ = true;
     begin_anew();
-    answer(step, {count_.known()->epoch, 0});
+    answer(step, {count_.known()->epoch, 0}, now);
+    return step;
+}
+
+FrameResults::Step FrameResults::rest(SteadyTime now) {
+    Step step;
+    tell_held(step, now);
     return step;
 }
 
@@ -259,7 +316,8 @@ std::vector<std::uint64_t> FrameResults::stored(const interlock::Acknowledge& st
 void FrameResults::take(Step& step, const protocol::FrameTrace& trace) {
     if (counter_ == nullptr)
         return;  // the check of the profile leaves no such tool
-    const std::string epoch = told_ ? told_->epoch : std::string(only_epoch);
+    const auto place = said();
+    const std::string epoch = place ? place->epoch : std::string(only_epoch);
     step.trace = arrived(tool_, epoch, count_.unroll(*counter_, trace.belongs_to, epoch), trace.trace);
 }
 

@@ -2,6 +2,10 @@
 // have been made, which of them wait to be acknowledged, and by which number the tool knows them. It judges
 // nothing: that a result is a repetition, missing, or another under its number is for the interlock to find.
 //
+// A tool that names another place of its count all the time does not fill the record: while the interlock
+// waits for results that it named, three more such words are told at once within a second, and of what
+// follows those that decide; how many were passed over is told, too.
+//
 // In doubt a result is older than it looks, and a count that cannot be followed begins anew. The tool's own
 // stamp has no say in when a result was made.
 //
@@ -35,6 +39,7 @@ class FrameResults {
         std::optional<ArrivedTrace> trace;
         std::optional<RunSeen> seen;             // what the tool says of whether it may run
         std::vector<std::uint64_t> acknowledge;  // by the numbers that the tool gave
+        std::uint64_t passed_over = 0;           // words on where its count stands that are not told
     };
 
     // `profile` is without faults and outlives this; of `tool` the times matter. `boot` is the boot's id,
@@ -46,9 +51,11 @@ class FrameResults {
     void connected(SteadyTime now);
     [[nodiscard]] Step take(const protocol::FrameHeard& heard, SteadyTime now);
     // Something came that may have been a result. Of a tool that counts the next number will tell.
-    [[nodiscard]] Step not_understood();
+    [[nodiscard]] Step not_understood(SteadyTime now);
     // Call it often.
     [[nodiscard]] Step look(SteadyTime now);
+    // What is held back; the connection ended.
+    [[nodiscard]] Step rest(SteadyTime now);
     // What is taken from now on may have come at any time since then, and was only read late; nothing: it has
     // just come.
     void read_late(std::optional<SteadyTime> since) noexcept { late_since_ = since; }
@@ -77,7 +84,11 @@ class FrameResults {
     void take(Step& step, const protocol::FrameTrace& trace);
     void take_newest(Step& step, const Place& place, SteadyTime now);
     void raise(const Place& place, SteadyTime now);
-    void answer(Step& step, const Place& place);
+    void answer(Step& step, const Place& place, SteadyTime now);
+    void tell_place(Step& step, const Place& place, SteadyTime now);
+    void hold_back(const Place& place);
+    void tell_held(Step& step, SteadyTime now);
+    [[nodiscard]] std::optional<Place> said() const;
     [[nodiscard]] Place place_of(const protocol::FrameResult& result, std::uint64_t digest);
     [[nodiscard]] Place place_by_mark(const protocol::FrameResult& result, std::uint64_t digest);
     [[nodiscard]] bool continues(const Place& place) const;
@@ -103,6 +114,10 @@ class FrameResults {
     protocol::FrameCount count_;
     std::optional<std::uint64_t> newest_digest_;
     std::optional<Place> told_;  // where the interlock was last told that the count stands
+    SteadyTime told_from_{};     // since then so many words were told:
+    unsigned told_since_ = 0;
+    std::vector<Place> held_;  // to be told when it is time to
+    std::uint64_t passed_over_ = 0;
     std::optional<Place> have_;  // the newest result that came, or that was there when we first heard
     std::optional<SteadyTime> caught_up_;  // when the tool last said something and we lacked nothing
     std::optional<SteadyTime> late_since_;

@@ -15,6 +15,7 @@
 #include "protocol/frame_compose.hpp"
 #include "protocol/frame_decode.hpp"
 #include "protocol/frame_splitter.hpp"
+#include "protocol/text.hpp"
 #include "service/links/byte_stream.hpp"
 #include "service/links/flood.hpp"
 #include "service/links/frame_results.hpp"
@@ -123,7 +124,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
   private:
     // The stream calls none of them once it is stopped, and that is before this ends.
     [[nodiscard]] ByteStream::Hooks hooks() {
-        return {.opened = [this] { opened(); },
+        return {.opened = [this](std::optional<SteadyTime> waited_since) { opened(waited_since); },
                 .came = [this](std::string_view bytes) { came(bytes); },
                 .ended = [this](std::string why) { ended(std::move(why)); },
                 .refused = [this](std::string why) { refuse({}, std::move(why)); }};
@@ -153,10 +154,14 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
 
     // ---- the connection -------------------------------------------------------------------------------
 
-    void opened() {
+    void opened(std::optional<SteadyTime> waited_since) {
         const SteadyTime now = steady_clock::now();
         splitter_.emplace(profile_);
-        unread_ = {};
+        // What was not read is gone with the connection; a line still has it.
+        if (!std::holds_alternative<config::SerialLine>(std::get<config::FrameLink>(tool_.link).way))
+            unread_ = {};
+        if (waited_since)
+            unread_.begin(*waited_since);
         results_->connected(now);
         connected_at_ = came_at_ = beat_at_ = now;
         heard_at_.reset();
@@ -175,6 +180,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
             queue(splitter_->give_up());
             while (!waiting_.empty() && !stopped_)
                 take_next(steady_clock::now());
+            follow(results_->rest(steady_clock::now()), steady_clock::now());
             splitter_.reset();
         }
         tell_if(refusals_.rest());
@@ -197,7 +203,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
         if (!splitter_ || stopped_)
             return;
         // Where it is us who do not read, its silence within a frame says nothing.
-        if (splitter_->half() && waiting_.empty() && now - came_at_ >= profile_.pause)
+        if (waiting_.empty() && is_broken_off(now) && !(profile_.checksum && stream_.holds_more()))
             queue(splitter_->give_up());
         work();
         if (!splitter_ || stopped_)
@@ -216,13 +222,21 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     // ---- what comes -----------------------------------------------------------------------------------
 
     void came(std::string_view bytes) {
-        came_at_ = steady_clock::now();
+        const SteadyTime now = steady_clock::now();
+        // Nothing would tell the rest of it from the rest of another.
+        if (!profile_.checksum && !unread_.since() && is_broken_off(now))
+            queue(splitter_->give_up());
+        came_at_ = now;
         unread_.came();
         flood_.bytes(came_at_, bytes.size());
         queue(splitter_->take(bytes));
         work();
         if (reads_on_ && bytes.size() < ByteStream::one_read)
             unread_.end();
+    }
+    // A frame that began has not gone on for its pause, as far as was read.
+    [[nodiscard]] bool is_broken_off(SteadyTime now) const {
+        return splitter_->half() && now - came_at_ >= profile_.pause;
     }
     void queue(std::vector<protocol::Cut> cuts) { std::ranges::move(cuts, std::back_inserter(waiting_)); }
     [[nodiscard]] bool is_full() const {
@@ -253,7 +267,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
         const protocol::Cut cut = std::move(waiting_.front());
         waiting_.pop_front();
         if (const auto* garbage = std::get_if<protocol::Garbage>(&cut)) {
-            std::string why = fmt::format("{} byte(s): {}", garbage->bytes, garbage->why);
+            std::string why = fmt::format("{}: {}", protocol::counted(garbage->bytes, "byte"), garbage->why);
             if (!garbage->remedy.empty())
                 why += "; " + garbage->remedy;
             return not_understood(garbage->raw, std::move(why), now);
@@ -271,11 +285,16 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     }
     void not_understood(std::string raw, std::string why, SteadyTime now) {
         refuse(std::move(raw), std::move(why));
-        follow(results_->not_understood(), now);
+        follow(results_->not_understood(now), now);
     }
     void follow(FrameResults::Step step, SteadyTime now) {
         for (interlock::Payload& payload : step.tell)
             tell(std::move(payload));
+        if (step.passed_over > 0)
+            refuse({}, fmt::format("{} of its words on where its count stands were not recorded one by one: "
+                                   "it names another place many times a second, and those that decide are "
+                                   "recorded; look what it sends with tautgate look",
+                                   step.passed_over));
         if (step.trace && !stopped_ && !ends_.traces(std::move(*step.trace)))
             refuse({}, fmt::format("{}; {}", too_many_curves, fewer_curves));
         for (const std::uint64_t number : step.acknowledge)

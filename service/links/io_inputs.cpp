@@ -13,6 +13,7 @@
 #include <boost/asio/post.hpp>
 #include <fmt/format.h>
 
+#include "protocol/position_gauge.hpp"
 #include "protocol/pulse_count.hpp"
 #include "protocol/pulse_gauge.hpp"
 #include "protocol/register_plan.hpp"
@@ -58,7 +59,8 @@ namespace {
     return found == station.tools.end() ? nullptr : &*found;
 }
 
-using Gauge = std::variant<protocol::PulseGauge, protocol::PulseCount, protocol::Debouncer>;
+using Gauge =
+    std::variant<protocol::PulseGauge, protocol::PulseCount, protocol::PositionGauge, protocol::Debouncer>;
 
 [[nodiscard]] Gauge gauge_of(const config::IoInput& input) {
     if (const auto* pulse = std::get_if<config::PulseInput>(&input.use))
@@ -67,6 +69,8 @@ using Gauge = std::variant<protocol::PulseGauge, protocol::PulseCount, protocol:
         return protocol::PulseGauge{limits_of(input, button->pulse)};
     if (const auto* count = std::get_if<config::CountInput>(&input.use))
         return protocol::PulseCount{count->highest, count->least_apart};
+    if (std::holds_alternative<config::ArmInput>(input.use))
+        return protocol::PositionGauge{input.debounce};
     return protocol::Debouncer{input.debounce};
 }
 
@@ -209,6 +213,10 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                 return lose(fmt::format("cannot read the inputs: {}", done.error()));
             rest = rest.subspan(block.length);
         }
+        // The program stood still, not the connection: what happened meanwhile nobody saw.
+        if (looked_at_ && steady_clock::now() - *looked_at_ > module_.silence_limit)
+            end_all();
+        looked_at_ = began;
         if (!std::exchange(answered_, true))
             for (const WatchedInput& input : inputs_)
                 if (input.tool)
@@ -216,6 +224,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         tell(freshness_.alive(steady_clock::now()));
         for (WatchedInput& input : inputs_)
             look(input, time_of(began));
+        tell_look(time_of(began));
         count(&PollCounts::good);
         return true;
     }
@@ -223,10 +232,15 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     bool lose(std::string why) {
         count(&PollCounts::failed);
         connection_.reset();
-        for (WatchedInput& input : inputs_)
-            end(input);
+        looked_at_.reset();
+        end_all();
+        tell_look(std::nullopt);
         tell(freshness_.failed(steady_clock::now(), std::move(why)));
         return false;
+    }
+    void end_all() {
+        for (WatchedInput& input : inputs_)
+            end(input);
     }
     void end(WatchedInput& input) {
         if (auto* gauge = std::get_if<protocol::PulseGauge>(&input.gauge)) {
@@ -234,6 +248,9 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                 take(input, *news);
         } else if (auto* count = std::get_if<protocol::PulseCount>(&input.gauge)) {
             count->end();
+        } else if (auto* position = std::get_if<protocol::PositionGauge>(&input.gauge)) {
+            if (const auto news = position->end())
+                take(input, *news);
         } else {
             std::get<protocol::Debouncer>(input.gauge).forget();
             tell_level(input, std::nullopt);
@@ -258,6 +275,9 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                 take(input, *news);
         } else if (auto* count = std::get_if<protocol::PulseCount>(&input.gauge)) {
             if (const auto news = count->look(at, word_of(input.input)))
+                take(input, *news);
+        } else if (auto* position = std::get_if<protocol::PositionGauge>(&input.gauge)) {
+            if (const auto news = position->look(at, word_of(input.input)))
                 take(input, *news);
         } else if (const auto level =
                        std::get<protocol::Debouncer>(input.gauge).look(at, is_active(input.input))) {
@@ -291,12 +311,14 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                                  "nothing; make it again",
                                  in_ms(cut.unwatched)));
     }
-    // When exactly within a look the module saw a level is not known: from the question to the longest that
-    // an answer takes.
+    // From the last look that saw it otherwise to the one that was asked for then. When exactly within a look
+    // the module saw it is not known: from the question to the longest that an answer takes.
+    [[nodiscard]] domain::Interval seen_in(PulseTime after, PulseTime asked) const {
+        const PulseTime seen = asked + answer_time(module_.silence_limit);
+        return {after.count(), std::min(seen, time_of(steady_clock::now())).count(), boot_};
+    }
     void take_good(WatchedInput& input, const protocol::GoodPulse& pulse) {
-        const PulseTime seen = pulse.began + answer_time(module_.silence_limit);
-        const domain::Interval made{pulse.after.count(), std::min(seen, time_of(steady_clock::now())).count(),
-                                    boot_};
+        const domain::Interval made = seen_in(pulse.after, pulse.began);
         if (std::holds_alternative<config::ButtonInput>(input.input.use))
             return press(input, made);
         click(input, made, fmt::format("pulse of {}", in_ms(pulse.length)));
@@ -311,6 +333,12 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         const domain::Interval made{counted.after.count(), time_of(steady_clock::now()).count(), boot_};
         for (std::uint32_t i = 0; i < counted.pulses; ++i)
             click(input, made, fmt::format("count {}", word_of(input.input)));
+    }
+
+    void take(const WatchedInput& input, const protocol::PositionNews& news) {
+        post(interlock::ArmMoved{.tool = {std::get<config::ArmInput>(input.input.use).tool},
+                                 .position = news.position,
+                                 .changed = seen_in(news.before, news.since)});
     }
 
     void click(WatchedInput& input, const domain::Interval& made, const std::string& what) {
@@ -367,6 +395,13 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                 self->sinks_.level(about, active);
         });
     }
+    void tell_look(std::optional<PulseTime> began) {
+        if (sinks_.looked)
+            boost::asio::post(loop_, [self = shared_from_this(), began] {
+                if (!self->closed_)
+                    self->sinks_.looked(began);
+            });
+    }
     void post(interlock::Payload payload) {
         boost::asio::post(loop_, [self = shared_from_this(), payload = std::move(payload)]() mutable {
             if (!self->closed_)
@@ -393,6 +428,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     std::vector<std::uint16_t> words_;          // of the newest look
     std::unique_ptr<RegisterLine> connection_;  // null: none
     bool answered_ = false;                     // on this connection
+    std::optional<SteadyTime> looked_at_;       // the same; when the last good look began
     // Both.
     Waker waker_;
     mutable std::mutex mutex_;

@@ -10,6 +10,7 @@
 // Has a thread of its own. Every function is called on the loop's thread; the sinks are called there too.
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <functional>
 #include <memory>
@@ -37,6 +38,9 @@ class IoInputs {
         std::function<void(interlock::Payload)> event;
         // A sensor's settled level, and nothing while it is not known; may be empty.
         std::function<void(const config::IoInput&, std::optional<bool>)> level;
+        // When a look at all inputs began, on the steady clock, after what it brought; and nothing where the
+        // looks end, after what follows from that. May be empty.
+        std::function<void(std::optional<std::chrono::nanoseconds>)> looked = {};
     };
     // The counter of the newest result of the tool that the station knows; 0: there is none. Asked at start.
     using Counted = std::function<std::uint64_t(const domain::ToolId&)>;

@@ -7,8 +7,7 @@
 #include <cstdint>
 #include <span>
 
-#include "protocol/permissive_block.hpp"
-#include "protocol/register_profile.hpp"
+#include "protocol/block_requests.hpp"
 
 namespace tautgate::links {
 
@@ -19,11 +18,9 @@ inline constexpr std::uint8_t read_input = 0x04;
 inline constexpr std::uint8_t write_coil = 0x05;
 inline constexpr std::uint8_t write_multiple = 0x10;
 inline constexpr std::size_t frame_header = 7;  // transaction, protocol, length, unit
-inline constexpr std::size_t registers_per_write = 123;
-
-// Most whole blocks in one request.
-inline constexpr std::size_t blocks_per_write = registers_per_write / protocol::permissive_words;
-inline constexpr std::size_t blocks_per_read = protocol::registers_per_read / protocol::feedback_words;
+using protocol::blocks_per_read;
+using protocol::blocks_per_write;
+using protocol::registers_per_write;
 
 // The word of two bytes that begins at `at`; both must be there.
 [[nodiscard]] constexpr std::uint16_t word_at(std::span<const std::uint8_t> bytes, std::size_t at) noexcept {

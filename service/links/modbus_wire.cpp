@@ -52,8 +52,9 @@ bool set_answer_time(modbus_t* context, std::chrono::milliseconds answer_within)
     const auto whole = std::chrono::duration_cast<std::chrono::seconds>(answer_within);
     const auto seconds = static_cast<std::uint32_t>(whole.count());
     const auto rest = static_cast<std::uint32_t>(std::chrono::microseconds(answer_within - whole).count());
+    // Without a time for each byte that for the answer holds for all of it.
     return modbus_set_response_timeout(context, seconds, rest) == 0 &&
-           modbus_set_byte_timeout(context, seconds, rest) == 0;
+           modbus_set_byte_timeout(context, 0, 0) == 0;
 }
 
 std::expected<ModbusContext, std::string> dial(const std::string& host, std::uint16_t port, std::uint8_t unit,

@@ -26,7 +26,8 @@ using ModbusContext = std::unique_ptr<modbus_t, FreeModbus>;
 [[nodiscard]] std::expected<ModbusContext, std::string>
 dial(const std::string& host, std::uint16_t port, std::uint8_t unit, std::chrono::milliseconds answer_within);
 
-// For an answer, and for each of its bytes. False: the library refuses, and errno says why.
+// For a whole answer, to its last byte: one that trickles ends with it, too. False: the library refuses, and
+// errno says why.
 [[nodiscard]] bool set_answer_time(modbus_t* context, std::chrono::milliseconds answer_within);
 
 // What the library says of the last error, in words that make sense to the reader of a health page.

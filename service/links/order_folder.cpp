@@ -16,6 +16,9 @@ namespace {
 constexpr std::string_view order_file_end = ".csv";
 constexpr std::size_t longest_order_name = 200;  // room for number and outcome within the 255 of a name
 constexpr std::chrono::minutes long_in_writing{1};
+// Accepted files are looked at for so long: a shift's end and the next one's beginning lie within it.
+constexpr std::chrono::hours kept_for{2};
+constexpr std::size_t most_kept = 100;
 
 bool is_order_name(std::string_view name) {
     if (name.starts_with('.') || name.size() <= order_file_end.size())
@@ -79,31 +82,36 @@ protocol::OrderFormat order_format_of(const config::Station& station, const conf
     return {.separator = feed.separator, .ticket_kinds = station.pair.ticket_kinds};
 }
 
-std::optional<OrderFile> OrderFolder::look(SteadyTime now) {
+std::optional<OrderFile> OrderFolder::look(SteadyTime now, const std::stop_token& stop) {
     troubles_.clear();
-    const auto folders = open_folders();
-    if (!folders || !know_what_is_taken(*folders) || !write_answer(*folders))
+    const auto folders = open_folders(stop);
+    if (!folders || !know_what_is_taken(*folders) || stop.stop_requested() || !write_answer(*folders, now))
         return std::nullopt;
+    look_at_kept(*folders, now);
     const auto whole = first_whole(*folders, now);
-    if (offered_)
+    if (offered_ || stop.stop_requested())
         return std::nullopt;
     if (unanswered_.empty() && whole)
         take(*folders, *whole);
     if (unanswered_.empty())
         return std::nullopt;
-    return read(*folders, *unanswered_.begin());
+    return read(*folders, *unanswered_.begin(), stop);
 }
 
 void OrderFolder::answer(std::uint64_t number, const protocol::OrderAnswer& answer) {
     assert(offered_ && offered_->taken.number == number);
     answer_due(offered_->taken, offered_->file, answer);
+    if (!std::holds_alternative<protocol::OrdersRejected>(answer))
+        due_->accepted = *offered_;
     offered_.reset();
 }
 
 // ---- the folders ------------------------------------------------------------------------------------------
 
-std::optional<OrderFolder::Folders> OrderFolder::open_folders() {
-    auto incoming = open_folder(feed_.folder);
+std::optional<OrderFolder::Folders> OrderFolder::open_folders(const std::stop_token& stop) {
+    auto incoming = access_.open(feed_.folder);
+    if (stop.stop_requested())
+        return std::nullopt;
     if (!incoming) {
         trouble(
             fmt::format("the order folder '{}' cannot be opened: {}; create it for the service's user, or "
@@ -141,7 +149,6 @@ bool OrderFolder::know_what_is_taken(const Folders& folders) {
         return false;
     }
     unanswered_.clear();
-    next_number_ = 1;
     const auto use_up = [this](std::uint64_t number) { next_number_ = std::max(next_number_, number + 1); };
     std::set<std::string, std::less<>> answered;
     for (const std::string& name : *answers) {
@@ -224,7 +231,10 @@ bool OrderFolder::is_whole(const Folders& folders, const std::string& name, cons
                             in_words(name), feed_.folder, file.error().message()));
         return false;
     }
-    if (is_written_to(*file)) {
+    const Writers writers = access_.writers(*file);
+    if (writers == Writers::unknown)
+        remark_once(name);
+    if (writers == Writers::some) {
         if (now - waiting.since >= long_in_writing)
             trouble(fmt::format("{} in '{}' is still open for writing though nothing is written; close it in "
                                 "the program that writes it",
@@ -232,6 +242,16 @@ bool OrderFolder::is_whole(const Folders& folders, const std::string& name, cons
         return false;
     }
     return true;
+}
+
+void OrderFolder::remark_once(const std::string& name) {
+    if (std::exchange(remarked_, true))
+        return;
+    remark_ = fmt::format(
+        "whether somebody still writes {} in '{}' cannot be found out, since the file is another user's, or "
+        "on a file system that does not say; such files are taken when they have stood still: let the sender "
+        "write under another name and rename, or give the service the capability CAP_LEASE",
+        in_words(name), feed_.folder);
 }
 
 void OrderFolder::take(const Folders& folders, const std::string& name) {
@@ -255,7 +275,8 @@ void OrderFolder::take(const Folders& folders, const std::string& name) {
 
 // ---- taken files ------------------------------------------------------------------------------------------
 
-std::optional<OrderFile> OrderFolder::read(const Folders& folders, const Taken& taken) {
+std::optional<OrderFile> OrderFolder::read(const Folders& folders, const Taken& taken,
+                                           const std::stop_token& stop) {
     const auto wait = [&](std::string_view what, std::string_view remedy) {
         trouble(fmt::format("{} in '{}/taken' {}; {}; the files behind it wait", in_words(taken.name),
                             feed_.folder, what, remedy));
@@ -287,18 +308,21 @@ std::optional<OrderFile> OrderFolder::read(const Folders& folders, const Taken& 
     if (!bytes)
         return cannot(bytes.error());
     const auto after = look_at(*file);
-    if (is_written_to(*file) || !after || *after != *before || bytes->size() != before->size)
+    if (access_.writers(*file) == Writers::some || !after || *after != *before ||
+        bytes->size() != before->size)
         return wait("is still being written", "close it in the program that writes it, and send a new file");
-    return judge(taken, *bytes);
+    if (stop.stop_requested())
+        return std::nullopt;
+    return judge(taken, *before, *bytes);
 }
 
-OrderFile OrderFolder::judge(const Taken& taken, std::string_view bytes) {
+OrderFile OrderFolder::judge(const Taken& taken, const FileLook& look, std::string_view bytes) {
     protocol::OrderFileName file{std::string(name_when_put(taken.name)),
                                  journal::hex(journal::sha256(bytes))};
     auto orders = protocol::read_orders(bytes, format_);
     if (!orders)
         return reject(taken, std::move(file), std::move(orders.error()));
-    offered_ = Offered{taken, file};
+    offered_ = AsRead{taken, file, look};
     return OrdersOffered{taken.number, std::move(file), *std::move(orders)};
 }
 
@@ -315,10 +339,11 @@ void OrderFolder::answer_due(const Taken& taken, const protocol::OrderFileName& 
     due_ =
         Due{.taken = taken,
             .name = fmt::format("{}.{}{}", stem_of(taken.name), protocol::outcome_of(answer), order_file_end),
-            .bytes = protocol::answer_csv(file, answer, feed_.separator)};
+            .bytes = protocol::answer_csv(file, answer, feed_.separator),
+            .accepted = std::nullopt};
 }
 
-bool OrderFolder::write_answer(const Folders& folders) {
+bool OrderFolder::write_answer(const Folders& folders, SteadyTime now) {
     if (!due_)
         return true;
     auto error = write_whole(folders.answers, due_->name, due_->bytes);
@@ -333,8 +358,47 @@ bool OrderFolder::write_answer(const Folders& folders) {
         return false;
     }
     unanswered_.erase(due_->taken);
+    if (due_->accepted)
+        kept_.push_back({*std::move(due_->accepted), now});
+    if (kept_.size() > most_kept)
+        kept_.erase(kept_.begin());
     due_.reset();
     return true;
+}
+
+// ---- accepted files ---------------------------------------------------------------------------------------
+
+// Where the system does not say who writes, a file that stood still may not have been whole.
+void OrderFolder::look_at_kept(const Folders& folders, SteadyTime now) {
+    std::erase_if(kept_, [&](Kept& kept) {
+        const auto look = look_at(folders.taken, kept.read.taken.name);
+        if (!look && look.error() == std::errc::no_such_file_or_directory)
+            return true;  // cleared up
+        kept.changed = kept.changed || (look && *look != kept.read.look && is_written_on(folders, kept.read));
+        if (kept.changed)
+            trouble(fmt::format("{} in '{}/taken' was written to after it was taken, and what was written "
+                                "then does not count; "
+                                "hand the whole file in again, and move this one away with its answer",
+                                in_words(kept.read.taken.name), feed_.folder));
+        return !kept.changed && now - kept.since > kept_for;
+    });
+}
+
+// Its time may be new and its bytes the same: then it is known by the new time.
+bool OrderFolder::is_written_on(const Folders& folders, AsRead& read) const {
+    const auto file = open_to_read(folders.taken, read.taken.name);
+    if (!file)
+        return false;
+    const auto look = look_at(*file);
+    if (!look || *look == read.look)
+        return false;
+    if (look->kind != FileKind::regular || look->size != read.look.size)
+        return true;
+    const auto bytes = read_up_to(*file, look->size);
+    if (!bytes)
+        return false;
+    read.look = *look;
+    return journal::hex(journal::sha256(*bytes)) != read.file.sha256;
 }
 
 }  // namespace tautgate::links

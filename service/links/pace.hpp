@@ -2,20 +2,16 @@
 // reached. Pure: the caller brings the time. Belongs to one thread.
 #pragma once
 
-#include <algorithm>
 #include <chrono>
 #include <cstdint>
 
+#include "config/answer_time.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/freshness.hpp"
 
 namespace tautgate::links {
 
-// How long an answer may take: a device that does not answer is noticed well before it counts as silent.
-[[nodiscard]] inline std::chrono::milliseconds answer_time(std::chrono::milliseconds silence_limit) {
-    using std::chrono::milliseconds;
-    return std::clamp(silence_limit / 4, milliseconds(10), milliseconds(500));
-}
+using config::answer_time;
 
 struct NextPoll {
     SteadyTime at;

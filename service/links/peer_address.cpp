@@ -1,6 +1,7 @@
 #include "service/links/peer_address.hpp"
 
 #include <fmt/format.h>
+#include <poll.h>
 
 namespace tautgate::links {
 
@@ -38,6 +39,11 @@ std::expected<void, std::string> open_acceptor(asio::ip::tcp::acceptor& acceptor
         fmt::format("cannot listen for {} at {}:{}: {}; end the program that uses the port, or "
                     "change {} in the station description",
                     whom, endpoint.address, endpoint.port, failed.message(), key));
+}
+
+bool somebody_waits(asio::ip::tcp::acceptor& acceptor) {
+    pollfd at{.fd = acceptor.native_handle(), .events = POLLIN, .revents = 0};
+    return ::poll(&at, 1, 0) != 0;
 }
 
 }  // namespace tautgate::links

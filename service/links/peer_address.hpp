@@ -1,5 +1,5 @@
-// What the two ports at which devices call have in common: the address of a peer in one spelling, and opening
-// the port to listen on. Used by tool_port.cpp and scanner_port.cpp only.
+// What the ports at which devices call have in common: the address of a peer in one spelling, opening the
+// port to listen on, and whether somebody waits there.
 #pragma once
 
 #include <expected>
@@ -20,5 +20,8 @@ namespace tautgate::links {
 [[nodiscard]] std::expected<void, std::string> open_acceptor(boost::asio::ip::tcp::acceptor& acceptor,
                                                              const config::Endpoint& endpoint,
                                                              std::string_view whom, std::string_view key);
+
+// Whether somebody has called and was not accepted yet; in doubt somebody has.
+[[nodiscard]] bool somebody_waits(boost::asio::ip::tcp::acceptor& acceptor);
 
 }  // namespace tautgate::links

@@ -114,6 +114,9 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             // The journal has it, so that the tool may drop it.
             if (known->complete)
                 shared_.stored = known_;
+            // One that was only named is nobody's here.
+            if (known->digest)
+                curve_unseen_ = known_;
         }
         thread_ = std::thread([this] { run(); });
     }
@@ -163,6 +166,13 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         std::string epoch;
         std::uint64_t counter = 0;
         bool operator==(const Stored&) const = default;
+    };
+    // A new result that was seen and does not count yet.
+    struct Shown {
+        std::uint64_t counter = 0;
+        std::vector<std::uint16_t> words;
+        SteadyTime since;  // unchanged
+        SteadyTime came;   // the end of the look that saw it first
     };
     struct Shared {
         bool stopping = false;
@@ -229,7 +239,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         answered_ = false;
         must_clear_ = profile_.handshake.has_value();
         tell_again_ = true;  // it may have lost power before it acted on what it was told
-        watch_.unwatched(epochs_());
+        look_anew();
         if (talk_)
             talk_->connected();
         return true;
@@ -372,7 +382,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     }
 
     void report_control(const std::optional<protocol::ControlSeen>& seen) {
-        if (!seen || !talk_ || in_ring_)
+        if (!seen || !talk_ || in_ring_ || shown_)
             return;
         if (auto word = talk_->hear({seen->enabled, seen->program, epoch_text(watch_.known()),
                                      watch_.known() ? watch_.known()->counter : 0},
@@ -391,6 +401,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             const auto seen = blocks_.look(*connection_, whole_);
             if (!seen)
                 return lose_poll(seen.error());
+            if (nobody_looked_until(steady_clock::now()))
+                look_anew();
             const auto outcome = watch_.observe(profile_, seen->words, seen->again, is_newest(seen->words));
             if (!outcome) {
                 refuse(seen->words, outcome.error());
@@ -399,6 +411,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             if (std::holds_alternative<protocol::Torn>(*outcome))
                 continue;
             whole_ = seen->words;
+            looked_at_ = began;
             if (profile_.handshake)
                 ready_ = protocol::is_ready(profile_, whole_);
             const bool kept = take(*outcome, began) && clear_acknowledgement();
@@ -410,6 +423,17 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         }
         count(&PollCounts::discarded);
         return true;
+    }
+
+    // For so long that the link would have been called silent: the program stood still, not the connection.
+    [[nodiscard]] bool nobody_looked_until(SteadyTime now) const {
+        return looked_at_ && now - *looked_at_ > tool_.silence_limit;
+    }
+    // What the tool did meanwhile only its count can tell.
+    void look_anew() {
+        looked_at_.reset();
+        whole_.clear();
+        watch_.unwatched(epochs_());
     }
 
     // A piece of the curve that is wanted, if one is. False: the connection was lost over it.
@@ -434,6 +458,16 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             return;
         if (auto refused = refusals_.add(steady_clock::now(), {}, std::move(why)))
             post(std::move(*refused));
+    }
+
+    // These links may have come up between a result and its curve. It is asked for while the tool shows that
+    // very result; a curve that is kept already changes nothing.
+    void look_for_last_curve(const protocol::WatchOutcome& outcome, SteadyTime now) {
+        const auto of = std::exchange(curve_unseen_, std::nullopt);
+        if (!of || !std::holds_alternative<protocol::NoNew>(outcome) || shows_another())
+            return;
+        if (of->counter == watch_.known()->counter && of->epoch == epoch_text(watch_.known()))
+            tell_lost(trace_.expect({of->epoch, of->counter}, now));
     }
 
     // What the newest result that we have said.
@@ -461,6 +495,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (!answered_ || count_began_anew(outcome))
             answer();
         tell(freshness_.alive(now));  // good only once the tool has said where it stands
+        look_for_last_curve(outcome, now);
         if (profile_.ring)
             return follow_ring(outcome, began);
         // A tool that waits for acknowledgements shows nothing newer before its first one has been
@@ -469,18 +504,52 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         const bool is_new = !std::holds_alternative<protocol::NoNew>(outcome) &&
                             (!std::holds_alternative<protocol::Baseline>(outcome) ||
                              protocol::waits_for_the_station(profile_));
-        const bool to_be_told = (is_new && has_a_result()) || changed_under_its_count(outcome, began);
-        if (to_be_told)
-            decode(whole_, watch_.known()->counter);
+        if (is_new && has_a_result())
+            see_first(began, now);
+        else if (shown_)
+            see_again(began);
+        else if (changed_under_its_count(outcome, began))
+            decode(whole_, watch_.known()->counter, now);
         else if (nothing_behind(began))
             caught_up_ = began;
         return true;
     }
 
+    // A result counts once it was seen twice, and unchanged for as long as the tool may be writing it: one
+    // that shows its count or mark before the values would show us those of the result before.
+    void see_first(SteadyTime began, SteadyTime now) {
+        if (const auto replaced = std::exchange(shown_, std::nullopt))
+            refuse(replaced->words,
+                   {"",
+                    fmt::format("result {} was replaced by the next one before it had stood for {} ms",
+                                replaced->counter, profile_.written_within.count()),
+                    "let the tool wait longer between two results, poll it more often, or correct "
+                    "written_within_ms",
+                    replaced->counter});
+        const std::uint64_t counter = watch_.known()->counter;
+        if (profile_.second_read == protocol::SecondRead::counter)
+            decode(whole_, counter, now);
+        else
+            shown_ = Shown{counter, whole_, began, now};
+    }
+    void see_again(SteadyTime began) {
+        if (protocol::content_of(profile_, whole_) != protocol::content_of(profile_, shown_->words)) {
+            shown_->words = whole_;
+            shown_->since = began;
+        }
+        if (began - shown_->since < profile_.written_within)
+            return;
+        const Shown seen = *std::exchange(shown_, std::nullopt);
+        decode(whole_, seen.counter, seen.came);
+        if (nothing_behind(began))
+            caught_up_ = began;
+    }
+
     // Other values stand under the count of the newest result that we have; after a start of the service that
     // one is known by the digest of its content.
     [[nodiscard]] bool shows_another() const {
-        if (!profile_.counter || whole_.empty())
+        // What a handshake shows when it has been told is nobody's.
+        if (whole_.empty() || shown_ || (!profile_.counter && profile_.handshake))
             return false;
         if (told_)
             return told_->counter == watch_.known()->counter && whole_ != told_words_ &&
@@ -509,7 +578,8 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return watch_.known()->counter != 0 || (profile_.counter && profile_.counter->lowest == 0);
     }
 
-    void decode(const std::vector<std::uint16_t>& words, std::uint64_t counter) {
+    // `came`: when it was seen first.
+    void decode(const std::vector<std::uint16_t>& words, std::uint64_t counter, SteadyTime came) {
         auto reading = protocol::decode(profile_, words);
         if (!reading) {
             refuse(words, reading.error());
@@ -517,7 +587,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             return answer();
         }
         reading->counter = counter;
-        report(std::move(*reading), words, steady_clock::now());
+        report(std::move(*reading), words, came);
     }
 
     // ---- a ring of results ----
@@ -550,8 +620,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
             in_ring_.reset();
         if (const auto first = first_in_ring(outcome); !in_ring_ && first && *first <= newest)
             in_ring_ = first;
+        if (!std::holds_alternative<protocol::NoNew>(outcome))
+            newest_since_ = began;
         for (int i = 0; in_ring_ && i < most_at_once && !stopping(); ++i) {
             in_ring_ = std::max(*in_ring_, oldest_in_ring());  // what was written over is a gap in the count
+            if (*in_ring_ == newest && may_be_written(began))
+                return true;
             const auto step = read_slot(*in_ring_);
             if (!step)
                 return lose_poll(step.error());
@@ -565,6 +639,12 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         return true;
     }
 
+    // The newest slot, whose count may have been shown before its values.
+    [[nodiscard]] bool may_be_written(SteadyTime began) const {
+        return profile_.second_read == protocol::SecondRead::block && newest_since_ &&
+               (began == *newest_since_ || began - *newest_since_ < profile_.written_within);
+    }
+
     // True: done with it, be it reported, refused or written over. False: it is being written, look again
     // later.
     [[nodiscard]] std::expected<bool, std::string> read_slot(std::uint64_t counter) {
@@ -575,7 +655,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         const auto stands = *words ? protocol::counter_in(profile_, **words) : std::nullopt;
         if (stands && *stands == protocol::raw_count(*profile_.counter, counter)) {
             slot_looks_ = 0;
-            decode(**words, counter);
+            decode(**words, counter, steady_clock::now());
             return true;
         }
         if (++slot_looks_ < patience)
@@ -618,18 +698,18 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
 
     // The result came after the last look that found nothing new, and its run began at most the longest run
     // before that. Where there was no such look in this run of the program nobody knows how old it is.
-    void report(protocol::Reading reading, const std::vector<std::uint16_t>& words, SteadyTime now) {
+    void report(protocol::Reading reading, const std::vector<std::uint16_t>& words, SteadyTime came) {
         const std::int64_t from = caught_up_ ? since_boot(*caught_up_ - tool_.longest_run) : long_ago_ns;
         told_ = Stored{epoch_text(watch_.known()), reading.counter};
         const std::uint64_t digest = content_digest(words);
         newest_ = digest;
         told_words_ = words;
         if (reading.counter == watch_.known()->counter)
-            tell_lost(trace_.expect({told_->epoch, reading.counter}, now));
+            tell_lost(trace_.expect({told_->epoch, reading.counter}, steady_clock::now()));
         post(interlock::ResultReceived{.tool = {tool_.id},
                                        .epoch = told_->epoch,
                                        .reading = std::move(reading),
-                                       .made = {from, since_boot(now), boot_},
+                                       .made = {from, since_boot(came), boot_},
                                        .digest = digest});
     }
 
@@ -676,8 +756,11 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     std::shared_ptr<SerialBuses> buses_;
     std::unique_ptr<RegisterLine> connection_;  // null: none
     std::vector<std::uint16_t> whole_;  // what is read, as it was last whole; empty: not on this connection
+    std::optional<SteadyTime> looked_at_;      // when the last good look began; none: not on this connection
+    std::optional<Shown> shown_;               // a result that has to be seen again
     std::optional<std::uint64_t> newest_;      // digest of the newest result
     std::optional<std::uint64_t> in_ring_;     // the next result to be read from the ring; none: all are
+    std::optional<SteadyTime> newest_since_;   // of the ring: when it was seen first
     int slot_looks_ = 0;                       // at the slot in hand
     bool understood_ = true;                   // everything in the poll in hand
     bool ready_ = false;                       // by the last look the tool waits with a result
@@ -685,6 +768,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     std::mt19937_64 epochs_;                   // names of counts that begin here
     bool answered_ = false;                    // ToolAnswered was sent on this connection
     std::optional<Stored> known_;              // the newest that the journal had at the start
+    std::optional<Stored> curve_unseen_;       // the same, until the tool's first word on where it stands
     std::optional<Stored> told_;               // newest result given to the loop
     std::vector<std::uint16_t> told_words_;    // and what it was read from
     std::optional<SteadyTime> differs_since_;  // other values stand under the count that was told

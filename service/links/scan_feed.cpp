@@ -2,7 +2,27 @@
 
 namespace tautgate::links {
 
-std::size_t ScanFeed::take(std::string_view bytes) {
+namespace {
+
+// For how long the rest of a half that was given up may still come. A segment of TCP that is lost is sent
+// again after about 1 s, and once more 2 s later (RFC 6298, from memory); a radio link or a USB adapter that
+// stalls comes back sooner. Whoever scans anew within that time scans once more.
+constexpr std::chrono::seconds rest_may_come{4};
+
+}  // namespace
+
+ScanFeed::ScanFeed(const config::Scanner& scanner, const protocol::LabelReader& reader, const Sink& sink,
+                   std::optional<SteadyTime> half_given_up)
+    : scanner_(scanner), reader_(reader), sink_(sink), splitter_(scanner.label_end) {
+    if (half_given_up) {
+        splitter_.expect_rest();
+        given_up_ = *half_given_up;
+    }
+}
+
+std::size_t ScanFeed::take(std::string_view bytes, SteadyTime now) {
+    if (splitter_.awaits_rest() && now - given_up_ > rest_may_come)
+        splitter_.forget_rest();
     splitter_.feed(bytes);
     std::size_t labels = 0;
     while (const auto label = splitter_.next()) {
@@ -15,9 +35,15 @@ std::size_t ScanFeed::take(std::string_view bytes) {
     return labels;
 }
 
-void ScanFeed::give_up_half() {
+void ScanFeed::give_up_half(SteadyTime now) {
+    if (splitter_.half())
+        given_up_ = now;
     if (const auto half = splitter_.abandon())
         misread(*half);
+}
+
+std::optional<SteadyTime> ScanFeed::half_given_up() const {
+    return splitter_.awaits_rest() ? std::optional(given_up_) : std::nullopt;
 }
 
 void ScanFeed::take_label(const std::string& label) {

@@ -4,6 +4,7 @@
 #include <array>
 #include <map>
 #include <optional>
+#include <string>
 #include <utility>
 
 #include <boost/asio/io_context.hpp>
@@ -14,6 +15,7 @@
 #include "service/links/peer_address.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/scan_feed.hpp"
+#include "service/links/unattended.hpp"
 
 namespace tautgate::links {
 
@@ -118,6 +120,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     // ---- connections ----------------------------------------------------------------------------------
 
     void accept() {
+        unattended_.end(somebody_waits(acceptor_));
         acceptor_.async_accept(
             [self = shared_from_this()](const error_code& error, asio::ip::tcp::socket socket) {
                 if (self->stopped_)
@@ -130,6 +133,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     }
     // What failed (most likely no descriptor was free) does not get better by asking at once.
     void accept_later() {
+        unattended_.begin(std::chrono::steady_clock::now());
         accept_again_.expires_after(scanner_accept_pause);
         accept_again_.async_wait([self = shared_from_this()](const error_code& error) {
             if (!error && !self->stopped_)
@@ -149,9 +153,46 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         (void)socket.set_option(asio::socket_base::keep_alive(true), ignored);
         if (calls_.size() >= settings_.connections)
             end(calls_.front(), "a newer connection took its place");
-        calls_.push_back(
-            std::make_shared<ScannerCall>(std::move(socket), *scanner, ScanFeed{*scanner, reader_, tell_}));
+        const auto half = half_before(socket, *scanner);
+        if (stopped_)  // by whom it was told
+            return;
+        calls_.push_back(std::make_shared<ScannerCall>(std::move(socket), *scanner,
+                                                       ScanFeed{*scanner, reader_, tell_, half}));
         read(calls_.back());
+    }
+    // When a half was given up whose rest may come over this connection.
+    [[nodiscard]] std::optional<SteadyTime> half_before(asio::ip::tcp::socket& socket,
+                                                        const config::Scanner& scanner) {
+        const auto given_up = given_up_.extract(scanner.id);
+        if (const std::string waiting = unattended_.since() ? waiting_at(socket) : std::string{};
+            !waiting.empty())
+            return refuse_waiting(waiting, scanner);
+        return given_up.empty() ? std::nullopt : std::optional(given_up.mapped());
+    }
+    [[nodiscard]] static std::string waiting_at(asio::ip::tcp::socket& socket) {
+        error_code failed;
+        std::string waiting(socket.available(failed), '\0');
+        if (!waiting.empty())
+            waiting.resize(socket.read_some(asio::buffer(waiting), failed));
+        return waiting;
+    }
+    // What was scanned while nobody could be accepted may have been meant for a unit that is gone. The rest
+    // of a label of which a part waited may still come.
+    [[nodiscard]] std::optional<SteadyTime> refuse_waiting(const std::string& waiting,
+                                                           const config::Scanner& scanner) {
+        const auto now = std::chrono::steady_clock::now();
+        if (auto refused = refusals_.add(
+                now, waiting,
+                fmt::format("{} byte(s) from scanner {} had waited while nobody could be accepted, so that "
+                            "nobody knows for which unit they are; scan again",
+                            waiting.size(), scanner.id)))
+            tell_(std::move(*refused));
+        protocol::ScanSplitter splitter{scanner.label_end};
+        splitter.feed(waiting);
+        while (splitter.next()) {
+        }
+        static_cast<void>(splitter.abandon());
+        return splitter.awaits_rest() ? std::optional(now) : std::nullopt;
     }
     // Nobody: the peer is unknown, or one cannot say which bay it stands for; both are told.
     [[nodiscard]] const config::Scanner* scanner_at(const asio::ip::address& peer) {
@@ -186,7 +227,9 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         shut(*call);
         ended_[call->scanner.id] = why;
         std::erase(calls_, call);
-        call->feed.give_up_half();
+        call->feed.give_up_half(std::chrono::steady_clock::now());
+        if (const auto given_up = call->feed.half_given_up())
+            given_up_[call->scanner.id] = *given_up;
     }
     void look_later() {
         look_.expires_after(scanner_look_interval);
@@ -213,8 +256,9 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
                     return self->end(call, error == asio::error::eof
                                                ? "the scanner closed the connection"
                                                : "the connection broke: " + error.message());
-                self->heard_[call->scanner.id] = std::chrono::steady_clock::now();
-                const std::size_t labels = call->feed.take({call->incoming.data(), count});
+                const auto now = std::chrono::steady_clock::now();
+                self->heard_[call->scanner.id] = now;
+                const std::size_t labels = call->feed.take({call->incoming.data(), count}, now);
                 if (call->open)
                     self->go_on(call, labels);
             });
@@ -245,9 +289,9 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         call->pause.expires_after(settings_.label_time);
         call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {
             // One that was due already when more bytes came is too late to be cancelled.
-            const bool is_due = call->pause.expiry() <= std::chrono::steady_clock::now();
-            if (!error && call->open && is_due)
-                call->feed.give_up_half();
+            const auto now = std::chrono::steady_clock::now();
+            if (!error && call->open && call->pause.expiry() <= now)
+                call->feed.give_up_half(now);
         });
     }
     std::optional<config::Endpoint> endpoint_;
@@ -261,12 +305,14 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     ScannerPortSettings settings_;
     asio::ip::tcp::acceptor acceptor_;
     asio::steady_timer accept_again_;
+    Unattended unattended_;
     asio::steady_timer look_;
     std::map<asio::ip::address, std::vector<const config::Scanner*>> by_peer_;
-    std::vector<ScannerCallPtr> calls_;         // oldest first
-    std::map<std::string, SteadyTime> heard_;   // by scanner
-    std::map<std::string, std::string> ended_;  // by scanner: how its last connection ended
-    Refusals refusals_{"scanner port"};         // of peers that are no scanner
+    std::vector<ScannerCallPtr> calls_;           // oldest first
+    std::map<std::string, SteadyTime> heard_;     // by scanner
+    std::map<std::string, std::string> ended_;    // by scanner: how its last connection ended
+    std::map<std::string, SteadyTime> given_up_;  // by scanner: a half of its last connection
+    Refusals refusals_{"scanner port"};           // of peers that are no scanner, and of what waited
     bool stopped_ = false;
 };
 

@@ -1,6 +1,7 @@
 // The port to which ticket scanners send what they read over the network. A scanner is known by its peer
 // address, which names its bay. A label that is no ticket, and one of which only part came, is passed on as
-// misread, never guessed.
+// misread, never guessed; what waited while nobody could be accepted is refused, since nobody knows how old
+// it is.
 //
 // Lives on the loop's thread; the sink is called there, never from within a function of this class. A peer
 // that no scanner has, or that stands for scanners in several bays, is refused. Whatever a peer sends,

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <cstdint>
 #include <thread>
 #include <utility>
 #include <vector>
@@ -31,6 +32,17 @@ constexpr int data_bits = 8;
     case config::Parity::odd: return 'O';
     }
     std::unreachable();
+}
+
+// What so many bytes take on the line, with those that frame them: a start bit, eight data bits, parity and
+// stop bits each. A request without data has 8, an answer 5, and between frames there are 3.5 characters of
+// silence (MODBUS over Serial Line V1.02, 2.5.1).
+[[nodiscard]] milliseconds on_line(const config::SerialLine& line, std::size_t bytes) {
+    constexpr std::size_t besides = 8 + 5 + 7;
+    const int bits = 1 + data_bits + (line.parity == config::Parity::none ? 0 : 1) + line.stop_bits;
+    constexpr std::uint64_t second = 1000;
+    const std::uint64_t all = (bytes + besides) * static_cast<std::uint64_t>(bits);
+    return milliseconds(all * second / std::max<std::uint32_t>(line.baud, 1) + 1);
 }
 
 [[nodiscard]] bool is_answer(int error) noexcept {
@@ -70,17 +82,19 @@ void SerialBus::let_settle(milliseconds answer_within) {
 }
 
 template <class Ask>
-SerialBus::Done SerialBus::request(std::uint8_t unit, milliseconds answer_within, int wanted, Ask ask) {
+SerialBus::Done SerialBus::request(const Wanted& wanted, Ask ask) {
     const std::unique_lock turn{mutex_, longest_turn};
     if (!turn)
         return Broken(fmt::format("the serial line {} is busy", line_.device));
     if (auto opened = open_device(); !opened)
         return opened;
-    if (modbus_set_slave(context_.get(), unit) != 0 || !set_answer_time(context_.get(), answer_within))
-        return Broken(fmt::format("unit {}: {}", unit, last_modbus_error()));
+    const milliseconds until_answered = wanted.answer_within + on_line(line_, wanted.bytes);
+    if (modbus_set_slave(context_.get(), wanted.unit) != 0 ||
+        !set_answer_time(context_.get(), until_answered))
+        return Broken(fmt::format("unit {}: {}", wanted.unit, last_modbus_error()));
     static_cast<void>(modbus_flush(context_.get()));  // what came since the last answer is for nobody
     const int done = ask(context_.get());
-    if (done == wanted)
+    if (done == wanted.count)
         return {};
     const int error = errno;
     std::string why =
@@ -88,21 +102,24 @@ SerialBus::Done SerialBus::request(std::uint8_t unit, milliseconds answer_within
     if (error == EIO || error == EBADF || error == ENXIO)
         context_.reset();  // the adapter was pulled out
     else if (done >= 0 || !is_answer(error))
-        let_settle(answer_within);
+        let_settle(wanted.answer_within);
     return Broken(std::move(why));
 }
 
 SerialBus::Done SerialBus::read(std::uint8_t unit, const protocol::BlockRange& block,
                                 std::span<std::uint16_t> into, milliseconds answer_within) {
+    const bool is_bits = protocol::is_bit_table(block.table);
     const int count = block.length;
-    if (!protocol::is_bit_table(block.table))
-        return request(unit, answer_within, count, [&](modbus_t* line) {
+    const Wanted wanted{unit, answer_within, count,
+                        is_bits ? (into.size() + 7) / 8 : into.size() * sizeof(std::uint16_t)};
+    if (!is_bits)
+        return request(wanted, [&](modbus_t* line) {
             return block.table == protocol::RegisterTable::holding
                        ? modbus_read_registers(line, block.start, count, into.data())
                        : modbus_read_input_registers(line, block.start, count, into.data());
         });
     std::vector<std::uint8_t> bits(into.size());
-    auto done = request(unit, answer_within, count, [&](modbus_t* line) {
+    auto done = request(wanted, [&](modbus_t* line) {
         return block.table == protocol::RegisterTable::coils
                    ? modbus_read_bits(line, block.start, count, bits.data())
                    : modbus_read_input_bits(line, block.start, count, bits.data());
@@ -115,14 +132,14 @@ SerialBus::Done SerialBus::read(std::uint8_t unit, const protocol::BlockRange& b
 SerialBus::Done SerialBus::write(std::uint8_t unit, std::uint16_t address,
                                  std::span<const std::uint16_t> words, milliseconds answer_within) {
     const auto count = static_cast<int>(words.size());
-    return request(unit, answer_within, count, [&](modbus_t* line) {
+    return request({unit, answer_within, count, words.size_bytes()}, [&](modbus_t* line) {
         return modbus_write_registers(line, address, count, words.data());
     });
 }
 
 SerialBus::Done SerialBus::write_coil(std::uint8_t unit, std::uint16_t address, bool on,
                                       milliseconds answer_within) {
-    return request(unit, answer_within, 1,
+    return request({unit, answer_within, 1, 0},
                    [&](modbus_t* line) { return modbus_write_bit(line, address, on ? TRUE : FALSE); });
 }
 

@@ -1,12 +1,16 @@
 // A serial line with Modbus RTU on it (MODBUS over Serial Line V1.02), shared by the tools behind it: one
 // request at a time, whoever asks. Any thread.
 //
+// An answer has its time, and that which the request and it take on the line; whoever trickles has no more,
+// so that no device keeps the line from the others for long.
+//
 // An answer on such a line names its unit and function, not the request that it belongs to. So after an
 // answer that did not come in time the line is left alone as long again and what came late is thrown away,
 // before anybody asks anew.
 #pragma once
 
 #include <chrono>
+#include <cstddef>
 #include <cstdint>
 #include <expected>
 #include <map>
@@ -37,11 +41,16 @@ class SerialBus {
                                   std::chrono::milliseconds answer_within);
 
   private:
+    struct Wanted {
+        std::uint8_t unit;
+        std::chrono::milliseconds answer_within;
+        int count;          // that libmodbus gives when it is done
+        std::size_t bytes;  // that the request and its answer carry
+    };
     // Waits for the turn, then runs `ask`, which gives what libmodbus gives: -1 with errno, or the count
     // done.
     template <class Ask>
-    [[nodiscard]] Done request(std::uint8_t unit, std::chrono::milliseconds answer_within, int wanted,
-                               Ask ask);
+    [[nodiscard]] Done request(const Wanted& wanted, Ask ask);
     [[nodiscard]] Done open_device();
     void let_settle(std::chrono::milliseconds answer_within);
 

@@ -58,7 +58,7 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
         if (auto opened = open_serial(port_, *scanner_.serial, "the scanner's"); !opened)
             return open_later(std::move(opened.error()));
         opened_ = steady_clock::now();
-        feed_.emplace(scanner_, reader_, tell_);
+        feed_.emplace(scanner_, reader_, tell_, feed_ ? feed_->half_given_up() : std::nullopt);
         read();
     }
     void open_later(std::string why) {
@@ -72,7 +72,7 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     }
     void lose(const std::string& why) {
         backoff_.ended_after(std::chrono::duration_cast<milliseconds>(steady_clock::now() - opened_));
-        feed_->give_up_half();
+        feed_->give_up_half(steady_clock::now());
         if (!stopped_)
             open_later(fmt::format("the serial line {} broke: {}", scanner_.serial->device, why));
     }
@@ -85,8 +85,9 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
                 self->pause_.cancel();
                 if (error)
                     return self->lose(error.message());
-                self->heard_ = steady_clock::now();
-                const std::size_t labels = self->feed_->take({self->incoming_.data(), count});
+                const auto now = steady_clock::now();
+                self->heard_ = now;
+                const std::size_t labels = self->feed_->take({self->incoming_.data(), count}, now);
                 if (!self->stopped_)
                     self->go_on(labels);
             });
@@ -109,9 +110,9 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
         pause_.expires_after(settings_.label_time);
         pause_.async_wait([self = shared_from_this()](const error_code& error) {
             // One that was due already when more bytes came is too late to be cancelled.
-            const bool is_due = self->pause_.expiry() <= steady_clock::now();
-            if (!error && !self->stopped_ && is_due)
-                self->feed_->give_up_half();
+            const auto now = steady_clock::now();
+            if (!error && !self->stopped_ && self->pause_.expiry() <= now)
+                self->feed_->give_up_half(now);
         });
     }
 

@@ -23,8 +23,10 @@
 #include "service/journal/digest.hpp"
 #include "service/links/flood.hpp"
 #include "service/links/peer_address.hpp"
+#include "service/links/receipts.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/tool_count.hpp"
+#include "service/links/unattended.hpp"
 #include "service/links/unread.hpp"
 
 namespace tautgate::links {
@@ -104,6 +106,7 @@ struct ToolCall {
     Flood flood{lines_a_second};
     bool is_flooded = false;
     Unread unread{};
+    Receipts receipts{};
 
     // The tool said nothing of a result that is not here.
     [[nodiscard]] bool lacks_nothing() const {
@@ -259,6 +262,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     // ---- connections ----------------------------------------------------------------------------------
 
     void accept() {
+        unattended_.end(somebody_waits(acceptor_));
         acceptor_.async_accept(
             [self = shared_from_this()](const error_code& error, asio::ip::tcp::socket socket) {
                 if (self->stopped_)
@@ -271,6 +275,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     }
     // What failed (most likely no descriptor was free) does not get better by asking at once.
     void accept_later() {
+        unattended_.begin(std::chrono::steady_clock::now());
         accept_again_.expires_after(tool_accept_pause);
         accept_again_.async_wait([self = shared_from_this()](const error_code& error) {
             if (!error && !self->stopped_)
@@ -292,6 +297,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         const auto call = std::make_shared<ToolCall>(std::move(socket));
         call->peer = without_mapping(remote.address());
         call->since = now;
+        if (const auto waited_since = unattended_.since())
+            call->unread.begin(*waited_since);
         calls_.push_back(call);
         read(call);
         const bool known =
@@ -334,6 +341,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         });
     }
     void look(SteadyTime now) {
+        hang_up_on_late(now);
         for (auto& [id, caller] : callers_) {
             tell_if(caller, caller.freshness.look(now));
             tell_if(caller.refusals.due(now));
@@ -344,6 +352,30 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             if (call->open)
                 look_at(call, now);
         }
+    }
+    // It goes on saying something, and no answer to a beat of ours is young enough.
+    void hang_up_on_late(SteadyTime now) {
+        const auto calls = calls_;
+        for (const ToolCallPtr& call : calls) {
+            if (call->caller == nullptr || call->leaving_since)
+                continue;
+            const auto limit = call->caller->tool.silence_limit;
+            const auto proved = call->caller->freshness.last_sign();
+            if (proved && now - *proved > limit && now - call->came_at <= limit)
+                hang_up(call,
+                        fmt::format("it has answered none of the station's beats of the last {} ms: what "
+                                    "it says is late, or its program does not answer them",
+                                    limit.count()));
+        }
+    }
+    // Often enough that one that is lost between does not make the tool seem late.
+    [[nodiscard]] milliseconds beat_interval_of(const ToolCall& call) const {
+        return std::min(settings_.beat_interval, call.caller->tool.silence_limit / 4);
+    }
+    void beat(const ToolCallPtr& call, SteadyTime now) {
+        call->beat_at = now;
+        call->receipts.sent(next_beat_, now);
+        send(call, to_line(protocol::Beat{next_beat_++}));
     }
     void look_at(const ToolCallPtr& call, SteadyTime now) {
         if (call->leaving_since) {
@@ -366,10 +398,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         look_at_flood(call, now);
         follow(call, call->count->look(now));
         tell_order(call, now);
-        if (call->open && now - call->beat_at >= settings_.beat_interval) {
-            call->beat_at = now;
-            send(call, to_line(protocol::Beat{}));
-        }
+        if (call->open && now - call->beat_at >= beat_interval_of(*call))
+            beat(call, now);
         read(call);
     }
 
@@ -514,7 +544,8 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             return refuse(call, {"hello was already said on this connection",
                                  "close and connect again to say another one", std::string(line)});
         const auto now = std::chrono::steady_clock::now();
-        tell_if(*call->caller, call->caller->freshness.alive(now));
+        if (const auto* answer = std::get_if<protocol::Beat>(&*message))
+            take(call, *answer, now);
         if (!call->open)
             return;
         if (const auto* result = std::get_if<protocol::LineResult>(&*message))
@@ -524,6 +555,16 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
             take(call, *part, line);
         if (const auto* says = std::get_if<protocol::ToolSays>(&*message))
             take(call, *says, line, now);
+    }
+
+    // A sign of life is as old as the beat that it answers; one that answers none shows nothing.
+    void take(const ToolCallPtr& call, const protocol::Beat& answer, SteadyTime now) {
+        if (!call->receipts.answered(answer.number))
+            return;
+        Caller& caller = *call->caller;
+        const auto said = *call->receipts.since();
+        if (now - said <= caller.tool.silence_limit)
+            tell_if(caller, caller.freshness.alive(said));
     }
 
     // ---- whether it may run -----------------------------------------------------------------------------
@@ -556,9 +597,11 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
 
     // A connection that breaks before it brought what was made meanwhile moves nothing forward.
     static void note_caught_up(const ToolCall& call, SteadyTime now) {
-        const auto at = call.unread.came_at(now);
-        if (call.lacks_nothing())
-            call.caller->caught_up = std::max(call.caller->caught_up.value_or(at), at);
+        const auto said = call.receipts.since();
+        if (!said || !call.lacks_nothing())
+            return;
+        const auto at = std::min(call.unread.came_at(now), *said);
+        call.caller->caught_up = std::max(call.caller->caught_up.value_or(at), at);
     }
 
     void take(const ToolCallPtr& call, const protocol::Hello& hello, std::string raw) {
@@ -626,7 +669,6 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         if (caller.caught_up)
             call->offline_from_ns = ns(*caller.caught_up) - caller.delay_ns();
         const auto now = std::chrono::steady_clock::now();
-        call->beat_at = now;
         const domain::ToolId id{hello.tool};
         // Until the count is known nothing of this call may be looked at; the sink may acknowledge meanwhile.
         call->count.emplace(1, settings_.resend_time);
@@ -639,6 +681,7 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
         call->count.emplace(from, settings_.resend_time);
         note_caught_up(*call, now);
         send(call, to_line(protocol::Welcome{from}));
+        beat(call, now);
         if (caller.talk)
             caller.talk->connected();
         tell_order(call, now);
@@ -689,12 +732,15 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
                                            SteadyTime now) const {
         const Caller& caller = *call.caller;
         domain::Interval made{ns(call.unread.came_at(now)) - caller.delay_ns(), ns(now), settings_.boot};
+        const auto said = call.receipts.since();
+        if (said)
+            made.from_ns = std::min(made.from_ns, ns(*said - caller.tool.longest_run));
         if (counter <= caller.newest)  // one that comes after a later one may be of any age
             made.from_ns = never_ns;
         else if (call.count
                      ->waiting())  // missed at first; all that is sure is that its predecessor was earlier
             made.from_ns = std::min(made.from_ns, caller.newest_from_ns);
-        else if (counter <= call.last_at_hello)  // kept in the tool until it could call
+        else if (counter <= call.last_at_hello || !said)  // kept in the tool until it could call, perhaps
             made.from_ns = std::min(made.from_ns, std::max(caller.newest_from_ns, call.offline_from_ns));
         return made;
     }
@@ -706,10 +752,12 @@ class ToolPort::Port : public std::enable_shared_from_this<Port> {
     ToolPortSettings settings_;
     asio::ip::tcp::acceptor acceptor_;
     asio::steady_timer accept_again_;
+    Unattended unattended_;
     asio::steady_timer look_;
     std::map<std::string, Caller> callers_;
     std::vector<ToolCallPtr> calls_;
     Refusals refusals_{"tool port"};  // of peers that are no tool
+    std::uint64_t next_beat_ = 1;     // never one again, so that no answer passes for another's
     bool stopped_ = false;
 };
 

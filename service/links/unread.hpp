@@ -1,6 +1,6 @@
-// Since when what comes from a device may have waited unread, because we did not read on: it is older than
-// its arrival then, and nobody knows by how much. Pure: the caller brings the time. Belongs to one connection
-// and one thread.
+// Since when what comes from a device may have waited unread, because we did not read on or did not take its
+// call yet: it is older than its arrival then, and nobody knows by how much. Pure: the caller brings the
+// time. Belongs to one connection and one thread.
 #pragma once
 
 #include <algorithm>

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cassert>
+#include <iterator>
 #include <limits>
 #include <utility>
 
@@ -30,6 +31,14 @@ void Roster::put(PersonRecord record) {
         kept.badge = std::move(record.badge);
     if (!record.credential.empty())
         kept.credential = std::move(record.credential);
+}
+
+void Roster::erase_name(domain::PersonNumber number) {
+    const auto found = records_.find(number);
+    if (found == records_.end())
+        return;
+    found->second.name.clear();
+    found->second.badge.clear();
 }
 
 const PersonRecord* Roster::find(domain::PersonNumber number) const noexcept {
@@ -68,12 +77,18 @@ std::vector<KnownPerson> Roster::known(const interlock::State& state) const {
     all.reserve(state.people.size());
     for (const auto& person : state.people) {
         const auto* record = find(person.number);
+        std::vector<interlock::Deputy> deputy;
+        std::ranges::copy_if(state.deputies, std::back_inserter(deputy),
+                             [&](const interlock::Deputy& each) { return each.person == person.number; });
+        const auto lock = std::ranges::find(state.locks, person.number, &interlock::SignInLock::person);
         all.push_back({.number = person.number,
                        .name = name_of(person.number),
                        .badge = record == nullptr ? std::string{} : record->badge,
                        .roles = person.roles,
                        .suspended = person.suspended,
-                       .can_sign_in = !person.suspended && record != nullptr && !record->credential.empty()});
+                       .can_sign_in = !person.suspended && record != nullptr && !record->credential.empty(),
+                       .deputy = std::move(deputy),
+                       .lock = lock == state.locks.end() ? std::nullopt : std::optional(*lock)});
     }
     return all;
 }

@@ -21,7 +21,9 @@ struct KnownPerson {
     std::string badge;
     std::vector<domain::Role> roles;
     bool suspended = false;
-    bool can_sign_in = false;  // has a credential and is not suspended
+    bool can_sign_in = false;                    // has a credential and is not suspended
+    std::vector<interlock::Deputy> deputy = {};  // roles that they stand in for
+    std::optional<interlock::SignInLock> lock = {};
     bool operator==(const KnownPerson&) const = default;
 };
 
@@ -36,6 +38,9 @@ class Roster {
 
     // Call when the enrolling event is durable. Empty texts leave what was stored.
     void put(PersonRecord record);
+
+    // Call when the event that takes the name out is durable.
+    void erase_name(domain::PersonNumber number);
 
     [[nodiscard]] const PersonRecord* find(domain::PersonNumber number) const noexcept;
     [[nodiscard]] std::optional<domain::PersonNumber> by_badge(std::string_view badge) const noexcept;

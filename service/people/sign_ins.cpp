@@ -26,6 +26,18 @@ SignIns::SignIns(SignInPolicy policy) : policy_(policy) {
     assert(policy_.sessions_of_person > 0);
 }
 
+void SignIns::follow(const config::LockRule& rule) {
+    policy_.wrong_before_lock = rule.wrong_secrets;
+    policy_.lock = rule.lasts;
+}
+
+void SignIns::lock_again(domain::PersonNumber person, Monotonic now, std::chrono::seconds lasts) {
+    auto& attempts = attempts_[person];
+    attempts.locked = true;
+    attempts.locks = std::max(attempts.locks, 1U);
+    attempts.not_before = std::max(attempts.not_before, now + lasts);
+}
+
 std::expected<void, AttemptRefused> SignIns::begin(domain::PersonNumber person, Monotonic now) {
     auto& attempts = attempts_[person];
     if (attempts.in_hand)
@@ -49,8 +61,7 @@ std::expected<void, AttemptRefused> SignIns::begin(domain::PersonNumber person, 
 }
 
 OpenedSession SignIns::right(domain::PersonNumber person, Monotonic now, std::chrono::seconds idle) {
-    assert(attempts_.contains(person));
-    attempts_.erase(person);
+    proven(person);
     const auto of_person = [&](const Session& session) { return session.person == person; };
     if (static_cast<std::size_t>(std::ranges::count_if(sessions_, of_person)) >= policy_.sessions_of_person)
         sessions_.erase(std::ranges::find_if(sessions_, of_person));
@@ -80,6 +91,11 @@ WrongSecret SignIns::wrong(domain::PersonNumber person, Monotonic now) {
 }
 
 void SignIns::not_checked(domain::PersonNumber person) { attempts_[person].in_hand = false; }
+
+void SignIns::proven(domain::PersonNumber person) {
+    assert(attempts_.contains(person));
+    attempts_.erase(person);
+}
 
 void SignIns::drop_dead(Monotonic now, const interlock::State& state) {
     std::erase_if(sessions_, [&](const Session& session) {

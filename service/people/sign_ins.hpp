@@ -1,7 +1,7 @@
 // Who is signed in, and how often who has tried in vain. A session is a random 256-bit token that stands for
 // one person; it ends when unused, at the latest after a shift, and at once when the person is suspended.
 // Wrong secrets are counted for each person: every further try has to wait twice as long, and after the fifth
-// the person is locked for a time, or until another administrator unlocks. Attempts from elsewhere cannot
+// the person is locked for a time, or until another role unlocks. Attempts from elsewhere cannot
 // make a session end. Knows no clock: `now` is monotonic time, given by the caller. Belongs to the loop's
 // thread.
 #pragma once
@@ -17,6 +17,7 @@
 #include <string_view>
 #include <vector>
 
+#include "config/station.hpp"
 #include "service/interlock/state.hpp"
 
 namespace tautgate::people {
@@ -60,11 +61,19 @@ class SignIns {
   public:
     explicit SignIns(SignInPolicy policy = {});
 
-    // Before a secret is checked. Every begun attempt ends in right, wrong or not_checked.
+    // From now on, for what begins from now on.
+    void follow(const config::LockRule& rule);
+    // Of a lock that the record knows from before a restart: it lasts on.
+    void lock_again(domain::PersonNumber person, Monotonic now, std::chrono::seconds lasts);
+
+    // Before a secret is checked. Every begun attempt ends in right, proven, wrong or
+    // not_checked.
     [[nodiscard]] std::expected<void, AttemptRefused> begin(domain::PersonNumber person, Monotonic now);
     [[nodiscard]] OpenedSession right(domain::PersonNumber person, Monotonic now, std::chrono::seconds idle);
     WrongSecret wrong(domain::PersonNumber person, Monotonic now);
     void not_checked(domain::PersonNumber person);
+    // The secret was right, and no session is wanted.
+    void proven(domain::PersonNumber person);
 
     // The person of the session, if it is alive and the person may act; the use renews it.
     [[nodiscard]] std::optional<domain::PersonNumber> person_of(std::string_view token, Monotonic now,

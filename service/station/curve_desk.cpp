@@ -61,6 +61,15 @@ std::optional<protocol::CurveReport> read_curve(const interlock::RuleBook& rules
     return protocol::measure(*trace, wanted, steps_of(rules, state, tool));
 }
 
+std::vector<interlock::AwaitedCurve> within_reach(std::vector<interlock::AwaitedCurve> awaited,
+                                                  const interlock::State& state) {
+    std::erase_if(awaited, [&](const interlock::AwaitedCurve& curve) {
+        const interlock::ToolState* tool = interlock::tool_of(state, curve.tool);
+        return tool != nullptr && tool->link != interlock::Quality::good;
+    });
+    return awaited;
+}
+
 std::vector<interlock::CurveGivenUp>
 CurvePatience::overdue(const std::vector<interlock::AwaitedCurve>& awaited, std::chrono::nanoseconds now) {
     std::erase_if(waiting_,

@@ -21,10 +21,15 @@ namespace tautgate::station {
                                                               const domain::ToolId& tool,
                                                               std::string_view bytes);
 
+// Those whose tools can tell: a curve is not missing while nobody could ask for it, and the way out of a link
+// that stays away is a decision about the joint.
+[[nodiscard]] std::vector<interlock::AwaitedCurve> within_reach(std::vector<interlock::AwaitedCurve> awaited,
+                                                                const interlock::State& state);
+
 class CurvePatience {
   public:
-    // The curves of which the time is over. To be asked about once a second, with all that are awaited: the
-    // time of a curve runs from when it was first among them.
+    // The curves of which the time is over. To be asked about once a second, with all that are awaited and
+    // within reach: the time of a curve runs from when it was first among them.
     [[nodiscard]] std::vector<interlock::CurveGivenUp>
     overdue(const std::vector<interlock::AwaitedCurve>& awaited, std::chrono::nanoseconds now);
 

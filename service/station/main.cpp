@@ -1,11 +1,15 @@
 // tautgated: the service of one station.
+#include <cerrno>
 #include <exception>
 #include <memory>
 #include <string>
+#include <system_error>
 
 #include <CLI/CLI.hpp>
 #include <spdlog/sinks/stdout_color_sinks.h>
 #include <spdlog/spdlog.h>
+#include <sys/resource.h>
+#include <sys/select.h>
 
 #include "service/station/start.hpp"
 #include "version.hpp"
@@ -28,6 +32,18 @@ void set_up_log() {
     spdlog::set_default_logger(std::move(log));
 }
 
+// libmodbus waits for an answer with select(), which from the descriptor FD_SETSIZE on writes beside its set.
+// So no such descriptor is handed out: whoever calls when all are taken waits until one is free, as where the
+// system itself has none left.
+void limit_descriptors() {
+    rlimit limit{};
+    if (::getrlimit(RLIMIT_NOFILE, &limit) == 0 && limit.rlim_cur <= FD_SETSIZE)
+        return;
+    limit.rlim_cur = FD_SETSIZE;
+    if (::setrlimit(RLIMIT_NOFILE, &limit) != 0)
+        throw std::system_error(errno, std::generic_category(), "a limit of open files that cannot be set");
+}
+
 int serve(int argc, char** argv) {
     CLI::App app("tautgated: withholds the equipment of a station until its joints are proven", "tautgated");
     app.footer(epilogue);
@@ -39,7 +55,8 @@ int serve(int argc, char** argv) {
     bool check_only = false;
     bool rebuild = false;
     app.add_option("--config", options.config, "description of the station (JSON)")->required();
-    app.add_option("--state-dir", options.state_folder, "folder of the journal and of what belongs to it");
+    app.add_option("--state-dir", options.state_folder,
+                   "folder of the journal and of what belongs to it; needed but with --check-config");
     app.add_flag("--check-config", check_only, "say what is wrong with the description, then end");
     app.add_flag("--rebuild-tables", rebuild,
                  "make the tables that people ask again from the events of the journal, then end");
@@ -54,6 +71,7 @@ int serve(int argc, char** argv) {
         spdlog::critical("--state-dir is missing: name the folder in which the journal is kept");
         return static_cast<int>(ExitCode::usage);
     }
+    limit_descriptors();
     return static_cast<int>(rebuild ? tautgate::station::rebuild_tables(options)
                                     : tautgate::station::run(options));
 }

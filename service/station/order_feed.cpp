@@ -13,10 +13,11 @@ namespace {
 
 constexpr std::chrono::seconds between_offers{5};
 
-links::OrderFolder folder_of(const config::Station& rules, const std::filesystem::path& base) {
+links::OrderFolder folder_of(const config::Station& rules, const std::filesystem::path& base,
+                             const interlock::State& state) {
     config::OrderFeed feed = *rules.orders;
     feed.folder = (base / feed.folder).string();
-    return {feed, links::order_format_of(rules, feed)};
+    return {feed, links::order_format_of(rules, feed), state.order_file ? state.order_file->number : 0};
 }
 
 interlock::InputRefused as_refused(const links::OrdersMisread& misread) {
@@ -33,10 +34,12 @@ interlock::InputRefused as_refused(const links::OrdersMisread& misread) {
 }  // namespace
 
 OrderFeed::OrderFeed(boost::asio::io_context& loop, const config::Station& rules,
-                     const std::filesystem::path& base, Callbacks callbacks)
+                     const std::filesystem::path& base, std::shared_ptr<links::OrderTurns> turns,
+                     Callbacks callbacks)
     : callbacks_(std::move(callbacks)), again_(loop),
       watch_(std::make_shared<links::OrderWatch>(
-          loop, folder_of(rules, base), [this](const links::OrderNotice& notice) { heard(notice); })) {}
+          loop, folder_of(rules, base, callbacks_.state()),
+          [this](const links::OrderNotice& notice) { heard(notice); }, std::move(turns))) {}
 
 void OrderFeed::start() { watch_->start(); }
 void OrderFeed::stop() {
@@ -45,16 +48,17 @@ void OrderFeed::stop() {
 }
 
 void OrderFeed::heard(const links::OrderNotice& notice) {
-    std::visit(interlock::Overloaded{[this](const links::OrdersOffered& orders) { offered(orders); },
-                                     [this](const links::OrdersMisread& misread) {
-                                         spdlog::warn("order file {} is rejected: mistakes {}",
-                                                      misread.file.name, misread.faults.size());
-                                         callbacks_.misread(as_refused(misread));
-                                     },
-                                     [this](const links::OrderFolderTroubles& troubles) {
-                                         callbacks_.troubles(troubles.sentences);
-                                     }},
-               notice);
+    std::visit(
+        interlock::Overloaded{
+            [this](const links::OrdersOffered& orders) { offered(orders); },
+            [this](const links::OrdersMisread& misread) {
+                spdlog::warn("order file {} is rejected: mistakes {}", misread.file.name,
+                             misread.faults.size());
+                callbacks_.misread(as_refused(misread));
+            },
+            [this](const links::OrderFolderTroubles& troubles) { callbacks_.troubles(troubles.sentences); },
+            [](const links::OrderFolderRemark& remark) { spdlog::warn("{}", remark.sentence); }},
+        notice);
 }
 
 void OrderFeed::offered(const links::OrdersOffered& offered) {
@@ -72,7 +76,7 @@ void OrderFeed::offered(const links::OrdersOffered& offered) {
             return;  // and so is the feed
         if (!done)
             return offer_again(offered);
-        auto reply = interlock::order_reply(done->outcome, offered.orders);
+        auto reply = interlock::order_reply(done->outcome, offered.orders, callbacks_.state());
         spdlog::info("event={} order file {} is {}", done->event.value, offered.file.name,
                      protocol::outcome_of(reply));
         watch->answer(offered.number, std::move(reply));

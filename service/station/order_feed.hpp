@@ -16,6 +16,7 @@
 
 #include "config/station.hpp"
 #include "service/interlock/event.hpp"
+#include "service/interlock/state.hpp"
 #include "service/links/order_watch.hpp"
 #include "service/web/station_port.hpp"
 
@@ -27,12 +28,13 @@ class OrderFeed {
         std::function<void(interlock::OrdersReceived, web::RecordedCallback)> decide;
         std::function<void(interlock::InputRefused)> misread;  // for the record
         std::function<void(const std::vector<std::string>&)>
-            troubles;  // all there are now; none: all is well
+            troubles;                                    // all there are now; none: all is well
+        std::function<const interlock::State&()> state;  // the newest
     };
 
     // Of rules that take orders. A relative folder begins at `base`.
     OrderFeed(boost::asio::io_context& loop, const config::Station& rules, const std::filesystem::path& base,
-              Callbacks callbacks);
+              std::shared_ptr<links::OrderTurns> turns, Callbacks callbacks);
     ~OrderFeed() { stop(); }
     OrderFeed(const OrderFeed&) = delete;
     OrderFeed& operator=(const OrderFeed&) = delete;

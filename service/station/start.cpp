@@ -24,8 +24,6 @@
 #include "service/journal/reader.hpp"
 #include "service/journal/recovery.hpp"
 #include "service/journal/station_lock.hpp"
-#include "service/links/check.hpp"
-#include "service/people/check.hpp"
 #include "service/people/enrolment_code.hpp"
 #include "service/station/durable_notice.hpp"
 #include "service/station/service_manager.hpp"
@@ -50,23 +48,6 @@ std::optional<std::string> text_of(const fs::path& file) {
     return in.bad() ? std::nullopt : std::optional(text.str());
 }
 
-std::string sentence(const config::ConfigFinding& finding) {
-    return finding.pointer + ": " + finding.what + "; " + finding.remedy;
-}
-
-// What each folder knows to be wrong with a station; only errors keep a file from being used.
-template <class Say>
-bool other_checks(const config::Station& station, Say say) {
-    bool usable = true;
-    for (const auto& findings : {people::check(station), links::check(station)}) {
-        for (const config::ConfigFinding& finding : findings) {
-            say(finding);
-            usable = usable && finding.severity != config::Severity::error;
-        }
-    }
-    return usable;
-}
-
 StagedFile read_staged(const fs::path& file) {
     StagedFile staged;
     staged.file = file.string();
@@ -81,17 +62,10 @@ StagedFile read_staged(const fs::path& file) {
         return staged;
     }
     auto loading = config::load_station(*text, staged.file);
-    for (const auto& finding : loading.findings) {
-        if (finding.severity == config::Severity::error)
-            staged.faults.push_back(config::to_text(finding));
-    }
+    for (const auto& finding : loading.findings)
+        (finding.severity == config::Severity::error ? staged.faults : staged.warnings)
+            .push_back(config::to_text(finding));
     if (!loading.station)
-        return staged;
-    const bool usable = other_checks(*loading.station, [&](const config::ConfigFinding& finding) {
-        if (finding.severity == config::Severity::error)
-            staged.faults.push_back(sentence(finding));
-    });
-    if (!usable || !staged.faults.empty())
         return staged;
     staged.text = *text;
     staged.revision = interlock::Revision{journal::hex(journal::sha256(*text))};
@@ -124,6 +98,8 @@ class Run {
 
   private:
     ExitCode prepare();
+    [[nodiscard]] ExitCode make_state_folder() const;
+    [[nodiscard]] bool has_journal() const;
     ExitCode open_journal();
     [[nodiscard]] ExitCode look_for_lost_journal() const;
     [[nodiscard]] ExitCode look_for_rules() const;
@@ -131,12 +107,14 @@ class Run {
     [[nodiscard]] std::expected<journal::Recovered, journal::JournalError>
     recover(journal::Reader& reader) const;
     void open_hand_note();
+    ExitCode listen(const config::Endpoint& endpoint);
     ExitCode serve_http();
     void withhold_first();
     void read_people(const std::vector<journal::PersonName>& names,
                      const std::vector<journal::Credential>& credentials);
     void tell_of_changed_people();
     [[nodiscard]] people::Roster read_roster();
+    [[nodiscard]] std::vector<std::pair<domain::PersonNumber, std::chrono::seconds>> locked_still() const;
     [[nodiscard]] const config::Station& some_rules() const;
     void wait_for_signals();
     void end_with(ExitCode code);
@@ -166,17 +144,31 @@ class Run {
     ExitCode code_ = ExitCode::orderly;
 };
 
-ExitCode Run::prepare() {
+// At most the last folder of the path: a mistyped path must not begin a record where nobody looks for it.
+ExitCode Run::make_state_folder() const {
+    const fs::path& folder = options_.state_folder;
     std::error_code error;
-    fs::create_directories(options_.state_folder, error);
-    if (error) {
+    fs::create_directory(folder, error);
+    if (!error)
+        return ExitCode::orderly;
+    const fs::path above = fs::absolute(folder).lexically_normal().parent_path();
+    std::error_code unknown;
+    if (!fs::exists(above, unknown))
+        spdlog::critical("{}: the folder above it is not there, so that no state folder was made; correct "
+                         "--state-dir, or make the folder {} first",
+                         folder.string(), above.string());
+    else
         spdlog::critical("{}: the state folder cannot be made ({}); create it for the service's user",
-                         options_.state_folder.string(), error.message());
-        return ExitCode::usage;
-    }
+                         folder.string(), error.message());
+    return ExitCode::usage;
+}
+
+ExitCode Run::prepare() {
     staged_ = read_staged(options_.config);
     for (const std::string& fault : staged_.faults)
         spdlog::error("{}", fault);
+    for (const std::string& warning : staged_.warnings)
+        spdlog::warn("{}", warning);
     const auto journal = journal_path(staged_, options_.state_folder);
     if (!journal) {
         spdlog::critical(
@@ -186,6 +178,14 @@ ExitCode Run::prepare() {
         return ExitCode::config;
     }
     journal_ = *journal;
+    // A start that cannot listen begins no record. Where there is one, its approved rules say where to
+    // listen.
+    if (staged_.station && !has_journal()) {
+        if (const ExitCode code = listen(staged_.station->api); code != ExitCode::orderly)
+            return code;
+    }
+    if (const ExitCode code = make_state_folder(); code != ExitCode::orderly)
+        return code;
     auto lock = journal::StationLock::take(journal_);
     if (lock) {
         lock_ = std::move(*lock);
@@ -209,13 +209,17 @@ void Run::withhold_first() {
     first_wiring_->start_controllers();
 }
 
+bool Run::has_journal() const {
+    std::error_code ignored;
+    return fs::exists(journal_, ignored) && fs::file_size(journal_, ignored) > 0;
+}
+
 // Its working files are made after it and never without it: a new record must not take the place of a lost
 // one.
 ExitCode Run::look_for_lost_journal() const {
     std::error_code ignored;
-    const bool is_there = fs::exists(journal_, ignored) && fs::file_size(journal_, ignored) > 0;
     const fs::path hand = journal::HandNote::path_beside(journal_);
-    if (is_there || !fs::exists(hand, ignored))
+    if (has_journal() || !fs::exists(hand, ignored))
         return ExitCode::orderly;
     spdlog::critical(
         "{}: is missing or empty, but a station has worked in this folder; bring back the latest backup, or "
@@ -250,9 +254,14 @@ ExitCode Run::open_writer() {
             station_->on_journal_failed(error);
         });
     };
+    const bool begins = !has_journal();
     auto writer = journal::Writer::open(std::move(options));
     if (writer) {
         writer_ = std::move(*writer);
+        if (begins)
+            spdlog::warn("a new, empty record begins in {}; where there should be one already, see whether "
+                         "--state-dir and the name of the journal are right",
+                         journal_.string());
         return ExitCode::orderly;
     }
     spdlog::critical("{}", journal::to_text(writer.error()));
@@ -370,7 +379,37 @@ const config::Station& Run::some_rules() const {
     return in_force != nullptr ? *in_force : *staged_.station;
 }
 
+// Nobody is answered before the loop runs, and then there is an API.
+ExitCode Run::listen(const config::Endpoint& endpoint) {
+    auto server = web::Server::listen(loop_, endpoint, [this](web::Request request, web::Respond respond) {
+        api_->handle(std::move(request), std::move(respond));
+    });
+    if (!server) {
+        spdlog::critical("{}: {}; {}", server.error().what, server.error().why, server.error().remedy);
+        return ExitCode::port_in_use;
+    }
+    server_ = std::move(*server);
+    return ExitCode::orderly;
+}
+
+// Of those whom the record has as locked; a restart lets nobody try anew.
+std::vector<std::pair<domain::PersonNumber, std::chrono::seconds>> Run::locked_still() const {
+    std::vector<std::pair<domain::PersonNumber, std::chrono::seconds>> locked;
+    const auto now = clock_.stamp().utc_us;
+    for (const interlock::SignInLock& lock : station_->state().locks) {
+        if (lock.until_utc_us > now)
+            locked.emplace_back(lock.person, std::chrono::ceil<std::chrono::seconds>(
+                                                 std::chrono::microseconds{lock.until_utc_us - now}));
+    }
+    return locked;
+}
+
 ExitCode Run::serve_http() {
+    const config::Endpoint endpoint = some_rules().api;
+    if (!server_) {
+        if (const ExitCode code = listen(endpoint); code != ExitCode::orderly)
+            return code;
+    }
     web::ApiSettings settings;
     settings.note = [](const std::string& line) { spdlog::info("{}", line); };
     if (writable_ && station_->state().people.empty()) {
@@ -382,17 +421,11 @@ ExitCode Run::serve_http() {
         spdlog::info("nobody is enrolled yet; the code for the first administrator is in {}", code->file());
         settings.enrolment_code = std::move(*code);
     }
-    const config::Endpoint endpoint = some_rules().api;
+    settings.replacement = people::ReplacementPass(options_.state_folder.string());
+    settings.locked = locked_still();
     api_ = std::make_unique<web::Api>(loop_, *station_, read_roster(), std::move(settings));
+    station_->set_badges([this](std::string_view badge) { return api_->person_with_badge(badge); });
     station_->set_durable_listener([this] { api_->on_durable(); });
-    auto server = web::Server::listen(loop_, endpoint, [this](web::Request request, web::Respond respond) {
-        api_->handle(std::move(request), std::move(respond));
-    });
-    if (!server) {
-        spdlog::critical("{}: {}; {}", server.error().what, server.error().why, server.error().remedy);
-        return ExitCode::port_in_use;
-    }
-    server_ = std::move(*server);
     api_->set_own_authority(endpoint.address, server_->port());
     spdlog::info("listening on http://{}:{}", endpoint.address, server_->port());
     return ExitCode::orderly;
@@ -464,17 +497,9 @@ ExitCode Run::start_and_serve() {
 
 ExitCode check_config(const fs::path& file) {
     const auto loading = config::load_station_file(file.string());
-    bool usable = loading.station.has_value();
-    for (const auto& finding : loading.findings) {
+    const bool usable = loading.station.has_value();
+    for (const auto& finding : loading.findings)
         std::puts(config::to_text(finding).c_str());
-        usable = usable && finding.severity != config::Severity::error;
-    }
-    if (loading.station) {
-        usable = other_checks(
-                     *loading.station,
-                     [](const config::ConfigFinding& finding) { std::puts(sentence(finding).c_str()); }) &&
-                 usable;
-    }
     std::puts(usable ? "The configuration can be used." : "The configuration cannot be used.");
     return usable ? ExitCode::orderly : ExitCode::findings;
 }

@@ -10,6 +10,7 @@
 #include <spdlog/spdlog.h>
 
 #include "service/interlock/canonical.hpp"
+#include "service/interlock/check_passes.hpp"
 #include "service/interlock/gate.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/overloaded.hpp"
@@ -77,6 +78,14 @@ std::optional<interlock::BayId> bay_named_in(const Payload& payload) {
         payload);
 }
 
+// Whom the event enrols.
+interlock::Person* person_in(Payload& payload) {
+    if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&payload))
+        return &enrolled->person;
+    auto* replaced = std::get_if<interlock::AdministratorReplaced>(&payload);
+    return replaced != nullptr ? &replaced->person : nullptr;
+}
+
 // Permissives that are decided to be out.
 std::vector<interlock::PermissiveId> out_in(const interlock::State& state) {
     std::vector<interlock::PermissiveId> out;
@@ -104,7 +113,8 @@ bool ends_wiring_test(const interlock::Record& record) {
 // A person has decided something, and it came to pass.
 bool anchors(const journal::StoredEvent& stored) {
     const bool decides = std::holds_alternative<interlock::Proposed>(stored.event.payload) ||
-                         std::holds_alternative<interlock::Seconded>(stored.event.payload);
+                         std::holds_alternative<interlock::Seconded>(stored.event.payload) ||
+                         std::holds_alternative<interlock::AdministratorReplaced>(stored.event.payload);
     return decides && !std::holds_alternative<interlock::Refused>(stored.record.outcome) &&
            !std::holds_alternative<interlock::AwaitsSecond>(stored.record.outcome);
 }
@@ -165,6 +175,7 @@ Station::~Station() {
 // ---- events in ----------------------------------------------------------------------------------------
 
 void Station::begin() {
+    began_ns_ = parts_.clock.stamp().monotonic_ns;
     const config::Station* in_force = interlock::rules_of(rules_, state_.rules);
     if (parts_.hand && parts_.hand->unclean_ends_lately() >= unclean_ends_allowed) {
         sources_allowed_ = false;
@@ -210,6 +221,11 @@ void Station::from_links(Payload payload) {
                            take(std::move(event), {}, {});
                        });
         return;
+    }
+    if (const auto* misread = std::get_if<interlock::LabelMisread>(&payload)) {
+        // A badge at the bay's scanner signs its person on. What stands on it is not recorded.
+        if (const auto person = badges_ ? badges_(misread->raw) : std::nullopt)
+            payload = interlock::OperatorSignedOn{misread->bay, *person};
     }
     if (auto* reported = std::get_if<interlock::ControllerReported>(&payload)) {
         reported->fresh = draw_token();
@@ -369,12 +385,14 @@ void Station::attach(const people::PersonRecord& person, Payload& payload,
                      std::vector<journal::Attachment>& attachments) {
     const journal::PersonName name{person.number, person.name, person.badge, journal::draw_salt()};
     const journal::Credential credential{person.number, person.credential};
-    if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&payload)) {
+    if (auto* enrolled = person_in(payload)) {
         if (!name.name.empty())
-            enrolled->person.name_mark = mark_of(name);
+            enrolled->name_mark = mark_of(name);
         if (!credential.argon2id.empty())
-            enrolled->person.secret_mark = mark_of(credential);
+            enrolled->secret_mark = mark_of(credential);
     }
+    if (auto* renewed = std::get_if<interlock::SecretRenewed>(&payload))
+        renewed->secret_mark = mark_of(credential);
     // One that was taken out, or is not believed, stays as it is until it is given anew.
     if (!name.name.empty())
         attachments.emplace_back(name);
@@ -390,6 +408,8 @@ void Station::fill_in(Payload& payload, std::vector<journal::Attachment>& attach
                 journal::Document{approved->revision.digest, "config", parts_.staged.text});
         }
     }
+    if (const auto* erased = std::get_if<interlock::NameErased>(&payload))
+        attachments.emplace_back(journal::ErasedName{erased->person});
     if (auto* began = std::get_if<interlock::WiringTestBegan>(&payload))
         began->token = draw_reserved_token();
     if (auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
@@ -629,7 +649,7 @@ void Station::watch_orders(const config::Station& rules) {
     if (!rules.orders || !parts_.writer)
         return;
     order_feed_.emplace(
-        loop_, rules, parts_.folder,
+        loop_, rules, parts_.folder, order_turns_,
         OrderFeed::Callbacks{
             [this](interlock::OrdersReceived received, web::RecordedCallback done) {
                 submit(std::move(received), std::nullopt, std::move(done));
@@ -638,7 +658,8 @@ void Station::watch_orders(const config::Station& rules) {
                 if (!stopping_ && !failed_)
                     take(std::move(refused), {}, {});
             },
-            [this](const std::vector<std::string>& sentences) { tell_order_folder(sentences); }});
+            [this](const std::vector<std::string>& sentences) { tell_order_folder(sentences); },
+            [this]() -> const interlock::State& { return state_; }});
     order_feed_->start();
 }
 
@@ -817,6 +838,7 @@ void Station::keep_house() {
     }
     end_wiring_tests_if_due();
     give_up_curves_if_due();
+    ask_for_checks_if_due();
     look_at_disk();
     check_file_if_due();
     note_head_if_due();
@@ -846,9 +868,20 @@ void Station::end_wiring_tests_if_due() {
 }
 
 void Station::give_up_curves_if_due() {
-    const auto awaited = interlock::awaited_curves(rules_, state_);
+    const auto awaited = within_reach(interlock::awaited_curves(rules_, state_), state_);
     for (interlock::CurveGivenUp& over : curve_patience_.overdue(awaited, parts_.clock.monotonic()))
         take(std::move(over), {}, {});
+}
+
+// Stamps of another boot say nothing about now: of what began to wait before it, the whole time is waited
+// once more.
+void Station::ask_for_checks_if_due() {
+    const auto now = parts_.clock.stamp();
+    for (const interlock::WaitingCheck& check : interlock::waiting_checks(rules_, state_)) {
+        const auto since = check.since.boot == now.boot ? check.since.monotonic_ns : began_ns_;
+        if (std::chrono::nanoseconds{now.monotonic_ns - since} >= check.wait)
+            take(check.due, {}, {});
+    }
 }
 
 void Station::look_at_disk() {
@@ -887,7 +920,8 @@ void Station::file_checked(const FileCheck& check) {
                "keep the file, bring back the latest backup and call maintenance", true});
         return;
     }
-    spdlog::info("the journal's file is sound; its check took {} ms", check.took.count());
+    spdlog::info("the journal's file is sound; its check took {} ms, since it yields to everything else",
+                 check.took.count());
     if (troubles_.clear("journal_damaged"))
         publish();
 }
@@ -912,7 +946,7 @@ void Station::note_head() {
 }
 
 web::StagedRules Station::staged_rules() const {
-    return {parts_.staged.file, parts_.staged.revision, parts_.staged.faults};
+    return {parts_.staged.file, parts_.staged.revision, parts_.staged.faults, parts_.staged.warnings};
 }
 
 web::HealthFacts Station::health() const {

@@ -15,6 +15,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include <boost/asio/io_context.hpp>
@@ -43,7 +44,8 @@ struct StagedFile {
     std::string text;
     std::optional<interlock::Revision> revision;
     std::shared_ptr<const config::Station> station;  // null: it has faults
-    std::vector<std::string> faults;
+    std::vector<std::string> faults;                 // one line each, as the check of the description says it
+    std::vector<std::string> warnings;               // so, too: to be read before anybody approves
 };
 
 class Station final : public web::StationPort {
@@ -87,6 +89,9 @@ class Station final : public web::StationPort {
     void raise(web::Trouble trouble);
     // Called when more is durable; the API answers those who follow.
     void set_durable_listener(std::function<void()> listener) { durable_listener_ = std::move(listener); }
+    // Whose badge a scanner read that is no label; nobody's: nothing.
+    using Badges = std::function<std::optional<domain::PersonNumber>(std::string_view)>;
+    void set_badges(Badges badges) { badges_ = std::move(badges); }
     // Called once when the process must end.
     void set_fatal(std::function<void(ExitCode)> fatal) { fatal_ = std::move(fatal); }
 
@@ -173,6 +178,7 @@ class Station final : public web::StationPort {
     void keep_house();
     void end_wiring_tests_if_due();
     void give_up_curves_if_due();
+    void ask_for_checks_if_due();
     void look_at_disk();
     void check_file_if_due();
     void file_checked(const FileCheck& check);
@@ -197,6 +203,7 @@ class Station final : public web::StationPort {
     boost::asio::steady_timer beat_timer_;
     boost::asio::steady_timer house_timer_;
     std::uint16_t beat_ = 0;
+    std::int64_t began_ns_ = 0;  // of this run, on the monotonic clock of its boot
     std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
     std::chrono::steady_clock::time_point beat_due_{};
     std::chrono::steady_clock::time_point head_noted_{};
@@ -205,12 +212,14 @@ class Station final : public web::StationPort {
     std::optional<FileCheck> file_check_;  // the newest that is over
     FileChecker file_checker_;
     CurvePatience curve_patience_;
+    std::shared_ptr<links::OrderTurns> order_turns_ = std::make_shared<links::OrderTurns>();
     std::optional<OrderFeed> order_feed_;  // while the rules take orders
     bool sources_allowed_ = true;
     bool snapshot_due_ = false;
     bool stopping_ = false;
     bool failed_ = false;
     std::function<void()> durable_listener_;
+    Badges badges_;
     std::function<void(ExitCode)> fatal_;
 };
 

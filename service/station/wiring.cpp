@@ -39,9 +39,10 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
     : loop_(loop), rules_(std::move(rules)), boot_(std::move(boot)), callbacks_(std::move(callbacks)),
       curves_(std::make_shared<links::TraceGate>(callbacks_.traces)),
       traces_([gate = curves_](links::ArrivedTrace trace) { return gate->take(std::move(trace)); }) {
-    callbacks_.sink = [gate = curves_, onward = std::move(callbacks_.sink)](interlock::Payload told) {
+    arms_ = std::make_shared<links::ArmGate>(*rules_, std::move(callbacks_.sink));
+    callbacks_.sink = [gate = curves_, arms = arms_](interlock::Payload told) {
         gate->heard(told);
-        onward(std::move(told));
+        arms->take(std::move(told));
     };
     auto labels = protocol::LabelReader::compile(rules_->tickets);
     if (labels)
@@ -113,7 +114,8 @@ void Wiring::start_modules() {
         if (!module.inputs.empty()) {
             made.inputs = std::make_unique<links::IoInputs>(
                 loop_, *rules_, module,
-                links::IoInputs::Sinks{.event = callbacks_.sink, .level = sensed_at(made.bay)},
+                links::IoInputs::Sinks{
+                    .event = callbacks_.sink, .level = sensed_at(made.bay), .looked = looked_at(module)},
                 callbacks_.counted, boot_, buses_);
             made.inputs->start();
         }
@@ -130,6 +132,22 @@ Wiring::sensed_at(const domain::BayId& bay) const {
     return [this, bay](const config::IoInput& input, std::optional<bool> level) {
         if (const BayLine* line = line_of(bay))
             line->link->sensed(input, level);
+    };
+}
+
+// Nobody asks about a module without an arm.
+std::function<void(std::optional<std::chrono::nanoseconds>)>
+Wiring::looked_at(const config::IoModule& module) const {
+    const bool has_arm = std::ranges::any_of(module.inputs, [](const config::IoInput& input) {
+        return std::holds_alternative<config::ArmInput>(input.use);
+    });
+    if (!has_arm)
+        return {};
+    return [arms = arms_, id = module.id](std::optional<std::chrono::nanoseconds> began) {
+        if (began)
+            arms->looked(id, *began);
+        else
+            arms->lost(id);
     };
 }
 

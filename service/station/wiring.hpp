@@ -3,6 +3,7 @@
 // thread.
 #pragma once
 
+#include <chrono>
 #include <expected>
 #include <filesystem>
 #include <functional>
@@ -14,6 +15,7 @@
 #include "config/station.hpp"
 #include "protocol/ticket.hpp"
 #include "service/interlock/state.hpp"
+#include "service/links/arm_gate.hpp"
 #include "service/links/bay_controllers.hpp"
 #include "service/links/io_inputs.hpp"
 #include "service/links/io_outputs.hpp"
@@ -95,6 +97,8 @@ class Wiring {
     void start_modules();
     [[nodiscard]] std::function<void(const config::IoInput&, std::optional<bool>)>
     sensed_at(const domain::BayId& bay) const;
+    [[nodiscard]] std::function<void(std::optional<std::chrono::nanoseconds>)>
+    looked_at(const config::IoModule& module) const;
     [[nodiscard]] links::ToolLink* link_of(const domain::ToolId& tool) const;  // null: of no single tool
     [[nodiscard]] const BayLine* line_of(const domain::BayId& bay) const;
 
@@ -103,6 +107,7 @@ class Wiring {
     std::string boot_;
     Callbacks callbacks_;
     std::shared_ptr<links::TraceGate> curves_;  // the links hold what leads through it
+    std::shared_ptr<links::ArmGate> arms_;      // so they do of this
     links::TraceSink traces_;
     std::optional<protocol::LabelReader> labels_;
     std::vector<BayLine> controllers_;

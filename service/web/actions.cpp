@@ -44,7 +44,7 @@ std::optional<protocol::Torque> read_torque(Body& body, const std::string& key) 
     const auto torque = protocol::torque_from_text(value, *unit, protocol::Torque{1});
     if (!torque) {
         body.refuse(key, "the value " + std::string(protocol::to_text(torque.error())),
-                    "give the measured number as a text, for instance \"182.5\"");
+                    "give the measured number with a point, as a text, for instance \"182.5\"");
         return std::nullopt;
     }
     return *torque;
@@ -180,6 +180,21 @@ Action read_action(Body& body, const StationPort& station, const BayId& bay) {
     auto action = readers[static_cast<std::size_t>(name - names.begin())]({inner, station, bay});
     body.join(inner);
     return action;
+}
+
+CheckConfirmed read_confirmation(Body& body, const StationPort&, const BayId& bay) {
+    CheckConfirmed confirmed;
+    confirmed.bay = bay;
+    confirmed.step = body.text("step");
+    return confirmed;
+}
+
+FastenerSelected read_selection(Body& body, const StationPort& station, const BayId& bay) {
+    FastenerSelected selected;
+    selected.bay = bay;
+    selected.joint.text = body.text("joint");
+    selected.fastener = read_fastener({body, station, bay}, selected.joint.text);
+    return selected;
 }
 
 HandChecked read_hand_check(Body& body, const StationPort& station, const BayId& bay) {

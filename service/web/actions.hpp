@@ -16,9 +16,17 @@ namespace tautgate::web {
 [[nodiscard]] interlock::Action read_action(Body& body, const StationPort& station,
                                             const interlock::BayId& bay);
 
+// Which step of the plan a person has done; who has, and what was seen, is left to the caller.
+[[nodiscard]] interlock::CheckConfirmed read_confirmation(Body& body, const StationPort& station,
+                                                          const interlock::BayId& bay);
+
 // What a person measured by hand; who did, and what was seen, is left to the caller.
 [[nodiscard]] interlock::HandChecked read_hand_check(Body& body, const StationPort& station,
                                                      const interlock::BayId& bay);
+
+// Which fastener a person says is next; who does, and what was seen, is left to the caller.
+[[nodiscard]] interlock::FastenerSelected read_selection(Body& body, const StationPort& station,
+                                                         const interlock::BayId& bay);
 
 // In the order of the alternatives of interlock::Action.
 [[nodiscard]] std::span<const std::string_view> action_names() noexcept;

@@ -4,6 +4,7 @@
 #include <utility>
 
 #include "service/interlock/lookup.hpp"
+#include "service/web/listing.hpp"
 #include "service/web/target.hpp"
 #include "service/web/views.hpp"
 #include "service/web/work.hpp"
@@ -80,9 +81,10 @@ bool is_content(std::string_view content_type, std::string_view wanted) {
     return lower == wanted;
 }
 
-const std::array<Api::Work::Entry, 26> Api::Work::table{{
+const std::array<Api::Work::Entry, 32> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
+    {"GET", "/v1/past-why", Needs::nothing, &Work::get_past_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},
     {"GET", "/v1/traces/{event}", Needs::nothing, &Work::get_traces},
     {"GET", "/v1/health", Needs::nothing, &Work::get_health},
@@ -95,12 +97,18 @@ const std::array<Api::Work::Entry, 26> Api::Work::table{{
     {"POST", "/v1/people/{person}/enrolment", Needs::session, &Work::enrol_again},
     {"POST", "/v1/people/{person}/suspension", Needs::session, &Work::suspend},
     {"POST", "/v1/people/{person}/unlocking", Needs::session, &Work::unlock},
+    {"POST", "/v1/own-secret", Needs::session, &Work::renew_own_secret},
+    {"POST", "/v1/people/{person}/deputy", Needs::session, &Work::deputise},
+    {"POST", "/v1/people/{person}/name-erasure", Needs::session, &Work::erase_name},
+    // Needs the code that root wrote at the station, instead.
+    {"POST", "/v1/administrator", Needs::nothing, &Work::replace_administrator},
     {"POST", "/v1/rules/approve", Needs::session, &Work::approve_rules},
     {"POST", "/v1/bays/{bay}/operator", Needs::session, &Work::operator_at_bay},
     {"POST", "/v1/bays/{bay}/wiring-test", Needs::session, &Work::try_wiring},
     {"POST", "/v1/bays/{bay}/scans", Needs::session, &Work::scan},
     {"POST", "/v1/bays/{bay}/checks", Needs::session, &Work::confirm_check},
     {"POST", "/v1/bays/{bay}/hand-checks", Needs::session, &Work::check_by_hand},
+    {"POST", "/v1/bays/{bay}/selection", Needs::session, &Work::select_fastener},
     {"POST", "/v1/bays/{bay}/tools", Needs::session, &Work::call_tool},
     {"POST", "/v1/bays/{bay}/decisions", Needs::session, &Work::propose},
     {"POST", "/v1/bays/{bay}/decisions/{number}/second", Needs::session, &Work::second},
@@ -288,8 +296,9 @@ void Api::Work::submit_for(Payload payload, std::optional<people::PersonRecord> 
         pending->call.refuse(unconfirmed(pending->call.where()));
     });
     const auto person = record ? std::optional(record->number) : std::nullopt;
+    const ActKind act = act_kind(payload);
     station_.submit(std::move(payload), std::move(record),
-                    [pending, after = std::move(after), reply = std::move(reply), person,
+                    [pending, after = std::move(after), reply = std::move(reply), person, act,
                      &station = station_](std::expected<Recorded, NotRecorded> done) {
                         if (done && after && !std::holds_alternative<Refused>(done->outcome))
                             after(*done);
@@ -302,7 +311,7 @@ void Api::Work::submit_for(Payload payload, std::optional<people::PersonRecord> 
                         else if (done)
                             waiting.respond(receipt(*done, {.where = waiting.where(),
                                                             .station = station,
-                                                            .bay = bay_asked(station, waiting),
+                                                            .at = {bay_asked(station, waiting), act},
                                                             .enrolled = person}));
                         else
                             waiting.refuse(not_recorded(waiting.where(), done.error()));
@@ -310,15 +319,12 @@ void Api::Work::submit_for(Payload payload, std::optional<people::PersonRecord> 
 }
 
 Problem Api::Work::no_such_bay(const Call& call) const {
-    std::string bays;
-    const auto* rules = interlock::rules_of(station_.rule_book(), station_.staged_rules().revision);
-    if (const auto* in_force = rules_in_force(station_))
-        rules = in_force;
-    if (rules != nullptr)
-        for (const auto& bay : rules->bays)
-            bays += (bays.empty() ? "" : ", ") + bay.id;
+    const auto* rules = rules_in_force(station_);
+    if (rules == nullptr)
+        return no_such(call.where(), "no rules are in force, so the station knows no bay yet",
+                       "let the rules be approved first");
     return no_such(call.where(), "there is no such bay at this station",
-                   bays.empty() ? "let the rules be approved first" : "give one of " + bays);
+                   "give one of " + listed(rules->bays, [](const config::Bay& bay) { return bay.id; }));
 }
 
 std::optional<BayId> Api::Work::bay_of(const Call& call) const {

@@ -15,10 +15,13 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
+#include <utility>
 #include <vector>
 
 #include "service/people/credential.hpp"
 #include "service/people/enrolment_code.hpp"
+#include "service/people/replacement_pass.hpp"
 #include "service/people/roster.hpp"
 #include "service/people/sign_ins.hpp"
 #include "service/web/http.hpp"
@@ -35,6 +38,10 @@ struct ApiSettings {
     std::optional<people::EnrolmentCode> enrolment_code{};
     people::HashCost hash_cost{};
     people::SignInPolicy sign_ins{};
+    // Who was locked when the service ended, and for how long still.
+    std::vector<std::pair<domain::PersonNumber, std::chrono::seconds>> locked{};
+    // Opens the replacement of lost administrators, to root alone.
+    people::ReplacementPass replacement{"."};
     std::chrono::seconds sign_in_lasts{300};         // while no rules are in force that say it
     std::chrono::milliseconds answer_limit{15'000};  // for an event to become durable, or a read to end
     // A sentence for the service's log; never holds a secret, a token or a code.
@@ -65,6 +72,9 @@ class Api {
 
     // Where the API listens, as clients write it ("127.0.0.1:8460"); requests for another host are refused.
     void set_own_authority(const std::string& host, std::uint16_t port);
+
+    // Whose badge it is; nobody's: nothing.
+    [[nodiscard]] std::optional<domain::PersonNumber> person_with_badge(std::string_view badge) const;
 
     [[nodiscard]] static std::vector<Route> routes();
 

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "service/domain/ids.hpp"
+#include "service/history/past_why.hpp"
 #include "service/history/unit_record.hpp"
 #include "service/journal/stored_trace.hpp"
 
@@ -45,6 +46,9 @@ class Archive {
     // The traces of the result or trace that came with this event; none if the journal has none.
     [[nodiscard]] virtual std::expected<journal::StoredTraces, ReadFault>
     traces(domain::EventNumber event) const = 0;
+    // Why permissives were held or released at a moment of the past; replays from the nearest snapshot.
+    [[nodiscard]] virtual std::expected<history::PastWhyAnswer, ReadFault>
+    past_why(const history::PastWhyAsked& asked) const = 0;
 };
 
 }  // namespace tautgate::web

@@ -110,32 +110,25 @@ void Api::Work::scan(Call& call) {
         });
 }
 
-void Api::Work::confirm_check(Call& call) {
+template <class Event>
+void Api::Work::say_at_bay(Call& call, Event (*read_event)(Body&, const StationPort&, const BayId&)) {
     const auto bay = bay_of(call);
     if (!bay)
         return;
     auto body = Body::parse(call.request.body);
-    const auto step = body.text("step");
-    const EventNumber seen{body.number("seen")};
-    if (const auto fault = body.fault())
-        return call.refuse(*fault);
-    const auto person = call.person;
-    submit(CheckConfirmed{.bay = *bay, .step = step, .by = person, .seen = seen}, std::nullopt,
-           std::move(call));
-}
-
-void Api::Work::check_by_hand(Call& call) {
-    const auto bay = bay_of(call);
-    if (!bay)
-        return;
-    auto body = Body::parse(call.request.body);
-    auto event = read_hand_check(body, station_, *bay);
+    Event event = read_event(body, station_, *bay);
     event.by = call.person;
     event.seen = EventNumber{body.number("seen")};
     if (const auto fault = body.fault())
         return call.refuse(*fault);
     submit(std::move(event), std::nullopt, std::move(call));
 }
+
+void Api::Work::confirm_check(Call& call) { say_at_bay(call, read_confirmation); }
+
+void Api::Work::check_by_hand(Call& call) { say_at_bay(call, read_hand_check); }
+
+void Api::Work::select_fastener(Call& call) { say_at_bay(call, read_selection); }
 
 void Api::Work::call_tool(Call& call) {
     const auto bay = bay_of(call);

@@ -54,4 +54,15 @@ std::expected<journal::StoredTraces, ReadFault> JournalArchive::traces(domain::E
     return std::move(*stored);
 }
 
+std::expected<history::PastWhyAnswer, ReadFault>
+JournalArchive::past_why(const history::PastWhyAsked& asked) const {
+    auto reader = journal::Reader::open(journal_, vfs_);
+    if (!reader)
+        return std::unexpected(fault_of(reader.error()));
+    auto answer = history::past_why(**reader, asked);
+    if (!answer)
+        return std::unexpected(fault_of(answer.error()));
+    return std::move(*answer);
+}
+
 }  // namespace tautgate::web

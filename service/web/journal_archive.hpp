@@ -20,6 +20,8 @@ class JournalArchive final : public Archive {
     unit(const domain::Serial& serial) const override;
     [[nodiscard]] std::expected<journal::StoredTraces, ReadFault>
     traces(domain::EventNumber event) const override;
+    [[nodiscard]] std::expected<history::PastWhyAnswer, ReadFault>
+    past_why(const history::PastWhyAsked& asked) const override;
 
   private:
     std::filesystem::path journal_;

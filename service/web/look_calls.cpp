@@ -1,6 +1,8 @@
 #include <algorithm>
 #include <limits>
 
+#include "protocol/utc.hpp"
+#include "service/history/past_why_json.hpp"
 #include "service/history/record_json.hpp"
 #include "service/web/target.hpp"
 #include "service/web/views.hpp"
@@ -12,6 +14,30 @@ namespace {
 constexpr std::size_t events_max = 500;
 constexpr std::uint64_t last_number = std::numeric_limits<std::int64_t>::max();  // of the journal
 constexpr milliseconds follow_max{30'000};
+
+// The moment, the bay and the unit of GET /v1/past-why.
+std::optional<history::PastWhyAsked> past_why_asked(const std::map<std::string, std::string>& query) {
+    history::PastWhyAsked asked;
+    for (const auto& [key, value] : query) {
+        if (key == "bay") {
+            asked.bay = value;
+        } else if (key == "serial") {
+            asked.serial = value;
+        } else if (key == "event") {
+            const auto number = number_from(value);
+            if (!number || *number == 0 || *number > last_number)
+                return std::nullopt;
+            asked.event = {*number};
+        } else if (key == "at") {
+            const auto stamp = protocol::parse_utc(value);
+            if (!stamp)
+                return std::nullopt;
+            asked.at_utc_us = stamp->micros;
+        }
+    }
+    const bool both = asked.event.value != 0 && asked.at_utc_us.has_value();
+    return both ? std::nullopt : std::optional(asked);
+}
 
 }  // namespace
 
@@ -27,6 +53,25 @@ void Api::Work::get_why(Call& call) {
     if (const auto bay = bay_before_rules(station_, id))
         return call.answer(why_view(station_, *bay));
     call.refuse(no_such_bay(call));
+}
+
+void Api::Work::get_past_why(Call& call) {
+    const auto asked = past_why_asked(call.query);
+    if (!asked)
+        return call.refuse(
+            {.status = 400,
+             .code = "bad_query",
+             .what = "nothing was looked up",
+             .where = call.where(),
+             .why = "event takes a whole number from 1 on, at a time, and only one of them goes",
+             .remedy = "ask for instance /v1/past-why?bay=J1&at=2026-11-26T10:42:00Z"});
+    read<history::PastWhyAnswer>(
+        std::move(call), [question = *asked](const Archive& archive) { return archive.past_why(question); },
+        [](const Call& answered, const history::PastWhyAnswer& answer) {
+            if (const auto* nothing = std::get_if<history::NotThen>(&answer))
+                return answered.refuse(no_such(answered.where(), nothing->what, nothing->remedy));
+            answered.answer(history::past_why_json(std::get<history::PastWhy>(answer)));
+        });
 }
 
 void Api::Work::get_unit(Call& call) {

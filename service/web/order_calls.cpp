@@ -1,5 +1,7 @@
 // Orders over HTTP: as rows of a file (text/csv), or the same rows as JSON objects. Both are read by the one
 // reader of order files, and answered in the words of a file's answer.
+#include <algorithm>
+#include <string>
 #include <utility>
 
 #include <nlohmann/json.hpp>
@@ -9,6 +11,7 @@
 #include "service/history/json_parts.hpp"
 #include "service/interlock/order_reply.hpp"
 #include "service/journal/digest.hpp"
+#include "service/web/listing.hpp"
 #include "service/web/views.hpp"
 #include "service/web/work.hpp"
 
@@ -34,7 +37,7 @@ constexpr unsigned status_rejected = 422;
 
 Response order_response(const OrderRequest& asked, const protocol::OrderAnswer& answer,
                         std::optional<EventNumber> event) {
-    const bool accepted = std::holds_alternative<protocol::OrdersAccepted>(answer);
+    const bool accepted = !std::holds_alternative<protocol::OrdersRejected>(answer);
     const unsigned status = accepted ? 200 : status_rejected;
     if (asked.in_csv)
         return {.status = status,
@@ -58,6 +61,19 @@ std::vector<std::string> columns_of(const OrderFormat& format) {
     return columns;
 }
 
+// A column of a ticket that no unit of this station has.
+void refuse_unknown_kinds(Body& order, const OrderFormat& format) {
+    for (const std::string& key : order.keys()) {
+        for (const std::string& of : {protocol::type_column(""), protocol::serial_column("")}) {
+            const std::string kind = key.starts_with(of) ? key.substr(of.size()) : std::string();
+            if (!kind.empty() && std::ranges::find(format.ticket_kinds, kind) == format.ticket_kinds.end())
+                order.refuse(key, "this station has no ticket of kind " + kind,
+                             "the kinds are " +
+                                 listed(format.ticket_kinds, [](const std::string& known) { return known; }));
+        }
+    }
+}
+
 // The objects as the rows that they stand for: the first of them is line 2, after the names of the columns.
 std::string rows_of(Body& body, const OrderFormat& format) {
     const auto columns = columns_of(format);
@@ -65,6 +81,7 @@ std::string rows_of(Body& body, const OrderFormat& format) {
     for (Body& order : body.objects("orders", protocol::order_limits.records - 1)) {
         std::vector<std::string> fields;
         fields.reserve(columns.size());
+        refuse_unknown_kinds(order, format);
         for (const std::string& column : columns) {
             if (column == "sequence") {
                 const auto number = order.optional_number(column);
@@ -114,10 +131,11 @@ void Api::Work::send_orders(Call& call) {
                             .by = call.person,
                             .orders = *orders,
                             .closed = {}};
-    submit_for(std::move(received), std::nullopt, std::move(call), {},
-               [asked = std::move(asked), orders = std::move(*orders)](const Recorded& done) {
-                   return order_response(asked, order_reply(done.outcome, orders), done.event);
-               });
+    submit_for(
+        std::move(received), std::nullopt, std::move(call), {},
+        [&station = station_, asked = std::move(asked), orders = std::move(*orders)](const Recorded& done) {
+            return order_response(asked, order_reply(done.outcome, orders, station.state()), done.event);
+        });
 }
 
 }  // namespace tautgate::web

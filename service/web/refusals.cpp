@@ -5,6 +5,7 @@
 #include <variant>
 #include <vector>
 
+#include "config/entitlement.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/web/listing.hpp"
 #include "service/web/views.hpp"
@@ -39,7 +40,30 @@ std::string who_may(const config::Station* rules) {
     for (const auto& rule : rules->people.overrides)
         text +=
             "; overrides of class " + std::string(class_letter(rule.risk)) + " by " + roles_text(rule.roles);
+    for (const auto& row : rules->people.matrix) {
+        std::string what(config::name_of(row.decision));
+        std::ranges::replace(what, '_', ' ');
+        text += "; " + what + (row.risk ? " in class " + std::string(class_letter(*row.risk)) : "") + " by " +
+                roles_text(row.roles);
+    }
     return text + "; people, and the approval of rules, are the administrators' part";
+}
+
+// By the rules in force, which are the ones that the core asks about these.
+std::string who_may(ActKind act, const StationPort& station, const config::Station* at_bay) {
+    const auto* rules = rules_in_force(station);
+    switch (act) {
+    case ActKind::wiring_test:
+        return rules == nullptr ? who_may(nullptr)
+                                : "the wiring is tried by " + roles_text(rules->wiring_tests.roles);
+    case ActKind::orders:
+        return rules == nullptr || !rules->orders
+                   ? who_may(nullptr)
+                   : "orders are entered by " + roles_text(rules->orders->entitled);
+    case ActKind::tool_call: return "sign on at this bay, then call the tool";
+    case ActKind::decision: return who_may(at_bay);
+    }
+    std::unreachable();
 }
 
 std::string joints_here(const Stay* stay) {
@@ -86,10 +110,22 @@ std::string checks_here(const config::Station& rules, const config::Plan& plan) 
 // The core says what was meant; each of its refusals for a thing that is not there has its own list.
 bool is_about(const Refused& refused, std::string_view what) { return refused.detail.starts_with(what); }
 
-std::string not_there(const Refused& refused, const config::Station* rules, const Stay* stay) {
+std::string permissives_here(const config::Station* rules, const BayState* bay) {
+    std::vector<std::string> ids;
+    for (const auto& permissive : rules == nullptr ? std::vector<config::Permissive>{} : rules->permissives)
+        if (bay != nullptr && permissive.bay == bay->id.text)
+            ids.push_back(permissive.id);
+    return ids.empty() ? "this bay has none"
+                       : "give one of " + listed(ids, [](const std::string& id) { return id; });
+}
+
+std::string not_there(const Refused& refused, const config::Station* rules, const Stay* stay,
+                      const BayState* bay) {
     const auto* plan = rules == nullptr || stay == nullptr ? nullptr : plan_of(*rules, *stay);
-    return plan != nullptr && is_about(refused, refusal::no_check) ? checks_here(*rules, *plan)
-                                                                   : things_here(rules, stay);
+    if (plan != nullptr && is_about(refused, refusal::no_check))
+        return checks_here(*rules, *plan);
+    return is_about(refused, refusal::no_permissive) ? permissives_here(rules, bay)
+                                                     : things_here(rules, stay);
 }
 
 // Nothing to decide: because that is done, or because it never was.
@@ -111,6 +147,18 @@ std::string not_now(const Refused& refused) {
         return "nobody has to sign off; sign on before the work begins";
     if (is_about(refused, refusal::no_administrator))
         return "enrol another administrator first";
+    if (is_about(refused, refusal::suspended_first))
+        return "suspend the person first, if they are gone for good";
+    if (is_about(refused, refusal::deputy_ends))
+        return "give a date within that time that is still to come";
+    if (is_about(refused, refusal::not_shared))
+        return "nothing is to be called; it works here already";
+    if (is_about(refused, refusal::no_audit_window))
+        return "let \"audit\" limits for this joint be described and approved";
+    if (is_about(refused, refusal::not_selected))
+        return "tighten without selecting; this joint needs no selection";
+    if (refused.detail.ends_with(refusal::not_lost))
+        return "let that administrator act, or name every lost one";
     return "look at what holds the station, and act once that is cleared";
 }
 
@@ -145,18 +193,29 @@ std::string why_of(const Refused& refused) {
     return why;
 }
 
-std::string remedy_of(const Refused& refused, const StationPort& station, const BayState* bay) {
-    const auto* rules = bay == nullptr ? nullptr : rules_of(station, bay->id);
-    const auto* stay = bay == nullptr ? nullptr : std::get_if<Stay>(&bay->occupant);
+ActKind act_kind(const Payload& payload) noexcept {
+    if (std::holds_alternative<WiringTestBegan>(payload) || std::holds_alternative<WiringTestEnded>(payload))
+        return ActKind::wiring_test;
+    if (std::holds_alternative<ToolCalled>(payload))
+        return ActKind::tool_call;
+    return std::holds_alternative<OrdersReceived>(payload) ? ActKind::orders : ActKind::decision;
+}
+
+std::string remedy_of(const Refused& refused, const StationPort& station, const RefusedAt& at) {
+    const auto* rules = at.bay == nullptr ? nullptr : rules_of(station, at.bay->id);
+    const auto* stay = at.bay == nullptr ? nullptr : std::get_if<Stay>(&at.bay->occupant);
     switch (refused.code) {
     case RefusalCode::unknown_person: return "let an administrator enrol this person";
     case RefusalCode::suspended: return "let somebody else act, or an administrator enrol this person again";
-    case RefusalCode::not_entitled: return who_may(rules);
+    case RefusalCode::not_entitled:
+        return is_about(refused, refusal::another_role)
+                   ? "let somebody of another role unlock, or wait until the lock ends"
+                   : who_may(at.act, station, rules);
     case RefusalCode::same_person_twice: return "let another person consent";
     case RefusalCode::tightened_it: return "let somebody decide who did not tighten it";
     case RefusalCode::no_stay: return "bring a unit to the bay, then decide";
     case RefusalCode::no_such_joint: return joints_here(stay);
-    case RefusalCode::no_such_thing: return not_there(refused, rules, stay);
+    case RefusalCode::no_such_thing: return not_there(refused, rules, stay, at.bay);
     case RefusalCode::already_settled: return settled(refused, stay);
     case RefusalCode::reason_missing: return reasons_here(rules);
     case RefusalCode::value_missing:

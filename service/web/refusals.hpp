@@ -3,9 +3,11 @@
 // thread.
 #pragma once
 
+#include <cstdint>
 #include <string>
 
 #include "service/interlock/decide.hpp"
+#include "service/interlock/event.hpp"
 #include "service/web/station_port.hpp"
 
 namespace tautgate::web {
@@ -13,8 +15,15 @@ namespace tautgate::web {
 // The core's sentence, without the full stop: the remedy follows in the same sentence.
 [[nodiscard]] std::string why_of(const interlock::Refused& refused);
 
-// `bay`: where the act was to be; nullptr for one that is about no bay.
+// Whose roles the rules name in a list of their own.
+enum class ActKind : std::uint8_t { decision, wiring_test, orders, tool_call };
+[[nodiscard]] ActKind act_kind(const interlock::Payload& payload) noexcept;
+
+struct RefusedAt {
+    const interlock::BayState* bay = nullptr;  // where the act was to be; none: it is about no bay
+    ActKind act = ActKind::decision;
+};
 [[nodiscard]] std::string remedy_of(const interlock::Refused& refused, const StationPort& station,
-                                    const interlock::BayState* bay);
+                                    const RefusedAt& at);
 
 }  // namespace tautgate::web

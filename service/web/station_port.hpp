@@ -104,6 +104,7 @@ struct StagedRules {
     std::string file;
     std::optional<interlock::Revision> revision;  // none: it cannot be read, or has errors
     std::vector<std::string> faults;              // one sentence each, with file and pointer
+    std::vector<std::string> warnings;            // so, too: what does not keep it from being approved
 };
 
 // ---- the port -----------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@
 #include "protocol/text.hpp"
 #include "protocol/utc.hpp"
 #include "service/history/json_parts.hpp"
+#include "service/history/reason_json.hpp"
 #include "service/history/record_json.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/reason.hpp"
@@ -110,6 +111,13 @@ json override_view(const Override& given, const people::Roster& roster) {
             {"lifts", std::move(lifts)}};
 }
 
+// From when it may be made, as far as that is known.
+json check_wait_view(const CheckWait& wait, const config::Joint* described) {
+    return {{"pass", name_at(described == nullptr ? nullptr : &described->passes, wait.pass)},
+            {"since", protocol::utc_text(wait.since.utc_us)},
+            {"over", wait.over ? json(protocol::utc_text(wait.over->utc_us)) : json(nullptr)}};
+}
+
 json joint_view(const JointState& joint, const config::Joint* described, const people::Roster& roster) {
     json fasteners = json::array();
     for (std::size_t i = 0; i < joint.fasteners.size(); ++i)
@@ -125,6 +133,8 @@ json joint_view(const JointState& joint, const config::Joint* described, const p
         {"confirmed", number_or_null(joint.confirmed)},
         {"confirmed_by", person_or_null(joint.confirmed_by, roster)},
         {"override", or_null(joint.override_, [&](const Override& o) { return override_view(o, roster); })},
+        {"check_wait",
+         or_null(joint.wait, [&](const CheckWait& wait) { return check_wait_view(wait, described); })},
         {"changed", joint.changed.value}};
 }
 
@@ -254,6 +264,13 @@ json moved_here_view(const interlock::MovedHere& moved) {
             {"arrived", number_or_null(moved.arrived)}};
 }
 
+json selection_view(const Selection& selection, const config::Station* rules, const people::Roster& roster) {
+    const auto* joint = rules == nullptr ? nullptr : by_id(rules->joints, selection.joint.text);
+    return {{"joint", selection.joint.text},
+            {"fastener", name_at(joint == nullptr ? nullptr : &joint->fasteners, selection.fastener)},
+            {"by", person_view(selection.by, roster)}};
+}
+
 json stay_view(const Stay& stay, const config::Station* rules, const people::Roster& roster) {
     const auto joint = [&](const JointState& j) {
         return joint_view(j, rules == nullptr ? nullptr : by_id(rules->joints, j.id.text), roster);
@@ -278,6 +295,8 @@ json stay_view(const Stay& stay, const config::Station* rules, const people::Ros
             {"proposals",
              list_of(stay.proposals, [&](const Proposal& p) { return proposal_view(p, rules, roster); })},
             {"moved_unproven", list_of(stay.moved_unproven, moved)},
+            {"selection",
+             or_null(stay.selection, [&](const Selection& s) { return selection_view(s, rules, roster); })},
             {"moved_here", stay.moved_here ? moved_here_view(*stay.moved_here) : json(nullptr)},
             {"leaves_incomplete", number_or_null(stay.leaves_incomplete)}};
 }
@@ -412,92 +431,12 @@ json tool_view(const ToolState& tool, const config::Station* rules) {
 
 // ---- why ----------------------------------------------------------------------------------------------
 
-// A reason bears the joint's name, as people know it. Of two with the same name the one that asks for more.
-const config::Joint* joint_named(const config::Station& rules, std::string_view name) {
-    const config::Joint* found = nullptr;
-    for (const auto& joint : rules.joints) {
-        if (joint.name == name && (found == nullptr || joint.risk < found->risk))
-            found = &joint;
-    }
-    return found;
-}
-
-// Who may lift it by an override, as the rules say for the joint's class.
-json override_rule_view(const Reason& reason, const ReasonText& text, const config::Station* rules) {
-    if (!text.overridable || rules == nullptr)
-        return nullptr;
-    const auto* joint = joint_named(*rules, reason.joint);
-    if (joint == nullptr)
-        return nullptr;
-    const auto rule = std::ranges::find(rules->people.overrides, joint->risk, &config::OverrideRule::risk);
-    if (rule == rules->people.overrides.end())
-        return nullptr;
-    return {{"people", rule->people},
-            {"roles", list_of(rule->roles, [](domain::Role role) { return json(name_of(role)); })},
-            {"hand_checked_value", rule->hand_checked_value}};
-}
-
-// Of the unit's plan.
-std::vector<config::ConfirmStep> confirmed_steps(const config::Station& rules, const Stay& stay) {
-    std::vector<config::ConfirmStep> steps;
-    const auto* plan = plan_of(rules, stay);
-    if (plan == nullptr)
-        return steps;
-    for (const auto& stage : plan->stages)
-        for (const auto& step : stage.steps)
-            if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
-                steps.push_back(*confirm);
-    return steps;
-}
-
-// The id by which decisions and confirmations name what the reason is about: that of the joint of this unit,
-// or of the step. Of joints with the same name, none.
-json reason_subject(const Reason& reason, const config::Station* rules, const Stay* stay) {
-    if (rules == nullptr || stay == nullptr)
-        return nullptr;
-    std::string name = reason.joint;
-    for (const auto& fact : reason.facts)
-        if (name.empty() && fact.name == "step")
-            name = fact.value;
-    if (name.empty())
-        return nullptr;
-    std::vector<std::string> ids;
-    for (const auto& joint : stay->joints) {
-        const auto* described = by_id(rules->joints, joint.id.text);
-        if (described != nullptr && described->name == name)
-            ids.push_back(described->id);
-    }
-    for (const auto& step : confirmed_steps(*rules, *stay))
-        if (step.text == name)
-            ids.push_back(step.id);
-    return ids.size() == 1 ? json(ids.front()) : json(nullptr);
-}
-
-json reason_view(const Reason& reason, const config::Station* rules, const Stay* stay) {
-    const auto& text = interlock::text_of(reason.code);
-    json facts = json::array();
-    for (const auto& fact : reason.facts)
-        facts.push_back({{"name", fact.name}, {"value", fact.value}});
-    return {{"code", enum_name(reason.code)},
-            {"number", static_cast<std::uint16_t>(reason.code)},
-            {"sentence", sentence(reason)},
-            {"remedy", remedy(reason)},
-            {"clears", enum_name(text.clears)},
-            {"overridable", text.overridable},
-            {"override", override_rule_view(reason, text, rules)},
-            {"id", reason_subject(reason, rules, stay)},
-            {"joint", text_or_null(reason.joint)},
-            {"fastener", text_or_null(reason.fastener)},
-            {"tool", text_or_null(reason.tool)},
-            {"facts", std::move(facts)}};
-}
-
 json why_permissive(const StationPort& station, const BayState& bay, const PermissiveState& permissive) {
     const auto* rules = rules_of(station, bay.id);
     auto view = permissive_head(station, bay, permissive, rules);
-    const auto* stay = std::get_if<Stay>(&bay.occupant);
-    view["reasons"] =
-        list_of(permissive.reasons, [&](const Reason& r) { return reason_view(r, rules, stay); });
+    view["reasons"] = list_of(permissive.reasons, [&](const Reason& reason) {
+        return history::reason_view(reason, station.rule_book(), station.state(), bay);
+    });
     return view;
 }
 
@@ -516,8 +455,15 @@ void add_disk_reason(const JournalHealth& journal, json& reasons) {
     if (percent >= 20)
         return;
     reasons.push_back(health_reason(percent < 10 ? "disk_nearly_full" : "disk_filling_up",
-                                    "The disk of the journal has " + std::to_string(percent) + " % left.",
+                                    "The disk of the journal has " + std::to_string(percent) + " % left",
                                     "Make room on it; when it is full, everything is withheld.", false));
+}
+
+// What failed is told with why; of silence nothing more is known.
+std::string remedy_of(const InputHealth& input) {
+    return input.quality == Quality::failed
+               ? "See why; tautgate look shows a tool's link, tautgate ports the serial lines."
+               : "Check that it is on and connected.";
 }
 
 json health_reasons(const StationPort& station, const HealthFacts& facts) {
@@ -534,7 +480,7 @@ json health_reasons(const StationPort& station, const HealthFacts& facts) {
                 health_reason("input_" + std::string(enum_name(input.quality)),
                               std::string(enum_name(input.kind)) + " " + input.id + ": " +
                                   (input.why.empty() ? "nothing was heard of it yet" : input.why),
-                              "Check that it is on and connected.", false));
+                              remedy_of(input), false));
     add_disk_reason(facts.journal, reasons);
     return reasons;
 }
@@ -753,7 +699,8 @@ std::string rules_view(const StationPort& station) {
                  {"file", staged.file},
                  {"staged", or_null(staged.revision, digest)},
                  {"differs", staged.revision != in_force},
-                 {"faults", staged.faults}});
+                 {"faults", staged.faults},
+                 {"warnings", staged.warnings}});
 }
 
 std::string people_view(const StationPort& station, const people::Roster& roster,
@@ -767,6 +714,12 @@ std::string people_view(const StationPort& station, const people::Roster& roster
                           {"roles", list_of(person.roles, [](domain::Role r) { return json(name_of(r)); })},
                           {"suspended", person.suspended},
                           {"can_sign_in", person.can_sign_in},
+                          {"deputy", list_of(person.deputy,
+                                             [](const Deputy& deputy) {
+                                                 return json{
+                                                     {"role", name_of(deputy.role)},
+                                                     {"until", protocol::utc_text(deputy.until_utc_us)}};
+                                             })},
                           {"locked_for_s", or_null(sign_ins.locked_for(person.number, now),
                                                    [](std::chrono::seconds s) { return s.count(); })}};
                   })}});
@@ -815,7 +768,7 @@ std::string note_on(const Outcome& outcome) {
 
 Response receipt(const Recorded& recorded, const ReceiptFor& asked) {
     if (const auto* refused = std::get_if<Refused>(&recorded.outcome))
-        return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.bay));
+        return refusal(*refused, recorded.event, asked.where, remedy_of(*refused, asked.station, asked.at));
     const auto* awaits = std::get_if<AwaitsSecond>(&recorded.outcome);
     const json body{{"event", recorded.event.value},
                     {"outcome", outcome_name(recorded.outcome)},

@@ -13,6 +13,7 @@
 #include "service/people/roster.hpp"
 #include "service/people/sign_ins.hpp"
 #include "service/web/http.hpp"
+#include "service/web/refusals.hpp"
 #include "service/web/station_port.hpp"
 
 namespace tautgate::web {
@@ -45,7 +46,7 @@ namespace tautgate::web {
 struct ReceiptFor {
     std::string where;
     const StationPort& station;
-    const interlock::BayState* bay = nullptr;         // the bay that it was at, if it was at one
+    RefusedAt at;
     std::optional<interlock::PersonNumber> enrolled;  // whom it enrolled
 };
 // The answer to a changing call, once it is durable. Refused becomes an error of status 409.

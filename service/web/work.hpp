@@ -67,7 +67,10 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
   public:
     Work(boost::asio::io_context& loop, StationPort& station, people::Roster roster, ApiSettings settings)
         : loop_(loop), station_(station), roster_(std::move(roster)), settings_(std::move(settings)),
-          sign_ins_(settings_.sign_ins), verifier_(loop) {}
+          sign_ins_(settings_.sign_ins), verifier_(loop) {
+        for (const auto& [person, lasts] : settings_.locked)
+            sign_ins_.lock_again(person, station_.monotonic(), lasts);
+    }
 
     ~Work() {
         reads_.stop();
@@ -92,12 +95,17 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Handler handler;
         Takes takes = Takes::json;
     };
-    static const std::array<Entry, 26> table;
+    static const std::array<Entry, 32> table;
+
+    [[nodiscard]] std::optional<PersonNumber> person_with_badge(std::string_view badge) const {
+        return roster_.by_badge(badge);
+    }
 
   private:
     // routes
     void get_station(Call& call);
     void get_why(Call& call);
+    void get_past_why(Call& call);
     void get_health(Call& call);
     void get_rules(Call& call);
     void get_people(Call& call);
@@ -110,12 +118,17 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void enrol_again(Call& call);
     void suspend(Call& call);
     void unlock(Call& call);
+    void renew_own_secret(Call& call);
+    void deputise(Call& call);
+    void erase_name(Call& call);
+    void replace_administrator(Call& call);
     void approve_rules(Call& call);
     void operator_at_bay(Call& call);
     void try_wiring(Call& call);
     void scan(Call& call);
     void confirm_check(Call& call);
     void check_by_hand(Call& call);
+    void select_fastener(Call& call);
     void call_tool(Call& call);
     void propose(Call& call);
     void second(Call& call);
@@ -131,23 +144,38 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     [[nodiscard]] Problem no_such_bay(const Call& call) const;
     [[nodiscard]] std::optional<BayId> bay_of(const Call& call) const;
     static std::optional<PersonNumber> person_argument(const Call& call);
+    static std::optional<PersonNumber> only_person(Call& call);
     static std::optional<EventNumber> proposal_argument(const Call& call);
 
     // what routes share
     [[nodiscard]] std::chrono::seconds sign_in_lasts() const;
     void submit(Payload payload, std::optional<people::PersonRecord> record, Call call,
                 std::function<void(const Recorded&)> after = {});
-    // The same, with an answer of its own for what is not refused.
+    // What a person says at a bay about what was on the screen; `read` knows the rest of the body.
+    template <class Event>
+    void say_at_bay(Call& call, Event (*read_event)(Body&, const StationPort&, const BayId&));
+    // The same as submit(), with an answer of its own for what is not refused.
     using Reply = std::function<Response(const Recorded&)>;
     void submit_for(Payload payload, std::optional<people::PersonRecord> record, Call call,
                     std::function<void(const Recorded&)> after, Reply reply);
     template <class Value>
     void read(Call call, std::function<std::expected<Value, ReadFault>(const Archive&)> ask,
               std::function<void(const Call&, Value)> show);
-    void check_secret(PersonNumber person, std::string stored, people::Secret secret, Call call);
+    // What a person gives the own secret for: what did not come about where it is wrong, and what follows
+    // where it is right.
+    struct Purpose {
+        std::string_view failed;
+        std::function<void(Work&, PersonNumber, Call)> right;
+    };
+    // Counts as an attempt of the person, who is known and has a credential.
+    void ask_secret(PersonNumber person, people::Secret secret, Call call, const Purpose& purpose);
+    void check_secret(PersonNumber person, std::string stored, people::Secret secret, Call call,
+                      const Purpose& purpose);
     void signed_in(PersonNumber person, const Call& call);
-    void wrong_secret(PersonNumber person, Call call);
-    void attempt_refused(PersonNumber person, const people::AttemptRefused& refused, const Call& call);
+    void wrong_secret(PersonNumber person, Call call, std::string_view failed);
+    void attempt_refused(PersonNumber person, const people::AttemptRefused& refused, const Call& call,
+                         std::string_view failed);
+    void hash_and_renew(PersonNumber person, people::Secret secret, Call call);
     void hash_and_enrol(Person person, people::PersonRecord record, std::optional<people::Secret> secret,
                         Call call);
     void submit_enrolment(const Person& person, people::PersonRecord record, Call call);
@@ -155,6 +183,9 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     std::optional<Problem> first_enrolment_fault(const Call& call, const std::string& code) const;
     std::optional<Problem> badge_fault(const Call& call, const std::string& badge, PersonNumber of) const;
     static std::vector<domain::Role> read_roles(Body& body);
+    static std::vector<PersonNumber> read_lost(Body& body);
+    void hash_and_replace(interlock::AdministratorReplaced event, people::PersonRecord record,
+                          people::Secret secret, Call call);
     void follow(Call call, EventNumber from, std::size_t most, milliseconds wait);
     void read_events(Call call, EventNumber from, std::size_t most);
     void note(const std::string& sentence) const {

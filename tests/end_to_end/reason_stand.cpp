@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <stdexcept>
+#include <thread>
 #include <utility>
 
 namespace tautgate::end_to_end {
@@ -85,6 +86,28 @@ Plant::Arrangement limiting_curves(std::chrono::milliseconds waited) {
     return arrangement;
 }
 
+Plant::Arrangement checking_later(std::chrono::seconds relaxed) {
+    Plant::Arrangement arrangement;
+    arrangement.change = [relaxed](json& station) {
+        shorten_plans(station);
+        auto& mounts = named(station["joints"], "motor-mounts");
+        mounts["placement"] = "selected";
+        mounts["fasteners"] = {{{"name", "front left"}}, {{"name", "rear right"}}};
+        mounts["retry"] = {{"attempts", 3}};
+        mounts["passes"].push_back(
+            {{"name", "check"},
+             {"program", "M20-check"},
+             {"check", {{"wait_s", relaxed.count()}}},
+             {"window",
+              {{"torque", {{"unit", "N.m"}, {"min", 450}, {"target", 480}, {"max", 530}}},
+               {"angle", {{"unit", "deg"}, {"min", 0}, {"max", 20}, {"origin", "start"}}}}}});
+        auto& tool = named(station["tools"], "NR-20");
+        tool["longest_run_ms"] = 100;
+        tool["silence_limit_ms"] = 1000;
+    };
+    return arrangement;
+}
+
 // ---- a unit
 // -------------------------------------------------------------------------------------------------
 
@@ -157,6 +180,26 @@ void Stand::stored(const std::string& id) {
 
 // ---- people
 // -------------------------------------------------------------------------------------------------
+
+void Stand::selects(const std::string& joint, const std::string& fastener) {
+    const auto seen = plant_.crew().newest_event();
+    if (!seen)
+        give_up(seen.error());
+    asks_as("line_operator", "/selection", {{"joint", joint}, {"fastener", fastener}, {"seen", *seen}});
+    const auto& tools = plant_.station().tools;
+    const auto used = std::ranges::find(tools, std::string("NR-20"), &config::Tool::id);
+    std::this_thread::sleep_for(used->longest_run + used->silence_limit + std::chrono::milliseconds{50});
+}
+
+void Stand::tightens_selected() {
+    for (const std::size_t pass : {std::size_t{0}, std::size_t{1}}) {
+        for (const std::size_t fastener : {std::size_t{0}, std::size_t{1}}) {
+            selects("motor-mounts", fastener == 0 ? "front left" : "rear right");
+            need(turns({"motor-mounts", fastener, pass}).ok, "a motor mount is not tightened well");
+            stored("NR-20");
+        }
+    }
+}
 
 void Stand::decides(const json& action) {
     need(plant_.crew().decide(plant_.bay(), action, "engineering-release",

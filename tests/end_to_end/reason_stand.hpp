@@ -25,6 +25,10 @@ void shorten_plans(nlohmann::json& station);
 // The same, where the motor mounts limit the curves of their first pass, and wait so long for one.
 [[nodiscard]] Plant::Arrangement limiting_curves(std::chrono::milliseconds waited);
 
+// The same, where the motor mounts are two, which the operator selects one by one, and are checked when they
+// have relaxed for so long.
+[[nodiscard]] Plant::Arrangement checking_later(std::chrono::seconds relaxed);
+
 // The same with a second bay, J2, to which the permissive `shift` takes a unit; it leaves J2 over `exit`.
 [[nodiscard]] Plant::Arrangement with_next_bay();
 
@@ -56,6 +60,11 @@ class Stand {
     simulation::Run turns(const simulation::Where& where,
                           simulation::Mishap mishap = simulation::Mishap::none);
     void loosens(const simulation::Where& where);
+    // Says which fastener is next, by its name, and goes there: that takes longer than it is uncertain when a
+    // result was made.
+    void selects(const std::string& joint, const std::string& fastener);
+    // Of plan MB1, where fasteners are selected: the motor mounts in the passes before the check.
+    void tightens_selected();
     // The station has stored everything that the tool has.
     void stored(const std::string& tool);
 
@@ -120,6 +129,7 @@ struct ReasonCase {
 [[nodiscard]] const std::vector<ReasonCase>& tool_cases();
 [[nodiscard]] const std::vector<ReasonCase>& joint_cases();
 [[nodiscard]] const std::vector<ReasonCase>& curve_cases();  // at a station that limits curves
+[[nodiscard]] const std::vector<ReasonCase>& check_cases();  // at a station that checks later
 // Each begins at a new station, before the daemon is started.
 [[nodiscard]] const std::vector<ReasonCase>& record_cases();
 

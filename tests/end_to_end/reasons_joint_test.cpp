@@ -13,10 +13,14 @@ TEST_CASE("a curve that is still to come holds, is explained, and is waited for 
     each_held_and_explained(curve_cases(), limiting_curves(std::chrono::minutes(10)));
 }
 
+TEST_CASE("a joint that relaxes before its check holds, is explained, and waits no more after a loosening") {
+    each_held_and_explained(check_cases(), checking_later(std::chrono::seconds(60)));
+}
+
 TEST_CASE("every reason of the table has a case") {
     const std::vector<const std::vector<ReasonCase>*> all{&unit_cases(),  &order_cases(), &equipment_cases(),
                                                           &move_cases(),  &tool_cases(),  &joint_cases(),
-                                                          &curve_cases(), &record_cases()};
+                                                          &curve_cases(), &check_cases(), &record_cases()};
     for (const auto& text : interlock::reason_table()) {
         INFO("reason " << static_cast<int>(text.code) << ": " << text.sentence);
         CHECK(std::ranges::any_of(all, [&](const std::vector<ReasonCase>* cases) {

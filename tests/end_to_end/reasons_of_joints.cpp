@@ -129,7 +129,32 @@ Told awaited_told(Stand& stand) {
     return told;
 }
 
+Told relaxing_told(Stand& stand) {
+    stand.identified();
+    stand.tightens_selected();
+    return {.sentence = "Motor mounts: relaxes for 1 min before check may be made.",
+            .remedy = "Wait; do not touch its fasteners until check is asked for.",
+            .clears = "by_itself",
+            .override_ = mount_told("", "", "").override_,
+            .joint = "Motor mounts",
+            .facts = {{"pass", "check"}, {"wait", "1 min"}}};
+}
+
 }  // namespace
+
+// The time itself is waited for in passes_test.cpp.
+const std::vector<ReasonCase>& check_cases() {
+    static const std::vector<ReasonCase> cases{{check_waits,
+                                                "a tight joint is held while it relaxes before its check",
+                                                "lift-beam",
+                                                {"check_waits"},
+                                                relaxing_told,
+                                                [](Stand& stand) {
+                                                    stand.selects("motor-mounts", "front left");
+                                                    stand.loosens(first_mount);
+                                                }}};
+    return cases;
+}
 
 const std::vector<ReasonCase>& curve_cases() {
     static const std::vector<ReasonCase> cases{{curve_awaited,

@@ -67,7 +67,7 @@ Told outstanding_told(Stand& stand) {
     stand.tool(mounts_tool).mend();
     const auto until = std::to_string(counter_of(stand));
     return {.sentence = "Tool NR-20 still holds results up to " + until + ".",
-            .remedy = "Wait until the tool has sent them.",
+            .remedy = "Wait until the tool has sent them; if they do not come, a supervisor decides.",
             .clears = "by_itself",
             .tool = mounts_tool,
             .facts = {{"until", until}}};

@@ -142,6 +142,28 @@ TEST_CASE("the unit's record says what a bad tightening and its curve look like,
     CHECK(says(unit.words, first.at("evidence").get<std::string>()));
 }
 
+TEST_CASE("a bolt that is not the joint's is told by its curve beside those of its neighbours") {
+    Plant plant{with_traces()};
+    plant.open_for_work();
+    InputStand stand{plant};
+    stand.identified();
+    for (std::size_t fastener = 0; fastener < 4; ++fastener) {
+        static_cast<void>(stand.turns({"motor-mounts", fastener, 0}, fastener == 3
+                                                                         ? simulation::Mishap::wrong_bolt
+                                                                         : simulation::Mishap::none));
+        stand.stored("NR-20");
+        static_cast<void>(trace_of_newest(stand));
+    }
+    const json lines = stand.tightenings();
+    REQUIRE(lines.size() == 4);
+    for (std::size_t line = 0; line < 3; ++line)
+        CHECK(lines.at(line).at("patterns").empty());
+    bool told = false;
+    for (const json& seen : lines.at(3).at("patterns"))
+        told = told || seen.at("pattern") == "wrong_fastener";
+    CHECK(told);
+}
+
 TEST_CASE(
     "where a pass limits curves, a tightening counts once the station has read its own from what came") {
     auto arrangement = limiting_curves(std::chrono::minutes(10));

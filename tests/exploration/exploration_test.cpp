@@ -28,7 +28,8 @@ namespace {
 // P1, on what the disk holds: each joint in scope is tight everywhere, or overridden by the people it takes.
 std::string joint_fault(const JointState& joint) {
     const bool tight = !joint.fasteners.empty() && std::ranges::all_of(joint.fasteners, [](const auto& each) {
-        return each.passes.size() == 1 && each.passes[0].proof.has_value();
+        return !each.passes.empty() &&
+               std::ranges::all_of(each.passes, [](const PassState& pass) { return pass.proof.has_value(); });
     });
     if (tight)
         return {};
@@ -150,6 +151,34 @@ std::string curve_fault(const Situation& at) {
     return {};
 }
 
+// P1: no check proves anything of a joint that has not relaxed.
+std::string fault_of_checking(const Situation& before, const Act& act) {
+    const auto* counted =
+        act.records.empty() ? nullptr : std::get_if<Attributed>(&act.records.back().outcome);
+    const bool by_check = before.checks && counted != nullptr && counted->joint.text == "mount" &&
+                          counted->pass == 1 && counted->judgement.verdict == evaluation::Verdict::ok;
+    return by_check && !before.relaxed ? "P1: mount is proven by a check before it has relaxed" : "";
+}
+
+// P3: what somebody selects, or an arm says, is where it counts; where neither does, it counts nowhere.
+std::string fault_of_placing(const Situation& before, const Act& act) {
+    const auto* counted =
+        act.records.empty() ? nullptr : std::get_if<Attributed>(&act.records.back().outcome);
+    const bool came = counted != nullptr && before.checks && !act.events.empty() &&
+                      std::holds_alternative<ResultReceived>(act.events.back().payload);
+    if (!came)
+        return {};
+    if (counted->joint.text == "cap")
+        return counted->fastener + 1 == before.arm_at ? ""
+                                                      : "P3: it counts for another fastener than the arm's";
+    const auto* was = std::get_if<Stay>(&before.newest.bays.front().occupant);
+    const auto* now = std::get_if<Stay>(&act.after.newest.bays.front().occupant);
+    const bool selected = was != nullptr && was->selection && was->selection->fastener == counted->fastener;
+    if (!selected)
+        return "P3: it counts for a fastener that nobody selected";
+    return now != nullptr && now->selection ? "P3: one selection serves twice" : "";
+}
+
 std::size_t mentions(const State& state, EventNumber result) {
     const auto* stay = std::get_if<Stay>(&state.bays.front().occupant);
     std::size_t count =
@@ -208,6 +237,9 @@ std::string fault_of_signing(const Situation& before, const Act& act) {
         const bool lifted = now->joints[i].override_ && !was->joints[i].override_;
         if (lifted && second->seen < was->joints[i].changed)
             return "P4: " + was->joints[i].id.text + " was overridden by a signature under an older view";
+        if (lifted && second->by == story::worker && before.newest.deputies.empty())
+            return "P4: " + was->joints[i].id.text +
+                   " was overridden by an operator who stands in for nobody";
     }
     return {};
 }
@@ -236,6 +268,7 @@ Key digest(const std::string& text) {
 // More than there are: all of them.
 constexpr std::size_t queue_situations = 2'000'000;
 // More than there are.
+constexpr std::size_t pass_situations = 1'000'000;
 constexpr std::size_t curve_situations = 1'000'000;
 
 struct Node {
@@ -297,6 +330,8 @@ class Search {
     std::map<evaluation::FindingCode, std::size_t> findings;  // about curves
     std::size_t proven_by_curve = 0;
     std::size_t late_curves = 0;  // of units that have left
+    std::ptrdiff_t checked_well = 0;
+    std::ptrdiff_t checked_early = 0;
 
   private:
     void expand(std::uint32_t number, const Situation& situation) {
@@ -305,6 +340,10 @@ class Search {
             std::string fault = fault_of_counting(situation, act);
             if (fault.empty())
                 fault = fault_of_deciding(situation, act);
+            if (fault.empty())
+                fault = fault_of_checking(situation, act);
+            if (fault.empty())
+                fault = fault_of_placing(situation, act);
             if (fault.empty())
                 fault = fault_of_signing(situation, act);
             if (fault.empty())
@@ -337,11 +376,21 @@ class Search {
         for (const Record& record : act.records) {
             ++outcomes[record.outcome.index()];
             note_curve(act, record);
+            note_check(record);
             for (const PermissiveChange& change : record.changes) {
                 for (const Reason& reason : change.came)
                     ++reasons[reason.code];
             }
         }
+    }
+
+    void note_check(const Record& record) {
+        const auto* counted = std::get_if<Attributed>(&record.outcome);
+        if (counted == nullptr)
+            return;
+        checked_well += counted->pass == 1 && counted->judgement.verdict == evaluation::Verdict::ok ? 1 : 0;
+        checked_early += std::ranges::count(counted->judgement.findings, evaluation::FindingCode::too_early,
+                                            &evaluation::Finding::code);
     }
 
     void note_curve(const Act& act, const Record& record) {
@@ -480,12 +529,24 @@ TEST_CASE("no reachable situation breaks a promise, none is a dead end, and ever
     CHECK(curves.late_curves > 0);
     CHECK(curves.situations() < curve_situations);
     CHECK(curves.wire[OnWire::released] > 0);
+    Search passes;
+    passes.run(About::passes, pass_situations);
+    INFO(passes.fault());
+    CHECK(passes.fault().empty());
+    std::cout << "with passes: " << passes.situations() << " situations, " << passes.steps()
+              << " steps, checks " << passes.checked_well << " good, " << passes.checked_early
+              << " too early\n";
+    CHECK(passes.situations() < pass_situations);
+    CHECK(passes.checked_well > 0);
+    CHECK(passes.checked_early > 0);
+    CHECK(passes.wire[OnWire::released] > 0);
     Search search;
     search.run(About::tools);
     INFO(search.fault());
     CHECK(search.fault().empty());
     search.add_counts_of(orders);
     search.add_counts_of(curves);
+    search.add_counts_of(passes);
     search.add_counts_of(queue);
     std::cout << search.situations() << " situations, " << search.steps() << " steps\n";
 

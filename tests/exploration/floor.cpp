@@ -9,6 +9,8 @@ namespace {
 using namespace story;
 
 const BayId bay_id{"B1"};
+// The floor's clock stands still: it ends by a person, or not at all.
+constexpr std::int64_t deputy_until = 1;
 constexpr Token reserved_token{0xFF000001};  // of those that no stay is given
 
 // Two joints of two fasteners: `mount` (A, loosened between two attempts) and `cap` (B, replaced after one
@@ -39,14 +41,22 @@ config::Station with_orders() {
     return station;
 }
 
-// `mount` is proven by good curves only; `cap` does without one that is missing or damaged.
 config::Station curve_limits() {
     config::Station station = two_joints();
-    config::CurveWindow curve;
-    curve.places = {{"seated", config::TorqueThere{deg(5), {nm(10), nm(20)}}}};
-    station.joints[0].passes.front().window.curve = curve;
-    curve.without = config::WithoutCurve::accept;
-    station.joints[1].passes.front().window.curve = curve;
+    limit_curves(station, seated_within(10, 20));
+    return station;
+}
+
+// `mount` is tightened and, after it has relaxed, checked, at fasteners that somebody selects; of `cap` the
+// arm says which one it is.
+config::Station checked_later() {
+    config::Station station = two_joints();
+    config::Joint& mount = station.joints[0];
+    mount.placement = config::Placement::selected;
+    mount.passes.push_back(check_after(std::chrono::seconds{60}, mount.passes.front()));
+    mount.passes.back().window.angle->max = deg(8);
+    station.joints[1].placement = config::Placement::by_arm;
+    station.joints[1].fasteners.pop_back();
     return station;
 }
 
@@ -179,6 +189,10 @@ class Possible {
             with_curves();
             return std::move(acts_);
         }
+        if (now_.checks) {
+            with_checks();
+            return std::move(acts_);
+        }
         equipment();
         scans();
         for (std::size_t i = 0; i < now_.tools.size(); ++i)
@@ -198,7 +212,7 @@ class Possible {
     }
     // What is decided and not yet on the disk is looked at with tools and orders.
     void done() {
-        if (now_.limits_curves)
+        if (now_.limits_curves || now_.checks)
             making_->durable_at_once();
         acts_.push_back(std::move(making_->act));
     }
@@ -605,11 +619,15 @@ class Possible {
         return {JointId{id}, "turned by hand", nm(50)};
     }
 
+    void lift_holds() {
+        for (const UnitHold& hold : now_.newest.holds)
+            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+    }
+
     void deciding() {
         if (!bay_.signed_on)
             repair("the operator signs on", OperatorSignedOn{bay_id, worker});
-        for (const UnitHold& hold : now_.newest.holds)
-            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        lift_holds();
         if (stay_ == nullptr)
             return;
         questions();
@@ -666,7 +684,8 @@ class Possible {
                 if (fastener.locked || fastener.replacement_due)
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
-            if (id == "mount" && joint.fasteners.front().passes.front().proof && !now_.limits_curves)
+            if (id == "mount" && joint.fasteners.front().passes.front().proof && !now_.limits_curves &&
+                !now_.checks)
                 hand_checks();
             if (joint.override_)
                 repair("the override of " + id + " is taken back",
@@ -687,7 +706,8 @@ class Possible {
     }
 
     void two_people() {
-        if (stay_->proposals.empty() && something_went_wrong() && !stay_->leaves_incomplete)
+        // With passes it would only be another way out of everything.
+        if (stay_->proposals.empty() && something_went_wrong() && !stay_->leaves_incomplete && !now_.checks)
             repair("a supervisor lets it leave incomplete", proposed(supervisor, LeaveIncomplete{}));
         for (const Proposal& proposal : stay_->proposals) {
             const EventNumber seen = now_.newest.newest;
@@ -700,9 +720,17 @@ class Possible {
             repair("it is taken back", ProposalEnded{bay_id, proposal.number, supervisor, ""});
             const Person* first = person_of(now_.newest, quality);
             if (first != nullptr && first->suspended)
-                repair("another supervisor seconds it",
-                       Seconded{bay_id, proposal.number, other_supervisor, seen});
+                while_quality_is_away(proposal, seen);
         }
+    }
+
+    void while_quality_is_away(const Proposal& proposal, EventNumber seen) {
+        repair("another supervisor seconds it", Seconded{bay_id, proposal.number, other_supervisor, seen});
+        if (now_.newest.deputies.empty())
+            repair("the worker is to stand in for quality",
+                   DeputyNamed{worker, Role::quality_engineer, deputy_until, admin, supervisor});
+        else
+            repair("the deputy seconds it", Seconded{bay_id, proposal.number, worker, seen});
     }
 
     // ---- orders
@@ -748,8 +776,7 @@ class Possible {
             if (ticket.joined && stay_->reuses.empty())
                 repair("the sub-assembly was taken out", proposed(supervisor, AcceptReuse{ticket.serial}));
         }
-        for (const UnitHold& hold : now_.newest.holds)
-            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        lift_holds();
         if (stay_->checks.empty())
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
         two_people();
@@ -886,8 +913,7 @@ class Possible {
         scans_of_orders();
         for (std::size_t i = 0; i < now_.tools.size(); ++i)
             tool_with_curves(i);
-        for (const UnitHold& hold : now_.newest.holds)
-            repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        lift_holds();
         if (stay_ == nullptr)
             return;
         questions();
@@ -895,6 +921,147 @@ class Possible {
         joints();
         two_people();
         if (stay_->checks.empty() && !stay_->joints.empty() && !has_open(0) && !has_open(1))
+            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+    }
+
+    // ---- passes and positions
+    // What turns a fastener of mount lets it relax anew.
+    void turn(const std::string& name, const Hit& made, bool as_mishap) {
+        if (as_mishap && now_.mishaps_left == 0)
+            return;
+        hit(0, name, made, as_mishap);
+        constexpr std::int64_t good_check_at_most = 8;
+        const bool only_checked =
+            made.program == "K1" && made.angle_deg <= good_check_at_most && now_.relaxed;
+        // What counts for no fastener is a question to people, and holds until they answer it.
+        const bool asked = std::holds_alternative<Unassigned>(acts_.back().records.back().outcome);
+        if (made.angle_deg > 1 && !only_checked && !asked)
+            acts_.back().after.relaxed = false;
+    }
+
+    [[nodiscard]] static bool is_open(const JointState& joint, std::size_t pass) {
+        return std::ranges::any_of(joint.fasteners,
+                                   [&](const FastenerState& f) { return !f.passes[pass].proof; });
+    }
+
+    // Whatever is made while a question is open waits for people, as often as it is made.
+    [[nodiscard]] bool is_clear() const {
+        return stay_->doubt == Doubt::none && stay_->refused_tickets.empty();
+    }
+
+    void mount_with_checks(const JointState& mount) {
+        for (std::uint32_t i = 0; i < mount.fasteners.size(); ++i) {
+            const std::size_t pass = is_open(mount, 0) ? 0 : 1;
+            const bool first_open = !mount.fasteners[i].passes[pass].proof &&
+                                    (i == 0 || mount.fasteners[0].passes[pass].proof.has_value());
+            if (!stay_->selection || stay_->selection->fastener != i)
+                happens("fastener " + std::to_string(i + 1) + " of mount is selected",
+                        FastenerSelected{bay_id, JointId{"mount"}, i, worker, now_.newest.newest},
+                        !first_open);
+        }
+        if (mount.wait && !mount.wait->over) {
+            if (Making* making = start("mount has relaxed, and its check is due")) {
+                making->act.after.relaxed = true;
+                making->event(CheckDue{stay_->id, JointId{"mount"}, mount.wait->pass, mount.wait->began});
+                done();
+            }
+        }
+        const bool locked = std::ranges::any_of(
+            mount.fasteners, [](const FastenerState& f) { return f.locked || f.loosening_due; });
+        const bool ready = stay_->selection && !locked && is_clear();
+        const Hit good_check{"T1", "K1", 50, 3};
+        Hit second = mount_ok;
+        second.angle_deg = 1;
+        turn("T1 tightens well", mount_ok, !ready || !is_open(mount, 0));
+        turn("T1 checks well", good_check,
+             !ready || is_open(mount, 0) || !is_open(mount, 1) || !now_.relaxed);
+        turn("T1 checks and turns far", {"T1", "K1", 50, 20}, true);
+        turn("T1 hits a tight fastener", second, true);
+        Hit loosened = mount_ok;
+        loosened.direction = Direction::loosen;
+        loosened.torque_nm = 0;
+        const bool due = std::ranges::any_of(mount.fasteners, &FastenerState::loosening_due);
+        turn("T1 loosens", loosened, !due || !is_clear());
+    }
+
+    void cap_with_arm(const JointState& cap) {
+        // Also at one that the joint does not have.
+        for (std::uint32_t place = 0; place <= cap.fasteners.size() + 1; ++place) {
+            const bool told = !now_.newest.tools[1].arm.empty();
+            if (place == now_.arm_at && told)
+                continue;
+            const std::string where = place == 0 ? "nowhere" : "fastener " + std::to_string(place);
+            if (Making* making = start("the arm of T2 goes to " + where)) {
+                making->act.after.arm_at = place;
+                making->event(ArmMoved{
+                    ToolId{"T2"}, place == 0 ? std::nullopt : std::optional(place), {30, 31, "boot"}});
+                done();
+            }
+        }
+        const bool at_one = now_.arm_at != 0 && now_.arm_at <= cap.fasteners.size();
+        const auto& arm = now_.newest.tools[1].arm;
+        const bool told = !arm.empty() && arm.back().position == now_.arm_at;
+        const bool here = at_one && told && is_clear() && !cap.fasteners[now_.arm_at - 1].passes[0].proof;
+        hit(1, "T2 tightens well", cap_ok, !here);
+        Hit loosened = cap_ok;
+        loosened.direction = Direction::loosen;
+        loosened.torque_nm = 0;
+        hit(1, "T2 loosens", loosened, true);
+    }
+
+    // What has nothing to do with passes is made ready in one order: it has been looked at in every other.
+    [[nodiscard]] bool makes_ready() {
+        for (std::size_t i = 0; i < now_.tools.size(); ++i) {
+            const ToolState& known = now_.newest.tools[i];
+            if (known.link == Quality::good && known.asked)
+                continue;
+            tool_with_orders(i);
+            return true;
+        }
+        if (bay_.signed_on)
+            return false;
+        repair("the operator signs on", OperatorSignedOn{bay_id, worker});
+        return true;
+    }
+
+    void tickets_for_checks() {
+        if (!now_.equipment.unit_there || bay_.departure_due)
+            return;
+        if (!has_ticket("D"))
+            first_scan("D1 is scanned", ticket("D", "D1"), false);
+        else if (!has_ticket("F"))
+            repair("F1 is scanned", ticket("F", "F1"));
+        else if (stay_ != nullptr && stay_->doubt != Doubt::none)
+            repair("D is scanned again", ticket("D", stay_->tickets.front().serial.text));
+    }
+
+    void with_checks() {
+        if (makes_ready())
+            return;
+        arrives_and_departs();
+        tickets_for_checks();
+        lift_holds();
+        if (stay_ == nullptr)
+            return;
+        questions();
+        results();
+        joints();
+        two_people();
+        if (Making* making = start("the station is stopped and started in order", true)) {
+            making->event(StationStopped{}).event(StationStarted{"test", true, {}});
+            done();
+        }
+        const JointState* mount = joint_of(*stay_, "mount");
+        const JointState* cap = joint_of(*stay_, "cap");
+        const bool works = std::holds_alternative<Identified>(stay_->identity);
+        if (mount == nullptr || cap == nullptr || !works)
+            return;
+        // One joint after the other.
+        if (is_open(*mount, 0) || is_open(*mount, 1))
+            mount_with_checks(*mount);
+        else if (is_open(*cap, 0))
+            cap_with_arm(*cap);
+        else if (stay_->checks.empty())
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
     }
 
@@ -951,7 +1118,8 @@ const RuleBook& rulebook() {
     static const RuleBook rules{{Revision{"r0"}, std::make_shared<const config::Station>(without_lift())},
                                 {Revision{"r1"}, std::make_shared<const config::Station>(two_joints())},
                                 {Revision{"r2"}, std::make_shared<const config::Station>(with_orders())},
-                                {Revision{"r3"}, std::make_shared<const config::Station>(curve_limits())}};
+                                {Revision{"r3"}, std::make_shared<const config::Station>(curve_limits())},
+                                {Revision{"r4"}, std::make_shared<const config::Station>(checked_later())}};
     return rules;
 }
 
@@ -959,6 +1127,7 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     Situation at;
     at.takes_orders = about == About::orders;
     at.limits_curves = about == About::curves;
+    at.checks = about == About::passes;
     at.mishaps_left = mishaps;
     at.tools.resize(2);
     for (const std::string id : {"lift", "leave", "side"})
@@ -971,6 +1140,18 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
         at.undurable = 0;
         told.push_back(std::move(making.act));
     };
+    const auto persons_come_and_go = [&] {
+        const PersonNumber other{9};
+        happens(SignInRefused{worker, "", 900});
+        happens(PersonUnlocked{worker, quality});
+        happens(SecretRenewed{worker, "m"});
+        happens(DeputyNamed{worker, Role::quality_engineer, deputy_until, admin, supervisor});
+        happens(DeputyEnded{worker, Role::quality_engineer, worker});
+        happens(AdministratorReplaced{Person{other, {Role::administrator}, false, "m", "m"}, {admin}});
+        happens(PersonEnrolled{Person{admin, {Role::administrator}, false}, other, supervisor});
+        happens(PersonSuspended{other, admin, supervisor});
+        happens(NameErased{other, admin, supervisor});
+    };
     const auto person = [&](PersonNumber number, Role role, bool two) {
         happens(PersonEnrolled{Person{number, {role}, false},
                                at.newest.people.empty() ? std::nullopt : std::optional(admin),
@@ -982,7 +1163,8 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     person(quality, Role::quality_engineer, true);
     person(worker, Role::line_operator, true);
     person(other_supervisor, Role::production_supervisor, true);
-    const std::string rules = at.takes_orders ? "r2" : at.limits_curves ? "r3" : "r1";
+    persons_come_and_go();
+    const std::string rules = at.takes_orders ? "r2" : at.limits_curves ? "r3" : at.checks ? "r4" : "r1";
     happens(RulesApproved{Revision{rules}, admin, supervisor, {{bay_id, Token{1000}}}});
     const auto revision = at.newest.rules;
     happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});

@@ -71,6 +71,12 @@ void forget_in_joint(JointState& joint, EventNumber first_seen) {
     }
     if (joint.confirmed)
         joint.confirmed = any_event;
+    if (joint.wait) {
+        joint.wait->began = any_event;
+        joint.wait->since = {};
+        if (joint.wait->over)
+            joint.wait->over->monotonic_ns = 30;  // before whatever is made from here on
+    }
     if (joint.override_)
         joint.override_->proposal = any_event;
     forget_unless_after(joint.changed, first_seen);
@@ -98,6 +104,8 @@ void forget_in_stay(Stay& stay) {
         stay.order->taken = stay.order->since = any_event;
     for (ReuseAccepted& reuse : stay.reuses)
         reuse.decided = any_event;
+    if (stay.selection)
+        stay.selection->at.monotonic_ns = 30;
 }
 
 // Reasons tell people about event numbers; no rule reads them.
@@ -169,6 +177,8 @@ void forget(State& state) {
         if (tool.recent.size() > results_kept)
             tool.recent.erase(tool.recent.begin(),
                               tool.recent.end() - static_cast<std::ptrdiff_t>(results_kept));
+        if (tool.arm.size() > 1)
+            tool.arm.erase(tool.arm.begin(), tool.arm.end() - 1);
         tool.changed = any_event;  // nobody decides about it by an older screen
         tool.baseline.reset();     // nothing of before comes here
     }
@@ -341,9 +351,15 @@ void shift_tools(Situation& at) {
 }  // namespace
 
 void normalise(Situation& at) {
-    forget(at.newest);
-    if (at.durable)
-        forget(*at.durable);
+    if (!at.equipment.unit_there)
+        at.relaxed = false;  // there is nothing that could be
+    for (State* state : {&at.newest, at.durable ? &*at.durable : nullptr}) {
+        if (state == nullptr)
+            continue;
+        forget(*state);
+        for (Deputy& deputy : state->deputies)
+            deputy.named = any_event;  // no rule reads it
+    }
     renumber_events(at);
     renumber_tokens(at);
     shift_counts(at);
@@ -356,6 +372,8 @@ std::string key_of(const Situation& at) {
     canonical(at.tools, key);
     canonical(at.mishaps_left, key);
     canonical(at.undurable, key);
+    canonical(at.relaxed, key);
+    canonical(at.arm_at, key);
     canonical(at.durable, key);
     canonical(at.newest, key);
     return key;

@@ -1,11 +1,14 @@
 """`tautgate look` at tools that send frames, in plain Python: each frame is shown raw beside what it means, what does not
 decode says why, nothing is acknowledged, and what is recorded can be shown again."""
 
+import contextlib
 import json
 import os
 import pathlib
+import socket
 import subprocess
 import tempfile
+import threading
 
 from claims import ask_until, check
 from framed_peers import HandTool, SerialWrench, TorquePost
@@ -128,11 +131,52 @@ def serial(folder):
             check("it answers", ask_until(lambda: values(without_times(out)[0])["newest"] == "0"), out)
 
 
+def says_only(port, sent, *words):
+    """What a look says of a tool that sends these bytes ten times a second, and no others."""
+    over = threading.Event()
+
+    def talk(server):
+        wire, _ = server.accept()
+        with wire, contextlib.suppress(OSError):
+            while not over.is_set():
+                wire.sendall(sent)
+                over.wait(0.1)
+
+    with socket.create_server(("127.0.0.1", port)) as server:
+        talking = threading.Thread(target=talk, args=(server,), daemon=True)
+        talking.start()
+        try:
+            return look(*words)
+        finally:
+            over.set()
+            talking.join()
+
+
+def odd_talkers(folder):
+    port, = free_ports(1)
+
+    def at_port(link, _profile):
+        link["call"]["port"] = port
+    file = described(folder, "frames-lines", at_port)
+    code, _, err = says_only(port, b"", file, TOOL, "--once")
+    check("one look at a tool that says nothing ends, and is a no",
+          code == 1 and "nothing came in time" in err and err.count("\n") == 1, (code, err))
+    code, out, _ = says_only(port, b"R;17;71.3\n", file, TOOL, "--for", "3500ms")
+    told = out.count("no end of a frame yet")
+    check("bytes without the end of a frame are shown meanwhile, at most once a second", code == 1 and 2 <= told <= 3,
+          (code, out))
+    check("with the end that the profile has", "52 3B 31 37" in out and "a frame ends with 0D 0A" in out, out)
+    code, out, _ = says_only(port, b"x\r\n", file, TOOL, "--for", "2500ms")
+    check("what repeats is told once a second, and how often at the end", code == 1 and out.count("the same, ") <= 3
+          and out.count("is no frame") + out.count("are no frame") == 1, (code, out))
+
+
 def main():
     with tempfile.TemporaryDirectory(prefix="tautgate-look-") as name:
         lines(pathlib.Path(name))
         binary(pathlib.Path(name))
         serial(pathlib.Path(name))
+        odd_talkers(pathlib.Path(name))
 
 
 main()

@@ -113,6 +113,10 @@ def record_and_replay(file, tool, folder):
     lines = whole.splitlines(keepends=True)
     lines[3] = b"rubbish\n"
     (folder / "bad.capture").write_bytes(b"".join(lines))
+    (folder / "empty.capture").write_bytes(lines[0])
+    code, _, err = look(file, "--replay", folder / "empty.capture")
+    check("of a capture without anything in it that is told", code == 1 and "nothing was recorded in it; " in err,
+          (code, err))
     code, _, err = look(file, "--replay", folder / "bad.capture")
     check("a line that is none is named", code == 3 and "bad.capture:4: it is no JSON object" in err, (code, err))
 
@@ -126,6 +130,8 @@ def troubles(folder, polled_port, caller_port):
     code, _, err = look(file, POLLED, "--once")
     check("a device that refuses is one sentence with a remedy",
           code == 3 and "Connection refused; check the port" in err and err.count("\n") == 1, (code, err))
+    code, _, err = look(file, POLLED, "--once", "--record", folder / "nothing.capture")
+    check("nothing that came leaves no file", code == 3 and not (folder / "nothing.capture").exists(), (code, err))
 
     # A name that nobody can have: RFC 2606, section 2.
     file = described(folder, polled_port, caller_port, host="no-such-tool.invalid")

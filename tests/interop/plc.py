@@ -88,15 +88,19 @@ class Point:
         self.counts = counts or Counts()
         self.present = self.scanned = False
         self.token, self.wants_token = 0, False
-        self.seen_beat = None       # of the last good block
+        self.seen_beat = None       # the newest of good blocks
+        self.seen_at = 0.0          # when it came
         self.accepted = None        # the block in force
-        self.accepted_at = 0.0
         self.overruled = False      # the block in force says something else by now, under the same beat
         self.accepted_beat = 0
         self.fault = 4
         self.wrong_move = False
         self.left_allowed = False   # the unit left its place while the movement was allowed
         self.equipment_fault = False
+
+    def lost_its_counts(self, starts):
+        """As a controller that keeps nothing must begin: another number of starts shows that it was restarted."""
+        self.counts.starts = starts & 0xFFFF
 
     def started(self):
         """The point after another start of the PLC's program."""
@@ -138,19 +142,23 @@ class Point:
     def _take_block(self, block, now):
         if not block.good_crc or not block.is_for(self.own):
             return self._lose(1)
-        seen, self.seen_beat = self.seen_beat, block.beat
+        seen, is_over = self.seen_beat, now - self.seen_at >= self.beat_limit
         if seen is None:
+            self.seen_beat, self.seen_at = block.beat, now
             return self._lose(4)
         advance = (block.beat - seen) & 0xFFFF
-        if advance > 8:
-            return self._lose(3)
         if advance == 0:
-            if self.accepted and now - self.accepted_at >= self.beat_limit:
+            if self.accepted and is_over:
                 return self._lose(2)
             if self.accepted and block.says() != self.accepted.says():
                 self.overruled = True
             return None
-        self.accepted, self.accepted_at, self.accepted_beat = block, now, block.beat
+        if advance > 32767 and not is_over:
+            return self._lose(3)
+        self.seen_beat, self.seen_at = block.beat, now
+        if advance > 8:
+            return self._lose(3)
+        self.accepted, self.accepted_beat = block, block.beat
         self.overruled, self.fault = False, 0
         return None
 

@@ -125,6 +125,7 @@ class Station:
         self.file = self.folder / "station.json"
         self.write()
         self.people = {}
+        self.papers = {}  # badge and secret of each of the people
         self.process = None
 
     def write(self):
@@ -274,7 +275,16 @@ class Station:
         badge, secret = f"LT-{2001 + len(self.people)}", secrets.token_urlsafe(16)
         self.post("/v1/people", {"name": name, "badge": badge, "roles": [role], "secret": secret, **more},
                   self.people.get(first), self.people.get(second))
+        self.papers[role] = (badge, secret)
         self.people[role] = self.post("/v1/sign-in", {"badge": badge, "secret": secret})["session"]
+
+    def signed_by(self, role):
+        """How a command of tautgate is told who does it."""
+        badge, secret = self.papers[role]
+        file = self.folder / f"{badge}.secret"
+        file.touch(mode=0o600)
+        file.write_text(secret, encoding="ascii")
+        return ["--as", badge, "--secret-file", file]
 
     def decide(self, action, reason_code, reason_text):
         """The supervisor decides; where the station asks for a second person, quality agrees."""

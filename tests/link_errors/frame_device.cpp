@@ -150,8 +150,8 @@ const protocol::Decimal tenth{1, -1};
     profile.acknowledge = protocol::FrameToSend{protocol::LiteralPart{"\x04"},
                                                 protocol::NumberPart{.type = protocol::FieldType::uint32}};
     profile.detects = {protocol::LinkError::corruption, protocol::LinkError::repetition,
-                       protocol::LinkError::loss,       protocol::LinkError::wrong_sequence,
-                       protocol::LinkError::insertion,  protocol::LinkError::delay};
+                       protocol::LinkError::loss, protocol::LinkError::wrong_sequence,
+                       protocol::LinkError::insertion};
     return profile;
 }
 
@@ -174,7 +174,7 @@ const protocol::Decimal tenth{1, -1};
     profile.pause = milliseconds(40);
     profile.keep_alive = protocol::KeepAlive{.every = milliseconds(100), .frame = literal("?")};
     profile.detects = {protocol::LinkError::repetition, protocol::LinkError::wrong_sequence,
-                       protocol::LinkError::insertion, protocol::LinkError::delay};
+                       protocol::LinkError::insertion};
     return profile;
 }
 

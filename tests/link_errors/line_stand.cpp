@@ -219,8 +219,11 @@ void LineStand::inject(LinkError error) {
     // What was lost last of all shows with the next result.
     auto next_at = steady_clock::now();
     const bool came = until([&] {
-        if (steady_clock::now() >= next_at && reported_.size() < most_results) {
-            report();
+        if (steady_clock::now() >= next_at) {
+            if (reported_.size() < most_results)
+                report();
+            else if (all_came() && good_)
+                wire_->hang_up();  // what is kept back, a welcome, has its next only on a new call
             next_at = steady_clock::now() + pace;
         }
         return spent_ || (all_came() && good_ && injector_.is_over());

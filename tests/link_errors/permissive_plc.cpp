@@ -111,7 +111,7 @@ void Plc::scan_point(std::size_t point) {
                          .moved = state.code_moved,
                          .beat = state.accepted_beat,
                          .at = steady_clock::now(),
-                         .since_accepted = milliseconds(now - state.accepted_ms)});
+                         .since_accepted = milliseconds(now - state.seen_ms)});
 }
 
 PlcState Plc::state(std::size_t point) const {

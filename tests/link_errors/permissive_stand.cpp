@@ -345,12 +345,12 @@ bool PermissiveStand::must_fail(const Injection& injection) const {
 
 milliseconds PermissiveStand::time_to_withhold() {
     injector_.cut(true);
-    const auto accepted_ms = plc_->state(0).accepted_ms;
+    const auto newest_ms = plc_->state(0).seen_ms;
     if (!until([this] { return protocol::movement(plc_->state(0)) == protocol::Movement::refused; }))
         violate("the PLC does not withhold though nothing comes");
     const auto now = std::chrono::duration_cast<milliseconds>(steady_clock::now().time_since_epoch());
     injector_.cut(false);
-    return now - milliseconds(accepted_ms);
+    return now - milliseconds(newest_ms);
 }
 
 }  // namespace tautgate::link_errors

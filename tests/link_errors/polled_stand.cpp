@@ -39,8 +39,9 @@ constexpr Delays polled_delays{
     auto& link = std::get<config::RegisterLink>(tool.link);
     link.unit = tool_unit;
     link.poll_interval = milliseconds(1);
-    std::get<protocol::RegisterProfile>(station->profiles.front().profile).second_read =
-        protocol::SecondRead::block;
+    auto& profile = std::get<protocol::RegisterProfile>(station->profiles.front().profile);
+    profile.second_read = protocol::SecondRead::block;
+    profile.written_within = milliseconds(1);
     return std::move(*station);
 }
 

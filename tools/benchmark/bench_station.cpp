@@ -26,6 +26,7 @@ json polled_layout() {
         {"angle", {{"address", 104}, {"type", "float32"}, {"order", "abcd"}}},
         {"counter", {{"field", {{"address", 109}, {"type", "uint16"}}}, {"lowest", 1}, {"highest", 65535}}},
         {"second_read", "block"},
+        {"written_within_ms", 0},  // the tools here write a result at once
         {"range",
          {{"torque_resolution", {{"value", 0.1}, {"unit", "N.m"}}},
           {"angle_resolution", {{"value", 0.1}, {"unit", "deg"}}},

@@ -111,7 +111,9 @@ void LineTool::hear(std::string_view sealed_line) {
         std::from_chars(digits.data(), digits.data() + digits.size(), stored_);
     } else if (line.starts_with(R"({"welcome")")) {
         welcomed_ = true;
-    } else if (!line.starts_with(R"({"beat")")) {
+    } else if (line.starts_with(R"({"beat")")) {
+        say(std::string(line));  // its answer is the same line
+    } else {
         give_up(fmt::format("tool {} was told: {}", id_, line));
     }
 }

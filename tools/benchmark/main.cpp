@@ -19,6 +19,7 @@
 #include "tools/benchmark/latency.hpp"
 #include "tools/benchmark/resources.hpp"
 #include "tools/benchmark/throughput.hpp"
+#include "tools/benchmark/trial_pace.hpp"
 #include "version.hpp"
 
 namespace {
@@ -274,6 +275,14 @@ int measure(const Surroundings& around, const Extent& extent, const std::string&
     return void_run;
 }
 
+// Only that: it needs no daemon.
+int measure_trial_only(const std::filesystem::path& journal, const std::filesystem::path& proposal) {
+    json all{{"versions", versions()}};
+    all["trial"] = measure_trial(journal, proposal, seconds(5));
+    std::cout << all.dump(2) << '\n';
+    return 0;
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
@@ -286,6 +295,13 @@ int main(int argc, char** argv) {
     app.add_flag("--quick", is_quick, "at most a minute");
     app.add_flag("--smallest", is_smallest, "not pinned, hardly a sample: shows that it runs, and counts");
     app.add_option("--disk", disk, "a folder on the disk that is measured")->check(CLI::ExistingDirectory);
+    std::filesystem::path trial;
+    std::filesystem::path rules;
+    auto* proposal =
+        app.add_option("--rules", rules, "the station's description that is tried")->check(CLI::ExistingFile);
+    app.add_option("--trial", trial, "instead: how fast rules are tried on the units of this journal")
+        ->check(CLI::ExistingFile)
+        ->needs(proposal);
     app.footer("Exit codes: 0 measured; 1 void, the floor did not agree with itself; 2 wrong usage; 3 not "
                "measured.");
     try {
@@ -294,6 +310,8 @@ int main(int argc, char** argv) {
         return app.exit(error) == 0 ? 0 : wrong_usage;
     }
     try {
+        if (!trial.empty())
+            return measure_trial_only(trial, rules);
         around.programs = std::filesystem::read_symlink("/proc/self/exe").parent_path();
         const Folder folder(disk);
         around.folder = folder.path();

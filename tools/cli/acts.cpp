@@ -13,16 +13,24 @@
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
+#include <unistd.h>
 
 #include "protocol/quantity.hpp"
+#include "protocol/text.hpp"
+#include "tools/cli/pass_file.hpp"
 #include "tools/cli/secret.hpp"
 #include "tools/cli/text.hpp"
+#include "tools/cli/views.hpp"
 
 namespace tautgate::cli {
 
 using nlohmann::json;
 
 namespace {
+
+Failure nobody_named() {
+    return {Exit::wrong_usage, "nobody is named who does this; give your badge with --as"};
+}
 
 Failure no_secret(std::string message) { return {Exit::could_not_ask, std::move(message)}; }
 
@@ -48,7 +56,13 @@ class Session {
     std::string token_;
 };
 
-Asked<Session> sign_in(const Desk& desk, const Signer& signer) {
+Asked<std::string> secret_of(const Signer& signer) {
+    auto secret = signer.secret_file.empty() ? ask_secret(fmt::format("Secret of {}", signer.badge))
+                                             : secret_from_file(signer.secret_file);
+    return secret ? Asked<std::string>(std::move(*secret)) : std::unexpected(no_secret(secret.error()));
+}
+
+Asked<Session> sign_in(const Desk& desk, const Signer& signer, const std::string& secret) {
     json body;
     if (signer.badge.starts_with('#')) {
         const auto number = whole_number<std::uint64_t>(std::string_view(signer.badge).substr(1));
@@ -60,11 +74,7 @@ Asked<Session> sign_in(const Desk& desk, const Signer& signer) {
     } else {
         body["badge"] = signer.badge;
     }
-    auto secret = signer.secret_file.empty() ? ask_secret(fmt::format("Secret of {}", signer.badge))
-                                             : secret_from_file(signer.secret_file);
-    if (!secret)
-        return std::unexpected(no_secret(secret.error()));
-    body["secret"] = *secret;
+    body["secret"] = secret;
     const auto answer = answer_of(desk.http.post("/v1/sign-in", body_of(body)));
     if (!answer)
         return std::unexpected(answer.error());
@@ -74,6 +84,11 @@ Asked<Session> sign_in(const Desk& desk, const Signer& signer) {
                                        "the service opened no session; see that tautgate "
                                        "and tautgated are of the same version"});
     return Session{desk.http, std::move(token)};
+}
+
+Asked<Session> sign_in(const Desk& desk, const Signer& signer) {
+    const auto secret = secret_of(signer);
+    return secret ? sign_in(desk, signer, *secret) : std::unexpected(secret.error());
 }
 
 // Everybody signs in before anything is changed: a wrong secret of the second leaves nothing half done.
@@ -88,8 +103,7 @@ struct Signed {
 
 Asked<Signed> sign_in(const Desk& desk, const Signers& signers) {
     if (signers.first.badge.empty())
-        return std::unexpected(
-            Failure{Exit::wrong_usage, "nobody is named who does this; give your badge with --as"});
+        return std::unexpected(nobody_named());
     if (signers.first.badge == signers.second.badge)
         return std::unexpected(
             Failure{Exit::wrong_usage,
@@ -109,15 +123,22 @@ Asked<Signed> sign_in(const Desk& desk, const Signers& signers) {
     return all;
 }
 
+// A ticket that counts for nothing is on record, and nothing was done by it.
+std::string receipt_text(const json& receipt, const std::string& done) {
+    const auto event = plain(text_at(receipt, "event"));
+    const auto outcome = text_at(receipt, "outcome");
+    const auto note = plain(text_at(receipt, "note"));
+    if (outcome == "questioned")
+        return fmt::format("recorded (event {}), does not count: {}\n", event, scan_words(note));
+    return fmt::format("{} (event {}, {})\n{}", done, event, words(plain(outcome)),
+                       note.empty() ? "" : note + "\n");
+}
+
 Exit tell(const Desk& desk, const json& receipt, const std::string& done) {
     if (desk.json)
         print_json(receipt);
     else
-        print(fmt::format("{} (event {}, {})\n", done, plain(text_at(receipt, "event")),
-                          words(plain(text_at(receipt, "outcome")))));
-    const auto note = text_at(receipt, "note");
-    if (!desk.json && !note.empty())
-        print(plain(note) + "\n");
+        print(receipt_text(receipt, done));
     const auto outcome = text_at(receipt, "outcome");
     return outcome == "questioned" || outcome == "outside_audit" ? Exit::no : Exit::fine;
 }
@@ -136,7 +157,7 @@ Asked<std::string> new_secret(const NewPerson& person) {
         return std::unexpected(no_secret(again.error()));
     if (*once != *again)
         return std::unexpected(Failure{
-            Exit::wrong_usage, "the two secrets differ, so nobody was enrolled; run the command again"});
+            Exit::wrong_usage, "the two secrets differ, so nothing was changed; run the command again"});
     return std::move(*once);
 }
 
@@ -306,6 +327,83 @@ Asked<Exit> renew_secret(const Desk& desk, const std::string& named, const std::
     return tell(desk, *answer, fmt::format("{} has a new secret", who->name()));
 }
 
+// The old secret opens the session, and is given once more with the new one.
+Asked<Exit> renew_own_secret(const Desk& desk, const std::string& secret_file, const Signer& signer) {
+    if (signer.badge.empty())
+        return std::unexpected(nobody_named());
+    const auto old = secret_of(signer);
+    if (!old)
+        return std::unexpected(old.error());
+    const auto session = sign_in(desk, signer, *old);
+    if (!session)
+        return std::unexpected(session.error());
+    const auto secret = new_secret(
+        {.name = signer.badge, .badge = {}, .roles = {}, .secret_file = secret_file, .code_file = {}});
+    if (!secret)
+        return std::unexpected(secret.error());
+    const json body{{"old_secret", *old}, {"secret", *secret}};
+    const auto answer = answer_of(
+        desk.http.post("/v1/own-secret", body_of(body), {.session = session->token(), .second = {}}));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, fmt::format("{} has a new secret", plain(signer.badge)));
+}
+
+Asked<Exit> deputise(const Desk& desk, const std::string& named, const DeputyWords& words,
+                     const Signers& signers) {
+    if (words.end == !words.until.empty())
+        return std::unexpected(
+            Failure{Exit::wrong_usage,
+                    "it is not said until when; give either --until 2026-11-30T22:00:00Z or --end"});
+    const auto who = look_up(desk, named, signers);
+    if (!who)
+        return std::unexpected(who.error());
+    json body{{"act", words.end ? "end" : "name"}, {"role", words.role}};
+    if (!words.end)
+        body["until"] = words.until;
+    const auto answer = answer_of(desk.http.post(who->path("deputy"), body_of(body), who->by.both()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    const std::string role = cli::words(words.role);
+    return tell(desk, *answer,
+                words.end
+                    ? fmt::format("{} does not stand in as {} any more", who->name(), role)
+                    : fmt::format("{} stands in as {} until {}", who->name(), role, plain(words.until)));
+}
+
+Asked<Exit> erase_name(const Desk& desk, const std::string& named, const Signers& signers) {
+    const auto who = look_up(desk, named, signers);
+    if (!who)
+        return std::unexpected(who.error());
+    const auto answer = answer_of(desk.http.post(who->path("name-erasure"), "{}", who->by.both()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(
+        desk, *answer,
+        fmt::format("name and badge of person {} are taken out", plain(text_at(who->person, "number"))));
+}
+
+Asked<Exit> replace_administrator(const Desk& desk, const Replacement& replacement, const NewPerson& person) {
+    if (::geteuid() != 0)
+        return std::unexpected(
+            Failure{Exit::wrong_usage, "only root replaces an administrator; run this command as root"});
+    const auto secret = new_secret(person);
+    if (!secret)
+        return std::unexpected(secret.error());
+    const auto pass = PassFile::write(replacement.state_folder);
+    if (!pass)
+        return std::unexpected(Failure{Exit::could_not_ask, plain(pass.error())});
+    json body{{"name", person.name}, {"lost", replacement.lost}, {"secret", *secret}, {"code", pass->code()}};
+    if (!person.badge.empty())
+        body["badge"] = person.badge;
+    const auto answer = answer_of(desk.http.post("/v1/administrator", body_of(body), Bearer{}));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer,
+                fmt::format("{} is administrator, as person {}; everybody who was named as lost is suspended",
+                            plain(person.name), plain(text_at(*answer, "person"))));
+}
+
 Asked<Exit> list_people(const Desk& desk, const Signers& signers) {
     const auto by = sign_in(desk, signers);
     if (!by)
@@ -398,6 +496,15 @@ std::string wrong_count(const DecisionKind& kind, const std::vector<std::string>
                       : fmt::format("what is given is {}", plain(fmt::format("{}", fmt::join(given, ", ")))));
 }
 
+std::string no_decision(const std::string& word) {
+    std::vector<std::string> known;
+    for (const DecisionKind& kind : decision_kinds())
+        known.emplace_back(kind.word);
+    const auto nearest = protocol::nearest_word(word, known);
+    return fmt::format("there is no decision {}; {}see tautgate decide --help", plain(word),
+                       nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest));
+}
+
 // Before anybody signs: a slip of the pen is not worth two secrets.
 std::optional<std::string> torque_fault(const HandCheck& check) {
     const auto unit = protocol::torque_unit(check.unit);
@@ -420,7 +527,7 @@ Asked<json> action_of(const DecisionWords& asked) {
     const auto kinds = decision_kinds();
     const auto kind = std::ranges::find(kinds, asked.word, &DecisionKind::word);
     if (kind == kinds.end())
-        return wrong(fmt::format("there is no decision {}; see tautgate decide --help", plain(asked.word)));
+        return wrong(no_decision(asked.word));
     if (asked.values.size() != kind->parameters.size())
         return wrong(wrong_count(*kind, asked.values));
     json values = json::object();
@@ -583,6 +690,29 @@ Asked<Exit> end_proposal(const Desk& desk, const Proposal& proposal, const Signe
     return tell(desk, *answer, fmt::format("proposal {} is ended", proposal.number));
 }
 
+namespace {
+
+Asked<json> newest_event(const Desk& desk) {
+    const auto station = ask(desk, "/v1/station");
+    if (!station)
+        return std::unexpected(station.error());
+    return at(*station, "newest_event");
+}
+
+Asked<Exit> post_at_bay(const Desk& desk, const Signers& signers, const std::string& bay,
+                        std::string_view what, const json& body, const std::string& done) {
+    const auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    const auto answer = answer_of(
+        desk.http.post(fmt::format("/v1/bays/{}/{}", path_part(bay), what), body_of(body), by->alone()));
+    if (!answer)
+        return std::unexpected(answer.error());
+    return tell(desk, *answer, done);
+}
+
+}  // namespace
+
 Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers) {
     const auto bay = bay_or_only(desk, act.bay);
     if (!bay)
@@ -591,19 +721,12 @@ Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signe
     if (!act.permissive.empty())
         body["permissive"] = act.permissive;
     if (act.about_the_unit) {
-        const auto station = ask(desk, "/v1/station");
-        if (!station)
-            return std::unexpected(station.error());
-        body["seen"] = at(*station, "newest_event");
+        const auto seen = newest_event(desk);
+        if (!seen)
+            return std::unexpected(seen.error());
+        body["seen"] = *seen;
     }
-    const auto by = sign_in(desk, signers);
-    if (!by)
-        return std::unexpected(by.error());
-    const auto answer = answer_of(
-        desk.http.post(fmt::format("/v1/bays/{}/{}", path_part(*bay), act.what), body_of(body), by->alone()));
-    if (!answer)
-        return std::unexpected(answer.error());
-    return tell(desk, *answer, "done");
+    return post_at_bay(desk, signers, *bay, act.what, body, "done");
 }
 
 // ---- orders ---------------------------------------------------------------------------------------------
@@ -639,7 +762,7 @@ Asked<Exit> tell_answer(const Desk& desk, const std::expected<Reply, std::string
     if (desk.json)
         print_json(body);
     else
-        print(orders_answer_text(body));
+        print(typed_order_text(body));
     return reply->status == 200 ? Exit::fine : Exit::no;
 }
 
@@ -699,29 +822,30 @@ Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers
     return reply->status == 200 ? Exit::fine : Exit::no;
 }
 
+Asked<Exit> select_fastener(const Desk& desk, const SelectionAct& act, const Signers& signers) {
+    const auto bay = bay_or_only(desk, act.bay);
+    if (!bay)
+        return std::unexpected(bay.error());
+    const auto seen = newest_event(desk);
+    if (!seen)
+        return std::unexpected(seen.error());
+    const json body{{"joint", act.joint}, {"fastener", act.fastener}, {"seen", *seen}};
+    return post_at_bay(desk, signers, *bay, "selection", body, "selected");
+}
+
 Asked<Exit> check_by_hand(const Desk& desk, const HandCheckAct& act, const Signers& signers) {
     const auto bay = bay_or_only(desk, act.bay);
     if (!bay)
         return std::unexpected(bay.error());
-    json body{{"joint", act.joint},
-              {"fastener", act.fastener},
-              {"torque", {{"value", act.torque}, {"unit", act.unit}}},
-              {"instrument", act.instrument},
-              {"seen", act.seen}};
-    if (act.seen == 0) {
-        const auto station = ask(desk, "/v1/station");
-        if (!station)
-            return std::unexpected(station.error());
-        body["seen"] = at(*station, "newest_event");
-    }
-    const auto by = sign_in(desk, signers);
-    if (!by)
-        return std::unexpected(by.error());
-    const auto answer = answer_of(
-        desk.http.post(fmt::format("/v1/bays/{}/hand-checks", path_part(*bay)), body_of(body), by->alone()));
-    if (!answer)
-        return std::unexpected(answer.error());
-    return tell(desk, *answer, "recorded");
+    const auto seen = newest_event(desk);
+    if (!seen)
+        return std::unexpected(seen.error());
+    const json body{{"joint", act.joint},
+                    {"fastener", act.fastener},
+                    {"torque", {{"value", act.torque}, {"unit", act.unit}}},
+                    {"instrument", act.instrument},
+                    {"seen", *seen}};
+    return post_at_bay(desk, signers, *bay, "hand-checks", body, "recorded");
 }
 
 }  // namespace tautgate::cli

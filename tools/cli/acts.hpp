@@ -43,6 +43,29 @@ struct NewPerson {
                                        const std::string& secret_file, bool reinstate,
                                        const Signers& signers);
 
+// Whoever signs puts another secret in the place of their own.
+[[nodiscard]] Asked<Exit> renew_own_secret(const Desk& desk, const std::string& secret_file,
+                                           const Signer& signer);
+
+// Somebody stands in for a role; `until` as "2026-11-30T22:00:00Z", empty: ends it.
+struct DeputyWords {
+    std::string role;
+    std::string until;
+    bool end = false;
+};
+[[nodiscard]] Asked<Exit> deputise(const Desk& desk, const std::string& named, const DeputyWords& words,
+                                   const Signers& signers);
+// Takes the name and the badge of somebody suspended out for good.
+[[nodiscard]] Asked<Exit> erase_name(const Desk& desk, const std::string& named, const Signers& signers);
+
+// Every administrator is lost: root puts a new one in their place.
+struct Replacement {
+    std::string state_folder;
+    std::vector<std::string> lost;  // their numbers
+};
+[[nodiscard]] Asked<Exit> replace_administrator(const Desk& desk, const Replacement& replacement,
+                                                const NewPerson& person);
+
 // `digest`: the staged rules that were looked at; empty: shown, then asked at the terminal.
 [[nodiscard]] Asked<Exit> approve_rules(const Desk& desk, const std::string& digest, const Signers& signers);
 
@@ -115,6 +138,14 @@ struct BayAct {
 };
 [[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
 
+// Which fastener is tightened next, where people select it.
+struct SelectionAct {
+    std::string bay;  // empty: the only one
+    std::string joint;
+    std::string fastener;
+};
+[[nodiscard]] Asked<Exit> select_fastener(const Desk& desk, const SelectionAct& act, const Signers& signers);
+
 // A torque that was measured by hand at a fastener that was tightened before.
 struct HandCheckAct {
     std::string bay;  // empty: the only one
@@ -123,7 +154,6 @@ struct HandCheckAct {
     std::string torque;
     std::string unit;
     std::string instrument;
-    std::uint64_t seen = 0;  // 0: the newest event as it is now
 };
 [[nodiscard]] Asked<Exit> check_by_hand(const Desk& desk, const HandCheckAct& act, const Signers& signers);
 

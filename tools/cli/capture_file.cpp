@@ -8,23 +8,42 @@
 #include <utility>
 
 #include <fmt/format.h>
+#include <unistd.h>
 
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
 
-std::expected<CaptureFile, std::string> CaptureFile::create(const std::string& path,
-                                                            const protocol::CaptureHead& head) {
+namespace {
+
+std::unexpected<std::string> cannot_write(const std::string& path) {
+    return std::unexpected(fmt::format("cannot write to {}: {}; choose a folder in which you may write",
+                                       plain(path), std::generic_category().message(errno)));
+}
+
+}  // namespace
+
+std::expected<void, std::string> CaptureFile::may_create(const std::string& path) {
     std::error_code unknown;  // then opening tells
     if (std::filesystem::exists(path, unknown))
         return std::unexpected(
             fmt::format("{} is there already and is not written over; name another file, or remove this one",
                         plain(path)));
+    const auto folder = std::filesystem::path(path).parent_path();
     errno = 0;
-    CaptureFile capture(path, std::ofstream(path, std::ios::binary));
+    if (::access(folder.empty() ? "." : folder.c_str(), W_OK | X_OK) != 0)
+        return cannot_write(path);
+    return {};
+}
+
+std::expected<CaptureFile, std::string> CaptureFile::create(const std::string& path,
+                                                            const protocol::CaptureHead& head, Moment began) {
+    if (auto may = may_create(path); !may)
+        return std::unexpected(std::move(may.error()));
+    errno = 0;
+    CaptureFile capture(path, std::ofstream(path, std::ios::binary), began);
     if (!capture.file_)
-        return std::unexpected(fmt::format("cannot write to {}: {}; choose a folder in which you may write",
-                                           plain(path), std::generic_category().message(errno)));
+        return cannot_write(path);
     if (auto written = capture.write(to_line(head)); !written)
         return std::unexpected(std::move(written.error()));
     return capture;

@@ -179,6 +179,18 @@ class Trials {
                     return std::ranges::any_of(
                         joint.passes, [](const config::Pass& pass) { return pass.window.curve.has_value(); });
                 });
+        case ReasonCode::check_waits:
+            return each_joint(
+                reason,
+                [](const auto& joint) {
+                    return markdown_cell(joint.name) +
+                           ": tighten it well and look before its waiting time is over.";
+                },
+                [](const config::Joint& joint) {
+                    return std::ranges::any_of(joint.passes, [](const config::Pass& pass) {
+                        return pass.check && pass.check->wait > std::chrono::seconds{0};
+                    });
+                });
         // Of these the outside has no hold.
         case ReasonCode::event_set_aside:
         case ReasonCode::decision_differs:

@@ -56,9 +56,10 @@ std::string remedy_at_serial(int error) {
     case ENODEV:
     case ENXIO: return "check the cable, the adapter and the name of the device";
     case EACCES:
-    case EPERM: return "join the group of the device, and sign in again";
-    case EBUSY: return "another program has it, perhaps the service; stop that one first";
-    default: return "check the adapter, baud, parity and stop bits";
+    case EPERM: return "tautgate ports says who may open it, and what helps";
+    case EBUSY: return "another program holds the line; stop the service, which may be that one";
+    default:
+        return "check the adapter, baud, parity and stop bits, or stop the service, which may hold the line";
     }
 }
 std::string remedy_at_tcp(int error) {

@@ -34,6 +34,37 @@ std::string bytes_words(std::string_view raw) {
     return words;
 }
 
+constexpr std::size_t newest_bytes = 48;
+
+std::size_t length_of_cut(const protocol::Cut& cut) {
+    if (const auto* frame = std::get_if<protocol::WholeFrame>(&cut))
+        return frame->raw.size();
+    return std::get<protocol::Garbage>(cut).bytes;
+}
+
+std::string start_words(const std::string& start) {
+    return start.empty() ? "" : fmt::format("begins with {} and ", protocol::spaced_hex(start));
+}
+
+// How a frame ends by the profile.
+struct EndWords {
+    std::string operator()(const protocol::Delimited& framing) const {
+        return fmt::format("ends with {}", protocol::spaced_hex(framing.end));
+    }
+    std::string operator()(const protocol::StartStop& framing) const {
+        return fmt::format("begins with {:02X} and ends with {:02X}", framing.start, framing.stop);
+    }
+    std::string operator()(const protocol::LengthPrefixed& framing) const {
+        return fmt::format("{}tells its length, {} bytes at most", start_words(framing.start),
+                           framing.longest);
+    }
+    std::string operator()(const protocol::FixedLength& framing) const {
+        return fmt::format("{}has {} bytes", start_words(framing.start), framing.length);
+    }
+};
+
+std::string end_by(const protocol::FrameProfile& profile) { return std::visit(EndWords(), profile.framing); }
+
 }  // namespace
 
 bool FrameSaid::understood() const noexcept {
@@ -41,17 +72,38 @@ bool FrameSaid::understood() const noexcept {
            std::ranges::all_of(explained.rows, [](const protocol::FrameRow& row) { return row.why.empty(); });
 }
 
-std::vector<FrameSaid> FrameLooker::hear(std::string_view bytes) { return said(splitter_.take(bytes)); }
-std::vector<FrameSaid> FrameLooker::give_up() { return said(splitter_.give_up()); }
+std::vector<FrameSaid> FrameLooker::hear(std::string_view bytes) {
+    const auto cuts = splitter_.take(bytes);
+    begun_ += bytes.size();
+    for (const protocol::Cut& cut : cuts)
+        begun_ -= std::min(begun_, length_of_cut(cut));
+    // Empty frames were no piece.
+    begun_ = splitter_.half() ? begun_ : 0;
+    newest_ += bytes;
+    newest_.erase(0, newest_.size() - std::min(newest_.size(), newest_bytes));
+    return said(cuts);
+}
+
+std::vector<FrameSaid> FrameLooker::give_up() {
+    begun_ = 0;
+    return said(splitter_.give_up());
+}
+
+FrameBegun FrameLooker::begun() const {
+    const std::size_t shown = std::min(begun_, newest_.size());
+    return {.bytes = begun_, .newest = newest_.substr(newest_.size() - shown), .end = end_by(profile_)};
+}
 
 std::vector<FrameSaid> FrameLooker::said(const std::vector<protocol::Cut>& cuts) const {
     std::vector<FrameSaid> all;
     for (const protocol::Cut& cut : cuts) {
         if (const auto* garbage = std::get_if<protocol::Garbage>(&cut)) {
-            all.push_back({garbage->raw,
-                           {},
-                           fmt::format("{} byte(s) are no frame: {}", garbage->bytes,
-                                       with_remedy(garbage->why, garbage->remedy))});
+            all.push_back(
+                {garbage->raw,
+                 {},
+                 fmt::format("{} no frame: {}",
+                             garbage->bytes == 1 ? "1 byte is" : fmt::format("{} bytes are", garbage->bytes),
+                             with_remedy(garbage->why, garbage->remedy))});
             continue;
         }
         const auto& frame = std::get<protocol::WholeFrame>(cut);
@@ -60,6 +112,19 @@ std::vector<FrameSaid> FrameLooker::said(const std::vector<protocol::Cut>& cuts)
         all.push_back({frame.raw, std::move(explained), std::move(fault)});
     }
     return all;
+}
+
+std::string begun_text(const FrameBegun& begun) {
+    std::string printable;
+    for (const char byte : begun.newest)
+        printable += byte >= ' ' && byte <= '~' ? byte : '.';
+    return fmt::format(
+        "  no end of a frame yet, after {} byte{}{}: {}\n    as text: {}\n"
+        "    by the profile a frame {}; check framing in the profile, and what the tool sends\n",
+        begun.bytes, begun.bytes == 1 ? "" : "s",
+        begun.bytes > begun.newest.size() ? fmt::format(", of which the newest {} are", begun.newest.size())
+                                          : "",
+        protocol::spaced_hex(begun.newest), printable, begun.end);
 }
 
 std::string said_text(const FrameSaid& said, const Style& style) {

@@ -22,6 +22,13 @@ struct FrameSaid {
     [[nodiscard]] bool understood() const noexcept;
 };
 
+// Bytes that came and are no frame yet.
+struct FrameBegun {
+    std::size_t bytes = 0;
+    std::string newest;  // of them, at most 48
+    std::string end;     // how a frame ends by the profile, as a clause
+};
+
 class FrameLooker {
   public:
     // `profile` is without faults and outlives this.
@@ -32,13 +39,18 @@ class FrameLooker {
     // Nothing came for the profile's pause, or the connection ended.
     [[nodiscard]] std::vector<FrameSaid> give_up();
     [[nodiscard]] bool half() const noexcept { return splitter_.half(); }
+    [[nodiscard]] FrameBegun begun() const;
 
   private:
     [[nodiscard]] std::vector<FrameSaid> said(const std::vector<protocol::Cut>& cuts) const;
 
     const protocol::FrameProfile& profile_;
     protocol::FrameSplitter splitter_;
+    std::size_t begun_ = 0;  // bytes since the last piece
+    std::string newest_;     // of all that came
 };
+
+[[nodiscard]] std::string begun_text(const FrameBegun& begun);
 
 [[nodiscard]] std::string said_text(const FrameSaid& said, const Style& style);
 [[nodiscard]] nlohmann::ordered_json said_json(const FrameSaid& said);

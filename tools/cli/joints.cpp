@@ -6,7 +6,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
-#include "config/reader.hpp"
+#include "tools/cli/description.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
@@ -108,16 +108,13 @@ nlohmann::ordered_json joints_json(const config::Station& station) {
 }
 
 Asked<Exit> show_joints(const Desk& desk, const std::string& file) {
-    const auto loading = config::load_station_file(file);
-    if (!loading.station)
-        return std::unexpected(
-            Failure{Exit::no, fmt::format("{}: it has mistakes, so that nothing can be said of its joints; "
-                                          "tautgate check-config names them",
-                                          plain(file))});
+    const auto station = description_in(file, "it has mistakes, so that nothing can be said of its joints");
+    if (!station)
+        return std::unexpected(station.error());
     if (desk.json)
-        print(joints_json(*loading.station).dump(2) + "\n");
+        print(joints_json(*station).dump(2) + "\n");
     else
-        print(joints_text(*loading.station, desk.style));
+        print(joints_text(*station, desk.style));
     return Exit::fine;
 }
 

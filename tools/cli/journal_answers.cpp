@@ -44,6 +44,16 @@ Result<json> unit_from(journal::Reader& reader, const std::string& serial) {
     return json::parse(history::unit_json(*record, *name_of));
 }
 
+Result<std::variant<json, history::NotThen>> past_why_from(journal::Reader& reader,
+                                                           const history::PastWhyAsked& asked) {
+    auto answer = history::past_why(reader, asked);
+    if (!answer)
+        return std::unexpected(answer.error());
+    if (auto* nothing = std::get_if<history::NotThen>(&*answer))
+        return std::move(*nothing);
+    return json::parse(history::past_why_json(std::get<history::PastWhy>(*answer)));
+}
+
 Result<json> traces_from(journal::Reader& reader, domain::EventNumber event) {
     const auto stored = reader.stored_traces(event);
     if (!stored)

@@ -5,9 +5,11 @@
 #include <expected>
 #include <optional>
 #include <string>
+#include <variant>
 
-#include <nlohmann/json_fwd.hpp>
+#include <nlohmann/json.hpp>
 
+#include "service/history/past_why_json.hpp"
 #include "service/journal/reader.hpp"
 
 namespace tautgate::cli {
@@ -16,6 +18,10 @@ namespace tautgate::cli {
 // their stay give them; where those rules cannot be read, their place in the joint ("no. 2").
 [[nodiscard]] std::expected<nlohmann::json, journal::JournalError> unit_from(journal::Reader& reader,
                                                                              const std::string& serial);
+
+// The same object as GET /v1/past-why answers; or that there was no such moment, bay or unit.
+[[nodiscard]] std::expected<std::variant<nlohmann::json, history::NotThen>, journal::JournalError>
+past_why_from(journal::Reader& reader, const history::PastWhyAsked& asked);
 
 // The same object as GET /v1/traces/{event} answers.
 [[nodiscard]] std::expected<nlohmann::json, journal::JournalError> traces_from(journal::Reader& reader,

@@ -21,7 +21,6 @@
 #include <nlohmann/json.hpp>
 
 #include "config/key_file.hpp"
-#include "config/reader.hpp"
 #include "protocol/capture.hpp"
 #include "protocol/frame_compose.hpp"
 #include "protocol/profile_text.hpp"
@@ -29,6 +28,7 @@
 #include "protocol/utc.hpp"
 #include "service/journal/digest.hpp"
 #include "tools/cli/capture_file.hpp"
+#include "tools/cli/description.hpp"
 #include "tools/cli/device_wire.hpp"
 #include "tools/cli/frame_look.hpp"
 #include "tools/cli/line_look.hpp"
@@ -48,6 +48,8 @@ namespace {
 constexpr milliseconds answer_within{1000};
 constexpr milliseconds before_dialling_again{1000};
 constexpr std::chrono::seconds line_beat{1};
+// One look waits for so long at least: a tool may need a moment to call, or speak once in a few seconds only.
+constexpr milliseconds least_patience{5000};
 
 std::unexpected<Failure> cannot(std::string why) {
     return std::unexpected(Failure{Exit::could_not_ask, std::move(why)});
@@ -58,26 +60,19 @@ std::unexpected<Failure> wrong_usage(std::string why) {
 
 // ---- what the description says ----------------------------------------------------------------------------
 
-// Only mistakes of form and of the tool's own profile matter here: a description is wired while it is
-// written.
-Asked<config::Station> station_to_look_at(const std::string& file) {
-    auto station = config::read_station_file(file);
-    if (station)
-        return std::move(*station);
-    for (const auto& finding : station.error())
-        complain(plain(config::to_text(finding)));
-    return std::unexpected(
-        Failure{Exit::no, fmt::format("{}: it cannot be read; put right what is named above", plain(file))});
+std::vector<std::string> tool_ids(const config::Station& station) {
+    std::vector<std::string> ids;
+    ids.reserve(station.tools.size());
+    for (const auto& tool : station.tools)
+        ids.push_back(tool.id);
+    return ids;
 }
 
 Asked<const config::Tool*> tool_named(const config::Station& station, const std::string& id) {
     const auto found = std::ranges::find(station.tools, id, &config::Tool::id);
     if (found != station.tools.end())
         return &*found;
-    std::vector<std::string> known;
-    known.reserve(station.tools.size());
-    for (const auto& tool : station.tools)
-        known.push_back(tool.id);
+    const auto known = tool_ids(station);
     const auto nearest = protocol::nearest_word(id, known);
     return wrong_usage(fmt::format("no tool '{}' is in the description; {}known are: {}", plain(id),
                                    nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest),
@@ -86,10 +81,7 @@ Asked<const config::Tool*> tool_named(const config::Station& station, const std:
 
 template <class Profile>
 Asked<const Profile*> without_faults(const Profile* profile, const std::string& id) {
-    const auto faults = protocol::check(*profile);
-    for (const auto& fault : faults)
-        complain(plain(fmt::format("profile {}{}: {}; {}", id, fault.place, fault.finding, fault.remedy)));
-    if (!faults.empty())
+    if (!protocol::check(*profile).empty())
         return std::unexpected(Failure{
             Exit::no, fmt::format("the profile {} has mistakes; put right what is named above", plain(id))});
     return profile;
@@ -120,6 +112,15 @@ Asked<const protocol::FrameProfile*> frames_of(const config::Station& station, c
 template <class Profile>
 std::string digest_of_profile(const Profile& profile) {
     return journal::hex(journal::sha256(protocol::profile_text(profile)));
+}
+
+// How long one look waits for a tool that speaks by itself.
+milliseconds patience_with(const config::Tool& tool) { return std::max(tool.silence_limit, least_patience); }
+
+std::unexpected<Failure> nothing_came(const std::string& from, milliseconds within, std::string_view remedy) {
+    return std::unexpected(
+        Failure{Exit::no, plain(fmt::format("nothing came in time from {}: it was given {} s; {}", from,
+                                            static_cast<double>(within.count()) / 1000, remedy))});
 }
 
 // ---- what is shown ----------------------------------------------------------------------------------------
@@ -154,8 +155,10 @@ class Screen {
         // After a look without an answer, what changed is what differs from the last one with an answer.
         if (!look.parts.empty() || !before_)
             before_ = std::move(look);
-        else
+        else {
             before_->fault = look.fault;
+            before_->trouble = look.trouble;
+        }
     }
     void show(std::int64_t at_us, const LineSaid& said) {
         if (desk_.json) {
@@ -168,45 +171,95 @@ class Screen {
         }
         understood_ = said.fault.empty();
     }
+    // A status that a tool sends over and over is told whole once, and then by how often it came.
     void show(std::int64_t at_us, const FrameSaid& said) {
+        understood_ = said.understood();
         if (desk_.json) {
             nlohmann::ordered_json object{{"at_us", at_us}};
             object.update(said_json(said));
-            print_line(object);
-        } else {
-            print(fmt::format("{}\n{}", offset_words(at_us), said_text(said, desk_.style)));
-            std::fflush(stdout);
+            return print_line(object);
         }
-        understood_ = said.understood();
+        if (std::string text = said_text(said, desk_.style); text != repeats_.text)
+            begin_repeats(at_us, std::move(text));
+        else
+            repeat(at_us);
     }
-    [[nodiscard]] Exit exit() const { return understood_ ? Exit::fine : Exit::no; }
+    // A program reads frames; that none has ended yet is for a person.
+    void show(std::int64_t at_us, const FrameBegun& begun) {
+        if (desk_.json)
+            return;
+        tell_repeats();
+        repeats_ = {};
+        print(fmt::format("{}\n{}", offset_words(at_us), begun_text(begun)));
+        std::fflush(stdout);
+    }
+    // Nothing more is shown.
+    [[nodiscard]] Exit end() {
+        tell_repeats();
+        return understood_ ? Exit::fine : Exit::no;
+    }
 
   private:
+    // What came several times in a row, as it was shown.
+    struct Repeats {
+        std::string text;
+        std::size_t times = 0;
+        std::size_t told = 0;  // of those
+        std::int64_t told_us = 0;
+        std::int64_t newest_us = 0;
+    };
+
+    void begin_repeats(std::int64_t at_us, std::string text) {
+        tell_repeats();
+        print(fmt::format("{}\n{}", offset_words(at_us), text));
+        std::fflush(stdout);
+        repeats_ = {.text = std::move(text), .times = 1, .told = 1, .told_us = at_us, .newest_us = at_us};
+    }
+    // Many a tool sends its status a hundred times a second: nobody reads that.
+    void repeat(std::int64_t at_us) {
+        constexpr std::int64_t between_us = 1'000'000;
+        ++repeats_.times;
+        repeats_.newest_us = at_us;
+        if (at_us - repeats_.told_us >= between_us)
+            tell_repeats();
+    }
+    void tell_repeats() {
+        if (repeats_.told == repeats_.times)
+            return;
+        print(fmt::format("{}  the same, {} times now\n", offset_words(repeats_.newest_us), repeats_.times));
+        std::fflush(stdout);
+        repeats_.told = repeats_.times;
+        repeats_.told_us = repeats_.newest_us;
+    }
+
     Desk desk_;
     bool orders_;
     std::optional<RegisterLook> before_;
+    Repeats repeats_;
     bool understood_ = false;
 };
 
 class Watch {
   public:
-    explicit Watch(std::uint64_t for_s) : for_s_(for_s) {}
+    explicit Watch(std::uint64_t for_ms) : for_(for_ms) {}
     [[nodiscard]] std::int64_t at_us() const {
         return std::chrono::duration_cast<std::chrono::microseconds>(steady_clock::now() - began_).count();
     }
-    [[nodiscard]] bool over() const { return for_s_ != 0 && steady_clock::now() >= end(); }
-    [[nodiscard]] steady_clock::time_point end() const { return began_ + std::chrono::seconds(for_s_); }
+    [[nodiscard]] bool over() const { return for_.count() != 0 && steady_clock::now() >= end(); }
+    [[nodiscard]] steady_clock::time_point end() const { return began_ + for_; }
     // No longer than until the end.
     void rest(steady_clock::time_point until) const {
-        std::this_thread::sleep_until(for_s_ != 0 ? std::min(until, end()) : until);
+        std::this_thread::sleep_until(for_.count() != 0 ? std::min(until, end()) : until);
     }
 
   private:
-    std::uint64_t for_s_;
+    milliseconds for_;  // 0: without end
     steady_clock::time_point began_ = steady_clock::now();
 };
 
-// Bytes in either direction, kept where that was asked for. The first that could not be kept ends the look.
+// Bytes in either direction, kept where that was asked for: in a file that is made for the first of them, so
+// that none says that something was recorded when nothing was. The first that could not be kept ends the
+// look.
 class Recorder {
   public:
     [[nodiscard]] Asked<void> begin(const std::string& path, protocol::CaptureHead head) {
@@ -215,25 +268,45 @@ class Recorder {
         head.began = protocol::utc_text(std::chrono::duration_cast<std::chrono::microseconds>(
                                             std::chrono::system_clock::now().time_since_epoch())
                                             .count());
-        auto file = CaptureFile::create(path, head);
-        if (!file)
-            return cannot(std::move(file.error()));
-        file_ = std::move(*file);
+        if (auto may = CaptureFile::may_create(path); !may)
+            return cannot(std::move(may.error()));
+        path_ = path;
+        head_ = std::move(head);
+        began_ = steady_clock::now();
         return {};
     }
     [[nodiscard]] std::expected<void, std::string> keep(protocol::CaptureSide from, std::string_view bytes) {
-        if (!file_ || bytes.empty())
+        if (path_.empty() || bytes.empty())
             return {};
-        auto kept = file_->add(from, bytes);
+        auto kept = opened();
+        if (kept)
+            kept = file_->add(from, bytes);
         broken_ = broken_ || !kept;
         return kept;
     }
     [[nodiscard]] bool broken() const noexcept { return broken_; }
 
   private:
+    [[nodiscard]] std::expected<void, std::string> opened() {
+        if (file_)
+            return {};
+        auto file = CaptureFile::create(path_, head_, began_);
+        if (!file)
+            return std::unexpected(std::move(file.error()));
+        file_ = std::move(*file);
+        return {};
+    }
+
+    std::string path_;  // empty: nothing is kept
+    protocol::CaptureHead head_;
+    steady_clock::time_point began_;
     std::optional<CaptureFile> file_;
     bool broken_ = false;
 };
+
+std::string_view how_it_ends(const LookOrder& order) {
+    return order.for_ms == 0 && !order.once ? " Ctrl-C ends." : "";
+}
 
 // ---- a polled tool
 // ------------------------------------------------------------------------------------------
@@ -242,7 +315,7 @@ class PolledLook {
   public:
     PolledLook(const Desk& desk, const LookOrder& order, const config::RegisterLink& link,
                const protocol::RegisterProfile& profile)
-        : order_(order), link_(link), screen_(desk, order), watch_(order.for_s),
+        : order_(order), link_(link), screen_(desk, order), watch_(order.for_ms),
           looker_(profile, wire_of(link), link.unit,
                   [this](const std::string& request) { return ask(request); }) {}
 
@@ -258,10 +331,10 @@ class PolledLook {
             if (auto looked = look_once(); !looked)
                 return std::unexpected(looked.error());
             if (order_.once || watch_.over())
-                return screen_.exit();
+                return screen_.end();
             watch_.rest(due);
             if (watch_.over())
-                return screen_.exit();
+                return screen_.end();
         }
     }
 
@@ -325,9 +398,9 @@ Asked<Exit> look_at_polled(const Desk& desk, const LookOrder& order, const confi
     if (!desk.json)
         print(plain(fmt::format(
                   "tool {} at {}, profile {}; read only{}. Where the device takes one client only, "
-                  "stop the service first.",
+                  "stop the service first.{}",
                   tool.id, connection_words(link), link.profile,
-                  order.acknowledge ? " but for the acknowledgement" : "")) +
+                  order.acknowledge ? " but for the acknowledgement" : "", how_it_ends(order))) +
               "\n");
     return PolledLook(desk, order, link, **profile)
         .run({.wire = link.serial ? protocol::CaptureWire::modbus_serial : protocol::CaptureWire::modbus_tcp,
@@ -353,9 +426,9 @@ std::string place_of_frames(const config::FrameLink& link) {
 class FramesLook {
   public:
     FramesLook(const Desk& desk, const LookOrder& order, const config::FrameLink& link,
-               const protocol::FrameProfile& profile)
-        : order_(order), link_(link), words_(place_of_frames(link)), profile_(profile), screen_(desk, order),
-          watch_(order.for_s) {}
+               const protocol::FrameProfile& profile, milliseconds patience)
+        : order_(order), link_(link), words_(place_of_frames(link)), profile_(profile), patience_(patience),
+          screen_(desk, order), watch_(order.for_ms) {}
 
     [[nodiscard]] Asked<Exit> run(const protocol::CaptureHead& head) {
         if (auto begun = recorder_.begin(order_.record, head); !begun)
@@ -364,17 +437,23 @@ class FramesLook {
             if (auto looked = look_at_one_connection(); !looked)
                 return std::unexpected(looked.error());
         }
+        if (!heard_ && order_.once)
+            return nothing_came(words_, patience_,
+                                "check that it is on, and what it wants to hear before it speaks");
         if (!heard_)
             return cannot(plain(fmt::format(
                 "no frame came from {}; check that it is on, and what it wants to hear before it speaks",
                 words_)));
-        return screen_.exit();
+        return screen_.end();
     }
 
   private:
     using Opened = std::expected<std::unique_ptr<DeviceWire>, std::string>;
 
-    [[nodiscard]] bool done() const { return watch_.over() || (order_.once && heard_); }
+    [[nodiscard]] bool done() const { return watch_.over() || (order_.once && (heard_ || waited_enough())); }
+    [[nodiscard]] bool waited_enough() const {
+        return order_.once && steady_clock::now() >= waits_since_ + patience_;
+    }
     // A wire that is gone is opened anew, for as long as somebody wants to look.
     [[nodiscard]] Asked<void> look_at_one_connection() {
         auto opened = open();
@@ -382,6 +461,7 @@ class FramesLook {
             return lost(opened.error());
         if (!*opened)
             return {};  // nobody called in time
+        waits_since_ = steady_clock::now();
         FrameLooker looker(profile_);
         auto broken = talk(**opened, looker);
         show(looker.give_up());
@@ -392,6 +472,7 @@ class FramesLook {
         auto said = say(wire, profile_.on_connect);
         auto next_beat = steady_clock::now();
         auto came_at = next_beat;
+        told_at_ = next_beat;
         while (said && !done()) {
             const auto now = steady_clock::now();
             if (profile_.keep_alive && now >= next_beat) {
@@ -408,10 +489,22 @@ class FramesLook {
                 came_at = now;
             show(bytes->empty() && looker.half() && now - came_at >= profile_.pause ? looker.give_up()
                                                                                     : looker.hear(*bytes));
+            show_begun(looker, now);
         }
         return said ? std::nullopt : std::optional(said.error());
     }
+    // A tool that talks on without ever ending a frame would else look like a silent one.
+    void show_begun(const FrameLooker& looker, steady_clock::time_point now) {
+        if (!looker.half())
+            told_at_ = now;
+        if (now - told_at_ < without_end)
+            return;
+        told_at_ = now;
+        screen_.show(watch_.at_us(), looker.begun());
+    }
     void show(const std::vector<FrameSaid>& all) {
+        if (!all.empty())
+            told_at_ = steady_clock::now();
         for (const FrameSaid& said : all) {
             heard_ = true;
             screen_.show(watch_.at_us(), said);
@@ -470,7 +563,7 @@ class FramesLook {
                     ? "stop the service, which may have the port"
                     : "give under listen an address of this computer, or 0.0.0.0 for all it has"));
         std::string refused;  // told once, however often it calls
-        while (!watch_.over()) {
+        while (!watch_.over() && !waited_enough()) {
             tcp::socket socket(loop_);
             tcp::endpoint from;
             (void)acceptor.accept(socket, from, failed);
@@ -487,15 +580,19 @@ class FramesLook {
     }
 
     static constexpr milliseconds between_looks{20};
+    static constexpr std::chrono::seconds without_end{1};
 
     LookOrder order_;
     config::FrameLink link_;
     std::string words_;
     const protocol::FrameProfile& profile_;
+    milliseconds patience_;  // of one look
     Screen screen_;
     Watch watch_;
     Recorder recorder_;
     asio::io_context loop_;
+    steady_clock::time_point waits_since_ = steady_clock::now();
+    steady_clock::time_point told_at_;  // or nothing was to be told
     bool opened_ = false;
     bool heard_ = false;
 };
@@ -512,10 +609,10 @@ Asked<Exit> look_at_frames(const Desk& desk, const LookOrder& order, const confi
         return std::unexpected(profile.error());
     if (!desk.json)
         print(plain(fmt::format("tool {} at {}, profile {}; nothing is acknowledged. Where the device takes "
-                                "one client only, stop the service first.",
-                                tool.id, place_of_frames(link), link.profile)) +
+                                "one client only, stop the service first.{}",
+                                tool.id, place_of_frames(link), link.profile, how_it_ends(order))) +
               "\n");
-    return FramesLook(desk, order, link, **profile)
+    return FramesLook(desk, order, link, **profile, patience_with(tool))
         .run({.wire = protocol::CaptureWire::frames,
               .tool = tool.id,
               .connection = place_of_frames(link),
@@ -538,7 +635,7 @@ class CallerLook {
   public:
     CallerLook(const Desk& desk, const LookOrder& order, const config::Tool& tool,
                std::optional<protocol::SharedKey> key)
-        : order_(order), tool_(tool), key_(key), screen_(desk, order), watch_(order.for_s) {}
+        : order_(order), tool_(tool), key_(key), screen_(desk, order), watch_(order.for_ms) {}
 
     [[nodiscard]] Asked<Exit> run(const config::Endpoint& at, const protocol::CaptureHead& head) {
         boost::system::error_code failed;
@@ -562,16 +659,21 @@ class CallerLook {
             return std::unexpected(begun.error());
         take_calls(acceptor);
         beat();
-        if (order_.for_s != 0)
+        if (order_.once)
+            loop_.run_for(patience_with(tool_));
+        else if (order_.for_ms != 0)
             loop_.run_until(watch_.end());
         else
             loop_.run();
         if (trouble_)
             return cannot(std::move(*trouble_));
+        if (!heard_ && order_.once)
+            return nothing_came(fmt::format("a tool that calls at {}:{}", at.address, at.port),
+                                patience_with(tool_), "check that it calls this address and port");
         if (!heard_)
             return cannot(fmt::format("no tool called at {}:{}; check that it calls this address and port",
                                       plain(at.address), at.port));
-        return screen_.exit();
+        return screen_.end();
     }
 
   private:
@@ -688,11 +790,11 @@ Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const confi
     if (order.acknowledge)
         complain("what is acknowledged here is in no record: the tool may forget it; use it for trials only");
     if (!desk.json)
-        print(
-            plain(fmt::format("tool {} is awaited at {}:{}; {}.", tool.id, at.address, at.port,
-                              order.acknowledge ? "its results are acknowledged"
-                                                : "nothing is acknowledged, so that it keeps its results")) +
-            "\n");
+        print(plain(fmt::format("tool {} is awaited at {}:{}; {}.{}", tool.id, at.address, at.port,
+                                order.acknowledge ? "its results are acknowledged"
+                                                  : "nothing is acknowledged, so that it keeps its results",
+                                how_it_ends(order))) +
+              "\n");
     return CallerLook(desk, order, tool, *key)
         .run(at, {.wire = protocol::CaptureWire::lines,
                   .tool = tool.id,
@@ -796,7 +898,7 @@ Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const pro
         if (order.once)
             break;
     }
-    return screen.exit();
+    return screen.end();
 }
 
 Asked<Exit> replay_lines(const Desk& desk, const LookOrder& order, const protocol::Capture& capture,
@@ -807,7 +909,7 @@ Asked<Exit> replay_lines(const Desk& desk, const LookOrder& order, const protoco
         if (part.from == protocol::CaptureSide::tool)
             for (const LineSaid& said : looker.hear(part.bytes))
                 screen.show(part.at_us, said);
-    return screen.exit();
+    return screen.end();
 }
 
 // A frame that a later part goes on with is whole with that part, as it was then.
@@ -838,20 +940,27 @@ Asked<Exit> replay_frames(const Desk& desk, const LookOrder& order, const protoc
     }
     for (const FrameSaid& said : looker.give_up())
         screen.show(at_us, said);
-    return screen.exit();
+    return screen.end();
 }
 
-Asked<Exit> replay(const Desk& desk, const LookOrder& order, const config::Station& station) {
+Asked<Exit> replay(const Desk& desk, const LookOrder& order, const Draft& draft) {
     if (!order.record.empty() || !order.keys.empty() || order.acknowledge || order.port != 0 ||
-        order.for_s != 0)
+        order.for_ms != 0)
         return wrong_usage(
             "a capture is only read: leave out --record, --keys, --acknowledge, --port and --for");
     const auto capture = read_capture_file(order.replay);
     if (!capture)
         return cannot(capture.error());
+    const auto& station = draft.station;
     const auto tool = tool_named(station, order.tool.empty() ? capture->head.tool : order.tool);
     if (!tool)
         return std::unexpected(tool.error());
+    tell_findings_about(draft, (*tool)->id, order.file);
+    if (capture->parts.empty())
+        return std::unexpected(Failure{
+            Exit::no, fmt::format("{}: nothing was recorded in it; record again, and see that the tool "
+                                  "speaks meanwhile",
+                                  plain(order.replay))});
     if (capture->cut)
         complain(fmt::format("{} was cut off; what is whole of it is shown", plain(order.replay)));
     if (!desk.json)
@@ -865,24 +974,38 @@ Asked<Exit> replay(const Desk& desk, const LookOrder& order, const config::Stati
     return replay_registers(desk, order, *capture, station, **tool);
 }
 
+std::string which_tool(const config::Station& station, const std::string& file) {
+    if (station.tools.empty())
+        return fmt::format("{} describes no tools; enter under tools the one that is looked at", plain(file));
+    if (station.tools.size() == 1)
+        return fmt::format("no tool is named to look at; {} has one, name it: {}", plain(file),
+                           plain(station.tools.front().id));
+    return fmt::format("{} has several tools; name one of: {}", plain(file),
+                       plain(fmt::format("{}", fmt::join(tool_ids(station), ", "))));
+}
+
 }  // namespace
 
 Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
-    const auto station = station_to_look_at(order.file);
-    if (!station)
-        return std::unexpected(station.error());
+    // Mistakes beyond the tool and its profile do not matter here: a description is wired while it is
+    // written.
+    const auto draft = draft_in(order.file, "it cannot be read");
+    if (!draft)
+        return std::unexpected(draft.error());
+    const config::Station& station = draft->station;
     if (!order.replay.empty())
-        return replay(desk, order, *station);
+        return replay(desk, order, *draft);
     if (order.tool.empty())
-        return wrong_usage("it names no tool; give the id that the tool has in the description");
-    const auto tool = tool_named(*station, order.tool);
+        return wrong_usage(which_tool(station, order.file));
+    const auto tool = tool_named(station, order.tool);
     if (!tool)
         return std::unexpected(tool.error());
+    tell_findings_about(*draft, (*tool)->id, order.file);
     if (const auto* link = std::get_if<config::RegisterLink>(&(*tool)->link))
-        return look_at_polled(desk, order, *station, **tool, *link);
+        return look_at_polled(desk, order, station, **tool, *link);
     if (const auto* link = std::get_if<config::FrameLink>(&(*tool)->link))
-        return look_at_frames(desk, order, *station, **tool, *link);
-    return look_at_caller(desk, order, *station, **tool);
+        return look_at_frames(desk, order, station, **tool, *link);
+    return look_at_caller(desk, order, station, **tool);
 }
 
 }  // namespace tautgate::cli

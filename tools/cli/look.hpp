@@ -15,11 +15,11 @@ struct LookOrder {
     bool orders = false;
     bool once = false;
     bool acknowledge = false;
-    std::uint64_t for_s = 0;  // 0: without end
-    std::uint16_t port = 0;   // where a tool of the line protocol calls; 0: the tool port of the description
-    std::string keys = {};    // folder of the keys of tools that have one
-    std::string record;       // file to write
-    std::string replay;       // file to read instead of asking
+    std::uint64_t for_ms = 0;  // 0: without end
+    std::uint16_t port = 0;    // where a tool of the line protocol calls; 0: the tool port of the description
+    std::string keys = {};     // folder of the keys of tools that have one
+    std::string record;        // file to write
+    std::string replay;        // file to read instead of asking
 };
 
 // Exit::no where the last that was seen was not understood.

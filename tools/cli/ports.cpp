@@ -4,6 +4,7 @@
 #include <array>
 #include <cerrno>
 #include <fstream>
+#include <optional>
 #include <string_view>
 #include <system_error>
 #include <utility>
@@ -17,7 +18,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "config/reader.hpp"
+#include "tools/cli/description.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
@@ -113,17 +114,6 @@ void take_rights(SerialPort& port, const fs::path& file, const PortUser& user) {
     port.may_open = user.uid == 0 || ((port.mode >> shift) & read_and_write) == read_and_write;
 }
 
-// Being in the group helps where the group may read and write, and the user is not in it yet.
-std::string remedy_for(const SerialPort& port, const PortUser& user) {
-    constexpr unsigned group_reads_and_writes = 0060;
-    const bool group_helps =
-        (port.mode & group_reads_and_writes) == group_reads_and_writes && port.owner != user.name;
-    return group_helps ? fmt::format("sudo usermod -aG {} {}; it holds from the next log-in, or start of the "
-                                     "service, on",
-                                     port.group, user.name)
-                       : fmt::format("sudo chmod g+rw {}; for good by a rule of udev", port.device);
-}
-
 // ---- who uses them --------------------------------------------------------------------------------------
 
 struct Use {
@@ -150,11 +140,30 @@ std::vector<Use> uses_of(const config::Station& station) {
     return uses;
 }
 
-void note_use(PortList& list, const fs::path& root, const Use& use) {
+// A terminal that a program made: /dev/pts/3, whatever name leads there.
+bool is_pseudo_terminal(const fs::path& root, const fs::path& file) {
+    const std::string device = outside(root, file);
+    return device.starts_with("/dev/pts/") && device != "/dev/pts/ptmx";
+}
+
+MissingPort missing_at(const fs::path& root, const Use& use, const PortUser& user) {
+    const fs::path file = led_to(root / fs::path(use.device).relative_path());
+    MissingPort missing{.device = use.device, .used_by = use.by};
+    std::error_code unknown;
+    if (!fs::exists(file, unknown))
+        return missing;
+    missing.what = is_pseudo_terminal(root, file) ? NotAPort::pseudo_terminal : NotAPort::no_serial_line;
+    SerialPort rights;
+    take_rights(rights, file, user);
+    missing.may_open = rights.may_open;
+    return missing;
+}
+
+void note_use(PortList& list, const fs::path& root, const Use& use, const PortUser& user) {
     const std::string device = outside(root, led_to(root / fs::path(use.device).relative_path()));
     const auto port = std::ranges::find(list.ports, device, &SerialPort::device);
     if (port == list.ports.end()) {
-        list.missing.push_back({use.device, use.by});
+        list.missing.push_back(missing_at(root, use, user));
         return;
     }
     port->used_by.push_back(use.by);
@@ -174,10 +183,21 @@ std::string rights_text(unsigned mode) {
     return text;
 }
 
+std::string_view word_of(NotAPort what) {
+    switch (what) {
+    case NotAPort::not_there: return "not_there";
+    case NotAPort::no_serial_line: return "no_serial_line";
+    case NotAPort::pseudo_terminal: return "pseudo_terminal";
+    }
+    std::unreachable();
+}
+
+bool is_usable(const MissingPort& port) { return port.what == NotAPort::pseudo_terminal && port.may_open; }
+
 bool fits(const PortList& list) {
-    return list.missing.empty() && std::ranges::all_of(list.ports, [](const SerialPort& port) {
-               return port.used_by.empty() || port.may_open;
-           });
+    return std::ranges::all_of(list.missing, is_usable) &&
+           std::ranges::all_of(list.ports,
+                               [](const SerialPort& port) { return port.used_by.empty() || port.may_open; });
 }
 
 }  // namespace
@@ -193,6 +213,21 @@ std::optional<PortUser> port_user(const std::string& name) {
     if (found == nullptr)
         return std::nullopt;
     return PortUser{found->pw_name, found->pw_uid, groups_of(*found)};
+}
+
+// Being in the group helps where the group may read and write, and the user is not in it yet. Nobody is put
+// into root's group for the sake of a device: it opens much else.
+std::string remedy_for(const SerialPort& port, const PortUser& user) {
+    constexpr unsigned group_reads_and_writes = 0060;
+    if (port.group == "root")
+        return fmt::format("give the device a group of its own by a rule of udev, and add {} to that group",
+                           user.name);
+    const bool group_helps =
+        (port.mode & group_reads_and_writes) == group_reads_and_writes && port.owner != user.name;
+    return group_helps ? fmt::format("sudo usermod -aG {} {}; it holds from the next log-in, or start of the "
+                                     "service, on",
+                                     port.group, user.name)
+                       : fmt::format("sudo chmod g+rw {}; for good by a rule of udev", port.device);
 }
 
 PortList serial_ports(const fs::path& root, const PortUser& user, const config::Station* station) {
@@ -215,9 +250,13 @@ PortList serial_ports(const fs::path& root, const PortUser& user, const config::
     for (const char* folder : {"dev/serial/by-path", "dev/serial/by-id"})
         for (const fs::path& link : files_in(root / folder))
             port_at(link).names.push_back(outside(root, link));
-    if (station != nullptr)
-        for (const Use& use : uses_of(*station))
-            note_use(list, root, use);
+    if (station == nullptr)
+        return list;
+    for (const Use& use : uses_of(*station))
+        note_use(list, root, use, user);
+    for (SerialPort& port : list.ports)
+        if (port.used_by.empty())
+            port.remedy.clear();  // whether it may be opened does not matter
     return list;
 }
 
@@ -234,9 +273,37 @@ json ports_json(const PortList& list, const PortUser& user) {
                          {"remedy", port.remedy.empty() ? json(nullptr) : json(port.remedy)}});
     json missing = json::array();
     for (const MissingPort& port : list.missing)
-        missing.push_back({{"device", port.device}, {"used_by", port.used_by}});
+        missing.push_back({{"device", port.device},
+                           {"used_by", port.used_by},
+                           {"what", word_of(port.what)},
+                           {"may_open", port.may_open}});
     return {{"user", user.name}, {"ports", std::move(ports)}, {"missing", std::move(missing)}};
 }
+
+namespace {
+
+std::string missing_words(const MissingPort& port, const PortUser& user) {
+    const std::string by = plain(port.used_by);
+    switch (port.what) {
+    case NotAPort::not_there:
+        return fmt::format("{} would use it and it is not there; check the cable, the adapter and the name",
+                           by);
+    case NotAPort::no_serial_line:
+        return fmt::format("{} would use it and it is there, but it is no serial line that is known here; "
+                           "name one of those that tautgate ports lists",
+                           by);
+    case NotAPort::pseudo_terminal:
+        return port.may_open
+                   ? fmt::format(
+                         "{} uses it; it is a pseudo-terminal, behind which is a program and no cable", by)
+                   : fmt::format("{} would use it; it is a pseudo-terminal that {} must not open: let the "
+                                 "program behind it run under that user",
+                                 by, plain(user.name));
+    }
+    std::unreachable();
+}
+
+}  // namespace
 
 std::string ports_text(const PortList& list, const PortUser& user, Style style) {
     Table table{
@@ -255,9 +322,7 @@ std::string ports_text(const PortList& list, const PortUser& user, Style style) 
         if (!port.remedy.empty())
             text += fmt::format("{}: {}\n", plain(port.device), plain(port.remedy));
     for (const MissingPort& port : list.missing)
-        text += fmt::format(
-            "{}: {} would use it and it is not there; check the cable, the adapter and the name\n",
-            plain(port.device), plain(port.used_by));
+        text += fmt::format("{}: {}\n", plain(port.device), missing_words(port, user));
     return text;
 }
 
@@ -268,17 +333,14 @@ Asked<Exit> show_ports(const Desk& desk, const std::string& file, const std::str
             Exit::wrong_usage,
             fmt::format("'{}' has no account on this computer; name the user under whom tautgated runs",
                         plain(user))});
-    config::Loading loading;
+    std::optional<config::Station> station;
     if (!file.empty()) {
-        loading = config::load_station_file(file);
-        if (!loading.station)
-            return std::unexpected(Failure{
-                Exit::no,
-                fmt::format("{}: it has mistakes, so that nobody can say which ports it uses; tautgate "
-                            "check-config names them",
-                            plain(file))});
+        auto read = description_in(file, "it has mistakes, so that nobody can say which ports it uses");
+        if (!read)
+            return std::unexpected(read.error());
+        station = std::move(*read);
     }
-    const PortList list = serial_ports("/", *who, loading.station ? &*loading.station : nullptr);
+    const PortList list = serial_ports("/", *who, station ? &*station : nullptr);
     if (desk.json)
         print_json(ports_json(list, *who));
     else

@@ -11,8 +11,10 @@
 #include <nlohmann/json.hpp>
 
 #include "config/reader.hpp"
-#include "config/shift.hpp"
+#include "protocol/text.hpp"
+#include "protocol/utc.hpp"
 #include "tools/cli/commissioning.hpp"
+#include "tools/cli/description.hpp"
 #include "tools/cli/journal_answers.hpp"
 #include "tools/cli/register_list.hpp"
 #include "tools/cli/text.hpp"
@@ -127,6 +129,35 @@ Asked<Page> next_page(const Desk& desk, std::uint64_t from, std::uint64_t most,
     return page;
 }
 
+Asked<json> past_why_in(const std::string& bay, const PastWhyQuestion& asked,
+                        const std::optional<std::int64_t>& at_utc_us) {
+    auto reader = journal::Reader::open(asked.journal);
+    if (!reader)
+        return std::unexpected(journal_failure(reader.error()));
+    auto why = past_why_from(
+        **reader, {.event = {asked.event}, .at_utc_us = at_utc_us, .bay = bay, .serial = asked.serial});
+    if (!why)
+        return std::unexpected(journal_failure(why.error()));
+    if (auto* nothing = std::get_if<history::NotThen>(&*why))
+        return std::unexpected(
+            Failure{Exit::no, fmt::format("{}; {}", plain(nothing->what), plain(nothing->remedy))});
+    return std::move(std::get<json>(*why));
+}
+
+Asked<json> past_why_by(const Desk& desk, const std::string& bay, const PastWhyQuestion& asked) {
+    std::string target = "/v1/past-why";
+    const auto add = [&](const char* key, const std::string& value) {
+        if (!value.empty())
+            target += fmt::format("{}{}={}", target.find('?') == std::string::npos ? '?' : '&', key,
+                                  path_part(value));
+    };
+    add("bay", bay);
+    add("serial", asked.serial);
+    add("at", asked.at);
+    add("event", asked.event == 0 ? std::string() : std::to_string(asked.event));
+    return ask(desk, target);
+}
+
 }  // namespace
 
 Asked<json> answer_of(const std::expected<Reply, std::string>& reply) {
@@ -222,6 +253,28 @@ Asked<Exit> show_why(const Desk& desk, const std::string& named) {
     return held ? Exit::no : Exit::fine;
 }
 
+Asked<Exit> show_past_why(const Desk& desk, const std::string& bay, const PastWhyQuestion& asked) {
+    if (asked.event != 0 && !asked.at.empty())
+        return std::unexpected(
+            Failure{Exit::wrong_usage, "--event and --at both name the moment; give one of them"});
+    const auto stamp = asked.at.empty() ? std::nullopt : protocol::parse_utc(asked.at);
+    if (!asked.at.empty() && !stamp)
+        return std::unexpected(
+            Failure{Exit::wrong_usage, fmt::format("--at {}: it is no time; write it as in "
+                                                   "2026-11-26T10:42:00Z or 2026-11-26T11:42:00+01:00",
+                                                   plain(asked.at))});
+    const auto at_utc_us = stamp ? std::optional(stamp->micros) : std::nullopt;
+    const auto why =
+        asked.journal.empty() ? past_why_by(desk, bay, asked) : past_why_in(bay, asked, at_utc_us);
+    if (!why)
+        return std::unexpected(why.error());
+    if (desk.json)
+        print_json(*why);
+    else
+        print(past_why_text(*why, desk.style));
+    return anything_held(*why) ? Exit::no : Exit::fine;
+}
+
 Asked<Exit> show_unit(const Desk& desk, const std::string& serial, const std::string& journal_file) {
     const auto unit = unit_by(desk, serial, journal_file);
     if (!unit)
@@ -248,10 +301,16 @@ Asked<Exit> show_health(const Desk& desk) {
     const auto health = ask(desk, "/v1/health");
     if (!health)
         return std::unexpected(health.error());
-    if (desk.json)
+    if (desk.json) {
         print_json(*health);
-    else
+    } else {
         print(health_text(*health, desk.style));
+        const auto rules = ask(desk, "/v1/rules");
+        if (rules && at(*rules, "in_force").is_null())
+            print("no rules are in force yet, so that no tool, scanner or module is called or let in; look "
+                  "with "
+                  "tautgate rules, and let two people approve them with tautgate approve-rules\n");
+    }
     return text_at(*health, "overall") == "good" ? Exit::fine : Exit::no;
 }
 
@@ -298,17 +357,10 @@ Asked<Exit> follow(const Desk& desk, const Following& what) {
 }
 
 Asked<Exit> check_config(const Desk& desk, const std::string& file, bool strict) {
-    auto loading = config::load_station_file(file);
-    if (loading.station)
-        for (const auto& finding : config::check_zone(*loading.station))
-            loading.findings.push_back({.severity = finding.severity,
-                                        .file = file,
-                                        .line = 0,
-                                        .column = 0,
-                                        .pointer = finding.pointer,
-                                        .found = finding.what,
-                                        .allowed = finding.remedy,
-                                        .nearest = {}});
+    const auto loading = config::load_station_file(file);
+    if (!loading.readable)
+        return std::unexpected(
+            Failure{Exit::could_not_ask, plain(config::to_text(loading.findings.front()))});
     std::size_t errors = 0;
     json list = json::array();
     for (const auto& finding : loading.findings) {
@@ -316,14 +368,14 @@ Asked<Exit> check_config(const Desk& desk, const std::string& file, bool strict)
         list.push_back(finding_view(finding));
     }
     const auto warnings = loading.findings.size() - errors;
-    const bool valid = loading.station && errors == 0;
+    const bool valid = loading.station.has_value();
     if (desk.json) {
         print_json({{"file", file}, {"valid", valid}, {"findings", list}});
     } else {
         for (const auto& finding : loading.findings)
             print(plain(config::to_text(finding)) + "\n");
-        print(fmt::format("{}: {}, {} error(s), {} warning(s)\n", plain(file), valid ? "valid" : "not valid",
-                          errors, warnings));
+        print(fmt::format("{}: {}, {}, {}\n", plain(file), valid ? "valid" : "not valid",
+                          protocol::counted(errors, "error"), protocol::counted(warnings, "warning")));
     }
     return valid && (!strict || warnings == 0) ? Exit::fine : Exit::no;
 }
@@ -333,26 +385,18 @@ Asked<Exit> show_registers(const Desk& desk, const std::string& file, RegisterFo
         return std::unexpected(
             Failure{Exit::wrong_usage,
                     "--json, --csv and --checklist are three forms of the answer; give one of them"});
-    const auto loading = config::load_station_file(file);
-    if (!loading.station) {
-        for (const auto& finding : loading.findings)
-            if (finding.severity == config::Severity::error)
-                complain(plain(config::to_text(finding)));
-        return std::unexpected(Failure{
-            Exit::no,
-            fmt::format(
-                "{}: nothing was listed, since a list made from a faulty description would be faulty, "
-                "too; put right what is named above",
-                plain(file))});
-    }
+    const auto station = description_in(
+        file, "nothing was listed, since a list made from a faulty description would be faulty, too");
+    if (!station)
+        return std::unexpected(station.error());
     const auto source = std::filesystem::path(file).filename().string();
     if (desk.json)
-        print_json(registers_as_json(*loading.station, source));
+        print_json(registers_as_json(*station, source));
     else
         switch (form) {
-        case RegisterForm::list: print(registers_as_markdown(*loading.station, source)); break;
-        case RegisterForm::csv: print(registers_as_csv(*loading.station)); break;
-        case RegisterForm::checklist: print(commissioning_checklist(*loading.station, source)); break;
+        case RegisterForm::list: print(registers_as_markdown(*station, source)); break;
+        case RegisterForm::csv: print(registers_as_csv(*station)); break;
+        case RegisterForm::checklist: print(commissioning_checklist(*station, source)); break;
         }
     return Exit::fine;
 }

@@ -50,6 +50,18 @@ void complain(const std::string& message);
 
 [[nodiscard]] Asked<Exit> show_state(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_why(const Desk& desk, const std::string& bay);  // empty: every bay
+// The same for a moment of the past. Of an event and a time one; neither: before the unit left.
+struct PastWhyQuestion {
+    std::uint64_t event = 0;
+    std::string at;
+    std::string serial;
+    std::string journal;  // a file; empty: the service
+    [[nodiscard]] bool is_asked() const noexcept {
+        return event != 0 || !at.empty() || !serial.empty() || !journal.empty();
+    }
+};
+[[nodiscard]] Asked<Exit> show_past_why(const Desk& desk, const std::string& bay,
+                                        const PastWhyQuestion& asked);
 [[nodiscard]] Asked<Exit> show_unit(const Desk& desk, const std::string& serial, const std::string& journal);
 [[nodiscard]] Asked<Exit> show_orders(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_health(const Desk& desk);

@@ -11,6 +11,7 @@
 
 #include "protocol/register_control.hpp"
 #include "protocol/result_watch.hpp"
+#include "protocol/text.hpp"
 #include "protocol/trace_registers.hpp"
 #include "tools/cli/text.hpp"
 
@@ -23,6 +24,15 @@ bool RegisterLook::understood() const noexcept {
     return fault.empty() && !torn && !parts.empty() &&
            std::ranges::all_of(parts, &protocol::Explanation::understood);
 }
+
+namespace {
+
+std::string_view without_transaction(protocol::ModbusWire wire, std::string_view answer) {
+    constexpr std::size_t number = 2;
+    return wire == protocol::ModbusWire::tcp ? answer.substr(std::min(number, answer.size())) : answer;
+}
+
+}  // namespace
 
 RegisterLooker::RegisterLooker(protocol::RegisterProfile profile, protocol::ModbusWire wire,
                                std::uint8_t unit, Ask ask)
@@ -40,10 +50,16 @@ RegisterLooker::read(const std::vector<BlockRange>& blocks, RegisterLook& look) 
             return std::unexpected(answer.error());
         const auto part = protocol::answer_to(wire_, request, *answer);
         if (!part) {
-            look.fault = fmt::format(
-                "{} {} from {}: {}{}; {}", protocol::is_bit_table(block.table) ? "bit(s)" : "register(s)",
-                block.length, block.start, part.error().what,
-                answer->empty() ? "" : " [" + protocol::spaced_hex(*answer) + "]", part.error().remedy);
+            const auto told = [&](std::string_view bytes) {
+                return fmt::format(
+                    "{} from address {}: {}{}; {}",
+                    protocol::counted(block.length, protocol::is_bit_table(block.table) ? "bit" : "register"),
+                    block.start, part.error().what,
+                    answer->empty() ? "" : fmt::format(" [{}]", protocol::spaced_hex(bytes)),
+                    part.error().remedy);
+            };
+            look.fault = told(*answer);
+            look.trouble = told(without_transaction(wire_, *answer));
             return std::nullopt;
         }
         words.insert(words.end(), part->begin(), part->end());
@@ -266,15 +282,27 @@ std::vector<std::string> heads_of_look(bool orders) {
     return heads;
 }
 
-std::string ends_of(const RegisterLook& look) {
+std::string ends_of(const RegisterLook& look, const std::string& fault) {
     std::string text;
     if (look.torn)
         text += "  it was written while it was read: two reads in a row differ; the service reads again\n";
     for (const auto& part : look.parts)
         text += fmt::format("  {}\n", plain(part.whole));
-    if (!look.fault.empty())
-        text += fmt::format("  {}\n", plain(look.fault));
+    if (!fault.empty())
+        text += fmt::format("  {}\n", plain(fault));
     return text;
+}
+
+const std::string& trouble_of(const RegisterLook& look) {
+    return look.trouble.empty() ? look.fault : look.trouble;
+}
+
+// Of a look that brought nothing, only what went wrong is compared: the look before it may hold what an
+// earlier one brought.
+bool ends_alike(const RegisterLook& look, const RegisterLook& before) {
+    if (look.parts.empty())
+        return trouble_of(look) == trouble_of(before);
+    return ends_of(look, trouble_of(look)) == ends_of(before, trouble_of(before));
 }
 
 }  // namespace
@@ -288,8 +316,8 @@ std::string look_text(const RegisterLook& look, const RegisterLook* before, cons
             if (changed || !how.only_changed || before == nullptr)
                 table.row(cells_of_row(row, changed, how.orders));
         }
-    const std::string ends = ends_of(look);
-    if (table.empty() && how.only_changed && before != nullptr && ends == ends_of(*before))
+    const std::string ends = ends_of(look, look.fault);
+    if (table.empty() && how.only_changed && before != nullptr && ends_alike(look, *before))
         return "";
     return (table.empty() ? "" : table.text(how.style.colours, indent, how.style.screen)) + ends;
 }

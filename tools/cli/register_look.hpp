@@ -29,6 +29,9 @@ struct RegisterLook {
     std::vector<protocol::Explanation> parts;
     bool torn = false;  // two reads in a row differed: it was being written
     std::string fault;  // one sentence: no answer, or one that does not fit
+    // The same without the number that each exchange has of its own: two looks of one trouble are equal in
+    // it.
+    std::string trouble = {};
     [[nodiscard]] bool understood() const noexcept;
 };
 

@@ -132,6 +132,14 @@ constexpr std::size_t least_for_last_column = 20;
 
 }  // namespace
 
+std::string shortened(std::string_view text, std::size_t width) {
+    constexpr std::string_view cut = "...";
+    auto whole = plain(text);
+    return width_of(whole) <= width
+               ? whole
+               : fmt::format("{}{}", beginning(whole, width - std::min(width, cut.size())), cut);
+}
+
 std::vector<std::string> wrapped(std::string_view text, std::size_t width) {
     if (width == 0 || width_of(text) <= width)
         return {std::string(text)};

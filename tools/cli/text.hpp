@@ -40,6 +40,9 @@ struct Cell {
     Colour colour = Colour::none;
 };
 
+// Safe to print and at most `width` characters: of a longer text the beginning, with "..." after it.
+[[nodiscard]] std::string shortened(std::string_view text, std::size_t width);
+
 // Whole words in lines of at most `width` characters; a word that is longer is cut. 0: one line.
 [[nodiscard]] std::vector<std::string> wrapped(std::string_view text, std::size_t width);
 

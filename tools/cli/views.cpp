@@ -1,6 +1,7 @@
 #include "tools/cli/views.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cstdint>
 #include <iterator>
 #include <optional>
@@ -15,6 +16,7 @@
 #include "protocol/quantity.hpp"
 #include "protocol/text.hpp"
 #include "protocol/utc.hpp"
+#include "tools/cli/acts.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {
@@ -168,6 +170,27 @@ std::string occupant_text(const json& bay, Style style) {
     return text + proposals_text(stay) + joints_text(stay, style);
 }
 
+std::string wiring_test_line(const json& bay) {
+    const auto& test = at(bay, "wiring_test");
+    if (!test.is_object())
+        return {};
+    const auto& token = at(test, "token");
+    return fmt::format("  wiring test under way, begun by {}, token {}: the equipment must not move on it\n",
+                       name_of_person(test, "by"),
+                       token.is_number_unsigned() ? fmt::format("0x{:08X}", token.get<std::uint64_t>())
+                                                  : "-");
+}
+
+// For the token of a wiring test it is shown released, while nothing that may move is.
+Cell told_cell(const json& bay, const json& permissive) {
+    const auto& test = at(bay, "wiring_test");
+    const auto tried = text_at(test, "permissive");
+    if (test.is_object() && text_at(permissive, "on_wire") == "withheld" &&
+        (tried.empty() || tried == text_at(permissive, "id")))
+        return {"released for the test token", Colour::yellow};
+    return word_cell(permissive, "on_wire");
+}
+
 std::string bay_text(const json& bay, Style style) {
     const auto& controller = at(bay, "controller");
     std::string text =
@@ -175,13 +198,13 @@ std::string bay_text(const json& bay, Style style) {
                     is_true(bay, "simulated") ? ", simulated" : "", word_text(controller, "link", style),
                     words(shown(controller, "present")), is_true(controller, "fault") ? ", fault" : "",
                     name_of_person(bay, "signed_on"));
-    text += occupant_text(bay, style);
+    text += wiring_test_line(bay) + occupant_text(bay, style);
     Table table{{"permissive", "decided", "equipment told", "held by", "first reason"}};
     for (const auto& permissive : at(bay, "permissives"))
         table.row({{titled(permissive)},
                    word_cell(permissive, "decided"),
-                   word_cell(permissive, "on_wire"),
-                   {fmt::format("{} reason(s)", shown(permissive, "reasons"))},
+                   told_cell(bay, permissive),
+                   {protocol::counted(shown(permissive, "reasons"), "reason")},
                    {shown(permissive, "first_reason")}});
     return text + (table.empty() ? "" : table.text(style.colours, 2, style.screen));
 }
@@ -259,6 +282,69 @@ std::string override_hint(const json& reason) {
                        is_true(rule, "hand_checked_value") ? "; with a value checked by hand" : "");
 }
 
+// What the reason says of a parameter of a decision; empty: nothing.
+std::string known_of(const json& reason, std::string_view parameter) {
+    // Commands name a joint by its id.
+    if (parameter == "joint")
+        return at(reason, "joint").is_null() ? std::string() : text_at(reason, "id");
+    if (parameter == "fastener" || parameter == "tool")
+        return text_at(reason, parameter);
+    for (const auto& fact : at(reason, "facts"))
+        if (text_at(fact, "name") == parameter)
+            return text_at(fact, "value");
+    return {};
+}
+
+// As one word for a shell; empty: no word can be made of it.
+std::string shell_word(const std::string& text) {
+    constexpr std::string_view harmless =
+        "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.:/+";
+    if (text.find_first_not_of(harmless) == std::string::npos && !text.starts_with('-'))
+        return text;
+    const bool can_stand = is_plain(text) && !text.starts_with('-') && !text.contains('\'');
+    return can_stand ? fmt::format("'{}'", text) : std::string();
+}
+
+// "tautgate decide unlock-fastener caps FASTENER", with what the reason says filled in; empty: no such
+// command.
+std::string decide_command(const std::string& action, const json& reason) {
+    const auto kinds = decision_kinds();
+    const auto kind = std::ranges::find(kinds, action, &DecisionKind::action);
+    if (kind == kinds.end())
+        return {};
+    std::string text = fmt::format("tautgate decide {}", kind->word);
+    for (const auto parameter : kind->parameters) {
+        text += ' ';
+        if (const auto word = shell_word(known_of(reason, parameter)); !word.empty()) {
+            text += word;
+            continue;
+        }
+        for (const char c : parameter)
+            text += c >= 'a' && c <= 'z' ? static_cast<char>(c - 'a' + 'A') : c;
+    }
+    return text;
+}
+
+// What else people can decide about it now, and who may; an override is told by its own line.
+std::vector<std::string> way_hints(const json& reason) {
+    std::vector<std::string> hints;
+    for (const auto& way : at(reason, "ways_out")) {
+        if (text_at(way, "action") == "override_joint")
+            continue;
+        std::vector<std::string> roles;
+        for (const auto& role : at(way, "roles"))
+            roles.push_back(words(plain(text_of(role))));
+        const auto command = decide_command(text_at(way, "action"), reason);
+        auto hint = fmt::format("may be decided: {}, by {}: {}",
+                                command.empty() ? words(shown(way, "action")) : command,
+                                text_at(way, "people") == "1" ? "1 person" : shown(way, "people") + " people",
+                                fmt::join(roles, " or "));
+        if (std::ranges::find(hints, hint) == hints.end())
+            hints.push_back(std::move(hint));
+    }
+    return hints;
+}
+
 // A fact that the sentence or the remedy has not said already.
 bool is_news(const json& fact, const json& reason) {
     const auto value = text_at(fact, "value");
@@ -266,11 +352,26 @@ bool is_news(const json& fact, const json& reason) {
            text_at(reason, "remedy").find(value) == std::string::npos;
 }
 
+// What is gone by itself once somebody has done the work on the unit that it names.
+bool needs_work(std::string_view code) {
+    constexpr std::array<std::string_view, 6> codes{"ticket_missing", "token_not_taken", "loosening_due",
+                                                    "joint_not_ok",   "joint_open",      "check_open"};
+    return std::ranges::find(codes, code) != codes.end();
+}
+
+std::string clears_text(const json& reason) {
+    if (text_at(reason, "clears") == "by_itself" && needs_work(text_at(reason, "code")))
+        return "once that is done; nobody has to decide";
+    return words(shown(reason, "clears"));
+}
+
 // A reason once, with every permissive that it holds.
 struct Held {
     const json* reason;
     std::vector<std::string> permissives;
 };
+
+constexpr std::size_t short_digest = 12;
 
 std::vector<Held> reasons_once(const json& why) {
     std::vector<Held> all;
@@ -300,11 +401,13 @@ std::string reason_text(const Held& held, std::size_t place, std::size_t screen)
     add(fmt::format("{:>3}. ", place), shown(reason, "sentence"));
     add("     ", fmt::format("do: {}", shown(reason, "remedy")));
     add("     ", fmt::format("holds: {}", fmt::join(held.permissives, ", ")));
-    add("     ", fmt::format("clears: {}; reason {} ({})", words(shown(reason, "clears")),
-                             shown(reason, "number"), shown(reason, "code")));
+    add("     ", fmt::format("clears: {}; reason {} ({})", clears_text(reason), shown(reason, "number"),
+                             shown(reason, "code")));
     if (!at(reason, "id").is_null())
-        add("     ", fmt::format("in commands: {}", shown(reason, "id")));
+        add("     ", fmt::format("name in commands: {}", shown(reason, "id")));
     if (const auto hint = override_hint(reason); !hint.empty())
+        add("     ", hint);
+    for (const auto& hint : way_hints(reason))
         add("     ", hint);
     for (const auto& fact : at(reason, "facts"))
         if (is_news(fact, reason))
@@ -497,8 +600,8 @@ constexpr std::size_t longest_value = 60;
 
 // Whether the value under this key is for programs: bytes, digests, the tool's own count of time.
 bool is_for_programs(std::string_view key) {
-    static constexpr std::string_view keys[]{"raw",  "state",        "digest", "received",
-                                             "made", "stamp_utc_us", "fresh"};
+    static constexpr std::string_view keys[]{"raw",          "state", "digest",      "received", "made",
+                                             "stamp_utc_us", "fresh", "secret_mark", "name_mark"};
     return std::ranges::find(keys, key) != std::end(keys);
 }
 
@@ -529,6 +632,11 @@ std::string bare_quantity(const json& value) {
     return quantity({{value.contains("micro_nm") ? "Torque" : "Angle", value}});
 }
 
+// Why something came to nothing is what is looked for, and stands whole; of other long texts the beginning.
+std::string value_text(std::string_view key, std::string_view text) {
+    return fmt::format("{} {}", key_words(key), key == "why" ? plain(text) : shortened(text, longest_value));
+}
+
 // The plain values of an event, sorted by name; lists, raw bytes and digests are left
 // to --json.
 void add_values(const json& object, const NamesOfJoints& names, std::vector<std::string>& values) {
@@ -543,6 +651,8 @@ void add_values(const json& object, const NamesOfJoints& names, std::vector<std:
             values.push_back(fmt::format("{} {}", key, quantity(value)));
         else if (key == "person" && !at(value, "number").is_null())
             values.push_back(fmt::format("of person {}", shown(value, "number")));
+        else if (value.contains("base64"))
+            values.push_back(fmt::format("{} is no text; --json has its bytes", key_words(key)));
         else if (value.is_object())
             add_values(value, names, values);
         else if (key == "fastener")
@@ -552,8 +662,8 @@ void add_values(const json& object, const NamesOfJoints& names, std::vector<std:
         else if (const auto text = text_of(value); is_person(key) && !text.empty())
             values.push_back(
                 fmt::format("{} person {}", key == "person" ? "of" : key_words(key), plain(text)));
-        else if (!text.empty() && text.size() <= longest_value)
-            values.push_back(fmt::format("{} {}", key_words(key), plain(text)));
+        else if (!text.empty())
+            values.push_back(value_text(key, text));
     }
 }
 
@@ -569,12 +679,19 @@ std::string kind_words(const std::string& kind) {
     static constexpr Told asked[]{{"RulesApproved", "approval of rules"},
                                   {"PersonEnrolled", "enrolment"},
                                   {"PersonSuspended", "suspension"},
+                                  {"PersonUnlocked", "unlocking"},
+                                  {"DeputyNamed", "naming of a deputy"},
+                                  {"DeputyEnded", "end of a deputy's time"},
+                                  {"AdministratorReplaced", "replacement of lost administrators"},
+                                  {"NameErased", "erasure of a name"},
+                                  {"SecretRenewed", "renewal of the own secret"},
                                   {"OperatorSignedOn", "sign-on"},
                                   {"OperatorSignedOff", "sign-off"},
                                   {"TicketScanned", "scan of a ticket"},
                                   {"CheckConfirmed", "confirmation"},
                                   {"ButtonPressed", "press of a button"},
                                   {"HandChecked", "check by hand"},
+                                  {"FastenerSelected", "selection of a fastener"},
                                   {"ToolControlSeen", "word of a tool whether it may run"},
                                   {"ToolCalled", "call of a shared tool"},
                                   {"Proposed", "decision"},
@@ -606,6 +723,15 @@ std::string action_words(const std::string& action) {
                                    {"PlaceHold", "to put the unit on hold"},
                                    {"LiftHold", "to lift the hold"}};
     return told_as(wanted, action).value_or(fmt::format("({})", plain(words(protocol::snake_case(action)))));
+}
+
+// Whoever signs on does that themselves, as whoever signs off.
+json as_told(std::string_view kind, json payload) {
+    if (kind == "OperatorSignedOn" && payload.is_object() && payload.contains("person")) {
+        payload["by"] = payload["person"];
+        payload.erase("person");
+    }
+    return payload;
 }
 
 std::string payload_words(const std::string& kind, const json* payload) {
@@ -721,6 +847,11 @@ std::string state_text(const json& station, Style style) {
     return text;
 }
 
+std::string scan_words(const std::string& sentence) {
+    constexpr std::string_view said_before = "The ticket does not count: ";
+    return sentence.starts_with(said_before) ? sentence.substr(said_before.size()) : sentence;
+}
+
 bool anything_held(const json& why) {
     const auto& permissives = at(why, "permissives");
     if (permissives.empty() || !at(why, "withheld_by_station").empty())
@@ -744,7 +875,37 @@ std::string why_text(const json& why, Style style) {
         text += "\n";
     }
     if (const auto& unused = at(why, "unused_scan"); unused.is_object())
-        text += fmt::format("\nThe newest scan counted for nothing: {}\n", shown(unused, "why"));
+        text += fmt::format("\nThe newest scan counted for nothing: {}\n", scan_words(shown(unused, "why")));
+    std::size_t place = 0;
+    for (const auto& held : reasons_once(why))
+        text += "\n" + reason_text(held, ++place, style.screen);
+    return text;
+}
+
+std::string past_why_text(const json& why, Style style) {
+    const auto& stay = at(why, "occupant");
+    std::string text = fmt::format("Bay {}, as it was at event {} ({})\n", shown(why, "bay"),
+                                   shown(why, "event"), short_time(shown(why, "at")));
+    if (stay.is_null())
+        text += "no unit was there\n";
+    else
+        text +=
+            fmt::format("unit {} (stay {}), variant {}, plan {} revision {}, by rules {}\n",
+                        shown(stay, "unit"), shown(stay, "stay"), shown(stay, "variant"), shown(stay, "plan"),
+                        shown(stay, "plan_revision"), shown(stay, "rules").substr(0, short_digest));
+    for (const auto& permissive : at(why, "permissives")) {
+        text += fmt::format("\n{}: {}", titled(permissive), word_text(permissive, "decided", style));
+        if (!at(permissive, "decided_by").is_null())
+            text +=
+                fmt::format(", since event {} ({}), decided by program {} and rules {}",
+                            shown(permissive, "decided_by"), short_time(shown(permissive, "decided_at")),
+                            shown(permissive, "program"), shown(permissive, "rules").substr(0, short_digest));
+        text += "\n";
+    }
+    if (const auto& otherwise = at(why, "stored_otherwise"); !otherwise.is_null())
+        text += fmt::format("\nThis program decides event {} otherwise than is stored; the reasons are this "
+                            "program's\n",
+                            shown(why, "stored_otherwise"));
     std::size_t place = 0;
     for (const auto& held : reasons_once(why))
         text += "\n" + reason_text(held, ++place, style.screen);
@@ -774,7 +935,8 @@ std::string unit_text(const json& unit, Style style) {
     const auto& stays = at(unit, "stays");
     if (stays.empty())
         return fmt::format("The journal has never seen {}\n", shown(unit, "serial"));
-    std::string text = fmt::format("{}: {} stay(s)\n", shown(unit, "serial"), stays.size());
+    std::string text =
+        fmt::format("{}: {}\n", shown(unit, "serial"), protocol::counted(stays.size(), "stay"));
     text += parts_text("Joined from", at(unit, "parts"), style);
     text += parts_text("Used in", at(unit, "used_in"), style);
     for (const auto& stay : stays)
@@ -802,12 +964,15 @@ std::string orders_text(const json& orders, Style style) {
     return table.empty() ? "No order waits to be built\n" : table.text(style.colours, 0, style.screen);
 }
 
-std::string orders_answer_text(const json& answer) {
-    std::string text;
+std::string typed_order_text(const json& answer) {
+    // The first row is about the file that a single order would be: its digest means nothing to who typed it.
+    std::string text = text_at(answer, "outcome") == "rejected"
+                           ? "the order is rejected and changes nothing; correct it and send it again\n"
+                           : "";
+    bool is_first = true;
     for (const auto& row : at(answer, "answers"))
-        text += at(row, "line") == 0
-                    ? fmt::format("{}\n", shown(row, "answer"))
-                    : fmt::format("  line {}: {}\n", shown(row, "line"), shown(row, "answer"));
+        if (!std::exchange(is_first, false))
+            text += fmt::format("{}{}\n", text.empty() ? "" : "  ", shown(row, "answer"));
     return text;
 }
 
@@ -828,8 +993,28 @@ std::string curves_refused_text(const json& input) {
     const auto refused = text_at(at(input, "counts"), "curves_refused");
     return refused.empty() || refused == "0"
                ? std::string()
-               : fmt::format("  {} curve(s) of {} {} were not kept, since more came than results\n", refused,
-                             shown(input, "kind"), shown(input, "id"));
+               : fmt::format("  {} of {} {} not kept, since more came than results\n",
+                             protocol::counted(refused, "curve"), shown(input, "kind"), shown(input, "id"));
+}
+
+std::string age_words(const json& input) {
+    const auto text = text_at(input, "age_ms");
+    if (text.empty())
+        return "never";
+    const auto age = whole_number<std::uint64_t>(text);
+    return age && *age >= 1000 ? fmt::format("{:.1f} s ago", static_cast<double>(*age) / 1000)
+                               : fmt::format("{} ms ago", plain(text));
+}
+
+std::string free_words(const json& journal) {
+    constexpr double megabyte = 1e6;
+    constexpr double gigabyte = 1e9;
+    const auto bytes = whole_number<std::uint64_t>(text_at(journal, "disk_free_bytes"));
+    if (!bytes)
+        return "-";
+    const auto size = static_cast<double>(*bytes);
+    return size >= gigabyte ? fmt::format("{:.1f} GB", size / gigabyte)
+                            : fmt::format("{:.1f} MB", size / megabyte);
 }
 
 }  // namespace
@@ -842,12 +1027,11 @@ std::string health_text(const json& health, Style style) {
                             shown(reason, "what"), shown(reason, "remedy"));
     Table table{{"input", "id", "bay", "quality", "last heard", "why"}};
     for (const auto& input : at(health, "inputs")) {
-        const auto age = text_at(input, "age_ms");
         table.row({{shown(input, "kind")},
                    {shown(input, "id")},
                    {shown(input, "bay")},
                    word_cell(input, "quality"),
-                   {age.empty() ? "never" : fmt::format("{} ms ago", age)},
+                   {age_words(input)},
                    {shown(input, "why")}});
     }
     if (!table.empty())
@@ -855,9 +1039,9 @@ std::string health_text(const json& health, Style style) {
     for (const auto& input : at(health, "inputs"))
         text += curves_refused_text(input);
     const auto& journal = at(health, "journal");
-    text += fmt::format("journal {}: event {}, stored up to {}, {} bytes free on its disk\n",
-                        shown(journal, "path"), shown(journal, "newest_event"),
-                        shown(journal, "durable_event"), shown(journal, "disk_free_bytes"));
+    text +=
+        fmt::format("journal {}: event {}, stored up to {}, {} free on its disk\n", shown(journal, "path"),
+                    shown(journal, "newest_event"), shown(journal, "durable_event"), free_words(journal));
     return text + file_check_text(at(journal, "file_check"));
 }
 
@@ -873,6 +1057,8 @@ std::string rules_text(const json& rules) {
                                           : "the file is what is in force\n";
     for (const auto& fault : at(rules, "faults"))
         text += fmt::format("fault: {}\n", plain(text_of(fault)));
+    for (const auto& warning : at(rules, "warnings"))
+        text += fmt::format("{}\n", plain(text_of(warning)));
     return text;
 }
 
@@ -884,6 +1070,9 @@ std::string people_text(const json& people, Style style) {
             notes.emplace_back("suspended");
         if (!at(person, "locked_for_s").is_null())
             notes.push_back(fmt::format("locked for {} s", text_at(person, "locked_for_s")));
+        for (const auto& deputy : at(person, "deputy"))
+            notes.push_back(fmt::format("stands in as {} until {}", words(shown(deputy, "role")),
+                                        shown(deputy, "until")));
         if (!is_true(person, "can_sign_in"))
             notes.emplace_back("cannot sign in");
         table.row({{shown(person, "number")},
@@ -928,7 +1117,7 @@ std::string event_text(const json& event, Style style, const NamesOfJoints& name
     const auto [kind, payload] = kind_of(at(inner, "payload"));
     std::vector<std::string> values;
     if (payload != nullptr)
-        add_values(*payload, names, values);
+        add_values(as_told(kind, *payload), names, values);
     const auto& record = at(body, "record");
     const auto [outcome, detail] = kind_of(at(record, "outcome"));
     std::string text =

@@ -34,14 +34,18 @@ using NamesOfJoints = std::map<std::string, JointNames>;
 [[nodiscard]] std::string state_text(const nlohmann::json& station, Style style);
 // GET /v1/bays/{bay}/why
 [[nodiscard]] std::string why_text(const nlohmann::json& why, Style style);
+// GET /v1/past-why
+[[nodiscard]] std::string past_why_text(const nlohmann::json& why, Style style);
+// Why a scan counted for nothing, without what is said before it here anyway.
+[[nodiscard]] std::string scan_words(const std::string& sentence);
 // Whether anything of that answer is held; so is whatever it does not show as free.
 [[nodiscard]] bool anything_held(const nlohmann::json& why);
 // GET /v1/units/{serial}
 [[nodiscard]] std::string unit_text(const nlohmann::json& unit, Style style);
 // GET /v1/orders
 [[nodiscard]] std::string orders_text(const nlohmann::json& orders, Style style);
-// The answer to POST /v1/orders, accepted or rejected
-[[nodiscard]] std::string orders_answer_text(const nlohmann::json& answer);
+// The answer to POST /v1/orders with one order, accepted or rejected
+[[nodiscard]] std::string typed_order_text(const nlohmann::json& answer);
 // GET /v1/health
 [[nodiscard]] std::string health_text(const nlohmann::json& health, Style style);
 // GET /v1/rules

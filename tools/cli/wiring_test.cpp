@@ -64,23 +64,39 @@ std::string end_words(std::string_view why) {
         return "the service was started anew";
     if (why == "rules_changed")
         return "other rules came in force";
+    if (why == "unknown")
+        return "the record does not say why; tautgate follow --from shows what happened";
     return plain(why);
 }
 
-// Why the test that event `began` began is over.
-Asked<std::string> why_over(const Desk& desk, std::uint64_t began, const std::string& bay) {
-    const auto reply = desk.http.get(fmt::format("/v1/events?from={}", began));
-    if (!reply)
-        return std::unexpected(Failure{Exit::could_not_ask, reply.error()});
-    std::string_view rest = reply->body;
-    while (!rest.empty()) {
-        const auto end = std::min(rest.find('\n'), rest.size());
-        if (const auto event = json::parse(rest.substr(0, end), nullptr, false); event.is_object())
+std::string end_in_lines(std::string_view lines, const std::string& bay) {
+    while (!lines.empty()) {
+        const auto end = std::min(lines.find('\n'), lines.size());
+        if (const auto event = json::parse(lines.substr(0, end), nullptr, false); event.is_object())
             if (auto why = wiring_test_end(event, bay); !why.empty())
                 return why;
-        rest.remove_prefix(std::min(end + 1, rest.size()));
+        lines.remove_prefix(std::min(end + 1, lines.size()));
     }
-    return std::string("unknown");
+    return "";
+}
+
+// Why the test that event `began` began is over. The state shows that before the event that ended it is
+// stored.
+Asked<std::string> why_over(const Desk& desk, std::uint64_t began, const std::string& bay) {
+    constexpr std::chrono::milliseconds stored_within{5000};
+    for (std::uint64_t from = began;;) {
+        const auto reply =
+            desk.http.get(fmt::format("/v1/events?from={}&wait_ms={}", from, stored_within.count()), {},
+                          stored_within + std::chrono::seconds(15));
+        if (!reply)
+            return std::unexpected(Failure{Exit::could_not_ask, reply.error()});
+        if (auto why = end_in_lines(reply->body, bay); !why.empty())
+            return why;
+        const auto next = whole_number<std::uint64_t>(reply->next_from);
+        if (!next || *next <= from)
+            return std::string("unknown");
+        from = *next;
+    }
 }
 
 // Until it is over.
@@ -144,7 +160,7 @@ std::string wiring_text(const json& bay, const json& health) {
 }
 
 std::string wiring_test_end(const json& event, const std::string& bay) {
-    for (const auto& effect : at(at(event, "record"), "effects")) {
+    for (const auto& effect : at(at(at(event, "body"), "record"), "effects")) {
         const json& over = at(effect, "WiringTestOver");
         if (text_at(over, "bay") == bay)
             return text_at(over, "why");

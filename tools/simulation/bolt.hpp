@@ -1,5 +1,6 @@
 // One bolt of the simulated shop floor and what a tool feels of it: run-down, contact, the straight part of
-// torque over angle, yield; a cross-threaded hole, a stripped thread. A bolt remembers: tighten it twice and
+// torque over angle, yield; a cross-threaded hole, a stripped thread, a hole that is too short, a burr,
+// a bolt that is not the joint's. A bolt remembers: tighten it twice and
 // the second run meets a tight bolt. Nothing in here knows a limit of the station. One thread at a time.
 //
 // Torque over preload is that of VDI 2230-1 (thread.hpp); preload over angle is the pitch against the
@@ -25,13 +26,17 @@ struct BoltDesign {
     double prevailing = 0;       // N·m, torque of the free run-down
     double ripple = 0.008;       // stick and slip: spread of the torque about its mean, relative
     double breakaway = 1.06;     // a bolt at rest holds by this factor
+    double settling = 0;         // share of the preload that is lost as soon as nothing turns any more
     Scatter friction{0.12, 0.004, 0.11, 0.13};  // thread and head, drawn for each bolt
 };
 
 enum class Flaw : std::uint8_t {
     none,
     cross_threaded,  // jams long before the head meets the part
-    stripped         // the thread gives way below the tightening torque
+    stripped,        // the thread gives way below the tightening torque
+    bottomed,        // meets the end of its hole before the parts are clamped
+    burred,          // something between the parts holds them apart until it is crushed
+    longer           // another bolt than the joint's, which gives more
 };
 
 enum class Grip : std::uint8_t { loose, tight, jammed, stripped };
@@ -46,9 +51,11 @@ class Bolt {
     // Turns by so many degrees, 0 < degrees <= 1 for a smooth curve.
     void tighten_by(double degrees);
     void loosen_by(double degrees);
+    // Nothing turns any more: what is soft gives.
+    void settle();
 
     [[nodiscard]] double preload() const noexcept { return preload_; }  // N
-    [[nodiscard]] bool in_contact() const noexcept { return elastic_ > 0; }
+    [[nodiscard]] bool in_contact() const noexcept { return elastic_ > 0 || burr_torque() > 0; }
     [[nodiscard]] bool faces_closed() const noexcept;
     [[nodiscard]] bool yielded() const noexcept { return plastic_ > 0; }
     [[nodiscard]] bool at_its_start() const noexcept { return turned_ <= 0; }
@@ -59,7 +66,10 @@ class Bolt {
   private:
     [[nodiscard]] double spring() const noexcept;  // N per degree when the faces are closed
     [[nodiscard]] double preload_at(double elastic) const noexcept;
+    [[nodiscard]] bool is_jammed() const noexcept;
     [[nodiscard]] double jam_torque() const noexcept;
+    [[nodiscard]] double burr_torque() const noexcept;
+    [[nodiscard]] double full_preload() const noexcept;  // N, at which bolt and thread of the design yield
     void yield_to(double limit);
 
     BoltDesign design_;
@@ -71,7 +81,7 @@ class Bolt {
     double elastic_ = 0;  // degrees beyond contact that still press; negative: run-down left
     double preload_ = 0;
     double limit_ = 0;       // N, preload at which bolt or thread gives way
-    double jam_at_ = 0;      // degrees at which a crossed thread begins to bite
+    double jam_at_ = 0;      // degrees at which a crossed thread begins to bite, or the hole ends
     bool gave_way_ = false;  // the thread stripped
 };
 

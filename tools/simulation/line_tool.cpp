@@ -265,7 +265,10 @@ class LineTool::Wire {
             status.refused = refused.why;
         });
     }
-    void obey(const protocol::Beat& /*beat*/) {}
+    void obey(const protocol::Beat& beat) {
+        if (beat.number > 0)
+            send(to_line(beat));
+    }
     void obey(const protocol::Challenge& challenge) {
         if (!settings_.key)
             return;

@@ -317,15 +317,34 @@ std::expected<SimulatedTool*, std::string> ShopFloor::tool_let_run_at(const Wher
     return held;
 }
 
+namespace {
+
+std::optional<Flaw> flaw_of(Mishap mishap) {
+    switch (mishap) {
+    case Mishap::cross_threaded: return Flaw::cross_threaded;
+    case Mishap::stripped: return Flaw::stripped;
+    case Mishap::wrong_bolt: return Flaw::longer;
+    case Mishap::short_hole: return Flaw::bottomed;
+    case Mishap::burr: return Flaw::burred;
+    case Mishap::none:
+    case Mishap::let_go_early:
+    case Mishap::wrong_program:
+    case Mishap::slips_off: return std::nullopt;
+    }
+    std::unreachable();
+}
+
+}  // namespace
+
 std::expected<Run, std::string> ShopFloor::tighten(const Where& where, Mishap mishap) {
     std::this_thread::sleep_until(first_run_);
     const auto held = tool_let_run_at(where);
     if (!held)
         return std::unexpected(held.error());
-    if (mishap == Mishap::cross_threaded || mishap == Mishap::stripped)
-        account_.replace(where.joint, where.fastener,
-                         mishap == Mishap::stripped ? Flaw::stripped : Flaw::cross_threaded, chance_.seed());
-    const Trigger trigger{mishap == Mishap::let_go_early ? early_share : 1.0};
+    if (const auto flaw = flaw_of(mishap))
+        account_.replace(where.joint, where.fastener, *flaw, chance_.seed());
+    const bool slips_off = mishap == Mishap::slips_off;
+    const Trigger trigger{mishap == Mishap::let_go_early || slips_off ? early_share : 1.0, slips_off};
     const auto run = account_.tighten(where.joint, where.fastener,
                                       program_for(*joint(where.joint), where, mishap), chance_, trigger);
     if (!run)

@@ -65,7 +65,11 @@ enum class Mishap : std::uint8_t {
     let_go_early,    // the operator lets go at 70 % of the torque
     cross_threaded,  // the bolt stands crooked; it has to be loosened and replaced
     stripped,        // so does the thread
-    wrong_program    // the tool runs another program that it knows
+    wrong_program,   // the tool runs another program that it knows
+    wrong_bolt,      // a longer one than the joint's
+    short_hole,      // the bolt meets the end of its hole
+    burr,            // something lies between the parts until it is crushed
+    slips_off        // the socket comes off the head at 70 % of the torque
 };
 
 struct Where {

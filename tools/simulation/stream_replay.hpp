@@ -1,7 +1,8 @@
 // A tool out of a capture that speaks by itself: it calls the station, or waits for its call, or has a serial
 // line that the station opens, and says again byte for byte and at the pace of then what the tool said. What
 // the station answers is read and left alone, as much of it as comes; so a tool whose words depend on the
-// answers (a keyed line) cannot be played.
+// answers (a keyed line) cannot be played, and one of the line protocol, whose answers to the station's beats
+// are missing, is heard without its link becoming good.
 //
 // Each connection, and each time that the line is opened, begins anew with the first byte. Has a thread of
 // its own; every function may be called from any other thread.

@@ -66,6 +66,20 @@ class AngleCount {
     std::optional<double> origin_;
 };
 
+// The end of the curve, where something happens there: the socket comes off, or the parts give.
+void come_to_rest(Bolt& bolt, const Trigger& trigger, const TracePoint& stop, Run& run) {
+    constexpr double comes_off_over = 0.2;  // degrees
+    constexpr double left = 0.05;           // of the torque
+    bolt.settle();
+    if (trigger.slips_off) {
+        run.trace.push_back(stop);
+        run.trace.push_back({stop.angle + comes_off_over, left * stop.torque});
+    } else if (bolt.design().settling > 0) {
+        run.trace.push_back(stop);
+        run.trace.push_back({stop.angle, bolt.torque_to_tighten(false)});
+    }
+}
+
 double rounded(double value, double share_of_one) { return std::round(value / share_of_one) * share_of_one; }
 
 }  // namespace
@@ -121,8 +135,9 @@ Run tighten(Bolt& bolt, const Program& program, const WrenchTraits& traits, Chan
             break;
         }
     }
-    if (run.reason.empty() && trigger.released_at < 1)
+    if (run.reason.empty() && trigger.released_at < 1 && !trigger.slips_off)
         run.reason = "trigger released";
+    come_to_rest(bolt, trigger, {angle.motor(torque), torque}, run);
     run.torque = peak * (1 + traits.measuring_spread * chance.normal(0, 1));
     run.angle = angle.since_origin(peak);
     judge(run, program);

@@ -57,12 +57,13 @@ struct Run {
     std::string reason;  // the tool's own word, empty when ok
     std::optional<Limits> torque_limits;
     std::optional<Limits> angle_limits;
-    std::vector<TracePoint> trace;  // one point a degree, from contact on
+    std::vector<TracePoint> trace;  // one point a degree, from contact on; then what came of it at the end
 };
 
 struct Trigger {
     // The operator lets go at this share of the torque aimed at; 1: lets the tool end by itself.
     double released_at = 1;
+    bool slips_off = false;  // it is the socket that lets go there
 };
 
 [[nodiscard]] Run tighten(Bolt& bolt, const Program& program, const WrenchTraits& traits, Chance& chance,

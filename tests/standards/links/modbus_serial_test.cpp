@@ -73,6 +73,20 @@ class FarDevice {
             written_ = write(near_, bytes.data(), bytes.size()) == static_cast<ssize_t>(bytes.size());
         });
     }
+    // The same, one byte at a time with this pause before each; until the other end is gone.
+    void trickle(const std::string& answer_hex, std::chrono::milliseconds pause) {
+        thread_ = std::thread([this, answer_hex, pause] {
+            pollfd waiting{near_, POLLIN, 0};
+            if (poll(&waiting, 1, 5000) <= 0)
+                return;
+            for (const std::uint8_t byte : from_hex(answer_hex)) {
+                pollfd gone{near_, 0, 0};  // nothing but its end wakes us
+                if (poll(&gone, 1, static_cast<int>(pause.count())) > 0 || write(near_, &byte, 1) != 1)
+                    return;
+            }
+            written_ = true;
+        });
+    }
     [[nodiscard]] std::string asked() {
         thread_.join();
         REQUIRE(written_);
@@ -171,4 +185,35 @@ TEST_CASE("an exception on the line is told as what it is, as in section 7") {
     const auto read = read_over({RegisterTable::holding, 0x6B, 3}, 1, "018302c0f1");
     REQUIRE_FALSE(read.done);
     CHECK(read.done.error() == "it refuses: it has no such registers (exception 2)");
+}
+
+TEST_CASE("an answer that trickles has no more time than another, and the line is free for the others") {
+    const std::string answer = with_crc("110306022b00000064");
+    FarDevice device;
+    {
+        links::SerialBus bus(device.line());
+        REQUIRE(bus.open());
+        // Each byte in time, all of them in nine times the time.
+        device.trickle(answer, answer_within - std::chrono::milliseconds{50});
+        std::vector<std::uint16_t> values(3);
+        const auto done = bus.read(0x11, {RegisterTable::holding, 0x6B, 3}, values, answer_within);
+        REQUIRE_FALSE(done);
+        CHECK(done.error() == "no answer in time");
+    }
+}
+
+TEST_CASE("an answer that takes its time on a slow line is whole") {
+    // 125 registers at 300 baud are nearly ten seconds on the wire.
+    FarDevice device;
+    auto line = device.line();
+    line.baud = 300;
+    links::SerialBus bus(line);
+    REQUIRE(bus.open());
+    std::string answer = "1103fa";
+    for (int i = 0; i < 125; ++i)
+        answer += "0102";
+    device.trickle(with_crc(answer), std::chrono::milliseconds{2});
+    std::vector<std::uint16_t> values(125);
+    CHECK(bus.read(0x11, {RegisterTable::holding, 0, 125}, values, std::chrono::milliseconds{100}));
+    CHECK(values == std::vector<std::uint16_t>(125, 0x0102));
 }

@@ -220,6 +220,7 @@ TEST_CASE("a text in registers reads with either byte first") {
     // "SN-00042" in registers: recomputed from V1.1b3, 4.2 (the first of two bytes is the high one) and
     // ASCII.
     RegisterProfile profile = torque_only(FieldType::uint16, WordOrder::abcd);
+    profile.range = {Torque{1'000'000}, Angle{1}, Torque{65'535'000'000}};
     profile.length = 6;
     const auto program_in = [&](std::array<std::uint16_t, 4> text, WordOrder order) {
         profile.program_text = TextField{.address = 2, .registers = 4, .order = order};
@@ -237,6 +238,7 @@ TEST_CASE("no more registers than one Modbus read returns are asked for") {
     // MODBUS Application Protocol V1.1b3, 6.3: quantity of registers 1 to 125 (0x7D).
     CHECK(registers_per_read == 0x7D);
     RegisterProfile profile = torque_only(FieldType::uint32, WordOrder::abcd);
+    profile.range.torque_resolution = Torque{1'000'000};
     CHECK(check(profile).empty());
     profile.length = 126;
     REQUIRE(check(profile).size() == 1);

@@ -106,12 +106,11 @@ TEST_CASE("an answer that does not fit its request all over is none") {
              Row{"000100010005110302000a", "the answer is of no Modbus protocol"},
              Row{"000100000005120302000a", "unit 18 answered instead of unit 17"},
              Row{"000100000005110402000a", "the answer is to function 4, not to 3"},
-             Row{"000100000005110304000a",
-                 "the answer holds 2 byte(s) of values and says 4, asked for were 2"},
+             Row{"000100000005110304000a", "the answer holds 2 bytes of values and says 4, asked for were 2"},
              Row{"000100000007110304000a000b",
-                 "the answer holds 4 byte(s) of values and says 4, asked for were 2"},
-             Row{"000100000005110302", "9 byte(s) came that are no whole answer"},
-             Row{"00010000000011", "7 byte(s) came that are no whole answer"},
+                 "the answer holds 4 bytes of values and says 4, asked for were 2"},
+             Row{"000100000005110302", "9 bytes came that are no whole answer"},
+             Row{"00010000000011", "7 bytes came that are no whole answer"},
              Row{"", "no answer came in time"},
          }) {
         INFO(row.answer);

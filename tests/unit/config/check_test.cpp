@@ -1,5 +1,7 @@
+#include <algorithm>
 #include <functional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <catch2/catch.hpp>
@@ -9,6 +11,16 @@
 using namespace tautgate::config;
 
 namespace {
+
+// One at the bay of the smallest station.
+IoModule module_with(std::vector<IoInput> inputs) {
+    IoModule module;
+    module.id = "IO";
+    module.bay = "B1";
+    module.host = "192.0.2.9";
+    module.inputs = std::move(inputs);
+    return module;
+}
 
 struct Spoiled {
     std::string fault;
@@ -24,6 +36,8 @@ void check_table(const std::vector<Spoiled>& table, const std::function<Station(
         CHECK(found(station) == row.errors);
     }
 }
+
+void set_sign_in(Station& station, std::chrono::seconds lasts) { station.people.sign_in_lasts = lasts; }
 
 Torque nm(std::int64_t value) { return Torque{value * 1'000'000}; }
 Angle deg(std::int64_t value) { return Angle{value * 1'000'000}; }
@@ -56,6 +70,7 @@ void add_bay(Station& station) {
     station.permissives.push_back(permissive);
     auto tool = station.tools[0];
     tool.id = "T2";
+    std::get<LineLink>(tool.link).key = "T2.key";
     tool.bay = "B2";
     station.tools.push_back(tool);
     station.joints[0].tools.push_back("T2");
@@ -291,6 +306,66 @@ TEST_CASE("limits that lie exactly on the border are accepted") {
     CHECK(found(station).empty());
 }
 
+namespace {
+
+// After the joint has relaxed; a good fastener may stand it without turning.
+void add_check(Station& station) {
+    Pass check = station.joints[0].passes[0];
+    check.name = "check";
+    check.check = CheckPass{std::chrono::seconds{600}};
+    check.window.angle->min = {};
+    station.joints[0].passes.push_back(check);
+}
+
+}  // namespace
+
+TEST_CASE("a check pass is well where it is known which fastener is checked, and knows no second hit") {
+    for (const Placement placement : {Placement::by_tool, Placement::selected}) {
+        auto station = smallest();
+        add_check(station);
+        station.joints[0].placement = placement;
+        station.joints[0].rehit_angle_max = tautgate::protocol::Angle{1'000'000};
+        CHECK(found(station).empty());
+    }
+}
+
+TEST_CASE("an arm is told of a tool at the module's bay, by one input") {
+    const auto with_arm = [] {
+        auto station = smallest();
+        station.joints[0].placement = Placement::by_arm;
+        IoInput arm;
+        arm.id = "arm";
+        arm.table = tautgate::protocol::RegisterTable::holding;
+        arm.use = ArmInput{"T1"};
+        station.io = {module_with({arm})};
+        return station;
+    };
+    CHECK(found(with_arm()).empty());
+    const auto says = [](const Station& station, const std::string& what) {
+        const auto all = found(station);
+        return std::ranges::any_of(all, [&](const std::string& each) { return each.starts_with(what); });
+    };
+    auto unknown = with_arm();
+    std::get<ArmInput>(unknown.io[0].inputs[0].use).tool = "T9";
+    CHECK(says(unknown, "/io/0/inputs/0/arm/tool: there is no tool \"T9\""));
+    CHECK(says(unknown, "/joints/0/tools/0: no input says where the arm of tool \"T1\" is"));
+    auto twice = with_arm();
+    twice.io[0].inputs.push_back(twice.io[0].inputs[0]);
+    twice.io[0].inputs[1].id = "again";
+    twice.io[0].inputs[1].number = 1;
+    CHECK(says(twice, "/io/0/inputs/1/arm/tool: 2 inputs tell the position of tool \"T1\""));
+    auto elsewhere = with_arm();
+    add_bay(elsewhere);
+    elsewhere.io[0].bay = "B2";
+    CHECK(says(elsewhere, "/io/0/inputs/0/arm/tool: tool \"T1\" is not at bay \"B2\""));
+    auto bit = with_arm();
+    bit.io[0].inputs[0].bit = std::uint8_t{1};
+    CHECK(says(bit, "/io/0/inputs/0/bit: a position is the whole register"));
+    auto single = with_arm();
+    single.io[0].inputs[0].table = tautgate::protocol::RegisterTable::discrete_inputs;
+    CHECK(says(single, "/io/0/inputs/0/table: a position stands in a register"));
+}
+
 TEST_CASE("a class asks for the proof that it needs") {
     check_table({
         {"class A confirmed by a person",
@@ -308,6 +383,35 @@ TEST_CASE("a class asks for the proof that it needs") {
              s.people.overrides[0].risk = RiskClass::b;
          },
          {"/joints/0/passes/0/window: without an angle one fastener tightened twice would count for two"}},
+        {"class A counted with an angle of 0",
+         [](Station& s) {
+             s.joints[0].placement = Placement::counted;
+             window(s).angle->min = {};
+         },
+         {"/joints/0/passes/0/window/angle/min: with an angle of 0 one fastener tightened twice would count "
+          "for "
+          "two"}},
+        {"class A checked in the order of a list",
+         [](Station& s) { add_check(s); },
+         {"/joints/0/passes/1: a good fastener hardly turns in a check pass, so one checked twice would "
+          "count for "
+          "two"}},
+        {"class C checked and only counted",
+         [](Station& s) {
+             add_check(s);
+             s.joints[0].risk = RiskClass::c;
+             s.joints[0].placement = Placement::counted;
+             s.people.overrides[0].risk = RiskClass::c;
+         },
+         {"/joints/0/passes/1: a good fastener hardly turns in a check pass, so one checked twice would "
+          "count for "
+          "two"}},
+        {"a check with nothing before it",
+         [](Station& s) {
+             s.joints[0].placement = Placement::selected;
+             s.joints[0].passes[0].check.emplace();
+         },
+         {"/joints/0/passes/0/check: the first pass has no pass before it that could be checked"}},
         {"no pass",
          [](Station& s) { s.joints[0].passes.clear(); },
          {"/joints/0: there is no pass, so nothing could prove the joint"}},
@@ -361,6 +465,14 @@ TEST_CASE("joints that are open together must be told apart") {
         add_twin(station, "P2");
         CHECK(found(station).empty());
     }
+    SECTION("by whoever selects the fasteners of both: accepted; of one of them only: refused") {
+        auto station = smallest();
+        add_twin(station, "");
+        station.joints[0].placement = Placement::selected;
+        CHECK(found(station) == confused);
+        station.joints[1].placement = Placement::selected;
+        CHECK(found(station).empty());
+    }
     SECTION("by different stages: accepted") {
         auto station = smallest();
         add_twin(station, "");
@@ -373,6 +485,7 @@ TEST_CASE("joints that are open together must be told apart") {
         add_twin(station, "");
         auto tool = station.tools[0];
         tool.id = "T2";
+        std::get<LineLink>(tool.link).key = "T2.key";
         station.tools.push_back(tool);
         station.joints[1].tools = {"T2"};
         CHECK(found(station).empty());
@@ -651,6 +764,44 @@ TEST_CASE("tickets name one variant, and the pair can be judged") {
          },
          {"/plans/0/stages: the ticket \"M\" is not scanned before the first joint opens"}},
     });
+}
+
+TEST_CASE("the authorisation matrix locks nobody out and lets no operator approve") {
+    const auto row = [](DecisionRule rule) { return [rule](Station& s) { s.people.matrix = {rule}; }; };
+    const std::vector<Role> supervisor{Role::production_supervisor};
+    check_table({
+        {"a gap for two, with nowhere to wait",
+         row({DecisionKind::accept_source, {}, 2, supervisor}),
+         {"/people/matrix/0/people: \"accept_source\" may have to be decided while no unit is there, and a "
+          "first signature waits with a unit: everybody would be locked out"}},
+        {"nobody",
+         row({DecisionKind::accept_return, {}, 1, {}}),
+         {"/people/matrix/0/roles: nobody could ever decide \"accept_return\""}},
+        {"an operator",
+         row({DecisionKind::unit_still_here, {}, 1, {Role::line_operator}}),
+         {"/people/matrix/0/roles/0: an operator may not decide \"unit_still_here\""}},
+        {"class A moved to another unit by one",
+         row({DecisionKind::correct_ticket, RiskClass::a, 1, supervisor}),
+         {"/people/matrix/0/people: \"correct_ticket\" in class A takes 2 different people, not 1"}},
+        {"the same twice",
+         [&](Station& s) {
+             s.people.matrix = {{DecisionKind::place_hold, {}, 1, supervisor},
+                                {DecisionKind::place_hold, {}, 1, {Role::maintenance}}};
+         },
+         {"/people/matrix/1: the row of \"place_hold\" is taken already, at /people/matrix/0"}},
+        {"rows that are good: by class, and without",
+         [&](Station& s) {
+             s.people.matrix = {{DecisionKind::assign_result, RiskClass::a, 2, supervisor},
+                                {DecisionKind::assign_result, {}, 1, {Role::maintenance}},
+                                {DecisionKind::unit_has_left, {}, 2, supervisor}};
+         },
+         {}},
+    });
+    auto station = smallest();
+    station.people.matrix = {{DecisionKind::assign_result, RiskClass::c, 1, supervisor}};
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{
+              "/people/matrix/0/risk_class: no joint of the station is of class C: the row does nothing"});
 }
 
 TEST_CASE("people rules let the right people act, and nobody else") {
@@ -974,10 +1125,6 @@ namespace {
 // The smallest station with a wrench that only clicks for a joint of class C, and a push button.
 Station with_module() {
     auto station = smallest();
-    IoModule module;
-    module.id = "IO";
-    module.bay = "B1";
-    module.host = "192.0.2.9";
     IoInput wrench;
     wrench.id = "wrench";
     wrench.use = PulseInput{};
@@ -985,7 +1132,7 @@ Station with_module() {
     button.id = "done";
     button.number = 1;
     button.use = ButtonInput{};
-    module.inputs = {wrench, button};
+    IoModule module = module_with({wrench, button});
     module.outputs = {{0, SignalOutput{{Signal::released}}}, {1, AliveOutput{}}};
     station.io = {module};
     Tool clicks;
@@ -1116,10 +1263,6 @@ Station with_coils() {
 
 // A module at the bay whose inputs tell what the equipment's coils would.
 IoModule sensors_of_bay() {
-    IoModule module;
-    module.id = "IO";
-    module.bay = "B1";
-    module.host = "192.0.2.9";
     IoInput unit;
     unit.id = "unit";
     unit.use = PresentInput{};
@@ -1127,8 +1270,7 @@ IoModule sensors_of_bay() {
     gone.id = "gone";
     gone.number = 1;
     gone.use = MovedInput{"exit"};
-    module.inputs = {unit, gone};
-    return module;
+    return module_with({unit, gone});
 }
 
 CoilPlan& coils_of(Station& station) { return *station.bays[0].controller.coils; }
@@ -1231,6 +1373,7 @@ TEST_CASE("what is odd but harmless is a warning, told once the errors are gone"
     auto station = smallest();
     station.tools.push_back(station.tools[0]);
     station.tools[1].id = "T2";
+    std::get<LineLink>(station.tools[1].link).key = "T2.key";
     station.tools[0].simulated = true;
     station.api.port = 0;
     station.tickets.push_back({"Q", tautgate::protocol::PatternLabel{"Q (?P<serial>[0-9]+)"}});
@@ -1317,6 +1460,8 @@ TEST_CASE("each tool that sends frames has a way of its own, and a profile that 
           {"/tools/0/angle/resolution: 1 deg differs from the 0.1 deg of profile \"rows\""}},
          {"a profile without what the joint needs",
           [](Station& s) {
+              s.joints[0].risk = RiskClass::a;
+              s.people.overrides[0].risk = RiskClass::a;
               std::get<tautgate::protocol::ResultMessage>(frames_of(s).messages[0].what).verdict.reset();
           },
           {"/joints/0/tools/0: the profile \"rows\" of tool \"T1\" has no verdict, and class A needs the "
@@ -1352,4 +1497,75 @@ TEST_CASE("a tool that sends frames and is let run can choose what the plans ask
                   [](Station& s) { frames_of(s).control.reset(); },
                   {"/tools/0/control: the profile of tool \"T1\" does not say how it is let run"}}},
                 obedient);
+}
+
+TEST_CASE("a sign-in that ends before the second person comes is an error, one of a whole shift a warning") {
+    using namespace std::chrono_literals;
+    auto station = smallest();
+    const auto warnings = [&] { return found(station, Severity::warning).size(); };
+    const auto before = warnings();
+    set_sign_in(station, 30s);
+    CHECK(found(station).empty());
+    set_sign_in(station, 8h);
+    CHECK(found(station).empty());
+    CHECK(warnings() == before);
+    set_sign_in(station, 29s);
+    CHECK(found(station) ==
+          std::vector<std::string>{"/people/sign_in_lasts_s: a sign-in ends after 29 s, sooner than a second "
+                                   "person can be fetched and sign in, too"});
+    set_sign_in(station, 8h + 1s);
+    CHECK(found(station).empty());
+    CHECK(warnings() == before + 1);
+}
+
+TEST_CASE("a name of a program that no pass has is a warning, with the one that was meant") {
+    auto loading = load_station_file(test_folder + "good/polled.json");
+    REQUIRE(loading.station.has_value());
+    auto station = *loading.station;
+    auto& names = std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile).program->names;
+    names.push_back({4, "M12-finl"});
+    const std::string place = "/profiles/0/layout/program/names/1: ";
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{place + "no pass has the program \"M12-finl\""});
+    station.joints[0].passes[0].program = "4";  // a number has no need of a name
+    CHECK(found(station).empty());
+    station.joints[0].passes[0].program = "M12-finl";
+    CHECK(found(station, Severity::warning).size() == 1);  // now it is the other one
+    auto frames = load_station_file(test_folder + "good/frames.json").station.value();
+    std::get<tautgate::protocol::ResultMessage>(
+        std::get<tautgate::protocol::FrameProfile>(frames.profiles[0].profile).messages[0].what)
+        .program = tautgate::protocol::FrameProgram{tautgate::protocol::AtIndex{5}, {{"3", "M12-finl"}}};
+    frames.joints[0].passes[0].program = "M12-final";
+    CHECK(found(frames, Severity::warning) ==
+          std::vector<std::string>{"/profiles/0/frames/messages/0/result/program/names/0: no pass has the "
+                                   "program \"M12-finl\""});
+}
+
+TEST_CASE("an address that looks copied from the other numbering is a warning, and told once in a profile") {
+    auto loading = load_station_file(test_folder + "good/polled.json");
+    REQUIRE(loading.station.has_value());
+    auto station = *loading.station;
+    auto& profile = std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile);
+    profile.counter->field.address = 40045;
+    profile.epoch->address = 40046;
+    const auto told = [](const std::string& place, const std::string& copied, const std::string& meant) {
+        return place + ": addresses are zero-based wire offsets; " + copied +
+               "xxxx reference, which would be " + meant;
+    };
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{
+              told("/profiles/0/layout/counter/field/address", "40045 looks like a traditional 4", "44")});
+    profile.table = tautgate::protocol::RegisterTable::input;  // there 40045 is no such reference
+    CHECK(found(station, Severity::warning).empty());
+    profile.epoch->address = 30001;
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{
+              told("/profiles/0/layout/epoch/address", "30001 looks like a traditional 3", "0")});
+    station = smallest();
+    station.bays[0].controller.feedback_address = 40001;
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{
+              told("/bays/0/controller/feedback_address", "40001 looks like a traditional 4", "0")});
+    station.bays[0].controller.feedback_address = 40000;
+    CHECK(found(station, Severity::warning).empty());
 }

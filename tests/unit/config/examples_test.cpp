@@ -15,9 +15,14 @@ TEST_CASE("every example of a station loads without a finding") {
         const auto loading = load_station_file(entry.path());
         for (const auto& finding : loading.findings)
             UNSCOPED_INFO(to_text(finding));
-        // What coils cannot keep is told of every bay that has them, and one of the examples has.
+        // What coils cannot keep is told of every bay that has them, and one of the examples has. Inputs that
+        // serve such bays are shown at another one. Nor do frames detect delay, which a joint of class B is
+        // told.
         const bool sound = std::ranges::all_of(loading.findings, [](const ConfigError& finding) {
-            return finding.severity == Severity::warning && finding.pointer.ends_with("/controller/coils");
+            return finding.severity == Severity::warning &&
+                   (finding.pointer.ends_with("/controller/coils") ||
+                    finding.pointer.starts_with("/io/0/inputs/") ||
+                    to_text(finding).find("does not detect delay") != std::string::npos);
         });
         CHECK(sound);
         CHECK(loading.station.has_value());

@@ -89,11 +89,15 @@ TEST_CASE("the example file shows every key that the reader knows, and no other"
     CHECK(shown == known);
 }
 
-TEST_CASE("the example file loads, and all that is found is what coils do not carry") {
+TEST_CASE("the example file loads, and all that is found is what coils and their inputs are for") {
     const auto loading = load_station_file(config_folder + "examples/every-key.json");
-    REQUIRE(loading.findings.size() == 1);
-    CHECK(loading.findings.front().severity == Severity::warning);
-    CHECK(loading.findings.front().pointer == "/bays/2/controller/coils");
+    std::vector<std::string> warned;
+    for (const auto& finding : loading.findings) {
+        CHECK(finding.severity == Severity::warning);
+        CHECK(finding.line != 0);
+        warned.push_back(finding.pointer);
+    }
+    CHECK(warned == std::vector<std::string>{"/bays/2/controller/coils", "/io/0/inputs/3", "/io/0/inputs/4"});
     REQUIRE(loading.station.has_value());
     const auto& station = *loading.station;
     CHECK(station.number == 7);
@@ -162,6 +166,19 @@ TEST_CASE("a key that is left out has the default of the value type") {
     CHECK(station.people.overrides[0].people == 2);
     CHECK(station.people.overrides[0].hand_checked_value);
     CHECK_FALSE(station.tools[0].simulated);
+}
+
+TEST_CASE("a polled tool's link is lost after three polls at the earliest, and after two seconds") {
+    const std::string text = text_of(TAUTGATE_SOURCE_DIR "/config/larkmoor.json");
+    const auto limit_at = [&](const std::string& interval) {
+        std::string seldom = replaced(text, "\"poll_interval_ms\": 50", "\"poll_interval_ms\": " + interval);
+        const auto tool = seldom.find("\"poll_interval_ms\"");
+        const std::string given = "\"silence_limit_ms\": 1500, ";
+        seldom.erase(seldom.find(given, tool), given.size());
+        return read_station(seldom, "larkmoor.json").value().tools[1].silence_limit;
+    };
+    CHECK(limit_at("50") == std::chrono::milliseconds(2000));
+    CHECK(limit_at("1000") == std::chrono::milliseconds(3000));
 }
 
 TEST_CASE("the demo station holds what is told of it") {

@@ -26,7 +26,8 @@ RANK = {
 # tools/ are clients of the service: of its inside they may know how to read the journal, what is told of a unit from
 # it, and nothing else.
 TOOLS_MAY_INCLUDE = {"protocol", "config", "tools"}
-READERS = ("service/journal/reader.hpp", "service/history/record_json.hpp")
+READERS = ("service/journal/reader.hpp", "service/history/past_why_json.hpp", "service/history/record_json.hpp",
+           "service/history/trial_json.hpp")
 
 # Written by the build; each with the folders that may include it.
 GENERATED = {"version.hpp": {"service/station", "tools"}}

@@ -15,12 +15,9 @@ const protocol::CurveOrigin start = protocol::FromStart{};
 // `mount` (A) wants 10 to 20 N·m after five degrees; `cap` (B) looks at curves, and does without them.
 config::Station curve_station(config::WithoutCurve of_cap = config::WithoutCurve::accept) {
     config::Station station = small_station();
-    config::CurveWindow curve;
-    curve.places = {{"seated", config::TorqueThere{deg(5), {nm(10), nm(20)}}}};
+    config::CurveWindow curve = seated_within(10, 20);
     curve.patience = std::chrono::seconds(7);
-    station.joints[0].passes[0].window.curve = curve;
-    curve.without = of_cap;
-    station.joints[1].passes[0].window.curve = curve;
+    limit_curves(station, curve, of_cap);
     return station;
 }
 

@@ -1,6 +1,7 @@
 // Orders arrive, are changed and cancelled, and the unit in the bay must fit its own.
 #include "tests/unit/interlock/ordering.hpp"
 
+#include "service/interlock/order_reply.hpp"
 #include "service/interlock/orders.hpp"
 
 using namespace tautgate;
@@ -148,6 +149,50 @@ TEST_CASE("a file that was taken but not answered is known again by its number a
     CHECK(open_orders(story) == std::vector<std::string>{"O1"});
 }
 
+TEST_CASE("of a file that is known again its sender is told what each order is now") {
+    Story story;
+    take_orders(story);
+    const OrdersReceived file = from_folder({added("O1", "V"), added("O2", "W"), added("O3", "V")});
+    story.happens(file);
+    story.happens(typed(supervisor, {cancelled("O1"), changed("O2", "V")}));
+    // Closed so long ago that only the journal knows how.
+    std::erase_if(story.state.orders, [](const Order& order) { return order.number == "O3"; });
+    const auto outcome = story.happens(file);
+    REQUIRE(is<Repeated>(outcome));
+    CHECK(order_reply(outcome, file.orders, story.state) ==
+          protocol::OrderAnswer{protocol::OrdersKnown{
+              {{2, "O1", "cancelled"}, {2, "O2", "open, variant V"}, {2, "O3", "not open"}}}});
+}
+
+TEST_CASE(
+    "an order that was cancelled in a file and added again is told as open when the file is known again") {
+    Story story;
+    ordered(story);
+    const OrdersReceived file = from_folder({cancelled("O1")});
+    story.happens(file);
+    story.happens(typed(supervisor, {added("O1", "V")}));
+    const auto outcome = story.happens(file);
+    REQUIRE(is<Repeated>(outcome));
+    CHECK(order_reply(outcome, file.orders, story.state) ==
+          protocol::OrderAnswer{protocol::OrdersKnown{{{4, "O1", "open, variant V"}}}});
+}
+
+TEST_CASE("an order that was built in between is told as built, with its unit") {
+    Story story;
+    take_orders(story);
+    const OrdersReceived file = from_folder({added("O1", "V")});
+    story.happens(file);
+    story.finished_unit();
+    leaves(story);
+    const auto outcome = story.happens(file);
+    REQUIRE(is<Repeated>(outcome));
+    const auto reply = order_reply(outcome, file.orders, story.state);
+    const auto* known = std::get_if<protocol::OrdersKnown>(&reply);
+    REQUIRE(known != nullptr);
+    CHECK(known->orders.at(0).is == "built, as unit " + story.state.closed_orders.back().unit.text);
+    CHECK_FALSE(story.state.closed_orders.back().unit.text.empty());
+}
+
 TEST_CASE("whoever types an order must be entitled to") {
     Story story;
     take_orders(story);
@@ -158,6 +203,16 @@ TEST_CASE("whoever types an order must be entitled to") {
     CHECK(refused(story.happens(typed(other_supervisor, {added("O1", "V")})), RefusalCode::suspended));
     CHECK(story.state.orders.empty());
     CHECK(is<OrdersTaken>(story.happens(typed(supervisor, {added("O1", "V")}))));
+}
+
+TEST_CASE("a deputy types an order while the time runs, and not after it") {
+    Story story;
+    take_orders(story);
+    const std::int64_t until = story.now_ns / 1000 + 60'000'000;
+    story.happens(DeputyNamed{worker, Role::production_supervisor, until, admin, supervisor});
+    CHECK(is<OrdersTaken>(story.happens(typed(worker, {added("O1", "V")}))));
+    story.now_ns += 60'000'000'000;
+    CHECK(refused(story.happens(typed(worker, {added("O2", "V")})), RefusalCode::not_entitled));
 }
 
 TEST_CASE(

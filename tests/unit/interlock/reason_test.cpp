@@ -276,6 +276,22 @@ const std::vector<Row>& rows() {
                  {{protocol::FinalTorque{}, nm(50)}, {protocol::FinalAngle{protocol::FromStart{}}, deg(45)}}};
              s.happens(TraceReceived{ToolId{"T1"}, "e1", s.tools["T1"].made, "c1", 2, 3, good});
          }},
+        {check_waits, "leave",
+         [](Story& s) {
+             auto checked = small_station();
+             checked.joints[2].passes.push_back(checked.joints[2].passes.front());
+             checked.joints[2].passes.back().name = "check";
+             checked.joints[2].passes.back().check = config::CheckPass{std::chrono::seconds{90}};
+             s.rules.at(Revision{"r1"}) = std::make_shared<const config::Station>(checked);
+             s.joined_unit();
+             s.hits(clip_ok(1));
+             s.hits(clip_ok(2));
+         },
+         [](Story& s) {
+             const auto wait = *s.joint("clip").wait;
+             s.now_ns += std::chrono::nanoseconds(std::chrono::seconds{90}).count();
+             s.happens(CheckDue{s.stay().id, JointId{"clip"}, wait.pass, wait.began});
+         }},
     };
     return all;
 }
@@ -339,6 +355,53 @@ TEST_CASE("a decision of people does what no passing of time does") {
         story.links_come_up();
         CHECK(story.held_by(row.permissive, row.code));
     }
+}
+
+TEST_CASE("what clears by a decision names that decision among the ways out, and who may take it") {
+    for (const Row& row : rows()) {
+        Story story;
+        row.fault(story);
+        INFO("reason " << static_cast<int>(row.code));
+        const Reason* reason = story.reason(row.permissive, row.code);
+        REQUIRE(reason != nullptr);
+        const auto ways = ways_out(story.rules, story.state, BayId{"B1"}, *reason);
+        for (const WayOut& way : ways) {
+            CHECK(way.people >= 1);
+            CHECK_FALSE(way.roles.empty());
+        }
+        const bool of_rules =
+            row.code == ReasonCode::no_rules_in_force || row.code == ReasonCode::bay_not_in_rules;
+        if (text_of(row.code).clears != Clears::by_decision || of_rules)
+            continue;
+        const auto before = story.events.size();
+        row.cure(story);
+        bool named = false;
+        for (auto event = story.events.begin() + static_cast<std::ptrdiff_t>(before);
+             event != story.events.end(); ++event) {
+            if (const auto* proposed = std::get_if<Proposed>(&event->payload))
+                named = named || std::ranges::any_of(ways, [&](const WayOut& way) {
+                            return way.action.index() == proposed->action.index();
+                        });
+        }
+        CHECK(named);
+    }
+}
+
+TEST_CASE("a way out asks for as many people, of the roles, as the decision itself then does") {
+    Story story;
+    story.identified_unit();
+    const Reason* open = story.reason("lift", ReasonCode::joint_open);
+    REQUIRE(open != nullptr);
+    REQUIRE(open->joint == "mount");
+    const auto ways = ways_out(story.rules, story.state, BayId{"B1"}, *open);
+    REQUIRE(ways.size() == 1);
+    CHECK(ways.front().people == 2);
+    CHECK(ways.front().roles == std::vector<Role>{Role::production_supervisor, Role::quality_engineer});
+    CHECK(std::get<OverrideJoint>(ways.front().action).verified.empty());
+    CHECK_FALSE(std::get<OverrideJoint>(ways.front().action).checked_torque.has_value());
+    // What nobody has to decide has none.
+    const Reason none{ReasonCode::tool_link_lost, "", "", "T1", {}};
+    CHECK(ways_out(story.rules, story.state, BayId{"B1"}, none).empty());
 }
 
 TEST_CASE("where a loosening took all proof of a joint, the reasons say so and where to begin again") {

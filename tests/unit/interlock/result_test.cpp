@@ -584,6 +584,9 @@ TEST_CASE("a result that may have been made before the unit came is not its own"
     straddling.made.from_ns = before;
     CHECK(unassigned(story.happens(straddling), UnassignedWhy::not_in_one_stay));
     CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+    const Reason* reason = story.reason("lift", ReasonCode::result_unassigned);
+    REQUIRE(reason != nullptr);
+    CHECK(remedy(*reason) == "A supervisor files it to its fastener or sets it aside.");
 }
 
 TEST_CASE("a result out of count that was made for the unit before is filed to that one, not to this") {

@@ -9,9 +9,11 @@
 #include <catch2/catch.hpp>
 
 #include <algorithm>
+#include <chrono>
 #include <map>
 #include <memory>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "service/interlock/decide.hpp"
@@ -60,6 +62,30 @@ inline std::vector<config::Joint> small_joints() {
     auto clip = joint("clip", RiskClass::c, Placement::by_tool, "P3", window(8, 12), "T2");
     clip.retry = {2, false, true};
     return {mount, cap, clip};
+}
+
+// The same once more after a wait, by program K1 and however little it turns.
+inline config::Pass check_after(std::chrono::seconds wait, const config::Pass& last) {
+    config::Pass check = last;
+    check.name = "check";
+    check.program = "K1";
+    check.window.angle->min = deg(0);
+    check.check = config::CheckPass{wait};
+    return check;
+}
+
+inline config::CurveWindow seated_within(std::int64_t least_nm, std::int64_t most_nm) {
+    config::CurveWindow curve;
+    curve.places = {{"seated", config::TorqueThere{deg(5), {nm(least_nm), nm(most_nm)}}}};
+    return curve;
+}
+
+// `mount` is proven by good curves only; `cap` does otherwise with one that is missing or damaged.
+inline void limit_curves(config::Station& station, config::CurveWindow curve,
+                         config::WithoutCurve of_cap = config::WithoutCurve::accept) {
+    station.joints[0].passes.front().window.curve = curve;
+    curve.without = of_cap;
+    station.joints[1].passes.front().window.curve = std::move(curve);
 }
 
 inline config::Permissive permissive(std::string id, std::uint16_t number) {

@@ -1,6 +1,7 @@
 // Which tool may run where: only for what the next step needs, and a shared one at one bay at a time.
 #include <rapidcheck.h>
 
+#include "service/interlock/check_passes.hpp"
 #include "tests/unit/interlock/story.hpp"
 
 using namespace tautgate;
@@ -86,6 +87,28 @@ struct Shop : Story {
 };
 
 }  // namespace
+
+TEST_CASE(
+    "a tool may not run while a joint relaxes before its check, and runs with the check's program then") {
+    config::Station station = obedient_station();
+    config::Joint& mount = station.joints.front();
+    mount.passes.push_back(check_after(std::chrono::seconds{60}, mount.passes.front()));
+    mount.placement = config::Placement::by_tool;
+    Shop shop(station);
+    shop.identified_unit();
+    for (const std::uint32_t position : {1U, 2U}) {
+        REQUIRE(shop.on());
+        shop.obeys();
+        shop.hits({"T1", "P1", 50, 45, position});
+    }
+    CHECK(shop.off());
+    const auto waiting = waiting_checks(shop.rules, shop.state);
+    REQUIRE(waiting.size() == 1);
+    shop.now_ns += std::chrono::nanoseconds(waiting.front().wait).count();
+    shop.happens(waiting.front().due);
+    REQUIRE(shop.on());
+    CHECK(shop.on()->program == "K1");
+}
 
 TEST_CASE("a tool may run for the open joint with its program, and not before or after") {
     Shop shop;
@@ -419,4 +442,140 @@ TEST_CASE(
         counted += hectic.counted();
     }));
     CHECK(counted > 0);
+}
+
+TEST_CASE("what a shared tool makes once it was called away is nobody's, whether or not it obeys") {
+    Shop shop(shared_station());
+    shop.obeys();
+    shop.identified_unit();
+    shop.obeys();
+    shop.unit_at_second();
+    shop.happens(ToolCalled{BayId{"B2"}, ToolId{"T1"}, worker});
+    REQUIRE(shop.off());
+    shop.says(true);
+    CHECK(shop.tool().disobeys);
+    CHECK(unassigned(shop.hits(mount_ok), UnassignedWhy::between_bays));
+    CHECK_FALSE(shop.joint("mount").fasteners[0].passes[0].proof);
+    CHECK(shop.held_by("lift", ReasonCode::result_unassigned));
+}
+
+TEST_CASE("a call ends with the need for it, and none is made to where the tool is") {
+    Shop shop(shared_station());
+    shop.obeys();
+    shop.identified_unit();
+    shop.obeys();
+    shop.unit_at_second();
+    const EventNumber order = shop.order();
+    SECTION("it is there") {
+        CHECK(is<Applied>(shop.happens(ToolCalled{BayId{"B1"}, ToolId{"T1"}, worker})));
+        CHECK_FALSE(shop.tool().called_to);
+        CHECK(shop.order() == order);
+    }
+    SECTION("it is called back before it went") {
+        shop.happens(ToolCalled{BayId{"B2"}, ToolId{"T1"}, worker});
+        CHECK(is<Applied>(shop.happens(ToolCalled{BayId{"B1"}, ToolId{"T1"}, worker})));
+        shop.obeys();
+        REQUIRE(shop.on());
+        CHECK(shop.on()->bay == BayId{"B1"});
+        CHECK_FALSE(shop.tool().called_to);
+    }
+    SECTION("the unit that needed it is gone") {
+        shop.happens(ToolCalled{BayId{"B2"}, ToolId{"T1"}, worker});
+        shop.second_reports(Presence::absent);
+        CHECK_FALSE(shop.tool().called_to);
+        shop.obeys();
+        REQUIRE(shop.on());
+        const EventNumber again = shop.order();
+        shop.obeys();
+        shop.report();
+        CHECK(shop.order() == again);
+    }
+}
+
+TEST_CASE("a tool whose profile chooses no program runs with whatever it has") {
+    config::Station station = obedient_station();
+    protocol::RegisterProfile profile;
+    profile.control = protocol::RegisterControl{};
+    station.profiles.push_back({"no-program", profile});
+    config::RegisterLink link;
+    link.profile = "no-program";
+    station.tools.front().link = link;
+    Shop shop(station);
+    shop.identified_unit();
+    REQUIRE(shop.on());
+    CHECK(shop.on()->program.empty());
+    shop.says(true, "");
+    CHECK(shop.on()->confirmed);
+}
+
+namespace {
+
+// Two bays, of which the second's unit brings the sub-assembly that the first one's has.
+struct Twice : Shop {
+    Twice() : Shop(shared_station()) {}
+
+    void comes_with(const std::string& part, const std::optional<JoinedBefore>& before = {}) {
+        second_reports(Presence::absent);
+        second_reports(Presence::present);
+        happens(TicketScanned{BayId{"B2"}, "D", Serial{"D2"}, "O2", "DV", "", 0});
+        TicketScanned scanned{BayId{"B2"}, "F", Serial{part}, "O2", "FV", "", 0};
+        scanned.joined = before;
+        happens(scanned);
+    }
+    const Reason* second_held() const {
+        const auto& reasons = second().permissives.front().reasons;
+        const auto found = std::ranges::find(reasons, ReasonCode::subassembly_used, &Reason::code);
+        return found == reasons.end() ? nullptr : &*found;
+    }
+};
+
+}  // namespace
+
+TEST_CASE(
+    "a sub-assembly in two units at once withholds both, and the one that stays when the other leaves") {
+    Twice shop;
+    shop.identified_unit();
+    shop.comes_with("F1");
+    CHECK(shop.held_by("lift", ReasonCode::subassembly_used));
+    CHECK(shop.second_held() != nullptr);
+    CHECK(is<Applied>(shop.proposes(supervisor, AcceptReuse{Serial{"F1"}})));
+    CHECK_FALSE(shop.held_by("lift", ReasonCode::subassembly_used));
+    CHECK(shop.second_held() != nullptr);
+    shop.departs();
+    REQUIRE(stay_at(shop.bay()) == nullptr);
+    CHECK(shop.second_held() != nullptr);
+}
+
+TEST_CASE("a sub-assembly is known by its kind, though its unit bears the same number") {
+    Twice shop;
+    shop.happens(OperatorSignedOn{BayId{"B1"}, worker});
+    shop.arrives();
+    shop.scans("D", "100");
+    shop.scans("F", "100");
+    shop.comes_with("100");
+    CHECK(shop.held_by("lift", ReasonCode::subassembly_used));
+    CHECK(shop.second_held() != nullptr);
+    shop.departs();
+    CHECK(shop.second_held() != nullptr);
+}
+
+TEST_CASE("that a sub-assembly was taken out of a former unit says nothing of the one that has it now") {
+    const JoinedBefore before{Serial{"D8"}, EventNumber{3}, 0};
+    Twice shop;
+    shop.happens(OperatorSignedOn{BayId{"B1"}, worker});
+    shop.arrives();
+    shop.scans("D", "D1");
+    TicketScanned scanned{BayId{"B1"}, "F", Serial{"F1"}, "O1", "FV", "", 0};
+    scanned.joined = before;
+    shop.happens(scanned);
+    CHECK(is<Applied>(shop.proposes(supervisor, AcceptReuse{Serial{"F1"}})));
+    CHECK_FALSE(shop.held_by("lift", ReasonCode::subassembly_used));
+    shop.comes_with("F1", before);
+    REQUIRE(shop.held_by("lift", ReasonCode::subassembly_used));
+    CHECK(sentence(*shop.reason("lift", ReasonCode::subassembly_used)).starts_with("F1 is in unit D2"));
+    REQUIRE(shop.second_held() != nullptr);
+    CHECK(sentence(*shop.second_held()).starts_with("F1 is in unit D8"));
+    shop.departs();
+    REQUIRE(shop.second_held() != nullptr);
+    CHECK(sentence(*shop.second_held()).starts_with("F1 is in unit D1"));
 }

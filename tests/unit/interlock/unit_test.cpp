@@ -30,6 +30,23 @@ TEST_CASE("a unit whose departure is counted before its movement has left proven
     CHECK_FALSE(story.on_hold("D1"));
 }
 
+TEST_CASE("a movement counted after its departure is an alarm when it was called wrong, or made twice") {
+    auto station = small_station();
+    station.permissives[1].one_shot = true;
+    Story story(station);
+    story.finished_unit();
+    story.departs();
+    SECTION("called wrong") {
+        story.equipment.moved_wrongly = {PermissiveId{"leave"}};
+        story.moves("leave");
+    }
+    SECTION("made twice") {
+        story.equipment.moved.push_back({PermissiveId{"leave"}, 2});
+        story.report();
+    }
+    CHECK(story.alarmed(AlarmCode::moved_unproven));
+}
+
 TEST_CASE("the next unit gets a token of its own, and nothing of the last one's proof") {
     Story story;
     story.finished_unit();

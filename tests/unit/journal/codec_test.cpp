@@ -165,6 +165,15 @@ TEST_CASE("what was written before curves decided is read as it was, and written
     CHECK(decode(body).value() == stored);
 }
 
+TEST_CASE("a refused sign-in from before locks were recorded is read as it was, and written the same") {
+    StoredEvent stored;
+    stored.event.payload = interlock::SignInRefused{{7}, "wrong secret; now locked", {}};
+    const std::string body = encode(stored);
+    CHECK(body.find(R"({"SignInRefused":{"person":7,"why":"wrong secret; now locked"}})") !=
+          std::string::npos);
+    CHECK(decode(body).value() == stored);
+}
+
 TEST_CASE("what was read from a curve stands in its event, each value beside its measure") {
     interlock::TraceReceived trace{{"NR-1"}, "17", 4, "digest", 2, 3};
     const protocol::CurveOrigin from = protocol::FromThreshold{protocol::Torque{20'000'000}};

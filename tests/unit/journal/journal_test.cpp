@@ -7,6 +7,7 @@
 #include <initializer_list>
 #include <iterator>
 #include <thread>
+#include <utility>
 #include <vector>
 
 #include <SQLiteCpp/SQLiteCpp.h>
@@ -518,6 +519,74 @@ TEST_CASE("who is enrolled again has the name and badge that were given last") {
     (*writer)->close();
     CHECK(scratch::reader_of(folder.journal())->person_names() ==
           std::vector{PersonName{PersonNumber{7}, "Ada Marsh", "B8", "06"}});
+}
+
+namespace {
+
+// A journal of these events, each applied, with what goes beside it.
+void record(const scratch::Folder& folder,
+            const std::vector<std::pair<interlock::Payload, Attachment>>& events) {
+    scratch::Reports reports;
+    auto writer = Writer::open(reports.options(folder.journal()));
+    REQUIRE(writer.has_value());
+    samples::Chance chance(37);
+    std::uint64_t number = 0;
+    for (const auto& [payload, beside] : events) {
+        auto entry = samples::entry(chance, ++number);
+        entry.stored.event.payload = payload;
+        entry.stored.record.outcome = interlock::Applied{};
+        entry.attachments.emplace_back(beside);
+        (*writer)->append(std::move(entry));
+    }
+    REQUIRE(reports.settled(number));
+    (*writer)->close();
+}
+
+}  // namespace
+
+TEST_CASE("a name that is taken out leaves no bytes, and nobody puts it back unseen") {
+    const scratch::Folder folder;
+    const PersonName name{PersonNumber{7}, "Ada Quill", "B7", draw_salt()};
+    interlock::AdministratorReplaced replaced;
+    replaced.person = {PersonNumber{7}, {domain::Role::administrator}, false, mark_of(name), {}};
+    record(folder, {{replaced, name},
+                    {interlock::NameErased{PersonNumber{7}, PersonNumber{1}, PersonNumber{2}},
+                     ErasedName{PersonNumber{7}}}});
+    CHECK(scratch::reader_of(folder.journal())->person_names() == std::vector<PersonName>{});
+    CHECK(audit_beside_chain(folder.journal()).value().empty());
+    std::ifstream file(folder.journal(), std::ios::binary);
+    const std::string bytes((std::istreambuf_iterator<char>(file)), {});
+    CHECK(bytes.size() > 4096);
+    CHECK(bytes.find(name.name) == std::string::npos);
+    {
+        SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
+        SQLite::Statement put(db, "INSERT INTO person_name VALUES(7, ?, ?, ?)");
+        put.bind(1, name.name);
+        put.bind(2, name.badge);
+        put.bind(3, name.salt);
+        put.exec();
+    }
+    const auto faults = audit_beside_chain(folder.journal()).value();
+    REQUIRE(faults.size() == 1);
+    CHECK(faults.front().what ==
+          "table person_name: the name or badge of person 7 stands there, and none was recorded");
+}
+
+TEST_CASE("the secret beside the chain is compared with the newest renewal of it") {
+    const scratch::Folder folder;
+    const Credential first{PersonNumber{7}, "$argon2id$first"};
+    const Credential second{PersonNumber{7}, "$argon2id$second"};
+    interlock::AdministratorReplaced replaced;
+    replaced.person = {PersonNumber{7}, {domain::Role::administrator}, false, {}, mark_of(first)};
+    record(folder, {{replaced, first}, {interlock::SecretRenewed{PersonNumber{7}, mark_of(second)}, second}});
+    CHECK(audit_beside_chain(folder.journal()).value().empty());
+    {
+        SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
+        SQLite::Statement put(db, "UPDATE credential SET argon2id = ?");
+        put.bind(1, first.argon2id);
+        put.exec();
+    }
+    CHECK(audit_beside_chain(folder.journal()).value().size() == 1);
 }
 
 TEST_CASE("what stands beside the chain is compared with it, and a difference is named") {

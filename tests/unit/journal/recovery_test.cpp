@@ -2,6 +2,7 @@
 
 #include <fstream>
 #include <iterator>
+#include <map>
 
 #include <SQLiteCpp/SQLiteCpp.h>
 
@@ -182,6 +183,37 @@ TEST_CASE("replaying from the newest snapshot gives the same state as replaying 
     CHECK(back->replayed == 11);
     CHECK(back->state == station.state());
     CHECK(back->differs_at == std::nullopt);
+}
+
+TEST_CASE(
+    "as the station stood after an event of the past, whatever came later and wherever a snapshot lies") {
+    const scratch::Folder folder;
+    Station station(folder.journal());
+    station.enrol();
+    station.approve();
+    std::map<std::uint64_t, interlock::State> then;
+    const auto keep = [&] { then[station.state().newest.value] = station.state(); };
+    keep();
+    for (std::uint64_t seed = 1; seed < 4; ++seed) {
+        station.shift(seed, 15);
+        keep();
+        station.snapshot();
+        keep();
+    }
+    station.shift(9, 5);
+    station.stop();
+    const auto reader = scratch::reader_of(folder.journal());
+    for (const auto& [event, state] : then) {
+        const auto back = recover_until(*reader, read_stored_rules, EventNumber{event});
+        if (!back)
+            FAIL(to_text(back.error()));
+        CHECK(back->state == state);
+        CHECK(back->head.number == EventNumber{event});
+    }
+    CHECK(recover_until(*reader, read_stored_rules, EventNumber{})->state == interlock::State{});
+    const auto beyond = recover_until(*reader, read_stored_rules, EventNumber{1000});
+    REQUIRE_FALSE(beyond.has_value());
+    CHECK(beyond.error().fault == JournalFault::not_found);
 }
 
 TEST_CASE("a run that ended in order is known by its last word, with or without a snapshot around it") {

@@ -90,6 +90,10 @@ inline journal::Entry entry(Chance& chance, std::uint64_t number) {
         approved->revision.digest = rules.digest;
     if (auto* enrolled = std::get_if<interlock::PersonEnrolled>(&stored.event.payload))
         enrolled->person.name_mark = enrolled->person.secret_mark = {};
+    if (auto* replaced = std::get_if<interlock::AdministratorReplaced>(&stored.event.payload))
+        replaced->person.name_mark = replaced->person.secret_mark = {};
+    if (auto* renewed = std::get_if<interlock::SecretRenewed>(&stored.event.payload))
+        renewed->secret_mark = {};
     std::vector<journal::Attachment> beside{rules};
     if (auto* trace = std::get_if<interlock::TraceReceived>(&stored.event.payload)) {
         const std::string bytes = "samples of " + std::to_string(number % 3);  // some come more than once

@@ -110,6 +110,8 @@ std::string heard_on_line(const std::string& device, std::size_t wanted) {
     constexpr std::chrono::seconds to_end{10};
     std::string heard;
     for (int tries = 0; tries < 10 && heard.empty(); ++tries) {
+        // A line that is opened anew before its hang-up was seen is the same line to the tool.
+        std::this_thread::sleep_for(std::chrono::milliseconds(100) * tries);
         const auto wire =
             cli::DeviceWire::open(config::SerialLine{.device = device}, std::chrono::seconds(1), device);
         REQUIRE(wire);
@@ -182,7 +184,7 @@ TEST_CASE("what look records of a tool replays to the link as the tool itself ca
     });
     const auto exit = cli::look_at(desk_for_scripts(), {.file = described.file(),
                                                         .tool = captured_tool,
-                                                        .for_s = 1,
+                                                        .for_ms = 1000,
                                                         .record = described.capture(),
                                                         .replay = {}});
     REQUIRE(exit);

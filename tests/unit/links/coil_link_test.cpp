@@ -5,7 +5,7 @@
 #include <memory>
 #include <stdexcept>
 
-#include "service/links/check.hpp"
+#include "config/check.hpp"
 #include "service/links/controller_link.hpp"
 #include "tests/unit/links/coil_station.hpp"
 #include "tests/unit/links/controller_peers.hpp"
@@ -319,7 +319,7 @@ TEST_CASE("sensors of a module are read at a bay by coils, and told to be unread
     module.inputs = {unit, raised};
     station.io = {module};
     const auto unread = [&] {
-        return std::ranges::count_if(check(station), [](const config::ConfigFinding& finding) {
+        return std::ranges::count_if(config::check_links(station), [](const config::ConfigFinding& finding) {
             return finding.pointer.starts_with("/io/0/inputs/");
         });
     };

@@ -89,6 +89,81 @@ TEST_CASE("where a tool's count stands is told once for a connection, and again 
     CHECK(wired.answers_to(status_with(7)).size() == 1);
 }
 
+TEST_CASE("a count that goes elsewhere with every word is told a few times a second, and none is passed over "
+          "in silence") {
+    const auto word = [](std::uint64_t newest, const char* epoch) {
+        auto status = status_with(newest);
+        status.epoch = epoch;
+        return status;
+    };
+    for (const bool by_epoch : {false, true}) {
+        CAPTURE(by_epoch);
+        Wired wired;
+        const auto nth = [&](std::uint64_t n) {
+            return by_epoch ? word(0, ("e" + std::to_string(n)).c_str()) : status_with(4 + n);
+        };
+        constexpr std::uint64_t words = 1000;
+        std::uint64_t told = 0;
+        std::uint64_t passed_over = 0;
+        const auto note = [&](const FrameResults::Step& step) {
+            told += all_of<ToolAnswered>(step.tell).size();
+            passed_over += step.passed_over;
+        };
+        for (std::uint64_t n = 1; n <= words; ++n) {
+            const auto step = wired.says(nth(n));
+            CHECK((n > 3 || step.tell.size() == 1));  // the first ones at once
+            note(step);
+            wired.now += 10ms;
+            note(wired.results.look(wired.now));
+        }
+        CHECK(told >= 10);
+        CHECK(told <= 50);
+        wired.now += 1s;
+        note(wired.results.look(wired.now));
+        if (by_epoch)
+            CHECK(told + passed_over == words);
+        else
+            CHECK(passed_over == 0);  // the newest says of each that is below it
+        // What was said last was told, a second later at most.
+        CHECK(wired.answers_to(nth(words)).empty());
+        CHECK(all_of<ToolAnswered>(wired.results.rest(wired.now).tell).empty());
+    }
+}
+
+TEST_CASE("a word on what is missing is told at once, however soon after another, where all came before") {
+    Wired wired;
+    CHECK(wired.answers_to(status_with(4)).size() == 1);
+    for (std::uint64_t n = 5; n < 20; ++n) {
+        CHECK(wired.answers_to(status_with(n)).size() == 1);
+        CHECK(wired.result_of(result_with(n)).reading.counter == n);
+    }
+}
+
+TEST_CASE(
+    "of what is held back nothing that decides is lost: where the count went back, and before a result") {
+    Wired wired;
+    static_cast<void>(wired.says(status_with(4)));
+    static_cast<void>(wired.says(status_with(6)));
+    CHECK(wired.answers_to(status_with(7)).size() == 1);
+    wired.now += 100ms;
+    for (const std::uint64_t newest : std::vector<std::uint64_t>{8, 9, 6, 8, 10})
+        CHECK(wired.answers_to(status_with(newest)).empty());
+    wired.now += 900ms;
+    const auto told = all_of<ToolAnswered>(wired.results.look(wired.now).tell);
+    CHECK(told == std::vector<ToolAnswered>{{{"NR-9"}, "0", 9}, {{"NR-9"}, "0", 6}, {{"NR-9"}, "0", 10}});
+    wired.now += 100ms;
+    CHECK(wired.answers_to(status_with(12)).empty());
+    const auto step = wired.says(result_with(5));
+    REQUIRE(step.tell.size() == 2);
+    CHECK(std::get<ToolAnswered>(step.tell[0]).last == 12);
+    CHECK(std::get<ResultReceived>(step.tell[1]).reading.counter == 5);
+    CHECK(wired.answers_to(status_with(12)).size() == 1);  // it lacks nothing else, as far as was told
+    CHECK(wired.answers_to(status_with(14)).empty());
+    const auto rest = all_of<ToolAnswered>(wired.results.rest(wired.now).tell);
+    REQUIRE(rest.size() == 1);
+    CHECK(rest[0].last == 14);
+}
+
 TEST_CASE("a result that comes at once was begun at most the longest run and the silence before it came") {
     Wired wired;
     static_cast<void>(wired.says(status_with(4)));
@@ -381,14 +456,14 @@ TEST_CASE("a tool that only stamps begins a new count on each connection, unless
 TEST_CASE("of a tool that does not count, what is not understood may have been a result") {
     Wired wired(stamping_profile());
     static_cast<void>(wired.says(stamped("1000")));
-    const auto told = all_of<ToolAnswered>(wired.results.not_understood().tell);
+    const auto told = all_of<ToolAnswered>(wired.results.not_understood(wired.now).tell);
     REQUIRE(told.size() == 1);
     CHECK(told[0].last == 0);
-    CHECK(wired.results.not_understood().tell.empty());  // said already
+    CHECK(wired.results.not_understood(wired.now).tell.empty());  // said already
     CHECK(wired.result_of(stamped("1001")).epoch == told[0].epoch);
     Wired counting;
     static_cast<void>(counting.says(status_with(1)));
-    CHECK(counting.results.not_understood().tell.empty());
+    CHECK(counting.results.not_understood(wired.now).tell.empty());
 }
 
 TEST_CASE("what a tool says of whether it may run goes with the place of its count at that moment") {

@@ -2,6 +2,7 @@
 // tells it to.
 #include <algorithm>
 #include <memory>
+#include <thread>
 
 #include <catch2/catch.hpp>
 
@@ -41,7 +42,19 @@ std::string status_line(std::uint64_t newest, const std::string& control = "0;sm
 RunOrder runs(std::uint64_t number, const std::string& program) {
     return {domain::EventNumber{number}, true, program};
 }
+// The longest run and the silence limit of the tool.
+constexpr std::int64_t longest_delay_ns = 1'300'000'000;
+std::int64_t ns_now() {
+    return std::chrono::nanoseconds(std::chrono::steady_clock::now().time_since_epoch()).count();
+}
 RunOrder rests(std::uint64_t number) { return {domain::EventNumber{number}, false, {}}; }
+
+// The service does nothing meanwhile.
+void let_pass(std::chrono::milliseconds time) {
+    const auto end = std::chrono::steady_clock::now() + time;
+    while (std::chrono::steady_clock::now() < end)
+        std::this_thread::yield();
+}
 
 struct FrameBench {
     void start(decltype(config::FrameLink::way) way, FrameToolSettings settings = {},
@@ -49,7 +62,7 @@ struct FrameBench {
         described.link = config::FrameLink{std::move(way), "counts"};
         station.profiles = {{"counts", profile}};
         settings.boot = "b1";
-        settings.redial = soon;
+        settings.redial = redial;
         tool.emplace(
             loop, station, described,
             [this](interlock::Payload event) {
@@ -82,8 +95,13 @@ struct FrameBench {
         return run_until(loop, [&] { return refusals_with(words) > 0; });
     }
 
+    [[nodiscard]] domain::Interval made(std::size_t index) const {
+        return heard.of<ResultReceived>().at(index).made;
+    }
+
     boost::asio::io_context loop;
     config::Station station;
+    Backoff::Limits redial = soon;
     config::Tool described = framed_tool();
     std::optional<KnownOfTool> known;
     Heard heard;
@@ -261,6 +279,41 @@ TEST_CASE("a tool that calls and hangs up is taken again only after a pause") {
     CHECK(lost <= 31);
 }
 
+TEST_CASE("what a tool says that calls while a lost connection is waited out may be as old as the loss") {
+    FrameBench bench;
+    bench.redial = {.floor = 300ms, .cap = 300ms, .proven = 5s};
+    bench.start(at_any_port);
+    {
+        CallingTool tool{bench};
+        REQUIRE(tool.settles());
+        tool.client.hang_up();
+        REQUIRE(bench.becomes(Quality::failed));
+    }
+    const auto called_at = ns_now();
+    Client again{bench.loop, bench.tool->port()};
+    again.say(status_line(0) + result_line(1));
+    REQUIRE(bench.hears<ResultReceived>(1));
+    CHECK(bench.made(0).from_ns <= called_at - longest_delay_ns);
+    CHECK(bench.made(0).to_ns - called_at >= 200'000'000);  // the pause, less the time to notice the loss
+    const auto said_at = ns_now();
+    again.say(result_line(2));
+    REQUIRE(bench.hears<ResultReceived>(2));
+    CHECK(bench.made(1).from_ns >= said_at - longest_delay_ns);
+}
+
+TEST_CASE("what a serial line held while no more was read is no younger for the line's silence") {
+    PseudoTerminal line;
+    FrameBench bench;
+    bench.start(config::SerialLine{line.device()}, {.unconfirmed = 1});
+    REQUIRE(line.send(status_line(0) + result_line(1)));
+    REQUIRE(bench.hears<ResultReceived>(1));
+    const auto said_at = ns_now();
+    REQUIRE(line.send(status_line(1) + result_line(2)));
+    REQUIRE(bench.hears<ResultReceived>(2));  // once it counts as a new connection
+    CHECK(bench.made(1).to_ns - said_at >= 200'000'000);
+    CHECK(bench.made(1).from_ns <= said_at - longest_delay_ns);
+}
+
 TEST_CASE("a frame that comes in pieces is one frame, and half a frame is given up after the pause") {
     FrameBench bench;
     bench.start(at_any_port);
@@ -276,6 +329,35 @@ TEST_CASE("a frame that comes in pieces is one frame, and half a frame is given 
     tool.client.say(result_line(2));
     REQUIRE(bench.hears<ResultReceived>(2));
     CHECK(bench.counters() == Counters{1, 2});
+}
+
+TEST_CASE("the rest of a frame that waits unread when the pause is over still belongs to it") {
+    FrameBench bench;
+    bench.start(at_any_port);
+    CallingTool tool{bench};
+    const std::string line = result_line(1);
+    tool.client.say(status_line(0) + line.substr(0, 7));
+    REQUIRE(bench.hears<ToolAnswered>(1));
+    let_pass(150ms);
+    // Before the service looks, and before it reads.
+    boost::asio::post(bench.loop, [&] { tool.client.say(line.substr(7)); });
+    REQUIRE(bench.hears<ResultReceived>(1));
+    CHECK(bench.heard.of<InputRefused>().empty());
+}
+
+TEST_CASE("without a checksum what comes after the pause is not taken for the rest of a frame, however late "
+          "it is read") {
+    FrameBench bench;
+    auto unguarded = counting_profile();
+    unguarded.checksum.reset();
+    bench.start(at_any_port, {}, unguarded);
+    CallingTool tool{bench};
+    tool.client.say("A;0;0;small\nR;1;small;7");
+    REQUIRE(bench.hears<ToolAnswered>(1));
+    let_pass(150ms);
+    tool.client.say("1.2;33.5;1\n");  // of a frame whose beginning was lost
+    REQUIRE(bench.hears<InputRefused>(1));
+    CHECK(bench.heard.of<ResultReceived>().empty());
 }
 
 TEST_CASE("what is damaged or not understood is refused as it came, and the next frame is taken") {

@@ -337,3 +337,38 @@ TEST_CASE("a module that cannot be written is told, and shows what holds when it
     lamps.module.mend();
     CHECK(lamps.comes([&] { return lamps.module.coil(100); }));
 }
+
+TEST_CASE("an arm tells where it stands still, with its moment, and nowhere once the link is lost") {
+    constexpr std::uint16_t arm_register = 30;
+    auto how = described();
+    auto arm = input("arm", arm_register, config::ArmInput{"NR-20"});
+    arm.table = protocol::RegisterTable::input;
+    how.inputs.push_back(arm);
+    Bench bench{how};
+    const auto told = [&](std::size_t count) {
+        return run_until(bench.loop, [&] { return bench.heard.of<interlock::ArmMoved>().size() >= count; });
+    };
+    const auto before = std::chrono::steady_clock::now().time_since_epoch();
+    bench.module.set_register(arm_register, 2);
+    REQUIRE(told(1));
+    bench.module.set_register(arm_register, 0);
+    REQUIRE(told(2));
+    bench.module.set_register(arm_register, 5);
+    REQUIRE(told(3));
+    bench.module.cut();
+    REQUIRE(told(4));
+    const auto moved = bench.heard.of<interlock::ArmMoved>();
+    REQUIRE(moved.size() == 4);
+    CHECK(moved[0].tool.text == "NR-20");
+    CHECK(moved[0].position == 2U);
+    CHECK_FALSE(moved[1].position);
+    CHECK(moved[2].position == 5U);
+    CHECK_FALSE(moved[3].position);
+    CHECK(moved[0].changed.boot == "boot");
+    CHECK(moved[0].changed.to_ns >= before.count());
+    for (std::size_t i = 0; i < moved.size(); ++i) {
+        CHECK(moved[i].changed.from_ns <= moved[i].changed.to_ns);
+        if (i > 0)
+            CHECK(moved[i].changed.from_ns >= moved[i - 1].changed.from_ns);
+    }
+}

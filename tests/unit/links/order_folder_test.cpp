@@ -22,7 +22,8 @@ namespace fs = std::filesystem;
 
 // Looks with time in between that the test makes up.
 struct Looker {
-    explicit Looker(const OrderStand& stand) : folder(stand.order_folder()) {}
+    explicit Looker(const OrderStand& stand, std::uint64_t newest_number = 0, FolderAccess access = {})
+        : folder(stand.order_folder(newest_number, std::move(access))) {}
 
     std::optional<OrderFile> look(std::chrono::milliseconds after = {}) {
         now += after;
@@ -53,6 +54,13 @@ struct Looker {
     SteadyTime now{std::chrono::hours(1)};
 };
 
+// A system that does not say who writes a file.
+FolderAccess unable_to_say() {
+    FolderAccess access;
+    access.writers = [](const OpenFile&) { return Writers::unknown; };
+    return access;
+}
+
 }  // namespace
 
 TEST_CASE("a file that is whole is taken under a number, given with its SHA-256, and answered") {
@@ -74,6 +82,28 @@ TEST_CASE("a file that is whole is taken under a number, given with its SHA-256,
     CHECK(stand.bytes_of("answers/000001.monday.accepted.csv") ==
           protocol::answer_csv(file.file, protocol::OrdersAccepted{file.orders}, protocol::Separator::comma));
     CHECK(looker.folder.troubles().empty());
+}
+
+TEST_CASE("whoever may look into the order folder may read the answers, whatever mask the service has") {
+    const auto mask = ::umask(S_IRWXG | S_IRWXO);
+    for (const bool shared : {true, false}) {
+        INFO(shared);
+        const OrderStand stand;
+        fs::permissions(stand.folder, shared ? fs::perms{02770} : fs::perms{0700});
+        Looker looker(stand);
+        stand.put("monday.csv");
+        looker.accept(looker.offered());
+        CHECK_FALSE(looker.next());
+        const auto mode_of = [&](const char* name) {
+            return fs::status(stand.folder / name).permissions() & fs::perms{0777};
+        };
+        CHECK(mode_of("answers") == (shared ? fs::perms{0750} : fs::perms{0700}));
+        CHECK(mode_of("answers/000001.monday.accepted.csv") == (shared ? fs::perms{0640} : fs::perms{0600}));
+        if (shared)
+            CHECK((fs::status(stand.folder / "answers").permissions() & fs::perms::set_gid) ==
+                  fs::perms::set_gid);
+    }
+    ::umask(mask);
 }
 
 TEST_CASE("orders that are refused are answered with the reasons") {
@@ -157,6 +187,96 @@ TEST_CASE("a file that stands still but is open for writing is not taken, and af
     CHECK(looker.folder.troubles().empty());
 }
 
+TEST_CASE("a file that is written on after it was taken is told until it is cleared up") {
+    const OrderStand stand;
+    Looker looker(stand, 0, unable_to_say());
+    std::ofstream writer(stand.folder / "monday.csv");
+    writer << one_order << std::flush;
+    looker.accept(looker.offered());
+    CHECK_FALSE(looker.next());
+    CHECK(looker.folder.troubles().empty());
+    writer << "add,40018,plain\r\n" << std::flush;
+    const Sentences told{"'000001.monday.csv' in '" + stand.folder.string() +
+                         "/taken' was written to after it was taken, and what was written then does not "
+                         "count; hand the whole file in again, and move this one away with its answer"};
+    CHECK_FALSE(looker.look());
+    CHECK(looker.folder.troubles() == told);
+    CHECK_FALSE(looker.look(std::chrono::hours(100)));
+    CHECK(looker.folder.troubles() == told);
+    // What is handed in again is taken all the same.
+    stand.put("tuesday.csv");
+    looker.accept(looker.offered());
+    fs::rename(stand.folder / "taken/000001.monday.csv", stand.folder / "gone");
+    CHECK_FALSE(looker.look());
+    CHECK(looker.folder.troubles().empty());
+}
+
+TEST_CASE("a file that is written on between its reading and its answer is told as well") {
+    const OrderStand stand;
+    Looker looker(stand, 0, unable_to_say());
+    stand.put("monday.csv");
+    const OrdersOffered file = looker.offered();
+    // Other bytes, and as many.
+    stand.put("taken/000001.monday.csv", "action,order,variant\r\nadd,40018,plain\r\n");
+    looker.accept(file);
+    CHECK_FALSE(looker.look());
+    CHECK(looker.folder.troubles().size() == 1);
+}
+
+TEST_CASE("a taken file that is only touched, or was rejected, is no trouble") {
+    const OrderStand stand;
+    Looker looker(stand, 0, unable_to_say());
+    stand.put("a.csv");
+    stand.put("b.csv");
+    looker.accept(looker.offered());
+    const OrdersOffered second = looker.offered();
+    looker.folder.answer(second.number, protocol::OrdersRejected{{{2, "x", "y"}}});
+    CHECK_FALSE(looker.next());
+    fs::last_write_time(stand.folder / "taken/000001.a.csv", fs::file_time_type::clock::now());
+    fs::permissions(stand.folder / "taken/000001.a.csv", fs::perms(0600));
+    stand.put("taken/000002.b.csv", "written on");
+    CHECK_FALSE(looker.look());
+    CHECK(looker.folder.troubles().empty());
+}
+
+TEST_CASE("where the system does not say who writes, that is remarked once, with what to do") {
+    const OrderStand stand;
+    Looker looker(stand, 0, unable_to_say());
+    CHECK_FALSE(looker.folder.take_remark());
+    stand.put("monday.csv");
+    looker.accept(looker.offered());
+    const auto remark = looker.folder.take_remark();
+    REQUIRE(remark);
+    CHECK_THAT(*remark, Catch::StartsWith("whether somebody still writes 'monday.csv' in '" +
+                                          stand.folder.string() + "' cannot be found out") &&
+                            Catch::Contains("give the service the capability CAP_LEASE"));
+    stand.put("tuesday.csv");
+    CHECK(looker.offered().number == 2);
+    CHECK_FALSE(looker.folder.take_remark());
+    CHECK(looker.folder.troubles().empty());
+}
+
+TEST_CASE("who writes another user's file is unknown, and is not taken for nobody") {
+    const OrderStand stand;
+    stand.put("monday.csv");
+    fs::permissions(stand.folder, fs::perms(0755));
+    fs::permissions(stand.folder / "monday.csv", fs::perms(0644));
+    const auto folder = open_folder(stand.folder);
+    REQUIRE(folder);
+    const auto ask = [&] {
+        const auto file = open_to_read(*folder, "monday.csv");
+        REQUIRE(file);
+        return writers_of(*file);
+    };
+    CHECK(ask() == Writers::none);
+    const std::ofstream writer(stand.folder / "monday.csv", std::ios::app);
+    CHECK(ask() == Writers::some);
+    if (::geteuid() != 0)
+        return;  // only the superuser can become another user
+    const AsNobody nobody;
+    CHECK(ask() == Writers::unknown);
+}
+
 TEST_CASE("a file that is written under another name and renamed is seen when it is whole only") {
     const OrderStand stand;
     Looker looker(stand);
@@ -229,6 +349,38 @@ TEST_CASE("a number that an answer bears is not given again, though its file was
     stand.put("monday.csv");
     Looker looker(stand);
     CHECK(looker.offered().number == 6);
+}
+
+TEST_CASE("a number that is on record is not given again, though the folder was cleared before the start") {
+    const OrderStand stand;
+    stand.put("monday.csv");
+    Looker looker(stand, 17);
+    CHECK(looker.offered().number == 18);
+}
+
+TEST_CASE("a taken file without an answer keeps its number, whatever is on record") {
+    const OrderStand stand;
+    fs::create_directory(stand.folder / "taken");
+    stand.put("taken/000017.monday.csv");
+    stand.put("tuesday.csv");
+    Looker looker(stand, 17);
+    const OrdersOffered first = looker.offered();
+    CHECK(first.number == 17);
+    looker.accept(first);
+    CHECK(looker.offered().number == 18);
+}
+
+TEST_CASE("numbers do not fall when an empty folder takes the place of the first") {
+    const OrderStand stand;
+    Looker looker(stand);
+    stand.put("monday.csv");
+    looker.accept(looker.offered());
+    CHECK_FALSE(looker.next());
+    fs::rename(stand.folder, stand.folder.string() + ".away");
+    fs::create_directory(stand.folder);
+    stand.put("monday.csv");
+    CHECK(looker.offered().number == 2);
+    fs::remove_all(stand.folder.string() + ".away");
 }
 
 TEST_CASE("half an answer that a crash left behind is no answer, and is completed") {

@@ -41,8 +41,11 @@ class OrderStand {
     [[nodiscard]] config::OrderFeed feed() const {
         return {.folder = folder, .separator = protocol::Separator::comma, .still_for = still_for};
     }
-    [[nodiscard]] OrderFolder order_folder() const {
-        return {feed(), {.separator = protocol::Separator::comma, .ticket_kinds = {"D", "F"}}};
+    [[nodiscard]] OrderFolder order_folder(std::uint64_t newest_number = 0, FolderAccess access = {}) const {
+        return {feed(),
+                {.separator = protocol::Separator::comma, .ticket_kinds = {"D", "F"}},
+                newest_number,
+                std::move(access)};
     }
     void put(const std::string& name, std::string_view bytes = one_order) const {
         std::ofstream(folder / name, std::ios::binary) << bytes;

@@ -358,6 +358,13 @@ protocol::RegisterProfile handshake_profile() {
     return profile;
 }
 
+protocol::RegisterProfile toggle_profile() {
+    auto profile = small_profile();
+    profile.counter.reset();
+    profile.toggle = protocol::RegisterField{.address = 100, .bits = protocol::BitRange{15, 1}};
+    return profile;
+}
+
 // A tool of any profile behind a link.
 class OtherBench : public Polled {
   public:
@@ -384,7 +391,7 @@ class OtherBench : public Polled {
         }
         wire.port = port;
         wire.unit = of_unit;
-        wire.poll_interval = std::chrono::milliseconds(5);
+        wire.poll_interval = poll_interval;
         of.silence_limit = std::chrono::milliseconds(400);
         of.settling = settling;
         of.longest_run = std::chrono::milliseconds(10);
@@ -416,6 +423,7 @@ class OtherBench : public Polled {
     }
 
     static constexpr std::uint8_t unit = 9;
+    std::chrono::milliseconds poll_interval{5};
     std::chrono::milliseconds settling{30};
     std::shared_ptr<links::SerialBuses> buses = std::make_shared<links::SerialBuses>();
 
@@ -423,7 +431,72 @@ class OtherBench : public Polled {
     config::Station station_;
 };
 
+// A device beside it that shows what the test says, word by word: count or mark, torque, angle.
+struct Shown : OtherBench {
+    explicit Shown(const protocol::RegisterProfile& profile) : OtherBench(profile) { REQUIRE(device); }
+    void show(std::uint16_t count, std::uint16_t torque) const {
+        (*device)->write(100, std::vector<std::uint16_t>{count, torque, 30});
+    }
+    std::expected<std::unique_ptr<simulation::RegisterServer>, std::string> device =
+        simulation::RegisterServer::open("127.0.0.1", 0, {});
+};
+
 }  // namespace
+
+namespace {
+
+protocol::RegisterProfile curve_profile() {
+    auto profile = small_profile();
+    profile.counter->lowest = 1;
+    profile.epoch = word_at(11);
+    protocol::TraceFields& trace = profile.trace.emplace();
+    trace.belongs_to = word_at(400);
+    trace.count = word_at(401);
+    trace.samples = 20;
+    trace.torque = {.field = {.address = 410, .type = protocol::FieldType::int16, .scale = {1, -1}}};
+    trace.torque_unit = protocol::TorqueUnit::newton_metre;
+    trace.interval_us = 1000;
+    return profile;
+}
+
+protocol::Trace short_curve() {
+    return {.times = protocol::SampleInterval{1000}, .torque = {.counts = {100, 400, 800}, .step = {1, -1}}};
+}
+
+}  // namespace
+
+TEST_CASE("the curve of the newest result is read after a start, if the tool still shows both") {
+    OtherBench bench(curve_profile());
+    bench.connect(nothing_yet);
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("80"), short_curve());
+    REQUIRE(bench.until_results(1));
+    const auto known = bench.newest();
+    bench.disconnect();
+    bench.floor.got_traces.clear();
+    SECTION("it does") {
+        bench.connect(known);
+        REQUIRE(bench.floor.turn_until([&] { return !bench.floor.got_traces.empty(); }));
+        CHECK(bench.floor.got_traces[0].event.counter == 1);
+        CHECK(bench.counters().empty());
+    }
+    SECTION("its count began anew meanwhile, and the same number is another result's") {
+        bench.tool->restart(2);
+        bench.tool->report(result_of("81"));
+        bench.connect(known);
+        REQUIRE(bench.until_results(1));
+        REQUIRE(bench.until_polled(5));
+        for (const auto& trace : bench.floor.got_traces)
+            CHECK(trace.event.epoch == "2");
+    }
+    SECTION("the result was only named, and never came") {
+        auto named = known;
+        named.digest.reset();
+        bench.connect(named);
+        REQUIRE(bench.until_polled(5));
+        CHECK(bench.floor.got_traces.empty());
+    }
+}
 
 TEST_CASE("results that a ring kept while nobody asked all come, oldest first") {
     OtherBench bench(ring_profile());
@@ -534,9 +607,7 @@ TEST_CASE("a result that waits at a start and is not the stored one is not told 
 }
 
 TEST_CASE("a tool that only toggles counts while it is watched, and begins a new count after a gap") {
-    auto profile = small_profile();
-    profile.counter.reset();
-    profile.toggle = protocol::RegisterField{.address = 100, .bits = protocol::BitRange{15, 1}};
+    const auto profile = toggle_profile();
     OtherBench bench(profile);
     bench.connect(std::nullopt);
     REQUIRE(bench.until_polled(2));
@@ -551,6 +622,76 @@ TEST_CASE("a tool that only toggles counts while it is watched, and begins a new
     bench.tool->mend();
     REQUIRE(bench.floor.turn_until([&] { return bench.floor.all<ToolAnswered>().size() >= 2; }));
     CHECK(bench.floor.all<ToolAnswered>().back().epoch != first);
+}
+
+TEST_CASE(
+    "a toggle that nobody looked at for longer than the silence limit begins a new count on a good link") {
+    const auto profile = toggle_profile();
+    OtherBench bench(profile);
+    bench.poll_interval = std::chrono::milliseconds(450);  // each look comes too late
+    bench.connect(std::nullopt);
+    REQUIRE(bench.floor.turn_until([&] { return bench.floor.all<ToolAnswered>().size() >= 2; }));
+    const auto answers = bench.floor.all<ToolAnswered>();
+    CHECK(answers[0].epoch != answers[1].epoch);
+    CHECK(bench.link->polls().failed == 0);
+}
+
+TEST_CASE("a result counts once it has stood unchanged for as long as the tool may be writing it") {
+    auto profile = small_profile();
+    profile.written_within = std::chrono::milliseconds(1500);
+    Shown bench(profile);
+    bench.show(4, 1010);
+    bench.connect_to((*bench.device)->port(), links::KnownOfTool{.epoch = "0", .counter = 4});
+    REQUIRE(bench.until_polled(3));
+    bench.show(5, 1010);  // the count first, with the values of the result before
+    REQUIRE(bench.until_polled(3));
+    bench.show(5, 1020);
+    REQUIRE(bench.until_results(1));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{5});
+    CHECK(bench.torques() == std::vector<std::int64_t>{102});
+}
+
+TEST_CASE("a result that was replaced before it had stood is a gap, and said so") {
+    auto profile = small_profile();
+    profile.written_within = std::chrono::milliseconds(1500);
+    Shown bench(profile);
+    bench.show(4, 1010);
+    bench.connect_to((*bench.device)->port(), links::KnownOfTool{.epoch = "0", .counter = 4});
+    REQUIRE(bench.until_polled(3));
+    bench.show(5, 1020);
+    REQUIRE(bench.until_polled(3));
+    bench.show(6, 1030);
+    REQUIRE(bench.until_results(1));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{6});
+    const auto refused = bench.floor.all<interlock::InputRefused>();
+    REQUIRE_FALSE(refused.empty());
+    CHECK(refused.front().why.starts_with("result 5 was replaced by the next one before it had stood"));
+}
+
+TEST_CASE("of a tool that writes its count last a result counts at once") {
+    auto profile = small_profile();
+    profile.written_within = std::chrono::seconds(10);
+    profile.second_read = protocol::SecondRead::counter;
+    OtherBench bench(profile);
+    bench.connect(links::KnownOfTool{.epoch = "0", .counter = 0});
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("101"));
+    CHECK(bench.until_results(1));
+}
+
+TEST_CASE("another result under the mark of the one before is told under its number") {
+    const auto profile = toggle_profile();
+    Shown bench(profile);
+    const auto show = [&bench](bool mark, std::uint16_t torque) { bench.show(mark ? 0x8000 : 0, torque); };
+    show(false, 1000);
+    bench.connect_to((*bench.device)->port(), std::nullopt);
+    REQUIRE(bench.until_polled(3));
+    show(true, 1010);
+    REQUIRE(bench.until_results(1));
+    show(true, 1020);
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1, 1});
+    CHECK(bench.torques() == std::vector<std::int64_t>{101, 102});
 }
 
 TEST_CASE("over a serial line a tool is polled, acknowledged and found again after silence") {
@@ -615,26 +756,21 @@ TEST_CASE("an answer that comes late on a serial line never serves a later reque
 TEST_CASE(
     "values that change under a count that was told are told once more, so that it cannot pass for true") {
     auto profile = small_profile();
-    auto device = simulation::RegisterServer::open("127.0.0.1", 0, {});
-    REQUIRE(device);
-    OtherBench bench(profile);
-    const auto show = [&](std::uint16_t count, std::uint16_t torque) {
-        (*device)->write(100, std::vector<std::uint16_t>{count, torque, 30});
-    };
-    show(4, 1000);
+    Shown bench(profile);
+    bench.show(4, 1000);
     bench.settling = std::chrono::seconds(1);  // the two polls below take far less
-    bench.connect_to((*device)->port(), links::KnownOfTool{.epoch = "", .counter = 4});
+    bench.connect_to((*bench.device)->port(), links::KnownOfTool{.epoch = "", .counter = 4});
     REQUIRE(bench.until_polled(3));
-    show(5, 1000);  // the count first, with the values of the result before
+    bench.show(5, 1000);  // the count first, with the values of the result before
     REQUIRE(bench.until_results(1));
-    show(5, 2000);
+    bench.show(5, 2000);
     REQUIRE(bench.until_results(2));
     CHECK(bench.counters() == std::vector<std::uint64_t>{5, 5});
     CHECK(bench.torques() == std::vector<std::int64_t>{100, 200});
     // Values first, for a moment: the next result is being written.
-    show(5, 3000);
+    bench.show(5, 3000);
     REQUIRE(bench.until_polled(2));
-    show(6, 3000);
+    bench.show(6, 3000);
     REQUIRE(bench.until_results(3));
     CHECK(bench.counters() == std::vector<std::uint64_t>{5, 5, 6});
 }

@@ -41,7 +41,7 @@ protocol::RegisterProfile profile() {
     profile.name = "curve";
     profile.counter = protocol::CounterField{.field = {.address = 0}, .lowest = 1, .highest = 60'000};
     profile.torque = protocol::TorqueField{{.address = 1}, protocol::TorqueUnit::newton_metre};
-    profile.range = {protocol::Torque{100'000}, protocol::Angle{100'000}, protocol::Torque{600'000'000}};
+    profile.range = {protocol::Torque{1'000'000}, protocol::Angle{100'000}, protocol::Torque{600'000'000}};
     protocol::TraceFields& trace = profile.trace.emplace();
     trace.belongs_to = {.address = 100};
     trace.samples = 1000;

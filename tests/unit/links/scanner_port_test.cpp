@@ -1,9 +1,12 @@
 // The scanner port on real sockets.
 #include <array>
+#include <memory>
+#include <string>
 
 #include <catch2/catch.hpp>
 
 #include "service/links/scanner_port.hpp"
+#include "tests/unit/links/no_free_descriptor.hpp"
 #include "tests/unit/links/ports.hpp"
 
 using namespace tautgate;
@@ -30,6 +33,20 @@ struct ScannerBench {
     std::optional<ScannerPort> port;
 };
 const config::Scanner at_bay_1{"SC-1", "J1", "127.0.0.1"};
+
+// A scanner that connects and says this while nobody can be accepted; what waited is told by then.
+std::unique_ptr<Client> says_unattended(ScannerBench& bench, const std::string& text) {
+    std::unique_ptr<Client> scanner;
+    {
+        const NoFreeDescriptor full{1};  // the caller's own
+        scanner = std::make_unique<Client>(bench.loop, bench.port->port());
+        scanner->say(text);
+        bench.loop.restart();
+        bench.loop.run_for(100ms);  // the port tries, and cannot
+    }
+    REQUIRE(run_until(bench.loop, [&] { return !bench.heard.events.empty(); }));
+    return scanner;
+}
 }  // namespace
 
 TEST_CASE("a label becomes a scanned ticket at the bay of the scanner") {
@@ -74,9 +91,29 @@ TEST_CASE("half a label is given up and told, and never becomes part of the next
     scanner.say("D-99");
     REQUIRE(run_until(bench.loop, [&] { return !bench.heard.events.empty(); }));
     CHECK(bench.heard.of<interlock::LabelMisread>().at(0).raw == "D-99");
+    // Its end comes late, and reads like a label.
     scanner.say("D-1-MB\n");
     REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 2; }));
-    CHECK(bench.heard.of<interlock::TicketScanned>().at(0).serial.text == "1");
+    CHECK(bench.heard.of<interlock::LabelMisread>().at(1).raw == "D-1-MB");
+    scanner.say("D-2-MB\n");
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 3; }));
+    CHECK(bench.heard.of<interlock::TicketScanned>().at(0).serial.text == "2");
+}
+
+TEST_CASE("the end of a label that comes over the scanner's next connection is no label") {
+    ScannerBench bench{{at_bay_1}};
+    Client scanner{bench.loop, bench.port->port()};
+    scanner.say("D-99");
+    REQUIRE(run_until(bench.loop, [&] {
+        return bench.port->health(std::chrono::steady_clock::now()).at(0).age.has_value();
+    }));
+    scanner.hang_up();
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 1; }));
+    Client again{bench.loop, bench.port->port()};
+    again.say("D-1-MB\nD-2-MB\n");
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 3; }));
+    CHECK(bench.heard.of<interlock::LabelMisread>().at(1).raw == "D-1-MB");
+    CHECK(bench.heard.of<interlock::TicketScanned>().at(0).serial.text == "2");
 }
 
 TEST_CASE("a scanner that hangs up within a label has scanned nothing") {
@@ -87,6 +124,32 @@ TEST_CASE("a scanner that hangs up within a label has scanned nothing") {
     REQUIRE(run_until(bench.loop, [&] { return !bench.heard.events.empty(); }));
     CHECK(bench.heard.of<interlock::LabelMisread>().size() == 1);
     CHECK(bench.port->health(std::chrono::steady_clock::now()).at(0).quality == interlock::Quality::failed);
+}
+
+TEST_CASE(
+    "a label that waited while nobody could be accepted is refused and told, and the next one is read") {
+    ScannerBench bench{{at_bay_1}};
+    const auto scanner = says_unattended(bench, "D-1-MB\n");
+    CHECK_THAT(bench.heard.of<interlock::InputRefused>().at(0).why,
+               Catch::Contains("7 byte(s) from scanner SC-1 had waited"));
+    CHECK(bench.heard.of<interlock::InputRefused>().at(0).raw == "D-1-MB\n");
+    scanner->say("D-2-MB\n");
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 2; }));
+    CHECK(bench.heard.of<interlock::TicketScanned>().at(0).serial.text == "2");
+    scanner->hang_up();
+    Client later{bench.loop, bench.port->port()};
+    later.say("D-3-MB\n");
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.of<interlock::TicketScanned>().size() == 2; }));
+}
+
+TEST_CASE("the rest of a label of which a part waited while nobody could be accepted is no label") {
+    ScannerBench bench{{at_bay_1}};
+    const auto scanner = says_unattended(bench, "D-1");
+    scanner->say("D-2-MB\n");  // the rest, as far as anybody knows
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.events.size() == 2; }));
+    CHECK(bench.heard.of<interlock::TicketScanned>().empty());
+    scanner->say("D-2-MB\n");
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.of<interlock::TicketScanned>().size() == 1; }));
 }
 
 TEST_CASE("a peer that is no scanner's is hung up on, and told") {

@@ -92,9 +92,23 @@ TEST_CASE("half a label on a serial line is given up and told, and never becomes
     REQUIRE(line.send("D-99"));
     REQUIRE(bench.hears(1));
     CHECK(bench.heard.of<interlock::LabelMisread>().at(0).raw == "D-99");
+    // Its end comes late, and reads like a label.
     REQUIRE(line.send("D-1-MB\n"));
     REQUIRE(bench.hears(2));
-    CHECK(serial_of(bench.heard.events[1]) == "1");
+    CHECK(bench.heard.of<interlock::LabelMisread>().at(1).raw == "D-1-MB");
+    REQUIRE(line.send("D-2-MB\n"));
+    REQUIRE(bench.hears(3));
+    CHECK(serial_of(bench.heard.events[2]) == "2");
+}
+
+TEST_CASE("a label between STX and ETX that lost its beginning is no label") {
+    PseudoTerminal line;
+    SerialBench bench{line.device(), protocol::LabelEnd::etx};
+    REQUIRE(line.send("D-1-MB\x03\x02"
+                      "D-2-MB\x03"));
+    REQUIRE(bench.hears(2));
+    CHECK(bench.heard.of<interlock::LabelMisread>().at(0).raw == "D-1-MB");
+    CHECK(serial_of(bench.heard.events[1]) == "2");
 }
 
 TEST_CASE("garbage without an end is told once, and the next label is read") {

@@ -4,8 +4,10 @@
 #include <catch2/catch.hpp>
 
 #include "protocol/line.hpp"
+#include "service/links/receipts.hpp"
 #include "service/links/tool_port.hpp"
 #include "service/links/trace_gate.hpp"
+#include "tests/unit/links/no_free_descriptor.hpp"
 #include "tests/unit/links/ports.hpp"
 #include "tools/simulation/line_tool.hpp"
 
@@ -79,6 +81,15 @@ std::string hello(std::uint64_t last, const std::string& tool = "NR-12") {
     return to_line(protocol::Hello{tool, "1", last});
 }
 
+// The numbers of the station's beats in what a tool heard.
+std::vector<std::uint64_t> beats_in(const std::string& heard) {
+    const std::string before = "{\"beat\":{\"number\":\"";
+    std::vector<std::uint64_t> numbers;
+    for (auto at = heard.find(before); at != std::string::npos; at = heard.find(before, at + 1))
+        numbers.push_back(std::stoull(heard.substr(at + before.size())));
+    return numbers;
+}
+
 }  // namespace
 
 TEST_CASE("a tool answers first, gets good after settling, and its result arrives whole") {
@@ -126,6 +137,76 @@ TEST_CASE("a silent tool is stale and is hung up on") {
     REQUIRE(tool.hears("welcome"));
     REQUIRE(run_until(bench.loop, [&] { return tool.ended; }));
     CHECK(bench.port->health(std::chrono::steady_clock::now()).at(0).quality == Quality::stale);
+}
+
+TEST_CASE("a tool that beats and answers none of the station's beats is not good") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0));
+    REQUIRE(tool.hears("welcome"));
+    const auto end = std::chrono::steady_clock::now() + 250ms;  // settled by then, and not silent yet
+    while (std::chrono::steady_clock::now() < end) {
+        tool.say("{\"beat\":{}}\n");
+        bench.loop.restart();
+        bench.loop.run_for(10ms);
+        CHECK(bench.port->health(std::chrono::steady_clock::now()).at(0).quality != Quality::good);
+    }
+}
+
+TEST_CASE(
+    "a tool whose answers to the station's beats lag more and more is lost, though it is never silent") {
+    auto heard_always = tool_named("NR-12");
+    heard_always.silence_limit = 600ms;
+    Bench bench({heard_always});
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0));
+    std::size_t answered = 0;
+    const auto answers = [&](std::size_t beats) {
+        const auto numbers = beats_in(tool.heard);
+        while (answered < std::min(beats, numbers.size()))
+            tool.say(to_line(protocol::Beat{numbers.at(answered++)}));
+        tool.say(to_line(protocol::Beat{}));
+        return numbers.size();
+    };
+    REQUIRE(run_until(bench.loop, [&] {
+        static_cast<void>(answers(std::string::npos));
+        return bench.port->health(std::chrono::steady_clock::now()).at(0).quality == Quality::good;
+    }));
+    // From now on what lies between plays what the tool says at half its speed.
+    const std::size_t begun = answered;
+    std::size_t beats = begun;
+    CHECK(run_until(bench.loop, [&] {
+        const bool is_lost = bench.heard.of<interlock::ToolLinkChanged>().back().quality == Quality::failed;
+        if (!is_lost)
+            beats = answers(begun + (beats - begun) / 2);
+        return is_lost;
+    }));
+    CHECK(answered > begun);
+    CHECK_THAT(bench.heard.of<interlock::ToolLinkChanged>().back().why,
+               Catch::Contains("answered none of the station's beats of the last 600 ms"));
+}
+
+TEST_CASE("an answer to a beat that was not sent, or was answered, proves nothing") {
+    Receipts receipts;
+    const SteadyTime sent{1h};
+    receipts.sent(7, sent);
+    receipts.sent(8, sent + 1s);
+    CHECK_FALSE(receipts.answered(9));
+    CHECK_FALSE(receipts.answered(0));
+    CHECK_FALSE(receipts.since());
+    CHECK(receipts.answered(8));
+    CHECK(receipts.since() == sent + 1s);
+    CHECK_FALSE(receipts.answered(8));
+    CHECK_FALSE(receipts.answered(7));  // an older one
+    CHECK(receipts.since() == sent + 1s);
+}
+
+TEST_CASE("a result that comes before the tool has answered a beat may have been kept") {
+    Bench bench;
+    Client tool{bench.loop, bench.port->port()};
+    tool.say(hello(0) + line_of(1));
+    REQUIRE(bench.results(1));
+    CHECK(bench.heard.of<interlock::ResultReceived>().at(0).made.from_ns < -1'000'000'000'000'000'000);
 }
 
 TEST_CASE("a result that was kept while the link was lost may be as old as the last sign before") {
@@ -189,6 +270,28 @@ TEST_CASE(
                Catch::Contains("more than 1000 lines a second"));
 }
 
+TEST_CASE("what a tool says that calls while nobody can be accepted may be as old as since then") {
+    Bench bench;
+    Client first{bench.loop, bench.port->port()};
+    first.say(hello(0));
+    REQUIRE(first.hears("welcome"));
+    first.hang_up();
+    REQUIRE(bench.becomes(Quality::failed));
+    std::optional<Client> called;
+    {
+        const NoFreeDescriptor full{1};  // the caller's own
+        called.emplace(bench.loop, bench.port->port());
+        bench.loop.restart();
+        bench.loop.run_for(100ms);  // the port tries, and cannot
+    }
+    const auto said_at =
+        std::chrono::nanoseconds(std::chrono::steady_clock::now().time_since_epoch()).count();
+    called->say(hello(0) + line_of(1));
+    REQUIRE(bench.results(1));
+    const auto made = bench.heard.of<interlock::ResultReceived>().at(0).made;
+    CHECK(made.from_ns <= said_at - 1'300'000'000);
+}
+
 TEST_CASE("a result kept by a tool that this process never heard before may be of any age") {
     Bench bench;
     Client tool{bench.loop, bench.port->port()};
@@ -201,7 +304,11 @@ TEST_CASE("where the count jumps the tool is asked once, and what it sends again
     Bench bench;
     Client tool{bench.loop, bench.port->port()};
     tool.say(hello(0) + line_of(2));
-    REQUIRE(tool.hears(to_line(protocol::Welcome{1}) + to_line(protocol::Welcome{1})));
+    const std::string again = to_line(protocol::Welcome{1});
+    REQUIRE(run_until(bench.loop, [&] {
+        const auto first = tool.heard.find(again);
+        return first != std::string::npos && tool.heard.find(again, first + 1) != std::string::npos;
+    }));
     CHECK(bench.heard.of<interlock::ResultReceived>().empty());
     tool.say(line_of(1) + line_of(2));
     REQUIRE(bench.results(3));

@@ -223,3 +223,40 @@ TEST_CASE("two guesses for one person are never checked at the same time") {
     sign_ins.not_checked(ada);
     CHECK(sign_ins.begin(ada, 0s));
 }
+
+TEST_CASE("the plant's rule says how many wrong secrets lock, and for how long") {
+    SignIns sign_ins;
+    sign_ins.follow({.wrong_secrets = 3, .lasts = 60s});
+    Monotonic now{0};
+    for (int i = 0; i < 3; ++i) {
+        now += 20s;
+        REQUIRE(sign_ins.begin(ada, now));
+        CHECK(sign_ins.wrong(ada, now).locked == (i == 2));
+    }
+    CHECK(sign_ins.locked_for(ada, now) == 60s);
+}
+
+TEST_CASE("a lock from before a restart lasts for the rest of its time, and the next is longer") {
+    SignIns sign_ins;
+    sign_ins.lock_again(ada, 0s, 100s);
+    CHECK(sign_ins.locked_for(ada, 0s) == 100s);
+    CHECK_FALSE(sign_ins.begin(ada, 99s));
+    Monotonic now{100s};
+    for (int i = 0; i < 5; ++i) {
+        REQUIRE(sign_ins.begin(ada, now));
+        sign_ins.wrong(ada, now);
+        now += 20s;
+    }
+    CHECK(sign_ins.locked_for(ada, now - 20s) == 30min);
+}
+
+TEST_CASE("a right secret that opens no session forgets the wrong ones before it") {
+    SignIns sign_ins;
+    REQUIRE(sign_ins.begin(ada, 0s));
+    sign_ins.wrong(ada, 0s);
+    REQUIRE(sign_ins.begin(ada, 20s));
+    sign_ins.proven(ada);
+    CHECK(sign_ins.open_sessions() == 0);
+    REQUIRE(sign_ins.begin(ada, 20s));
+    CHECK(sign_ins.wrong(ada, 20s).wrong == 1);
+}

@@ -4,6 +4,7 @@
 #include <vector>
 
 #include <catch2/catch.hpp>
+#include <fmt/format.h>
 
 #include "protocol/link_errors.hpp"
 #include "tests/unit/protocol/frame_profiles.hpp"
@@ -215,12 +216,14 @@ TEST_CASE("places that cannot be, or that two values share, are refused") {
          [](FrameProfile& p) {
              std::get<NumberAt>(result_of_profile(p).counter->field.place).type = FieldType::float32;
              result_of_profile(p).counter->highest = 9;
+             p.detects.clear();
          },
          "/messages/0/result/counter/field/type: a fraction cannot count, and is no code"},
         {binary_by_length(),
          [](FrameProfile& p) {
              std::get<NumberAt>(result_of_profile(p).counter->field.place).type = FieldType::int32;
              result_of_profile(p).counter->highest = 9;
+             p.detects.clear();
          },
          "/messages/0/result/counter/field/type: a count cannot be negative"},
         {binary_by_length(),
@@ -323,7 +326,7 @@ TEST_CASE("exactly one thing shows that a result is new") {
              result_of_profile(p).epoch = InColumns{7, 6};
              result_of_profile(p).angle.reset();
          },
-         "/messages/0/result/epoch: a restart of a counter that the profile does not name"},
+         "/messages/0/result/epoch: it tells of restarts of a counter, and the profile has none"},
         {named_lines(), [](FrameProfile& p) { result_of_profile(p).counter->lowest = 2; },
          "/messages/0/result/counter/lowest: a counter that starts again at 2"},
         {named_lines(), [](FrameProfile& p) { result_of_profile(p).counter->highest = 1; },
@@ -388,22 +391,127 @@ TEST_CASE("a profile detects what follows from it, and may state no more") {
          "/detects/0: corruption is not detected: no checksum guards the frames"},
         {json_lines(), [](FrameProfile& p) { p.detects = {loss}; },
          "/detects/0: loss is not detected: a lost result shows only when the next one comes"},
+        {named_lines(), [](FrameProfile& p) { status_of_profile(p).epoch.reset(); },
+         "/detects/2: loss is not detected: a status that tells the newest count without its epoch hides "
+         "what was lost over a restart"},
         {columns(), [](FrameProfile& p) { p.detects = {repetition}; },
          "/detects/0: repetition is not detected: without a count a result that came before, or between, "
          "looks like a new one"},
-        {columns(), [](FrameProfile& p) { p.messages.pop_back(); },
-         "/detects/0: delay is not detected: a tool that is silent while it makes nothing cannot be told "
-         "from one that is late"},
+        {named_lines(), [](FrameProfile& p) { p.detects = {delay}; },
+         "/detects/0: delay is not detected: silence shows, and a lag that grows little by little does not: "
+         "nothing that the tool says is tied to when it was asked for"},
         {named_lines(), [](FrameProfile& p) { p.detects = {masquerade}; },
          "/detects/0: masquerade is not detected: nothing in a frame proves who sent it and for whom"},
-        {columns(),
+        {json_lines(),
          [](FrameProfile& p) {
-             p.detects = {delay, delay};
+             p.detects = {repetition, repetition};
          },
-         "/detects/1: delay is listed twice"},
+         "/detects/1: repetition is listed twice"},
     });
     CHECK(detected(named_lines()) == named_lines().detects);
-    CHECK(detected(columns()) == std::vector{delay});
+    CHECK(detected(columns()).empty());
+}
+
+TEST_CASE(
+    "a code that the number at its place can never be, and a place beyond the longest frame, are refused") {
+    const auto code_found = [](const char* code) {
+        return frame_faults_in(binary_by_length(),
+                               [code](FrameProfile& p) { result_of_profile(p).verdict->ok.push_back(code); });
+    };
+    const std::string digits = "the number there is compared in decimal digits, without zeros before it";
+    for (const std::string code : {"OK", "01", "", "1.0", "+1", "-1"})
+        CHECK(code_found(code.c_str()) ==
+              std::vector{fmt::format("/messages/0/result/verdict/ok: code '{}' can never stand there: {}",
+                                      code, digits)});
+    each_frame_fault_is_found({
+        {binary_by_length(),
+         [](FrameProfile& p) {
+             NumberAt one_byte;
+             one_byte.byte = 20;
+             one_byte.one_byte = true;
+             result_of_profile(p).verdict->place = one_byte;
+             result_of_profile(p).verdict->ok.emplace_back("256");
+         },
+         "/messages/0/result/verdict/ok: code '256' can never stand there: the number there is 255 at most"},
+        {binary_by_length(),
+         [](FrameProfile& p) {
+             std::get<LengthPrefixed>(p.framing).longest = 64;
+             std::get<NumberAt>(result_of_profile(p).angle->place).byte = 5000;
+         },
+         "/messages/0/result/angle: byte 5000, uint16 dcba lies beyond the end of the content, which has 58 "
+         "bytes at most"},
+    });
+}
+
+TEST_CASE("numbers that cannot tell what the sensor does, or name a count in another order, are refused") {
+    const auto whole = [](FrameProfile& p, FieldType type, Decimal scale) {
+        auto& torque = *result_of_profile(p).torque;
+        std::get<NumberAt>(torque.field.place).type = type;
+        torque.field.scale = scale;
+    };
+    each_frame_fault_is_found({
+        {binary_by_length(),
+         [&](FrameProfile& p) {
+             whole(p, FieldType::uint16, {1, -3});
+         },
+         "/messages/0/result/torque/field/scale: the highest count, 65535, is 65.535 N·m, less than the "
+         "torque_max of 250 N·m"},
+        {binary_by_length(),
+         [&](FrameProfile& p) {
+             whole(p, FieldType::int16, {5, -3});
+         },
+         "/messages/0/result/torque/field/scale: the highest count, 32767, is 163.835 N·m, less than the "
+         "torque_max of 250 N·m"},
+        {binary_by_length(),
+         [&](FrameProfile& p) {
+             whole(p, FieldType::uint16, {5, 0});
+         },
+         "/messages/0/result/torque/field/scale: one count is 5 N·m, more than the torque_resolution of 0.1 "
+         "N·m"},
+        {binary_by_length(),
+         [](FrameProfile& p) {
+             std::get<NumberAt>(std::get<StatusMessage>(p.messages.at(2).what).newest->place).order =
+                 WordOrder::abcd;
+         },
+         "/messages/2/status/newest/order: the counter of the results, which it names, has another order"},
+        {binary_by_length(),
+         [](FrameProfile& p) {
+             std::get<NumberAt>(std::get<TraceMessage>(p.messages.at(1).what).belongs_to.place).order =
+                 WordOrder::abcd;
+         },
+         "/messages/1/trace/belongs_to/order: the counter of the results, which it names, has another order"},
+    });
+    auto good = binary_by_length();
+    whole(good, FieldType::uint16, {1, -1});
+    CHECK(check(good).empty());
+}
+
+TEST_CASE("a count that comes round before 255 results detects no repetition and no loss") {
+    using enum LinkError;
+    FrameProfile profile = named_lines();  // counts from 1
+    result_of_profile(profile).counter->highest = 255;
+    CHECK(detected(profile) == profile.detects);
+    CHECK(check(profile).empty());
+    result_of_profile(profile).counter->highest = 254;
+    CHECK(detected(profile) == std::vector{corruption});
+    const auto claims = [&](LinkError error) {
+        return frame_faults_in(profile, [error](FrameProfile& p) {
+            result_of_profile(p).counter->highest = 2;
+            p.detects = {error};
+        });
+    };
+    for (const LinkError error : {repetition, loss, wrong_sequence, insertion})
+        CHECK(claims(error) ==
+              std::vector{
+                  fmt::format("/detects/0: {} is not detected: the count goes from 1 to 2 and then round "
+                              "again, so that an old frame can pass for the next result",
+                              link_error_text(error))});
+    RegisterProfile polled;
+    polled.counter = CounterField{.field = {}, .lowest = 0, .highest = 254};
+    CHECK(detects(detected(polled, false), loss));
+    polled.counter->highest = 253;
+    CHECK_FALSE(detects(detected(polled, false), loss));
+    CHECK(detects(detected(polled, false), repetition));  // an answer belongs to its request
 }
 
 TEST_CASE("what a polled link and one of lines detect") {

@@ -63,8 +63,8 @@ inline FrameProfile named_lines() {
                                    .disable = words("MSG=STOP"),
                                    .program = FrameToSend{LiteralPart{"MSG=PRG;PRG="}, DigitsPart{}},
                                    .programs = {{1, "M12-final"}, {2, "M12-snug"}}};
-    profile.detects = {LinkError::corruption,     LinkError::repetition, LinkError::loss,
-                       LinkError::wrong_sequence, LinkError::insertion,  LinkError::delay};
+    profile.detects = {LinkError::corruption, LinkError::repetition, LinkError::loss,
+                       LinkError::wrong_sequence, LinkError::insertion};
     profile.range = hand_range();
     return profile;
 }
@@ -88,8 +88,7 @@ inline FrameProfile rows_between() {
     profile.content = {.form = ContentForm::separated, .separator = "|", .equals = {}, .decimal = "."};
     profile.messages = {{.name = "result", .when = {{AtIndex{0}, "R"}}, .what = result},
                         {.name = "alive", .what = OtherMessage{}}};
-    profile.detects = {LinkError::repetition, LinkError::wrong_sequence, LinkError::insertion,
-                       LinkError::delay};
+    profile.detects = {LinkError::repetition, LinkError::wrong_sequence, LinkError::insertion};
     profile.range = hand_range();
     return profile;
 }
@@ -136,8 +135,8 @@ inline FrameProfile binary_by_length() {
                         {.name = "state", .when = {{kind, "3"}}, .what = status}};
     profile.acknowledge =
         FrameToSend{LiteralPart{"\x06"}, NumberPart{FieldType::uint32, false, WordOrder::dcba}};
-    profile.detects = {LinkError::corruption,     LinkError::repetition, LinkError::loss,
-                       LinkError::wrong_sequence, LinkError::insertion,  LinkError::delay};
+    profile.detects = {LinkError::corruption, LinkError::repetition, LinkError::loss,
+                       LinkError::wrong_sequence, LinkError::insertion};
     profile.range = hand_range();
     return profile;
 }
@@ -161,7 +160,7 @@ inline FrameProfile columns() {
     profile.content = {.form = ContentForm::columns, .separator = {}, .equals = {}, .decimal = "."};
     profile.messages = {{.name = "result", .when = {{InColumns{0, 1}, "R"}}, .what = result},
                         {.name = "alive", .what = OtherMessage{}}};
-    profile.detects = {LinkError::delay};
+    profile.detects = {};
     profile.range = hand_range();
     return profile;
 }
@@ -183,8 +182,7 @@ inline FrameProfile json_lines() {
     profile.content = {.form = ContentForm::json, .separator = {}, .equals = {}, .decimal = "."};
     profile.messages = {{.name = "result", .when = {{AtPointer{"/type"}, "result"}}, .what = result},
                         {.name = "alive", .what = OtherMessage{}}};
-    profile.detects = {LinkError::repetition, LinkError::wrong_sequence, LinkError::insertion,
-                       LinkError::delay};
+    profile.detects = {LinkError::repetition, LinkError::wrong_sequence, LinkError::insertion};
     profile.range = hand_range();
     return profile;
 }

@@ -7,7 +7,9 @@
 #include <rapidcheck.h>
 
 #include "protocol/frame_compose.hpp"
+#include "protocol/frame_guard.hpp"
 #include "protocol/frame_splitter.hpp"
+#include "protocol/stretch_sums.hpp"
 #include "tests/unit/protocol/frame_profiles.hpp"
 
 using namespace tautgate::protocol;
@@ -43,6 +45,29 @@ std::size_t cut_bytes_in(const std::vector<Cut>& cuts) {
         bytes += std::holds_alternative<Garbage>(cut) ? std::get<Garbage>(cut).bytes
                                                       : std::get<WholeFrame>(cut).raw.size();
     return bytes;
+}
+
+// A frame of nothing but its two ends is passed over, as is one with nothing but the checksum of nothing
+// between them.
+std::vector<std::string> empty_frames(const FrameProfile& profile) {
+    if (const auto* lines = std::get_if<Delimited>(&profile.framing))
+        return {lines->end};
+    if (const auto* between = std::get_if<StartStop>(&profile.framing)) {
+        const auto start = static_cast<char>(between->start);
+        const auto stop = static_cast<char>(between->stop);
+        const auto escape = static_cast<char>(between->escape.value_or(between->start));
+        const std::string guard = guard_of(profile, "");
+        return {{start, stop}, start + guard + stop, std::string{start, escape} + guard + stop};
+    }
+    return {};
+}
+
+std::size_t bytes_passed_over(const FrameProfile& profile, std::string_view bytes) {
+    std::size_t found = 0;
+    for (const std::string& empty : empty_frames(profile))
+        for (std::size_t at = 0; (at = bytes.find(empty, at)) != std::string_view::npos; ++at)
+            found += empty.size();
+    return found;
 }
 
 void append_cuts(std::vector<Cut>& all, std::vector<Cut> more) {
@@ -104,13 +129,8 @@ TEST_CASE("whatever comes, each byte is in a frame or in garbage, and memory sta
         auto cuts = taken_in_pieces(splitter, bytes);
         append_cuts(cuts, splitter.give_up());
         RC_ASSERT(!splitter.half());
-        std::size_t empty = 0;  // frames without content are passed over
-        for (std::size_t i = 0; i + 1 < bytes.size(); ++i)
-            empty += bytes[i] == '\r' && bytes[i + 1] == '\n' ? 2 : 0;
-        for (const char byte : bytes)
-            empty += byte == '\n' ? 1 : 0;
         RC_ASSERT(cut_bytes_in(cuts) <= bytes.size());
-        RC_ASSERT(cut_bytes_in(cuts) + empty + bytes.size() / 2 >= bytes.size());
+        RC_ASSERT(cut_bytes_in(cuts) + bytes_passed_over(profile, bytes) >= bytes.size());
         for (const Garbage& garbage : garbage_in(cuts)) {
             RC_ASSERT(garbage.raw.size() == std::min<std::size_t>(garbage.bytes, 256));
             RC_ASSERT(!garbage.why.empty());
@@ -220,6 +240,78 @@ TEST_CASE("an empty frame is passed over, and one that is too long is garbage up
     auto row_cuts = rows.take("\x02" + std::string(70'000, 'x') + "\x03");
     append_cuts(row_cuts, rows.take(framed(between, "R")));
     CHECK(frame_contents(row_cuts) == std::vector<std::string>{"R"});
+}
+
+TEST_CASE("garbage costs by its bytes, however long the frames are that might begin in it") {
+    FrameProfile by_length = binary_by_length();
+    std::get<LengthPrefixed>(by_length.framing) = {
+        .start = "\xA6", .type = FieldType::uint16, .order = WordOrder::abcd, .besides = 0, .longest = 65536};
+    by_length.checksum =
+        FrameChecksum{.kind = ChecksumKind::crc16_modbus, .form = ChecksumForm::high_first, .before = {}};
+    FrameProfile fixed = columns();
+    std::get<FixedLength>(fixed.framing) = {.start = "R", .length = 65536};
+    FrameProfile after_stop = rows_between();
+    std::get<StartStop>(after_stop.framing).checksum_after_stop = true;
+    after_stop.checksum->before.clear();
+    struct Story {
+        FrameProfile profile;
+        std::string pattern;
+    };
+    const std::string nul(1, '\0');
+    const std::vector<Story> stories{
+        {rows_between(), "\x10\x02"}, {rows_between(), "\x02"},           {rows_between(), "\x02\x03"},
+        {after_stop, "\x10\x02"},     {after_stop, "\x02\x03"},           {by_length, "\xA6"},
+        {by_length, "\xA6\x0F"},      {by_length, "\xA6" + nul + "\x08"}, {fixed, "R"},
+        {named_lines(), "\r"}};
+    constexpr std::size_t times_each = 8;
+    for (const auto& [profile, pattern] : stories) {
+        std::string stream;
+        while (stream.size() < 3 * frame_limit)
+            stream += pattern;
+        for (const std::size_t step : {std::size_t{1}, std::size_t{2048}, stream.size()}) {
+            CAPTURE(profile.name, pattern, step);
+            FrameSplitter splitter(profile);
+            for (std::size_t at = 0; at < stream.size(); at += step)
+                static_cast<void>(splitter.take(std::string_view(stream).substr(at, step)));
+            static_cast<void>(splitter.give_up());
+            CHECK_FALSE(splitter.half());
+            CHECK(splitter.looked_at() >= stream.size() / 3);
+            CHECK(splitter.looked_at() <= times_each * stream.size());
+        }
+    }
+}
+
+TEST_CASE("the checksum of a stretch is that of its bytes alone, whatever stands before it") {
+    const bool holds = rc::check("stretches", [] {
+        const auto kind = *rc::gen::elementOf(std::vector{
+            ChecksumKind::sum8, ChecksumKind::lrc8, ChecksumKind::xor8, ChecksumKind::crc16_modbus,
+            ChecksumKind::crc16_arc, ChecksumKind::crc16_xmodem, ChecksumKind::crc16_ccitt_false,
+            ChecksumKind::crc16_kermit, ChecksumKind::crc16_x25});
+        const auto bytes = *rc::gen::container<std::string>(rc::gen::arbitrary<char>());
+        const auto dropped = *rc::gen::inRange<std::size_t>(0, bytes.size() + 1);
+        const auto from = *rc::gen::inRange<std::size_t>(0, bytes.size() - dropped + 1);
+        const auto to = *rc::gen::inRange<std::size_t>(from, bytes.size() - dropped + 1);
+        StretchSums sums(kind);
+        sums.append(std::string_view(bytes).substr(0, bytes.size() / 2));
+        sums.append(std::string_view(bytes).substr(bytes.size() / 2));
+        sums.drop(dropped);
+        RC_ASSERT(sums.of(from, to) ==
+                  checksum_of(kind, std::string_view(bytes).substr(dropped + from, to - from)));
+    });
+    CHECK(holds);
+}
+
+TEST_CASE("a long stretch has the checksum of its bytes too") {
+    for (const ChecksumKind kind : {ChecksumKind::crc16_modbus, ChecksumKind::crc16_xmodem,
+                                    ChecksumKind::crc16_ccitt_false, ChecksumKind::crc16_x25}) {
+        std::string bytes;
+        while (bytes.size() < frame_limit + 3)
+            bytes += std::to_string(bytes.size());
+        StretchSums sums(kind);
+        sums.append(bytes);
+        CHECK(sums.of(3, frame_limit + 3) ==
+              checksum_of(kind, std::string_view(bytes).substr(3, frame_limit)));
+    }
 }
 
 TEST_CASE("a checksum behind the stop byte may look like anything, the start of a frame included") {

@@ -231,6 +231,8 @@ TEST_CASE("hello and beat are read") {
     CHECK(parse_line(R"({"hello":{"tool":"NR-1","epoch":"17","last":"4211"}})", range) ==
           LineMessage(Hello{"NR-1", "17", 4211}));
     CHECK(parse_line(R"( { "beat" : { } } )", range) == LineMessage(Beat{}));
+    CHECK(parse_line(R"({"beat":{"number":"17"}})", range) == LineMessage(Beat{17}));
+    CHECK_FALSE(parse_line(R"({"beat":{"number":"x"}})", range));
 }
 
 TEST_CASE("what the station writes, a tool reads") {
@@ -247,6 +249,8 @@ TEST_CASE("what the station writes, a tool reads") {
     CHECK(back(Refused{"unknown key 'a\"b'\n", "send \\ less"}) ==
           StationMessage(Refused{"unknown key 'a\"b'\n", "send \\ less"}));
     CHECK(back(Beat{}) == StationMessage(Beat{}));
+    CHECK(to_line(Beat{17}) == "{\"beat\":{\"number\":\"17\"}}\n");
+    CHECK(back(Beat{17}) == StationMessage(Beat{17}));
     CHECK_FALSE(parse_station_line(R"({"welcome":{}})"));
     CHECK_FALSE(parse_station_line(R"({"result":{}})"));
 }

@@ -178,6 +178,16 @@ TEST_CASE("an unknown column is refused with the name that it probably was meant
                 "1: the column order is missing; add it"});
 }
 
+TEST_CASE("a column of a kind that the station does not know is not guessed to be one of another kind") {
+    CHECK(mistakes_in("action,order,variant,type_E\n") ==
+          Words{"1: there is no column 'type_E'; the columns are action, order, variant, sequence, due, "
+                "type_D, serial_D, type_F, serial_F"});
+    CHECK(mistakes_in("action,order,variant,serail_D\n") ==
+          Words{"1: there is no column 'serail_D'; serial_D was probably meant"});
+    CHECK(mistakes_in("action,order,variant,type_f\n") ==
+          Words{"1: there is no column 'type_f'; type_F was probably meant"});
+}
+
 TEST_CASE("a mistake in the header does not hide those in the rows") {
     CHECK(mistakes_in("action,order,variant,colour\nadd,,plain,red\n").size() == 2);
     CHECK(
@@ -260,6 +270,13 @@ TEST_CASE("the answer names the file and says one sentence for each order or mis
           "2,\"order 4,7 is added, variant express\"\r\n"
           "3,\"order 48 is changed, variant plain\"\r\n"
           "4,order 49 is cancelled\r\n");
+    const OrdersKnown known{{{2, "4,7", "open, variant express"}, {4, "49", "open, variant plain"}}};
+    CHECK(outcome_of(known) == "accepted");
+    CHECK(answer_csv(file, known, Separator::comma) ==
+          "line,answer\r\n"
+          "0,the file monday.csv (SHA-256 00ff) was accepted before and changes nothing now; orders: 2\r\n"
+          "2,\"order 4,7 is open, variant express\"\r\n"
+          "4,\"order 49 is open, variant plain\"\r\n");
     const OrdersRejected rejected{{{3, "order is empty", "fill it in"}}};
     CHECK(outcome_of(rejected) == "rejected");
     CHECK(answer_csv({"monday.csv", ""}, rejected, Separator::semicolon) ==

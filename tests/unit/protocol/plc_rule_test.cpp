@@ -303,10 +303,37 @@ TEST_CASE("wrong sequence and insertion: a beat from the past withholds") {
     CHECK(rig.plc.fault == PlcFault::beat_jumped);
 }
 
+TEST_CASE(
+    "wrong sequence: nor does a whole row of blocks from the past release, until the time agreed is over") {
+    Rig rig = Rig::released();
+    const std::uint16_t newest = rig.block.beat;
+    const std::uint64_t came = rig.now_ms;
+    rig.show(Code::withheld, 0x10000 - 30);
+    rig.block.code = Code::released;
+    while (rig.now_ms + 20 < came + settings.beat_limit_ms && rig.block.beat != newest - 1) {
+        rig.write();
+        REQUIRE(movement(rig.plc) == Movement::refused);
+        REQUIRE(rig.plc.fault == PlcFault::beat_jumped);
+    }
+    SECTION("what is newer is accepted at once") {
+        rig.block.beat = newest;
+        rig.write();
+        CHECK(movement(rig.plc) == Movement::allowed);
+    }
+    SECTION("a station that has started anew tells its count when the time is over, and goes on from there") {
+        rig.now_ms = came + settings.beat_limit_ms;
+        rig.block.beat = static_cast<std::uint16_t>(newest + 40000U);
+        rig.write(0);
+        REQUIRE(movement(rig.plc) == Movement::refused);
+        rig.write();
+        CHECK(movement(rig.plc) == Movement::allowed);
+    }
+}
+
 TEST_CASE("the beat passes its end without a fault") {
     Rig rig;
-    rig.block.beat = 0xFFFD;
-    rig.scan().write().present(true).show(Code::released).write().write();
+    rig.block.beat = 0xFFFC;
+    rig.write().write().present(true).show(Code::released).write().write();
     CHECK(rig.block.beat == 2);
     CHECK(movement(rig.plc) == Movement::allowed);
 }

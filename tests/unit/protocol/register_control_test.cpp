@@ -96,3 +96,64 @@ TEST_CASE("every mistake in a control is found at its place") {
     CHECK(fault_at([](P&, C& c) { c.program = 200; }) == "/control/program");
     CHECK(fault_at([](P& p, C&) { p.acknowledge = 200; }) == "/control/enable/address");
 }
+
+TEST_CASE("what the station writes lies in nothing that the tool writes, in whatever slot a result may lie") {
+    // Results of six registers in ten slots from 200 on, newest and epoch beside them.
+    const auto in_a_ring = [] {
+        auto profile = obedient();
+        profile.counter = CounterField{single(300), 0, 9999};
+        profile.torque->field = single(303);
+        profile.ring = ResultRing{.newest = single(291), .slots = 10, .stride = 8};
+        profile.epoch = single(290);
+        profile.control->enable.address = 250;
+        profile.control->program = 251;
+        return profile;
+    };
+    REQUIRE(check(in_a_ring()).empty());
+    const auto found = [&](auto change) {
+        auto profile = in_a_ring();
+        change(profile);
+        std::vector<std::string> places;
+        for (const auto& fault : check(profile))
+            places.push_back(fault.place);
+        return places;
+    };
+    using P = RegisterProfile;
+    using Places = std::vector<std::string>;
+    for (const std::uint16_t kept : std::vector<std::uint16_t>{300, 308, 311, 372, 375, 290, 291, 210, 211}) {
+        CAPTURE(kept);
+        CHECK(found([&](P& p) { p.acknowledge = kept; }) == Places{"/acknowledge"});
+        CHECK(found([&](P& p) { p.control->enable.address = kept; }) == Places{"/control/enable/address"});
+        CHECK(found([&](P& p) { p.control->program = kept; }) == Places{"/control/program"});
+    }
+    for (const std::uint16_t free : std::vector<std::uint16_t>{289, 292, 299, 376, 212}) {
+        CAPTURE(free);
+        CHECK(found([&](P& p) { p.acknowledge = free; }).empty());
+        CHECK(found([&](P& p) { p.control->enable.address = free; }).empty());
+    }
+    // Coils are registers of their own.
+    CHECK(found([](P& p) {
+              p.control->enable.table = RegisterTable::coils;
+              p.control->enable.address = 311;
+          }).empty());
+}
+
+TEST_CASE(
+    "an acknowledgement as wide as its counter, and a curve, are kept apart from what lets a tool run") {
+    auto profile = obedient();
+    profile.counter->field = {.address = 100, .type = FieldType::uint32, .order = WordOrder::abcd};
+    profile.acknowledge = 199;  // and 200, which lets the tool run
+    REQUIRE(check(profile).size() == 1);
+    CHECK(check(profile).front().place == "/control/enable/address");
+    profile = obedient();
+    TraceFields curve;
+    curve.belongs_to = single(150);
+    curve.samples = 60;
+    curve.interval_us = 1000;
+    curve.torque = {single(151), 0};
+    curve.torque_unit = TorqueUnit::newton_metre;
+    profile.trace = curve;
+    CHECK(check(profile).size() == 2);  // 200 and 201 are its samples 50 and 51
+    profile.trace->samples = 49;
+    CHECK(check(profile).empty());
+}

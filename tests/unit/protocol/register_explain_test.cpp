@@ -88,6 +88,32 @@ TEST_CASE("a torque in the wrong word order is a fault that says what to look at
     CHECK(explanation.understood);  // one value is unreadable, the reading stands
 }
 
+// 0CCD4380 as binary32 is about 3.2e-31 (recomputed from IEEE 754).
+TEST_CASE(
+    "a float far below the step of the sensor is doubted, with the word order that gives a likely value") {
+    auto profile = explained_profile();
+    profile.torque->field.order = WordOrder::cdab;
+    const auto explanation = explain(profile, good_words());
+    const auto& torque = field_of(explanation, "torque");
+    CHECK(torque.fault.find(" N.m is hardly a torque") != std::string::npos);
+    CHECK(torque.remedy == "try another word order; abcd gives 256.1");
+    CHECK(explanation.understood);
+    auto nothing = good_words();
+    nothing[1] = nothing[2] = 0;
+    CHECK(field_of(explain(profile, nothing), "torque").fault.empty());
+}
+
+TEST_CASE("a tool without a result says so, whatever stands in its other registers") {
+    auto profile = explained_profile();
+    auto words = good_words();
+    words[0] = 0;
+    words[4] = 9;  // no direction
+    constexpr std::string_view none = "no result yet; what stands in the other registers means nothing";
+    CHECK(explain(profile, words).whole == none);
+    profile.counter->lowest = 0;
+    CHECK(explain(profile, words).whole != none);
+}
+
 TEST_CASE("a code that the profile does not list is told in its row and for the whole") {
     auto words = good_words();
     words[4] = 9;
@@ -110,8 +136,11 @@ TEST_CASE("a fault in one field leaves the other rows their own") {
         RC_ASSERT(explanation.understood == reading.has_value());
         if (!reading)
             return;
-        RC_ASSERT(field_of(explanation, "torque").fault.empty() ==
-                  std::holds_alternative<Torque>(reading->torque));
+        // One that is all but nothing is decoded, as nothing, and doubted.
+        const auto& fault = field_of(explanation, "torque").fault;
+        const bool doubted = fault.ends_with("is hardly a torque");
+        RC_ASSERT((fault.empty() || doubted) == std::holds_alternative<Torque>(reading->torque));
+        RC_ASSERT(!doubted || std::get<Torque>(reading->torque) == Torque{});
         RC_ASSERT(field_of(explanation, "angle").fault.empty() ==
                   std::holds_alternative<Angle>(reading->angle));
         RC_ASSERT((field_of(explanation, "verdict").meaning == "OK") ==
@@ -142,6 +171,8 @@ TEST_CASE("of a ring the slot of the newest result is explained at its own addre
     CHECK(field_of(explanation, "torque").place.address == 121);
     CHECK_FALSE(newest_slot(profile, std::vector<std::uint16_t>{0}));
     CHECK(field_of(explain(profile, head), "ring/newest").value == "7");
+    CHECK(explain(profile, std::vector<std::uint16_t>{0}).whole ==
+          "no result yet; what stands in the other registers means nothing");
 }
 
 TEST_CASE("profiles that read alike have the same text, and any other field another one") {

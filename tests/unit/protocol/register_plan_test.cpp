@@ -191,6 +191,13 @@ TEST_CASE("each mistake in how results are recognised, kept and acknowledged is 
          [](RegisterProfile& p) {
              p.ring = ResultRing{{.address = 50, .bits = BitRange{0, 8}}, 8, 10};
          }},
+        {"/ring/newest/order",
+         [](RegisterProfile& p) {
+             p.counter->field.type = FieldType::uint32;
+             p.counter->field.order = WordOrder::abcd;
+             p.torque->field.address = 102;
+             p.ring = ResultRing{{.address = 50, .type = FieldType::uint32, .order = WordOrder::cdab}, 8, 10};
+         }},
         {"/ring",
          [](RegisterProfile& p) {
              p.ring = ResultRing{one(50), 8, 100};

@@ -27,6 +27,13 @@ TEST_CASE("a word is suggested only where it comes near") {
     }
 }
 
+TEST_CASE("one thing has no s, and any other number has") {
+    CHECK(counted(1, "stay") == "1 stay");
+    CHECK(counted(0, "stay") == "0 stays");
+    CHECK(counted("12", "result") == "12 results");
+    CHECK(counted("-", "result") == "- results");
+}
+
 TEST_CASE("names of kinds become names of interfaces") {
     CHECK(snake_case("OverrideJoint") == "override_joint");
     CHECK(snake_case("Applied") == "applied");

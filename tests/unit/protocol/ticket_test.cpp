@@ -119,6 +119,70 @@ TEST_CASE("half a label is abandoned with a word and never joined to the next") 
     const auto half = splitter.abandon();
     REQUIRE(half);
     CHECK(half->what == "only part of a label came: 'D00'");
-    splitter.feed("F1\r");
-    CHECK(all_of(splitter) == std::vector<std::string>{"F1"});
+    // What ends next may be the rest of it.
+    splitter.feed("F1\rF2\r");
+    CHECK(all_of(splitter) ==
+          std::vector<std::string>{
+              "! 'F1' is the end of a label whose beginning was given up, or was scanned right after it",
+              "F2"});
+}
+
+TEST_CASE("the end that comes late and alone closes the half, and the next label is read") {
+    ScanSplitter splitter;
+    splitter.feed("D00");
+    REQUIRE(splitter.abandon());
+    splitter.feed("\r\nD1\r\n");
+    CHECK(all_of(splitter) == std::vector<std::string>{"D1"});
+}
+
+TEST_CASE("the rest of a scan that was too long is no label after a pause") {
+    ScanSplitter splitter;
+    splitter.feed(std::string(300, 'x'));
+    CHECK(all_of(splitter).size() == 1);
+    CHECK_FALSE(splitter.abandon());
+    CHECK(splitter.awaits_rest());
+    splitter.feed("D1\rD2\r");
+    CHECK(all_of(splitter).size() == 2);
+    splitter.feed("D3\r");
+    CHECK(all_of(splitter) == std::vector<std::string>{"D3"});
+}
+
+TEST_CASE("when nothing of a half can come any more the next label is whole, unless it has begun before") {
+    ScanSplitter splitter;
+    splitter.feed("D00");
+    REQUIRE(splitter.abandon());
+    splitter.feed("D");
+    splitter.forget_rest();
+    splitter.feed("1\r");
+    CHECK(all_of(splitter).at(0).starts_with("! 'D1' is the end"));
+    splitter.feed("D00");
+    REQUIRE(splitter.abandon());
+    splitter.forget_rest();
+    splitter.feed("D2\r");
+    CHECK(all_of(splitter) == std::vector<std::string>{"D2"});
+}
+
+TEST_CASE("a label between STX and ETX is whole with its STX only, wherever it is cut") {
+    const std::string sent = "\x02"
+                             "D1\x03"
+                             "F2\x03\x02"
+                             "D3\x03";
+    for (std::size_t cut = 0; cut <= sent.size(); ++cut) {
+        CAPTURE(cut);
+        ScanSplitter splitter(LabelEnd::etx);
+        splitter.feed(std::string_view(sent).substr(0, cut));
+        auto labels = all_of(splitter);
+        splitter.feed(std::string_view(sent).substr(cut));
+        for (const auto& label : all_of(splitter))
+            labels.push_back(label);
+        CHECK(labels == std::vector<std::string>{"D1", "! the label 'F2' came without STX before it", "D3"});
+    }
+    ScanSplitter splitter(LabelEnd::etx);
+    splitter.feed("\x02"
+                  "D00");
+    CHECK(splitter.abandon()->what == "only part of a label came: 'D00'");
+    // With its STX the next one is whole at once.
+    splitter.feed("\x02"
+                  "D1\x03");
+    CHECK(all_of(splitter) == std::vector<std::string>{"D1"});
 }

@@ -40,7 +40,7 @@ RegisterProfile profile_with_trace() {
     RegisterProfile profile;
     profile.name = "curve";
     profile.counter = CounterField{.field = {.address = 0}, .lowest = 1, .highest = 60'000};
-    profile.torque = TorqueField{{.address = 1}, TorqueUnit::newton_metre};
+    profile.torque = TorqueField{{.address = 1, .scale = {1, -1}}, TorqueUnit::newton_metre};
     profile.range = layout_range;
     TraceFields& trace = profile.trace.emplace();
     trace.belongs_to = {.address = 100};

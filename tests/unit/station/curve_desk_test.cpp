@@ -102,3 +102,18 @@ TEST_CASE("the time of a curve that is awaited anew begins anew") {
     CHECK(patience.overdue({awaited(1)}, 110s).empty());
     CHECK(patience.overdue({awaited(1)}, 111s).size() == 1);
 }
+
+TEST_CASE("the time of a curve does not run while its tool cannot be asked") {
+    interlock::State state;
+    interlock::ToolState tool;
+    tool.id = {"T1"};
+    state.tools = {tool};
+    for (const auto& [link, counted] :
+         {std::pair{interlock::Quality::unknown, 0U}, std::pair{interlock::Quality::stale, 0U},
+          std::pair{interlock::Quality::failed, 0U}, std::pair{interlock::Quality::good, 2U}}) {
+        state.tools[0].link = link;
+        CHECK(within_reach({awaited(1), awaited(2)}, state).size() == counted);
+    }
+    state.tools.clear();  // the rules know it no longer: nothing will come
+    CHECK(within_reach({awaited(1)}, state).size() == 1);
+}

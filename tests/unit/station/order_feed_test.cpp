@@ -36,14 +36,15 @@ class Bench {
     [[nodiscard]] fs::path folder() const { return base_ / "orders"; }
 
     void start() {
-        feed.emplace(loop, rules, base_,
-                     OrderFeed::Callbacks{
-                         [this](interlock::OrdersReceived received, web::RecordedCallback done) {
-                             offered = std::move(received);
-                             answer = std::move(done);
-                         },
-                         [this](interlock::InputRefused refused) { misread = std::move(refused); },
-                         [this](const std::vector<std::string>& sentences) { troubles = sentences; }});
+        feed.emplace(
+            loop, rules, base_, turns,
+            OrderFeed::Callbacks{[this](interlock::OrdersReceived received, web::RecordedCallback done) {
+                                     offered = std::move(received);
+                                     answer = std::move(done);
+                                 },
+                                 [this](interlock::InputRefused refused) { misread = std::move(refused); },
+                                 [this](const std::vector<std::string>& sentences) { troubles = sentences; },
+                                 [this]() -> const interlock::State& { return state; }});
         feed->start();
     }
     void put(const std::string& name, const std::string& text) const {
@@ -71,6 +72,8 @@ class Bench {
     }
 
     config::Station rules;
+    interlock::State state;
+    std::shared_ptr<links::OrderTurns> turns = std::make_shared<links::OrderTurns>();
     boost::asio::io_context loop;
     std::optional<OrderFeed> feed;
     std::optional<interlock::OrdersReceived> offered;
@@ -127,8 +130,20 @@ TEST_CASE("a service that ends before the answer offers the same file again, and
     bench.start();
     bench.until([&] { return bench.offered.has_value(); });
     CHECK(*bench.offered == first);
+    // In between somebody else cancelled it.
+    bench.state.closed_orders.push_back({.number = "40017"});
     bench.decided(interlock::Repeated{});
     bench.until([&] { return bench.answered("000001.monday.accepted.csv").has_value(); });
+    CHECK(bench.answered("000001.monday.accepted.csv")->ends_with("2,order 40017 is cancelled\r\n"));
+}
+
+TEST_CASE("a file that is sent again after the folder was cleared is a new file") {
+    Bench bench;
+    bench.state.order_file = interlock::OrderFileSeen{1, "of these bytes"};
+    bench.put("monday.csv", monday);
+    bench.start();
+    bench.until([&] { return bench.offered.has_value(); });
+    CHECK(bench.offered->number == 2);
 }
 
 TEST_CASE("a file that cannot be read as orders is told for the record and offered to nobody") {

@@ -120,6 +120,8 @@ TEST_CASE("too few and too many values are refused, and so is an unknown decisio
           "leave-incomplete is about the unit in the bay and takes nothing after it; leave out D1");
     CHECK(action_of(said("force\x1b", {})).error().message ==
           "there is no decision force\\x1B; see tautgate decide --help");
+    CHECK(action_of(said("unit_still_here", {})).error().message ==
+          "there is no decision unit_still_here; did you mean unit-still-here? see tautgate decide --help");
 }
 
 TEST_CASE("every decision that the API describes has a word, with the parameters that it asks for") {

@@ -15,6 +15,9 @@ namespace fs = std::filesystem;
 
 namespace {
 
+// Whose files the ports are.
+const gid_t port_group = getuid() == 0 ? 65003U : getegid();
+
 // A computer with two adapters, a built-in port and a port that is only named.
 class Computer {
   public:
@@ -22,7 +25,7 @@ class Computer {
         fs::create_directories(root / "dev/serial/by-path");
         fs::create_directories(root / "dev/serial/by-id");
         for (const char* name : {"ttyUSB0", "ttyACM0", "ttyS0", "ttyS1", "tty1", "ttyUSBx", "null"})
-            std::ofstream(root / "dev" / name) << "";
+            make_port(name);
         for (const auto& [port, type] : {std::pair{"ttyS0", "4\n"}, std::pair{"ttyS1", "0\n"}}) {
             fs::create_directories(root / "sys/class/tty" / port);
             std::ofstream(root / "sys/class/tty" / port / "type") << type;
@@ -40,14 +43,21 @@ class Computer {
         fs::permissions(root / "dev" / name, static_cast<fs::perms>(mode));
     }
 
+    // Root's group is a case of its own.
+    void make_port(const char* name) const {
+        const fs::path file = root / "dev" / name;
+        std::ofstream(file) << "";
+        if (getuid() == 0)
+            REQUIRE(chown(file.c_str(), 0, port_group) == 0);
+    }
+
     const fs::path root =
         fs::canonical(fs::temp_directory_path()) / ("tautgate-ports-" + std::to_string(getpid()));
 };
 
 // Somebody who owns nothing here and is in no group of it.
 const PortUser stranger{"stranger", 65000, {65001}};
-// In the group of whoever runs the test, whose files these are.
-const PortUser member{"member", 65000, {65001, getegid()}};
+const PortUser member{"member", 65000, {65001, port_group}};
 
 config::Station with_scanner(const std::string& device) {
     config::Station station;
@@ -94,6 +104,30 @@ TEST_CASE("who may open a port is told by owner, group and rights, with what to 
     CHECK_FALSE(port(open, "/dev/ttyS0").may_open);
 }
 
+TEST_CASE("nobody is put into root's group for the sake of a device") {
+    const SerialPort closed{.device = "/dev/ttyS0",
+                            .names = {},
+                            .owner = "root",
+                            .group = "root",
+                            .mode = 0660,
+                            .may_open = false,
+                            .used_by = {},
+                            .remedy = {}};
+    CHECK(remedy_for(closed, stranger) ==
+          "give the device a group of its own by a rule of udev, and add stranger to that group");
+}
+
+TEST_CASE("with a description, what helps is told only for a port that it uses") {
+    const Computer computer;
+    computer.rights("ttyUSB0", 0660);
+    computer.rights("ttyS0", 0660);
+    const auto station = with_scanner("/dev/serial/by-id/usb-adapter-1");
+    const auto list = serial_ports(computer.root, stranger, &station);
+    CHECK_THAT(port(list, "/dev/ttyUSB0").remedy, Catch::StartsWith("sudo usermod -aG "));
+    CHECK_FALSE(port(list, "/dev/ttyS0").may_open);
+    CHECK(port(list, "/dev/ttyS0").remedy.empty());
+}
+
 TEST_CASE("the rights of the owner hold for the owner, even where the group may do more") {
     const Computer computer;
     computer.rights("ttyUSB0", 0460);
@@ -126,6 +160,40 @@ TEST_CASE("a port that the description uses and that is not there is told") {
     CHECK_THAT(ports_text(list, stranger, {}),
                Catch::Contains("/dev/ttyUSB7: scanner SC-2 would use it and it is not there"));
     CHECK(ports_json(list, stranger)["missing"][0]["used_by"] == "scanner SC-2");
+}
+
+TEST_CASE("what is there and is no serial line is not told as missing") {
+    const Computer computer;
+    const auto station = with_scanner("/dev/null");
+    const auto list = serial_ports(computer.root, stranger, &station);
+    REQUIRE(list.missing.size() == 1);
+    CHECK(list.missing[0].what == NotAPort::no_serial_line);
+    const auto text = ports_text(list, stranger, {});
+    CHECK_THAT(text, Catch::Contains("/dev/null: scanner SC-2 would use it and it is there, but it is no "
+                                     "serial line that is known here; name one of those"));
+    CHECK_THAT(text, !Catch::Contains("check the cable"));
+    CHECK(ports_json(list, stranger)["missing"][0]["what"] == "no_serial_line");
+}
+
+TEST_CASE("a name that leads to a pseudo-terminal is told as one, with whether it may be opened") {
+    const Computer computer;
+    fs::create_directories(computer.root / "dev/pts");
+    fs::create_directories(computer.root / "tmp");
+    computer.make_port("pts/3");
+    fs::create_symlink(computer.root / "dev/pts/3", computer.root / "tmp/nutrunner");
+    const auto station = with_scanner("/tmp/nutrunner");
+    computer.rights("pts/3", 0666);
+    auto list = serial_ports(computer.root, stranger, &station);
+    REQUIRE(list.missing.size() == 1);
+    CHECK(list.missing[0].what == NotAPort::pseudo_terminal);
+    CHECK(list.missing[0].may_open);
+    CHECK_THAT(ports_text(list, stranger, {}),
+               Catch::Contains("/tmp/nutrunner: scanner SC-2 uses it; it is a pseudo-terminal"));
+    computer.rights("pts/3", 0600);
+    list = serial_ports(computer.root, stranger, &station);
+    CHECK_FALSE(list.missing[0].may_open);
+    CHECK_THAT(ports_text(list, stranger, {}),
+               Catch::Contains("it is a pseudo-terminal that stranger must not open"));
 }
 
 TEST_CASE("a computer without serial ports says so") {

@@ -36,6 +36,8 @@ for program in ("tautgate", "tautgated", "tautgate-simulator"):
           f"{program} --version: {said.returncode}, {said.stdout!r}{said.stderr!r}")
 
 refused(["statee"], "there is no command 'statee'; did you mean state? see tautgate --help")
+refused(["check"], "there is no command 'check'; did you mean check-config? see tautgate --help")
+refused(["sign"], "there is no command 'sign'; did you mean sign-on or sign-off? see tautgate --help")
 refused(["--json", "--api", "http://127.0.0.1:1", "frobnicate"],
         "there is no command 'frobnicate'; see tautgate --help")
 refused([], "the command line was not understood: it names no command; see tautgate --help")
@@ -43,6 +45,18 @@ refused(["follow", "--from", "0"],
         "the command line was not understood: --from: '0' is no whole number from 1 on; see tautgate follow --help")
 refused(["second", "abc"],
         "the command line was not understood: proposal: 'abc' is no whole number from 1 on; see tautgate second --help")
+refused(["look", "station.json", "NR-12", "--for", "7q"],
+        "the command line was not understood: --for: '7q' is no time; give a whole number of ms, s, min or h, as in "
+        "700ms, 60s or 5min; see tautgate look --help")
+refused(["look", "station.json", "NR-12", "--for", "0ms"],
+        "the command line was not understood: --for: '0ms' is too short or too long; give 1ms to 168h; see tautgate look "
+        "--help")
+known = re.findall(r'"id": "(NR-\d+)"', (SOURCE / "config/larkmoor.json").read_text())
+refused(["look", str(SOURCE / "config/larkmoor.json")],
+        f"{SOURCE / 'config/larkmoor.json'} has several tools; name one of: {', '.join(known)}")
+by_option, by_place = (run("tautgate", "--api", "http://127.0.0.1:1", "why", *words) for words in (["--bay", "J1"], ["J1"]))
+check((by_option.returncode, by_option.stderr) == (by_place.returncode, by_place.stderr) == (3, by_place.stderr),
+      f"why --bay J1: {by_option}, why J1: {by_place}")
 refused(["decide", "leave-incomplete", "x"],
         "leave-incomplete is about the unit in the bay and takes nothing after it; leave out x")
 

@@ -209,6 +209,8 @@ TEST_CASE("every reason to hold has its trial, or is named as one that no machin
     auto station = larkmoor();
     station.joints.front().retry.replace_fastener = true;
     station.joints.front().passes.front().window.curve = config::CurveWindow{};
+    station.joints.front().passes.push_back(station.joints.front().passes.front());
+    station.joints.front().passes.back().check = config::CheckPass{std::chrono::seconds{600}};
     station.orders = config::OrderFeed{};
     station.permissives[beam].moves_to = "second";
     std::set<ReasonCode> tried;

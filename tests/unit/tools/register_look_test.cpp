@@ -42,6 +42,7 @@ RegisterProfile looked_at_profile() {
 struct Device {
     std::map<std::uint32_t, std::uint16_t> registers;
     std::size_t asked = 0;
+    bool refuses = false;  // every read, by exception 2: no such address
 
     std::string answer(const std::string& request) {
         ++asked;
@@ -51,6 +52,8 @@ struct Device {
         };
         REQUIRE(request.size() == 12);
         REQUIRE(request[7] == 3);
+        if (refuses)
+            return request.substr(0, 4) + std::string("\x00\x03", 2) + request.substr(6, 1) + "\x83\x02";
         const std::uint16_t count = word(10);
         std::string answer = request.substr(0, 4);
         answer += static_cast<char>((3 + 2 * count) >> 8);
@@ -91,6 +94,28 @@ const ExplainedField& row_of(const cli::RegisterLook& look, std::string_view nam
 }
 
 }  // namespace
+
+TEST_CASE("what is refused over and over is told once, under whichever number it was asked") {
+    Device device = tightened();
+    cli::RegisterLooker looker = looker_at(device);
+    const cli::LookStyle changed{.style = {}, .orders = false, .only_changed = true};
+    const auto good = looker.look();
+    device.refuses = true;
+    const auto first = looker.look();
+    const auto second = looker.look();
+    REQUIRE((good && first && second));
+    CHECK(first->fault != second->fault);  // the number stands in the bytes
+    CHECK(cli::look_text(*first, nullptr, changed).find(first->fault) != std::string::npos);
+    CHECK(cli::look_text(*second, &*first, changed).empty());
+    CHECK(cli::look_text(*second, &*second, changed).empty());
+    // As the screen remembers it: what the tool last showed, and what went wrong since.
+    cli::RegisterLook before = *good;
+    CHECK_FALSE(cli::look_text(*first, &before, changed).empty());
+    before.fault = first->fault;
+    before.trouble = first->trouble;
+    CHECK(cli::look_text(*second, &before, changed).empty());
+    CHECK_FALSE(cli::look_text(*good, &before, changed).empty());
+}
 
 TEST_CASE("a look shows whether the tool may run and with which program") {
     Device device = tightened();

@@ -81,7 +81,7 @@ def refused(words, code, *sentences):
 def nothing_of_faulty_ones():
     with tempfile.TemporaryDirectory() as folder:
         none = pathlib.Path(folder, "none.json")
-        refused([none], 1, "there is no such file", f"{none}: nothing was listed, since")
+        refused([none], 3, f"tautgate: {none}: there is no such file")
         bare = pathlib.Path(folder, "bare.json")
         demo = DEMO.read_text(encoding="utf-8")
         cut = re.sub(r'"permissives": \[\n.*?\n    \]', '"permissives": []', demo, count=1, flags=re.DOTALL)

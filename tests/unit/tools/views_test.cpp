@@ -41,15 +41,15 @@ carrier: released (the equipment is told: unknown)
   1. motor-mounts bolt 2 is not OK
      do: loosen it and tighten again
      holds: lift-beam
-     clears: by itself; reason 60 (joint_not_ok)
-     in commands: motor-mounts
+     clears: once that is done; nobody has to decide; reason 60 (joint_not_ok)
+     name in commands: motor-mounts
      may be overridden by 2 people: production supervisor or quality engineer; with a value checked by hand
      torque: 301 N·m
 
   2. axle-box is open
      do: tighten it
      holds: lift-beam
-     clears: by itself; reason 61 (joint_open)
+     clears: once that is done; nobody has to decide; reason 61 (joint_open)
 )");
 }
 
@@ -69,12 +69,62 @@ TEST_CASE(
           std::string::npos);
 }
 
+TEST_CASE("why tells the command of what people may decide, and that a lost link clears by itself") {
+    auto why = parsed(held);
+    auto& reason = why["permissives"][0]["reasons"][1];
+    reason["code"] = "tool_link_lost";
+    reason["ways_out"] = {
+        {{"action", "unit_still_here"}, {"people", 1}, {"roles", {"production_supervisor"}}},
+        {{"action", "unlock_fastener"}, {"people", 1}, {"roles", {"production_supervisor"}}}};
+    const auto text = why_text(why, {});
+    CHECK(text.find("     clears: by itself; reason 61 (tool_link_lost)\n") != std::string::npos);
+    CHECK(text.find(
+              "     may be decided: tautgate decide unit-still-here, by 1 person: production supervisor\n") !=
+          std::string::npos);
+    CHECK(text.find("     may be decided: tautgate decide unlock-fastener JOINT FASTENER, by 1 person: ") !=
+          std::string::npos);
+}
+
+TEST_CASE("the command of a decision is ready to copy as far as the reason knows what it is about") {
+    auto why = parsed(held);
+    auto& reason = why["permissives"][0]["reasons"][1];
+    const auto told = [&](const char* action) {
+        reason["ways_out"] = {{{"action", action}, {"people", 1}, {"roles", {"quality_engineer"}}}};
+        return why_text(why, {});
+    };
+    reason.merge_patch(parsed(R"({"code": "result_gap", "joint": null, "tool": "NR-20"})"));
+    CHECK_THAT(told("accept_gap"), Catch::Contains("tautgate decide accept-gap NR-20, by 1 person"));
+    reason["facts"] = parsed(R"([{"name": "result", "value": "25"}])");
+    CHECK_THAT(told("assign_result"),
+               Catch::Contains("tautgate decide assign-result 25 JOINT FASTENER, by 1 person"));
+    reason.merge_patch(parsed(R"({"joint": "Axle box", "id": "axle-box", "fastener": "front left"})"));
+    CHECK_THAT(told("unlock_fastener"),
+               Catch::Contains("tautgate decide unlock-fastener axle-box 'front left', by 1 person"));
+    for (const char* odd : {"a'b", "-x", "a\u0007b"}) {
+        reason["fastener"] = odd;
+        CHECK_THAT(told("unlock_fastener"), Catch::Contains("unlock-fastener axle-box FASTENER, by"));
+    }
+}
+
 TEST_CASE("why tells the newest scan before the reasons, where it counted for nothing") {
     auto why = parsed(held);
+    CHECK(scan_words("The ticket does not count: it is for the next bay.") == "it is for the next bay.");
     why["unused_scan"] = {{"event", 40}, {"why", "the label is empty; scan again"}};
     CHECK(why_text(why, {}).find(
               "\nThe newest scan counted for nothing: the label is empty; scan again\n\n  1. ") !=
           std::string::npos);
+}
+
+TEST_CASE("a typed order is answered without the digest and the lines of the file that it is not") {
+    CHECK(typed_order_text(parsed(R"({"outcome": "accepted", "answers": [
+              {"line": 0, "answer": "the request (SHA-256 00ff) is accepted; orders: 1"},
+              {"line": 2, "answer": "order 40017 is added, variant express"}]})")) ==
+          "order 40017 is added, variant express\n");
+    CHECK(typed_order_text(parsed(R"({"outcome": "rejected", "answers": [
+              {"line": 0, "answer": "the request (SHA-256 00ff) is rejected"},
+              {"line": 2, "answer": "the variant is not known; give MB1"}]})")) ==
+          "the order is rejected and changes nothing; correct it and send it again\n"
+          "  the variant is not known; give MB1\n");
 }
 
 TEST_CASE("one held permissive makes the answer held") {
@@ -126,8 +176,8 @@ Bay J1 (Joining table), simulated
   waits for a second person: proposal 7, override joint motor-mounts, by Jonna Fell (tool-failed: by hand)
     joint                        class  fasteners proven  note
     motor-mounts (Motor mounts)  A      1/2               2 locked
-  permissive                decided   equipment told  held by      first reason
-  lift-beam (Lifting beam)  withheld  withheld        2 reason(s)  bolt 2 is locked
+  permissive                decided   equipment told  held by    first reason
+  lift-beam (Lifting beam)  withheld  withheld        2 reasons  bolt 2 is locked
 
 Tools
   tool   bay  link   count        counter
@@ -137,6 +187,36 @@ Units on quality hold
   unit  since event  why
   D0    3            left unproven
 )");
+}
+
+TEST_CASE("a wiring test is told, and what is shown released for its token is not told as withheld") {
+    auto station = parsed(R"({"bays": [{"id": "J2", "name": "Second", "simulated": false,
+        "controller": {"link": "good", "present": "absent", "fault": false}, "signed_on": null,
+        "occupant": null, "expected": null,
+        "wiring_test": {"began": 7, "permissive": "lift", "token": 4278190081,
+                        "by": {"number": 3, "name": "Jonna Fell"}},
+        "permissives": [
+          {"id": "lift", "name": "lift", "decided": "withheld", "on_wire": "withheld", "reasons": 1,
+           "first_reason": "no unit"},
+          {"id": "turn", "name": "turn", "decided": "withheld", "on_wire": "withheld", "reasons": 1,
+           "first_reason": "no unit"}]}]})");
+    CHECK_THAT(state_text(station, {}),
+               Catch::Contains(
+                   "  signed on: -\n"
+                   "  wiring test under way, begun by Jonna Fell, token 0xFF000001: the equipment must not "
+                   "move on it\n"
+                   "  unit: none\n"
+                   "  permissive  decided   equipment told               held by   first reason\n"
+                   "  lift        withheld  released for the test token  1 reason  no unit\n"
+                   "  turn        withheld  withheld                     1 reason  no unit\n"));
+    auto& bay = station["bays"][0];
+    bay["wiring_test"]["permissive"] = nullptr;
+    bay["permissives"][0]["on_wire"] = "unknown";
+    CHECK_THAT(state_text(station, {}),
+               Catch::Contains("  lift        withheld  unknown                      1 reason  no unit\n"
+                               "  turn        withheld  released for the test token  1 reason  no unit\n"));
+    bay["wiring_test"] = nullptr;
+    CHECK_THAT(state_text(station, {}), !Catch::Contains("test"));
 }
 
 TEST_CASE("an empty bay tells of the unit that may move there") {
@@ -184,7 +264,7 @@ TEST_CASE("a unit's history is one table for each kind of line") {
         {"event": 13, "at": "2026-11-25T06:25:00.000000Z", "kind": "proposed",
         "action": "dispose_set_aside", "subject": null, "subject_event": 26, "fastener": null,
         "outcome": "applied", "by": {"name": "Di Lund"}}]}]})");
-    CHECK(unit_text(unit, {}) == R"(D1: 1 stay(s)
+    CHECK(unit_text(unit, {}) == R"(D1: 1 stay
 
 Stay 5 in bay J1, 2026-11-25 06:14:03Z to now
   unit D1, variant MB1, plan p revision 3
@@ -253,16 +333,21 @@ TEST_CASE("health names each input with its age, one never heard of as such") {
                   "counts": {"became_good": 0, "lost": 0, "failures": 0, "curves_refused": 6}},
                  {"kind": "controller", "id": "J1", "bay": "J1", "quality": "good", "age_ms": 40, "why": null,
                   "counts": {"became_good": 1, "lost": 0, "failures": 0, "curves_refused": 0}}],
-      "journal": {"path": "j.db", "newest_event": 3, "durable_event": 3, "disk_free_bytes": 1000}})");
+      "journal": {"path": "j.db", "newest_event": 3, "durable_event": 3, "disk_free_bytes": 49258795008}})");
     CHECK(health_text(health, {}) == R"(withheld, up 12 s, program 0.1.0
   withholds: NR-20 is silent; do: see its cable
   input       id     bay  quality  last heard  why
   tool        NR-20  J1   unknown  never       -
   controller  J1     J1   good     40 ms ago   -
-  6 curve(s) of tool NR-20 were not kept, since more came than results
-journal j.db: event 3, stored up to 3, 1000 bytes free on its disk
+  6 curves of tool NR-20 not kept, since more came than results
+journal j.db: event 3, stored up to 3, 49.3 GB free on its disk
 its whole file is not checked yet since the start
 )");
+    auto later = health;
+    later["inputs"][1]["age_ms"] = 12118;
+    later["journal"]["disk_free_bytes"] = 512300000;
+    CHECK_THAT(health_text(later, {}), Catch::Contains("good     12.1 s ago  -\n") &&
+                                           Catch::Contains(", 512.3 MB free on its disk\n"));
 }
 
 TEST_CASE("an event is one line of values with their units and names, and one more for each permissive") {
@@ -324,6 +409,49 @@ TEST_CASE("what people asked for and was refused is not told as done") {
           "person 2, seconded by person 3\n");
 }
 
+TEST_CASE("why something was refused or misread is told whole, however long it is") {
+    const std::string why = "the value of the angle lies outside of what the tool can measure; see that the "
+                            "profile names the right register, and the right unit of it";
+    auto event = parsed(R"({"number": 4, "hash": "00", "body": {"event": {"number": "4",
+        "at": {"utc_us": "1764051243120000"},
+        "payload": {"InputRefused": {"source": "CW-1", "raw": "AAEC", "count": "1"}}},
+      "record": {"outcome": {"Applied": {}}}}})");
+    event["body"]["event"]["payload"]["InputRefused"]["why"] = why;
+    CHECK(event_text(event, {}) ==
+          "     4  2025-11-25 06:14:03Z  input refused: count 1, source CW-1, why " + why + "\n");
+    event["body"]["event"]["payload"] = {{"LabelMisread", {{"bay", "J1"}, {"raw", "AA"}, {"why", why}}}};
+    CHECK(event_text(event, {}) == "     4  2025-11-25 06:14:03Z  label misread: bay J1, why " + why + "\n");
+}
+
+TEST_CASE("of a long value of an event the beginning stands, and of bytes and marks nothing") {
+    auto event = parsed(R"({"number": 4, "hash": "00", "body": {"event": {"number": "4",
+        "at": {"utc_us": "1764051243120000"},
+        "payload": {"HandChecked": {"bay": "J1", "secret_mark": "00ff", "state": "AAEC"}}},
+      "record": {"outcome": {"Applied": {}}}}})");
+    event["body"]["event"]["payload"]["HandChecked"]["instrument"] = std::string(61, 'x');
+    CHECK(event_text(event, {}) == "     4  2025-11-25 06:14:03Z  check by hand: bay J1, instrument " +
+                                       std::string(57, 'x') + "...\n");
+    event["body"]["event"]["payload"]["HandChecked"]["instrument"] = std::string(60, 'x');
+    CHECK(event_text(event, {}) ==
+          "     4  2025-11-25 06:14:03Z  check by hand: bay J1, instrument " + std::string(60, 'x') + "\n");
+    event["body"]["event"]["payload"]["HandChecked"] = parsed(R"({"why": {"base64": "/w=="}})");
+    CHECK(event_text(event, {}) ==
+          "     4  2025-11-25 06:14:03Z  check by hand: why is no text; --json has its bytes\n");
+}
+
+TEST_CASE("who signs on and who signs off are told by the same word") {
+    const auto told = [](const char* payload) {
+        auto event = parsed(R"({"number": 4, "body": {"event": {},
+            "record": {"outcome": {"Applied": {}}}}})");
+        event["body"]["event"]["payload"] = parsed(payload);
+        return event_text(event, {});
+    };
+    CHECK(told(R"({"OperatorSignedOn": {"bay": "J1", "person": "2"}})") ==
+          "     4  -  sign-on: bay J1, by person 2\n");
+    CHECK(told(R"({"OperatorSignedOff": {"bay": "J1", "by": "2"}})") ==
+          "     4  -  sign-off: bay J1, by person 2\n");
+}
+
 TEST_CASE("an event whose stored text is damaged is shown as damaged") {
     CHECK(event_text(parsed(R"({"number": 3, "hash": "00", "damaged_body": "{"})"), {}) ==
           "     3  the stored text is damaged; check the record with tautgate verify\n");
@@ -342,6 +470,14 @@ TEST_CASE("rules of which none are in force yet are told as that") {
               R"({"in_force": null, "file": "f.json", "staged": "ab", "differs": true, "faults": []})")) ==
           "in force: none yet, so everything is withheld\nfile: f.json\nstaged: ab\n"
           "the file waits for the approval of two people\n");
+}
+
+TEST_CASE("what the check warns of is read before the rules are approved") {
+    CHECK(rules_text(parsed(
+              R"({"in_force": null, "file": "f.json", "staged": "ab", "differs": true, "faults": [],
+                  "warnings": ["f.json:7: warning: /bays/0: too fast; give more"]})")) ==
+          "in force: none yet, so everything is withheld\nfile: f.json\nstaged: ab\n"
+          "the file waits for the approval of two people\nf.json:7: warning: /bays/0: too fast; give more\n");
 }
 
 TEST_CASE("an error of the service is one sentence: what, where, why, remedy") {
@@ -370,4 +506,36 @@ TEST_CASE("answers of other shapes than described are shown as far as they go") 
         CHECK_FALSE(rules_text(odd).empty());
         CHECK_FALSE(people_text(odd, {}).empty());
     }
+}
+
+TEST_CASE("why of the past names the moment, the unit, who decided by what, and every reason as it was") {
+    const char* const then = R"({
+  "bay": "J1", "event": 88, "at": "2026-11-27T04:52:16.399265Z", "program": "0.1.0",
+  "occupant": {"stay": 54, "unit": "TM000872", "variant": "MB1", "plan": "plan-mb1", "plan_revision": "1",
+               "rules": "2d0c5fc9115a77777777"},
+  "stored_otherwise": 60,
+  "permissives": [
+    {"id": "lift-beam", "name": "Lifting beam", "movement": "raise", "leaving": false, "decided": "withheld",
+     "decided_by": 87, "decided_at": "2026-11-27T04:52:16.1Z", "program": "0.1.0", "rules": "2d0c5fc9115a77777777",
+     "reasons": [
+       {"code": "movement_used", "number": 43, "sentence": "lift-beam: the movement was already made for this unit.",
+        "remedy": "If it was interrupted, a supervisor allows it once more.", "clears": "by_decision",
+        "overridable": false, "override": null, "id": null, "joint": null, "fastener": null, "tool": null,
+        "facts": []}]},
+    {"id": "carrier", "name": "carrier", "movement": null, "leaving": true, "decided": "released",
+     "decided_by": null, "decided_at": null, "program": null, "rules": null, "reasons": []}]})";
+    CHECK(past_why_text(parsed(then), {}) == R"(Bay J1, as it was at event 88 (2026-11-27 04:52:16Z)
+unit TM000872 (stay 54), variant MB1, plan plan-mb1 revision 1, by rules 2d0c5fc9115a
+
+lift-beam (Lifting beam): withheld, since event 87 (2026-11-27 04:52:16Z), decided by program 0.1.0 and rules 2d0c5fc9115a
+
+carrier: released
+
+This program decides event 60 otherwise than is stored; the reasons are this program's
+
+  1. lift-beam: the movement was already made for this unit.
+     do: If it was interrupted, a supervisor allows it once more.
+     holds: lift-beam
+     clears: by decision; reason 43 (movement_used)
+)");
 }

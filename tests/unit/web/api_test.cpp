@@ -89,18 +89,169 @@ TEST_CASE("a flood of tries against a lock leaves one record, not a full disk") 
     CHECK(desk.station.submitted.size() == before + 1);
 }
 
-TEST_CASE("another administrator unlocks; nobody else does, and nobody unlocks themselves") {
+TEST_CASE("a lock is recorded with its time, and an unlocking that counts lets the person try at once") {
     Desk desk;
     const auto by_admin = desk.admin_session();
-    const auto by_worker = desk.worker_session();
     for (int i = 0; i < 5; ++i) {
         desk.ask(post("/v1/sign-in", wrong_sign_in("B-02")));
         desk.station.clock += 20s;
     }
-    CHECK(desk.ask(post("/v1/people/2/unlocking", "{}", {by_worker, {}})).status == 403);
-    CHECK(desk.ask(post("/v1/people/1/unlocking", "{}", {by_admin, {}})).status == 403);
+    CHECK(desk.station.newest_event<SignInRefused>().locked_for_s == 900);
+    desk.station.next_outcome = Refused{RefusalCode::not_entitled, std::string(refusal::another_role)};
+    const auto refused = desk.ask(post("/v1/people/2/unlocking", "{}", {by_admin, {}}));
+    CHECK(refused.status == 409);
+    CHECK(says(refused, "let somebody of another role unlock"));
+    CHECK(desk.ask(post("/v1/sign-in", wrong_sign_in("B-02"))).status == 429);
     CHECK(desk.ask(post("/v1/people/2/unlocking", "{}", {by_admin, {}})).status == 200);
-    CHECK(desk.ask(post("/v1/people/2/unlocking", "{}", {by_admin, {}})).status == 409);
+    CHECK(desk.station.newest_event<PersonUnlocked>() == PersonUnlocked{supervisor, admin});
+    desk.supervisor_session();
+}
+
+TEST_CASE("the rules in force say after how many wrong secrets a person is locked, and for how long") {
+    Desk desk;
+    desk.station.change_rules(
+        [](config::Station& station) { station.people.lock = {.wrong_secrets = 3, .lasts = 60s}; });
+    for (int i = 0; i < 3; ++i) {
+        desk.ask(post("/v1/sign-in", wrong_sign_in("B-02")));
+        desk.station.clock += 20s;
+    }
+    CHECK(desk.station.newest_event<SignInRefused>().locked_for_s == 60);
+}
+
+// ---- deputies, names, lost administrators --------------------------------------------------------------
+
+TEST_CASE("a deputy is named until a date by two sessions, and ended by one") {
+    Desk desk;
+    const auto by = desk.admin_session();
+    const auto second = desk.supervisor_session();
+    const std::string path = "/v1/people/3/deputy";
+    const auto named =
+        desk.ask(post(path, R"({"act":"name","role":"production_supervisor","until":"2026-11-30T22:00:00Z"})",
+                      {by, second}));
+    CHECK(named.status == 200);
+    CHECK(desk.station.newest_event<DeputyNamed>() ==
+          DeputyNamed{worker, domain::Role::production_supervisor, 1'796'076'000'000'000, admin, supervisor});
+    CHECK(desk.ask(post(path, R"({"act":"end","role":"production_supervisor"})", {by, {}})).status == 200);
+    CHECK(desk.station.newest_event<DeputyEnded>() ==
+          DeputyEnded{worker, domain::Role::production_supervisor, admin});
+    for (const std::string bad : {R"({"act":"name","role":"production_supervisor"})",
+                                  R"({"act":"name","role":"production_supervisor","until":"tomorrow"})",
+                                  R"({"act":"name","role":"king","until":"2026-11-30T22:00:00Z"})",
+                                  R"({"act":"give","role":"maintenance"})"}) {
+        INFO(bad);
+        CHECK(desk.ask(post(path, bad, {by, {}})).status == 400);
+    }
+}
+
+TEST_CASE("a person renews the own secret with the old one: it is on record, and every session has ended") {
+    Desk desk;
+    const auto by = desk.worker_session();
+    const auto elsewhere = desk.worker_session();
+    const auto asks = [&](const std::string& old, const std::string& fresh) {
+        return desk.ask(post("/v1/own-secret",
+                             R"({"old_secret":")" + old + R"(","secret":")" + fresh + R"("})", {by, {}}));
+    };
+    CHECK(asks(worker_pin, "123456").status == 422);
+    CHECK(says(asks(worker_pin, worker_pin), "it is the old one"));
+    CHECK(desk.station.submitted.empty());
+    CHECK(asks(worker_pin, "905173").status == 200);
+    CHECK(desk.station.newest_event<SecretRenewed>().person == worker);
+    REQUIRE(desk.station.records.back());
+    CHECK(desk.station.records.back()->number == worker);
+    CHECK(desk.station.records.back()->name.empty());  // so that the stored one stays
+    CHECK_FALSE(desk.station.records.back()->credential.empty());
+    for (const auto& session : {by, elsewhere})
+        CHECK(desk.ask(post("/v1/own-secret", "{}", {session, {}})).status == 401);
+    CHECK(desk.ask(post("/v1/sign-in", R"({"badge":"B-03","secret":")" + worker_pin + R"("})")).status ==
+          401);
+    desk.station.clock += 20s;
+    desk.sign_in("B-03", "905173");
+}
+
+TEST_CASE("a wrong old secret renews nothing, is on record, and counts towards the lock") {
+    Desk desk;
+    const auto by = desk.worker_session();
+    const auto asks = [&](const std::string& old) {
+        return desk.ask(
+            post("/v1/own-secret", R"({"old_secret":")" + old + R"(","secret":"905173"})", {by, {}}));
+    };
+    for (int i = 0; i < 5; ++i) {
+        const auto answer = asks("000000");
+        CHECK(answer.status == 401);
+        CHECK(says(answer, "the secret was not renewed"));
+        CHECK(desk.station.newest_event<SignInRefused>().person == worker);
+        desk.station.clock += 20s;
+    }
+    CHECK(desk.station.newest_event<SignInRefused>().locked_for_s == 900);
+    CHECK(asks(worker_pin).status == 429);
+    CHECK(desk.ask(post("/v1/own-secret", R"({"old_secret":"000000","secret":"905173"})")).status == 401);
+}
+
+TEST_CASE("a renewal that is not recorded leaves the old secret in force") {
+    Desk desk;
+    const auto by = desk.worker_session();
+    desk.station.next_outcome = Refused{.code = RefusalCode::suspended, .detail = {}};
+    const auto answer = desk.ask(
+        post("/v1/own-secret", R"({"old_secret":")" + worker_pin + R"(","secret":"905173"})", {by, {}}));
+    CHECK(answer.status != 200);
+    desk.worker_session();
+}
+
+TEST_CASE("a name that is taken out is not shown any more, and its badge is nobody's") {
+    Desk desk;
+    const auto by = desk.admin_session();
+    const auto second = desk.supervisor_session();
+    CHECK(desk.api.person_with_badge("B-03") == worker);
+    CHECK(desk.ask(post("/v1/people/3/name-erasure", "{}", {by, second})).status == 200);
+    CHECK(desk.station.newest_event<NameErased>() == NameErased{worker, admin, supervisor});
+    const auto people = desk.ask(get("/v1/people", {by, {}}));
+    CHECK(says(people, R"("name":"person 3")"));
+    CHECK_FALSE(says(people, "Cy Thorne"));
+    CHECK_FALSE(desk.api.person_with_badge("B-03"));
+}
+
+TEST_CASE("a badge that reads as a build ticket is given to nobody") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto by = desk.admin_session();
+    const auto answer = desk.ask(post(
+        "/v1/people",
+        R"({"name":"Dee","badge":"D LT26-0417 MB1 TM000871","roles":["line_operator"],"secret":"905173"})",
+        {by, {}}));
+    CHECK(answer.status == 409);
+    CHECK(says(answer, "reads as a build ticket"));
+}
+
+TEST_CASE("lost administrators are replaced by who can write root's file, from the station itself, once") {
+    Desk desk;
+    const std::string code(32, 'c');
+    const auto body = [](const std::string& with, const std::string& badge = "B-40") {
+        return R"({"name":"Eve Stone","badge":")" + badge + R"(","lost":["1"],"secret":"905173","code":")" +
+               with + R"("})";
+    };
+    const auto asks = [&](const std::string& with) {
+        return desk.ask(post("/v1/administrator", body(with)));
+    };
+    CHECK(asks(code).status == 403);
+    desk.write_pass(code);
+    CHECK(asks(std::string(32, 'd')).status == 403);
+    auto from_afar = post("/v1/administrator", body(code));
+    from_afar.from_loopback = false;
+    CHECK(desk.ask(from_afar).status == 403);
+    CHECK(desk.station.submitted.empty());
+    const auto answer = asks(code);
+    CHECK(answer.status == 200);
+    CHECK(
+        desk.station.newest_event<AdministratorReplaced>() ==
+        AdministratorReplaced{{.number = PersonNumber{4}, .roles = {domain::Role::administrator}}, {admin}});
+    CHECK(desk.station.records.back()->name == "Eve Stone");
+    CHECK(desk.ask(post("/v1/administrator", body(code, "B-41"))).status == 403);
+}
+
+TEST_CASE("who was locked when the service ended is locked still when it is up again") {
+    Desk desk(true, std::nullopt, {{supervisor, 60s}});
+    CHECK(desk.ask(post("/v1/sign-in", wrong_sign_in("B-02"))).status == 429);
+    desk.station.clock += 61s;
     desk.supervisor_session();
 }
 
@@ -108,7 +259,8 @@ TEST_CASE("nothing that changes anything is done without a session") {
     Desk desk;
     put_unit_in(desk.station);
     for (const auto& route : Api::routes()) {
-        if (route.method == "GET" || route.path == "/v1/sign-in")
+        // /v1/administrator wants root's code instead.
+        if (route.method == "GET" || route.path == "/v1/sign-in" || route.path == "/v1/administrator")
             continue;
         auto path = route.path;
         for (const auto& [name, value] : {std::pair{"{bay}", "J1"}, {"{person}", "2"}, {"{number}", "46"}})
@@ -252,6 +404,14 @@ TEST_CASE("a refused act is answered with why and with what helps in this very c
                R"("remedy":"nobody has to sign off; )"));
     CHECK(says(answer_to(RefusalCode::not_possible_now, "the station would have no administrator"),
                R"("remedy":"enrol another administrator first")"));
+    CHECK(says(answer_to(RefusalCode::not_possible_now, "the tool belongs to this bay alone"),
+               R"("remedy":"nothing is to be called; it works here already")"));
+    CHECK(says(answer_to(RefusalCode::not_possible_now, "nobody selects the fasteners of this joint"),
+               R"("remedy":"tighten without selecting; )"));
+    CHECK(says(answer_to(RefusalCode::not_possible_now, "the joint states no audit window"),
+               R"x("remedy":"let \"audit\" limits for this joint be described and approved")x"));
+    CHECK(says(answer_to(RefusalCode::no_such_thing, "no permissive hoist at this bay"),
+               R"("remedy":"give one of lift-beam, )"));
 
     CHECK(says(answer_to(RefusalCode::seen_too_old, "that has not happened yet"),
                R"("why":"What you name as seen has not happened yet")"));
@@ -269,6 +429,33 @@ TEST_CASE("who is refused because of another's role does not hear of a bay that 
     CHECK(says(answer, R"("remedy":"let an administrator act, with a second person")"));
 }
 
+TEST_CASE("who may not try the wiring or enter orders hears who may, by the rules' own lists") {
+    Desk desk;
+    put_unit_in(desk.station);
+    desk.station.take_orders();
+    const auto session = desk.supervisor_session();
+    desk.station.next_outcome = Refused{.code = RefusalCode::not_entitled, .detail = {}};
+    const auto wiring = desk.ask(post(bay_path(desk, "/wiring-test"), R"({"act":"begin"})", {session, {}}));
+    CHECK(says(wiring, R"("remedy":"the wiring is tried by maintenance, manufacturing engineer")"));
+    CHECK(remedy_of({.code = RefusalCode::not_entitled, .detail = {}}, desk.station,
+                    {.act = ActKind::orders}) ==
+          "orders are entered by production supervisor, manufacturing engineer");
+    CHECK(act_kind(OrdersReceived{}) == ActKind::orders);
+    CHECK(remedy_of({.code = RefusalCode::not_entitled, .detail = {}}, desk.station,
+                    {.act = act_kind(ToolCalled{})}) == "sign on at this bay, then call the tool");
+}
+
+TEST_CASE("an order that names a kind of ticket that the station has not hears which it has") {
+    Desk desk;
+    put_unit_in(desk.station);
+    desk.station.take_orders();
+    const auto answer = desk.ask(
+        post("/v1/orders", R"({"orders":[{"action":"add","order":"1","variant":"MB1","serial_X":"1"}]})",
+             {desk.supervisor_session(), {}}));
+    CHECK(says(answer, "this station has no ticket of kind X"));
+    CHECK(says(answer, "the kinds are D, F"));
+}
+
 TEST_CASE("every refusal has a remedy of its own that ends no sentence") {
     const FakeStation station;
     std::set<std::string> remedies;
@@ -279,7 +466,7 @@ TEST_CASE("every refusal has a remedy of its own that ends no sentence") {
           RefusalCode::reason_missing, RefusalCode::value_missing, RefusalCode::value_outside_audit_window,
           RefusalCode::seen_too_old, RefusalCode::not_possible_now,
           RefusalCode::needs_second_administrator}) {
-        const auto remedy = remedy_of({.code = code, .detail = {}}, station, nullptr);
+        const auto remedy = remedy_of({.code = code, .detail = {}}, station, {});
         CHECK_FALSE(remedy.ends_with('.'));
         CHECK(remedies.insert(remedy).second);
     }
@@ -289,6 +476,10 @@ TEST_CASE("a bay that is not there is answered with those that are") {
     Desk desk;
     put_unit_in(desk.station);
     CHECK(says(desk.ask(get("/v1/bays/J9/why")), R"("remedy":"give one of J1")"));
+    desk.station.now.rules.reset();
+    const auto before = desk.ask(get("/v1/bays/J9/why"));
+    CHECK(says(before, R"("why":"no rules are in force, so the station knows no bay yet")"));
+    CHECK(says(before, R"("remedy":"let the rules be approved first")"));
 }
 
 TEST_CASE("why names the joint as a decision has to name it") {
@@ -537,6 +728,26 @@ TEST_CASE("a torque measured by hand becomes a record of its own, as it was type
     const auto none =
         desk.ask(post(bay_path(desk, "/hand-checks"), about + R"({"value":"many","unit":"cN.m"}})",
                       {desk.worker_session(), {}}));
+    CHECK(none.status == 400);
+}
+
+TEST_CASE("a selected fastener is taken by its names, from whoever is signed in") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto& joint = desk.station.rules().joints.front();
+    const auto answer = desk.ask(
+        post(bay_path(desk, "/selection"),
+             R"({"joint":")" + joint.id + R"(","fastener":")" + joint.fasteners[1].name + R"(","seen":50})",
+             {desk.worker_session(), {}}));
+    CHECK(answer.status == 200);
+    const auto& selected = desk.station.newest_event<FastenerSelected>();
+    CHECK(selected.joint.text == joint.id);
+    CHECK(selected.fastener == 1);
+    CHECK(selected.by == worker);
+    CHECK(selected.seen == EventNumber{50});
+    const auto none = desk.ask(post(bay_path(desk, "/selection"),
+                                    R"({"joint":")" + joint.id + R"(","fastener":"none","seen":50})",
+                                    {desk.worker_session(), {}}));
     CHECK(none.status == 400);
 }
 

@@ -5,6 +5,8 @@
 
 #include <algorithm>
 #include <filesystem>
+#include <fstream>
+#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -12,6 +14,7 @@
 #include <vector>
 
 #include <boost/asio/io_context.hpp>
+#include <unistd.h>
 
 #include "config/reader.hpp"
 #include "protocol/ticket.hpp"
@@ -47,6 +50,16 @@ class FakeArchive final : public Archive {
                                             : history::UnitRecord{.serial = serial.text, .stays = {}};
     }
 
+    std::expected<history::PastWhyAnswer, ReadFault>
+    past_why(const history::PastWhyAsked& asked) const override {
+        if (broken)
+            return std::unexpected(ReadFault{"the journal could not be read", "it is broken", "mend it"});
+        asked_of_past = asked;
+        if (!past)
+            return history::NotThen{"the journal has never seen it", "see how it is written"};
+        return *past;
+    }
+
     std::expected<journal::StoredTraces, ReadFault> traces(EventNumber event) const override {
         if (broken)
             return std::unexpected(ReadFault{"the journal could not be read", "it is broken", "mend it"});
@@ -58,6 +71,8 @@ class FakeArchive final : public Archive {
     std::vector<StoredEvent> stored;
     journal::StoredTraces curves;
     history::UnitRecord record;
+    std::optional<history::PastWhy> past;  // none: nothing of the kind was ever there
+    mutable history::PastWhyAsked asked_of_past;
     bool broken = false;
 };
 
@@ -118,6 +133,12 @@ class FakeStation final : public StationPort {
         station.orders.emplace().folder = "orders";
         rule_book_.begin()->second = std::make_shared<const config::Station>(std::move(station));
     }
+    void change_rules(const std::function<void(config::Station&)>& change) {
+        auto station = rules();
+        change(station);
+        rule_book_.begin()->second = std::make_shared<const config::Station>(std::move(station));
+        now.rules = Revision{rules_digest};
+    }
     [[nodiscard]] FakeArchive& store() const { return *archive_; }
     template <class Kind>
     [[nodiscard]] const Kind& newest_event() const {
@@ -128,7 +149,8 @@ class FakeStation final : public StationPort {
 
     State now;
     std::optional<OnWire> wire = OnWire::withheld;
-    StagedRules staged{.file = "larkmoor.json", .revision = Revision{staged_digest}, .faults = {}};
+    StagedRules staged{
+        .file = "larkmoor.json", .revision = Revision{staged_digest}, .faults = {}, .warnings = {}};
     HealthFacts facts;
     std::vector<Trouble> troubled_by;
     std::chrono::nanoseconds clock{0};
@@ -220,14 +242,32 @@ inline Request post(std::string target, std::string body, const Sessions& sessio
 class Desk {
   public:
     // With people: the three of enrol_three. Without: an empty roster.
-    explicit Desk(bool with_people = true, std::optional<people::EnrolmentCode> code = std::nullopt)
+    using Locked = std::vector<std::pair<PersonNumber, std::chrono::seconds>>;
+    explicit Desk(bool with_people = true, std::optional<people::EnrolmentCode> code = std::nullopt,
+                  Locked locked = {})
         : api(loop, station, with_people ? enrol_three(station) : people::Roster{},
               ApiSettings{.enrolment_code = std::move(code),
                           .hash_cost = cheap,
                           .sign_ins = {},
+                          .locked = std::move(locked),
+                          .replacement = people::ReplacementPass(folder(), ::geteuid()),
                           .answer_limit = 100ms,
                           .note = [this](const std::string& sentence) { notes.push_back(sentence); }}) {
         api.set_own_authority("127.0.0.1", own_port);
+    }
+
+    // As root would, but for whose file it is.
+    static void write_pass(const std::string& code) {
+        const auto file = std::filesystem::path(folder()) / people::replacement_file;
+        std::filesystem::remove(file);
+        std::ofstream(file) << code;
+        std::filesystem::permissions(file, std::filesystem::perms::owner_read);
+    }
+    static std::string folder() {
+        const auto path =
+            std::filesystem::temp_directory_path() / ("tautgate-desk-" + std::to_string(::getpid()));
+        std::filesystem::create_directories(path);
+        return path.string();
     }
 
     // Runs the loop until the answer is there.

@@ -92,6 +92,23 @@ history::UnitRecord story() {
             .used_in = {part}};
 }
 
+// As the station is now, decided long ago.
+history::PastWhy past_of(const FakeStation& station, const std::string& bay) {
+    history::PastWhy past{.event = {7},
+                          .utc_us = 1'764'000'000'000'000,
+                          .program = "0.1.0",
+                          .state = station.state(),
+                          .rules = station.rule_book(),
+                          .bay = {bay},
+                          .decided = {},
+                          .stored_otherwise = EventNumber{5}};
+    for (const auto& each : station.state().bays)
+        if (each.id.text == bay)
+            past.decided.resize(each.permissives.size());
+    past.decided.at(0) = {{6}, 1'764'000'000'000'000, "0.1.0", std::string(64, 'a')};
+    return past;
+}
+
 void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& by) {
     record("/v1/station", get("/v1/station"));
     record("/v1/rules", get("/v1/rules"));
@@ -121,6 +138,10 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
     record("/v1/health", get("/v1/health"));
     record("/v1/bays/{bay}/why", get("/v1/bays/" + bay + "/why"));
     record("/v1/bays/{bay}/why", get("/v1/bays/nowhere/why"));
+    record("/v1/past-why", get("/v1/past-why?serial=NEVER"));
+    record("/v1/past-why", get("/v1/past-why?event=0"));
+    desk.station.store().past = past_of(desk.station, bay);
+    record("/v1/past-why", get("/v1/past-why?bay=" + bay + "&at=2026-11-26T10:42:00Z"));
     desk.station.store().record = story();
     record("/v1/units/{serial}", get("/v1/units/TM000871"));
     record("/v1/units/{serial}", get("/v1/units/NEVER"));
@@ -146,12 +167,18 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
     record("/v1/events", get("/v1/events?from=1"));
     record("/v1/events", get("/v1/events?from=x"));
     desk.station.store().broken = true;
+    record("/v1/past-why", get("/v1/past-why"));
     record("/v1/units/{serial}", get("/v1/units/TM000871"));
     record("/v1/events", get("/v1/events"));
-    desk.station.staged = {
-        .file = "larkmoor.json", .revision = std::nullopt, .faults = {"larkmoor.json:4: ..."}};
+    desk.station.staged = {.file = "larkmoor.json",
+                           .revision = std::nullopt,
+                           .faults = {"larkmoor.json:4: ..."},
+                           .warnings = {}};
     record("/v1/rules", get("/v1/rules"));
-    desk.station.staged = {.file = "larkmoor.json", .revision = Revision{staged_digest}, .faults = {}};
+    desk.station.staged = {.file = "larkmoor.json",
+                           .revision = Revision{staged_digest},
+                           .faults = {},
+                           .warnings = {"larkmoor.json:9: ..."}};
     record("/v1/people", get("/v1/people", by));
     record("/v1/people", get("/v1/people"));
     auto foreign = get("/v1/station");
@@ -181,7 +208,33 @@ void know_people(Desk& desk, Recorder& record, const Sessions& by, const Session
     }
     record("/v1/people/{person}/unlocking", post("/v1/people/3/unlocking", "{}", by));
     record("/v1/people/{person}/unlocking", post("/v1/people/3/unlocking", "{}", by));
-    record("/v1/sign-in", post("/v1/sign-in", R"({"person":3,"secret":"530917"})"));
+    desk.station.next_outcome = Refused{.code = RefusalCode::already_settled, .detail = {}};
+    record("/v1/people/{person}/unlocking", post("/v1/people/3/unlocking", "{}", by));
+    const std::string own = "/v1/own-secret";
+    record(own, post(own, R"({"old_secret":"000000","secret":"905173"})", by));
+    desk.station.clock += 20s;
+    record(own, post(own, R"({"old_secret":"000000","secret":"123456"})", by));
+    record(own, post(own, "{}", by));
+    const std::string deputy = "/v1/people/{person}/deputy";
+    const std::string until = R"({"act":"name","role":"maintenance","until":"2026-11-30T22:00:00Z"})";
+    desk.station.now.deputies = {{worker, domain::Role::maintenance, 1'796'076'000'000'000, {7}}};
+    record(deputy, post("/v1/people/3/deputy", until, both));
+    record(deputy, post("/v1/people/3/deputy", R"({"act":"end","role":"maintenance"})", by));
+    record(deputy, post("/v1/people/3/deputy", "{}", by));
+    record("/v1/people", get("/v1/people", by));
+    const std::string erasure = "/v1/people/{person}/name-erasure";
+    desk.station.next_outcome =
+        Refused{.code = RefusalCode::not_possible_now, .detail = std::string(refusal::suspended_first)};
+    record(erasure, post("/v1/people/4/name-erasure", "{}", both));
+    record(erasure, post("/v1/people/4/name-erasure", "{}", both));
+    const std::string code(32, 'c');
+    const auto replacement = R"({"name":"Eve","lost":["1"],"secret":"905173","code":")" + code + R"("})";
+    record("/v1/administrator", post("/v1/administrator", replacement));
+    Desk::write_pass(code);
+    record("/v1/administrator", post("/v1/administrator", replacement));
+    const Sessions own_session{desk.sign_in("B-03", "530917"), {}};
+    record(own, post(own, R"({"old_secret":"530917","secret":"718243"})", own_session));
+    record("/v1/sign-in", post("/v1/sign-in", R"({"person":3,"secret":"718243"})"));
     record("/v1/sign-in", post("/v1/sign-in", R"({})"));
 }
 
@@ -233,8 +286,13 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
                         {"instrument", "wrench 7"},
                         {"seen", 50}};
     desk.station.next_outcome = OutsideAudit{{{1}, {joint.id}, 0, "410.5 N·m", "420 N·m to 430 N·m"}};
+    const json selected{{"joint", measured.at("joint")},
+                        {"fastener", measured.at("fastener")},
+                        {"seen", measured.at("seen")}};
     record("/v1/bays/{bay}/hand-checks", post(at + "/hand-checks", measured.dump(), by));
     record("/v1/bays/{bay}/hand-checks", post(at + "/hand-checks", R"({"joint":"x","seen":50})", by));
+    record("/v1/bays/{bay}/selection", post(at + "/selection", selected.dump(), by));
+    record("/v1/bays/{bay}/selection", post(at + "/selection", R"({"joint":"x","seen":50})", by));
     desk.station.next_outcome = Questioned{"a ticket of kind D is for stage Tickets"};
     record("/v1/bays/{bay}/scans", post(at + "/scans", R"({"text":"D LT26-0417 MB1 TM000871"})", by));
     for (std::size_t i = 0; i < bodies.size(); ++i) {
