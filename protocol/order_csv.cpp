@@ -215,16 +215,23 @@ std::optional<OrderAction> action_of(OrderRow& row, const OrderFormat& format) {
     return std::nullopt;
 }
 
-std::optional<OrderEntry> read_row(const ColumnPlaces& places, const CsvRecord& record,
-                                   const OrderFormat& format, std::vector<RowFault>& faults) {
+// What could be read of a row. Of one with a mistake too: what another row repeats of it is told at once, not
+// only when the mistake has been corrected.
+struct RowRead {
+    OrderEntry entry;
+    bool is_good = false;
+};
+
+RowRead read_row(const ColumnPlaces& places, const CsvRecord& record, const OrderFormat& format,
+                 std::vector<RowFault>& faults) {
     OrderRow row(places, record, faults);
     row.need(order_column);
-    OrderEntry entry{record.line, row.name(order_column), {}};
+    OrderEntry entry{record.line, row.name(order_column), CancelOrder{}};
     auto action = action_of(row, format);
-    if (!action || !row.is_good())
-        return std::nullopt;
-    entry.action = std::move(*action);
-    return entry;
+    const bool is_good = action && row.is_good();
+    if (action)
+        entry.action = std::move(*action);
+    return {std::move(entry), is_good};
 }
 
 bool has_its_fields(const CsvRecord& record, const CsvRecord& header, std::vector<RowFault>& faults) {
@@ -257,7 +264,8 @@ class OrderUniques {
     explicit OrderUniques(std::vector<RowFault>& faults) : faults_(faults) {}
 
     void add(const OrderEntry& entry) {
-        once(entry.line, std::string(order_column), entry.order, "give one row for each order");
+        if (!entry.order.empty())
+            once(entry.line, std::string(order_column), entry.order, "give one row for each order");
         const OrderContent* content = content_in(entry.action);
         if (content == nullptr)
             return;
@@ -313,10 +321,10 @@ std::expected<std::vector<OrderEntry>, std::vector<RowFault>> read_orders(std::s
         for (const CsvRecord& record : std::span(text.records).subspan(1)) {
             if (places.empty() || !has_its_fields(record, header, faults))
                 continue;
-            if (auto entry = read_row(places, record, format, faults)) {
-                uniques.add(*entry);
-                orders.push_back(std::move(*entry));
-            }
+            RowRead row = read_row(places, record, format, faults);
+            uniques.add(row.entry);
+            if (row.is_good)
+                orders.push_back(std::move(row.entry));
         }
     } else if (faults.empty()) {
         faults.push_back({0, "the file is empty", "begin it with the names of its columns"});

@@ -279,7 +279,7 @@ void ask_whether_it_left(Stay& stay, const Ticket& ticket) {
 
 Outcome belongs_elsewhere(const config::Station& station, Stay& stay, const Ticket& ticket) {
     ask_whether_it_left(stay, ticket);
-    return Questioned{step_of_repeated(station, stay, ticket.kind)};
+    return Questioned{step_of_repeated(station, stay, ticket)};
 }
 
 Outcome scan_during_stay(Transition& t, const config::Station& station, Stay& stay, const Ticket& ticket) {

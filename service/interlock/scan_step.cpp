@@ -6,6 +6,8 @@
 #include <variant>
 #include <vector>
 
+#include <fmt/format.h>
+
 namespace tautgate::interlock {
 namespace {
 
@@ -57,6 +59,21 @@ std::string stages_text(const config::Station& station, std::string_view kind) {
     return stages.empty() ? std::string{} : "stage " + joined(stages, " or ");
 }
 
+// What the label says otherwise than the ticket that was scanned, where both name one serial.
+std::string difference(const Ticket& there, const Ticket& label) {
+    std::vector<std::string> told;
+    const auto compare = [&](std::string_view what, const std::string& before, const std::string& now) {
+        const auto named = [](const std::string& text) { return text.empty() ? "none" : text; };
+        if (before != now)
+            told.push_back(fmt::format("{} {} instead of {}", what, named(now), named(before)));
+    };
+    if (there.serial == label.serial) {
+        compare("type", there.type, label.type);
+        compare("order", there.order, label.order);
+    }
+    return told.empty() ? std::string{} : ": this label says " + joined(told, " and ");
+}
+
 }  // namespace
 
 std::string steps_for(const config::Station& station, std::string_view kind) {
@@ -79,15 +96,15 @@ std::string no_step_for(const config::Station& station, std::string_view kind) {
     return wanted.empty() ? none : none + ", only for " + joined(wanted, " and ");
 }
 
-std::string step_of_repeated(const config::Station& station, const Stay& stay, std::string_view kind) {
+std::string step_of_repeated(const config::Station& station, const Stay& stay, const Ticket& ticket) {
     const config::Plan* plan = plan_of(station, stay);
-    const config::Stage* of_plan = plan != nullptr ? stage_in(*plan, kind) : nullptr;
+    const config::Stage* of_plan = plan != nullptr ? stage_in(*plan, ticket.kind) : nullptr;
     std::string text = of_plan != nullptr
-                           ? "a ticket of kind " + std::string(kind) + " is for stage " + of_plan->name
-                           : steps_for(station, kind);
-    const auto there = std::ranges::find(stay.tickets, kind, &Ticket::kind);
+                           ? "a ticket of kind " + ticket.kind + " is for stage " + of_plan->name
+                           : steps_for(station, ticket.kind);
+    const auto there = std::ranges::find(stay.tickets, ticket.kind, &Ticket::kind);
     if (there != stay.tickets.end())
-        text += ", where " + there->serial.text + " was scanned already";
+        text += ", where " + there->serial.text + " was scanned already" + difference(*there, ticket);
     const std::size_t open = plan != nullptr ? open_stage(station, *plan, stay) : 0;
     if (plan != nullptr && open < plan->stages.size())
         text += "; stage " + plan->stages[open].name + " is open now";

@@ -7,12 +7,15 @@
 
 #include <fmt/format.h>
 #include <modbus.h>
+#include <netdb.h>
 #include <netinet/in.h>
 #include <poll.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
+#include "service/links/flood.hpp"
 #include "service/links/modbus_frame.hpp"
+#include "service/links/peer_address.hpp"
 
 namespace tautgate::links {
 
@@ -27,16 +30,32 @@ namespace {
     return ntohs(reinterpret_cast<const sockaddr_in*>(&bound)->sin_port);
 }
 
+[[nodiscard]] std::string address_of(int peer) {
+    sockaddr_storage at{};
+    socklen_t length = sizeof at;
+    std::array<char, NI_MAXHOST> text{};
+    if (getpeername(peer, reinterpret_cast<sockaddr*>(&at), &length) != 0 ||
+        getnameinfo(reinterpret_cast<sockaddr*>(&at), length, text.data(), text.size(), nullptr, 0,
+                    NI_NUMERICHOST) != 0)
+        return "an unknown address";
+    return text.data();
+}
+
+// How long one that asks without a pause is left unread at a time.
+constexpr std::chrono::milliseconds breath{5};
+
 }  // namespace
 
 struct BlockServer::Peer {
     int handle = -1;
+    std::string address;
+    Flood flood{requests_a_second};
     SteadyTime heard = std::chrono::steady_clock::now();
     bool has_read = false;  // what is shown now
     std::size_t filled = 0;
     std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> bytes{};
 
-    explicit Peer(int of) : handle(of) {}
+    explicit Peer(int of) : handle(of), address(address_of(of)) {}
     ~Peer() {
         if (handle >= 0)
             close(handle);
@@ -44,10 +63,12 @@ struct BlockServer::Peer {
     Peer(const Peer&) = delete;
     Peer& operator=(const Peer&) = delete;
     Peer(Peer&& other) noexcept
-        : handle(std::exchange(other.handle, -1)), heard(other.heard), has_read(other.has_read),
-          filled(other.filled), bytes(other.bytes) {}
+        : handle(std::exchange(other.handle, -1)), address(std::move(other.address)), flood(other.flood),
+          heard(other.heard), has_read(other.has_read), filled(other.filled), bytes(other.bytes) {}
     Peer& operator=(Peer&& other) noexcept {
         std::swap(handle, other.handle);
+        address = std::move(other.address);
+        flood = other.flood;
         heard = other.heard;
         has_read = other.has_read;
         filled = other.filled;
@@ -68,9 +89,13 @@ std::expected<std::unique_ptr<BlockServer>, std::string> BlockServer::open(const
                                            last_modbus_error()));
     // All that may be served may also call at the same moment.
     server->listener_ = modbus_tcp_pi_listen(server->context_.get(), static_cast<int>(masters_at_once));
-    if (server->listener_ < 0)
-        return std::unexpected(fmt::format("cannot listen at {}:{}: {}; is another program there?", link.host,
-                                           link.port, last_modbus_error()));
+    if (server->listener_ < 0) {
+        const int error = errno;
+        return std::unexpected(fmt::format("cannot listen for the controller at {}:{}: {}; {}, or change "
+                                           "controller/port in the station description",
+                                           link.host, link.port, modbus_strerror(error),
+                                           listening_remedy(error)));
+    }
     server->port_ = bound_port(server->listener_);
     return server;
 }
@@ -108,11 +133,21 @@ std::span<const std::uint16_t> BlockServer::feedback() const noexcept { return w
 
 bool BlockServer::serve(const Waker& waker, SteadyTime until, const std::function<void()>& before_read) {
     written_ = false;
+    const SteadyTime now = std::chrono::steady_clock::now();
     std::vector<pollfd> waiting{{waker.handle(), POLLIN, 0}, {listener_, POLLIN, 0}};
-    for (const Peer& peer : peers_)
-        waiting.push_back({peer.handle, POLLIN, 0});
-    const int ready =
-        poll(waiting.data(), waiting.size(), poll_timeout(std::chrono::steady_clock::now(), until));
+    for (Peer& peer : peers_) {
+        const bool has_room = peer.flood.has_room(now);
+        if (!has_room) {
+            until = std::min(until, now + breath);
+            if (peer.flood.is_news())
+                refuse(peer, {},
+                       fmt::format("asks more than {} times a second and is read no faster; let its "
+                                   "program ask once a scan",
+                                   requests_a_second));
+        }
+        waiting.push_back({has_room ? peer.handle : -1, POLLIN, 0});
+    }
+    const int ready = poll(waiting.data(), waiting.size(), poll_timeout(now, until));
     if (ready <= 0)
         return false;  // interrupted: the caller looks and comes again
     if (waiting[0].revents != 0)
@@ -126,6 +161,13 @@ bool BlockServer::serve(const Waker& waker, SteadyTime until, const std::functio
     if (waiting[1].revents != 0)
         welcome();
     return written_;
+}
+
+std::vector<BlockServer::Refused> BlockServer::take_refused() { return std::exchange(refused_, {}); }
+
+void BlockServer::refuse(const Peer& peer, std::span<const std::uint8_t> request, std::string_view what) {
+    refused_.push_back({std::string(request.begin(), request.end()),
+                        fmt::format("the master at {} {}", peer.address, what)});
 }
 
 void BlockServer::welcome() {
@@ -148,8 +190,12 @@ bool BlockServer::hear(Peer& peer, const std::function<void()>& before_read) {
     peer.filled += static_cast<std::size_t>(got);
     while (peer.filled >= frame_header) {
         const std::size_t length = word_at(peer.bytes, 4);
-        if (word_at(peer.bytes, 2) != 0 || length < 2 || length + 6 > peer.bytes.size())
+        if (word_at(peer.bytes, 2) != 0 || length < 2 || length + 6 > peer.bytes.size()) {
+            refuse(peer, {peer.bytes.data(), peer.filled},
+                   "sent what is no request of Modbus TCP, and was hung up on; let nobody but the controller "
+                   "call here");
             return false;
+        }
         const std::size_t whole = length + 6;
         if (peer.filled < whole)
             return true;
@@ -191,11 +237,39 @@ unsigned BlockServer::exception_for(std::span<const std::uint8_t> request) const
     return feedback_.holds(address, count) && whole_blocks ? 0 : MODBUS_EXCEPTION_ILLEGAL_DATA_ADDRESS;
 }
 
+std::string BlockServer::in_vain(std::span<const std::uint8_t> request, unsigned exception) const {
+    const std::uint8_t function = request[frame_header];
+    switch (exception) {
+    case MODBUS_EXCEPTION_GATEWAY_TARGET:
+        return fmt::format(
+            "asks for unit {}, and the station is unit {}; correct it in the controller's program",
+            request[6], unit_);
+    case MODBUS_EXCEPTION_ILLEGAL_FUNCTION:
+        return fmt::format("asks for function 0x{:02x}; read with 0x03, and write whole feedback blocks with "
+                           "0x10",
+                           function);
+    case MODBUS_EXCEPTION_ILLEGAL_DATA_ADDRESS:
+        return fmt::format("{} {} registers from {}, and there are permissives to read at {} to {} and whole "
+                           "feedback blocks at {} to {}; see tautgate registers",
+                           function == read_holding ? "reads" : "writes", word_at(request, frame_header + 3),
+                           word_at(request, frame_header + 1), permissives_.first,
+                           permissives_.first + permissives_.length - 1, feedback_.first,
+                           feedback_.first + feedback_.length - 1);
+    default:
+        return fmt::format("sent a request of function 0x{:02x} whose count does not fit its length; correct "
+                           "it in the controller's program",
+                           function);
+    }
+}
+
 bool BlockServer::answer(Peer& peer, std::span<const std::uint8_t> request,
                          const std::function<void()>& before_read) {
+    peer.flood.frame(peer.heard);
     modbus_set_socket(context_.get(), peer.handle);
-    if (const unsigned exception = exception_for(request); exception != 0)
+    if (const unsigned exception = exception_for(request); exception != 0) {
+        refuse(peer, request, in_vain(request, exception));
         return modbus_reply_exception(context_.get(), request.data(), exception) > 0;
+    }
     const bool reads = request[frame_header] == read_holding;
     if (reads)
         before_read();

@@ -4,7 +4,8 @@
 //
 // Served: 0x03 within either area and 0x10 of whole feedback blocks (MODBUS Application Protocol V1.1b3, 6.3
 // and 6.12). Everything else is answered with the exception that the standard has for it; what is no request
-// at all ends the connection.
+// at all ends the connection. Both are told, with the master's address; and one that asks without a pause is
+// read no faster than it may ask, so that it costs the others nothing.
 #pragma once
 
 #include <chrono>
@@ -14,6 +15,7 @@
 #include <memory>
 #include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "config/station.hpp"
@@ -27,6 +29,13 @@ namespace tautgate::links {
 class BlockServer {
   public:
     static constexpr std::size_t masters_at_once = 16;
+    // Several times what a controller with a scan of a few milliseconds asks.
+    static constexpr double requests_a_second = 2000;
+
+    struct Refused {
+        std::string raw;  // the request, as far as it is there
+        std::string why;  // a sentence with the remedy
+    };
 
     // Listens at link.host and link.port (0: any free one). The error is one sentence.
     [[nodiscard]] static std::expected<std::unique_ptr<BlockServer>, std::string>
@@ -43,6 +52,8 @@ class BlockServer {
     // Answers what comes until woken or `until`; returns after the first requests that came. `before_read`
     // may show newer words. True: feedback was written.
     [[nodiscard]] bool serve(const Waker& waker, SteadyTime until, const std::function<void()>& before_read);
+    // What masters asked in vain since this was called last.
+    [[nodiscard]] std::vector<Refused> take_refused();
     // All feedback blocks in a row, as last written; zero where none was.
     [[nodiscard]] std::span<const std::uint16_t> feedback() const noexcept;
     // Serves on until every master has read what is shown now, at most for `limit`.
@@ -69,6 +80,8 @@ class BlockServer {
     [[nodiscard]] bool answer(Peer& peer, std::span<const std::uint8_t> request,
                               const std::function<void()>& before_read);
     [[nodiscard]] unsigned exception_for(std::span<const std::uint8_t> request) const;
+    void refuse(const Peer& peer, std::span<const std::uint8_t> request, std::string_view what);
+    [[nodiscard]] std::string in_vain(std::span<const std::uint8_t> request, unsigned exception) const;
 
     Area permissives_;
     Area feedback_;
@@ -78,6 +91,7 @@ class BlockServer {
     int listener_ = -1;
     std::uint16_t port_ = 0;
     std::vector<Peer> peers_;
+    std::vector<Refused> refused_;
     bool written_ = false;
 };
 

@@ -19,6 +19,7 @@
 #include "service/links/controller_blocks.hpp"
 #include "service/links/modbus_frame.hpp"
 #include "service/links/modbus_wire.hpp"
+#include "service/links/refusals.hpp"
 #include "service/links/register_calls.hpp"
 
 namespace tautgate::links {
@@ -47,6 +48,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
          std::shared_ptr<DurableMark> durable, Backoff::Limits redial, const std::optional<KnownOfBay>& known)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
           incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}(), redial),
+          refusals_(fmt::format("controller of bay {}", frame_.bay.text)),
           durable_(std::move(durable)), shared_{.health = freshness_} {
         if (frame_.link.coils) {
             coils_.emplace(frame_, known);
@@ -399,13 +401,26 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
                         show(*server, asked);
                 }))
                 hear(server->feedback());
+            tell_refused(*server);
         }
         outgoing_.end();
         if (server) {
             show(*server, steady_clock::now());
             // Whoever asks within the time that a request may take still gets the withhold as an answer.
             server->linger(answer_within(frame_.link));
+            tell_refused(*server);
         }
+        if (auto refused = refusals_.rest())
+            post(std::move(*refused));
+    }
+
+    void tell_refused(BlockServer& server) {
+        const Instant now = steady_clock::now();
+        for (BlockServer::Refused& one : server.take_refused())
+            if (auto refused = refusals_.add(now, std::move(one.raw), std::move(one.why)))
+                post(std::move(*refused));
+        if (auto refused = refusals_.due(now))
+            post(std::move(*refused));
     }
 
     [[nodiscard]] std::unique_ptr<BlockServer> open(Instant now) {
@@ -519,6 +534,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     std::optional<CoilSignals> coils_;  // of equipment by coils, instead of `incoming_`
     Freshness freshness_;
     Backoff backoff_;
+    Refusals refusals_;  // of masters in the server role
     std::optional<RegisterCalls> connection_;
     // Both.
     const std::shared_ptr<DurableMark> durable_;

@@ -1,5 +1,7 @@
 #include "service/links/peer_address.hpp"
 
+#include <cerrno>
+
 #include <fmt/format.h>
 #include <poll.h>
 
@@ -35,10 +37,20 @@ std::expected<void, std::string> open_acceptor(asio::ip::tcp::acceptor& acceptor
         return {};
     error_code ignored;  // it is given up either way
     (void)acceptor.close(ignored);
-    return std::unexpected(
-        fmt::format("cannot listen for {} at {}:{}: {}; end the program that uses the port, or "
-                    "change {} in the station description",
-                    whom, endpoint.address, endpoint.port, failed.message(), key));
+    return std::unexpected(fmt::format(
+        "cannot listen for {} at {}:{}: {}; {}, or change {} in the station description", whom,
+        endpoint.address, endpoint.port, failed.message(), listening_remedy(failed.value()), key));
+}
+
+std::string listening_remedy(int error) {
+    switch (error) {
+    case EACCES:
+    case EPERM:
+        return "give the service the right to low ports (AmbientCapabilities=CAP_NET_BIND_SERVICE in its "
+               "unit)";
+    case EADDRNOTAVAIL: return "give the computer this address, or name one that it has";
+    default: return "end the program that uses the port";
+    }
 }
 
 bool somebody_waits(asio::ip::tcp::acceptor& acceptor) {

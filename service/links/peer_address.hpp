@@ -21,6 +21,10 @@ namespace tautgate::links {
                                                              const config::Endpoint& endpoint,
                                                              std::string_view whom, std::string_view key);
 
+// What helps against the error number of a port that cannot be listened at, as a clause: "end the program
+// that uses the port".
+[[nodiscard]] std::string listening_remedy(int error);
+
 // Whether somebody has called and was not accepted yet; in doubt somebody has.
 [[nodiscard]] bool somebody_waits(boost::asio::ip::tcp::acceptor& acceptor);
 

@@ -1,5 +1,7 @@
 #include "service/links/scan_feed.hpp"
 
+#include <fmt/format.h>
+
 namespace tautgate::links {
 
 namespace {
@@ -33,6 +35,16 @@ std::size_t ScanFeed::take(std::string_view bytes, SteadyTime now) {
             misread(label->error());
     }
     return labels;
+}
+
+std::optional<std::string> ScanFeed::told_of_burst(std::size_t labels) const {
+    constexpr std::size_t by_hand = 10;
+    if (labels <= by_hand)
+        return std::nullopt;
+    return fmt::format(
+        "scanner {} sends {} labels at once; what is more is read later; let it read once for each "
+        "pull of its trigger, and keep nothing in a memory of its own",
+        scanner_.id, labels);
 }
 
 void ScanFeed::give_up_half(SteadyTime now) {

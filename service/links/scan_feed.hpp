@@ -8,6 +8,7 @@
 #include <cstddef>
 #include <functional>
 #include <optional>
+#include <string>
 #include <string_view>
 
 #include "config/station.hpp"
@@ -28,6 +29,8 @@ class ScanFeed {
 
     // How many labels, misread ones too, ended with these bytes.
     [[nodiscard]] std::size_t take(std::string_view bytes, SteadyTime now);
+    // What is to be told of so many labels at once, which come from no hand; nothing of fewer.
+    [[nodiscard]] std::optional<std::string> told_of_burst(std::size_t labels) const;
     // Nothing more came in time, or will.
     void give_up_half(SteadyTime now);
     // When the half was given up whose rest has not come; nothing: there is none.

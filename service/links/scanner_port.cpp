@@ -27,8 +27,6 @@ using std::chrono::milliseconds;
 namespace {
 
 constexpr milliseconds scanner_accept_pause{250};
-// More labels than this at once come from no hand.
-constexpr std::size_t burst_told = 10;
 constexpr milliseconds scanner_look_interval{200};
 
 // One connection.
@@ -269,13 +267,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             read(call);
             return await_rest(call);
         }
-        if (labels > burst_told)
-            if (auto refused = refusals_.add(
-                    std::chrono::steady_clock::now(), {},
-                    fmt::format(
-                        "scanner {} sends {} labels at once; what is more is read later; look what it "
-                        "sends with tautgate look",
-                        call->scanner.id, labels)))
+        if (auto told = call->feed.told_of_burst(labels))
+            if (auto refused = refusals_.add(std::chrono::steady_clock::now(), {}, std::move(*told)))
                 tell_(std::move(*refused));
         call->pause.expires_after(settings_.label_pause * static_cast<std::int64_t>(labels));
         call->pause.async_wait([self = shared_from_this(), call](const error_code& error) {

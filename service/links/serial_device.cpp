@@ -63,7 +63,18 @@ std::string why_not_open(const std::string& device, int error) {
         return fmt::format("another program has the serial device {} ({}); end it, or give this line its own "
                            "device",
                            device, what);
-    default: return fmt::format("cannot open the serial device {}: {}", device, what);
+    case ENOTTY:
+    case EINVAL:
+    case EISDIR:
+        return fmt::format(
+            "cannot open the serial device {}: {}; name a device that is a serial line (tautgate "
+            "ports lists them)",
+            device, what);
+    default:
+        return fmt::format(
+            "cannot open the serial device {}: {}; pull the adapter out and plug it in again, or "
+            "look in the kernel's log",
+            device, what);
     }
 }
 

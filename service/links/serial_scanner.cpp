@@ -12,6 +12,7 @@
 #include <fmt/format.h>
 
 #include "service/links/backoff.hpp"
+#include "service/links/refusals.hpp"
 #include "service/links/scan_feed.hpp"
 #include "service/links/serial_device.hpp"
 
@@ -73,6 +74,7 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     void lose(const std::string& why) {
         backoff_.ended_after(std::chrono::duration_cast<milliseconds>(steady_clock::now() - opened_));
         feed_->give_up_half(steady_clock::now());
+        tell_refused(refusals_.rest());
         if (!stopped_)
             open_later(fmt::format("the serial line {} broke: {}", scanner_.serial->device, why));
     }
@@ -98,6 +100,8 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
             read();
             return await_rest();
         }
+        if (auto told = feed_->told_of_burst(labels))
+            tell_refused(refusals_.add(steady_clock::now(), {}, std::move(*told)));
         pause_.expires_after(settings_.label_pause * static_cast<std::int64_t>(labels));
         pause_.async_wait([self = shared_from_this()](const error_code& error) {
             if (error || self->stopped_)
@@ -111,9 +115,15 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
         pause_.async_wait([self = shared_from_this()](const error_code& error) {
             // One that was due already when more bytes came is too late to be cancelled.
             const auto now = steady_clock::now();
-            if (!error && !self->stopped_ && self->pause_.expiry() <= now)
-                self->feed_->give_up_half(now);
+            if (error || self->stopped_ || self->pause_.expiry() > now)
+                return;
+            self->feed_->give_up_half(now);
+            self->tell_refused(self->refusals_.due(now));
         });
+    }
+    void tell_refused(std::optional<interlock::InputRefused> refused) {
+        if (refused)
+            tell_(std::move(*refused));
     }
 
     const config::Scanner scanner_;
@@ -128,6 +138,7 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     asio::steady_timer pause_;  // until a half label is given up, or until more is read
     asio::steady_timer again_;
     Backoff backoff_;
+    Refusals refusals_{scanner_.id};
     std::optional<ScanFeed> feed_;  // of this opening of the line
     std::optional<SteadyTime> heard_;
     SteadyTime opened_{};

@@ -6,6 +6,7 @@
 
 #include "tests/link_errors/coil_stand.hpp"
 #include "tests/link_errors/slice.hpp"
+#include "tests/link_errors/turning.hpp"
 
 using namespace tautgate;
 using namespace tautgate::link_errors;
@@ -20,9 +21,6 @@ Tally coil_slice(std::uint64_t seed, std::uint64_t injections) {
     const bool ready = stand.release_to_a_unit();
     return slice_on(stand, ready, "no unit was released before anything was spoilt", injections);
 }
-
-// Of a busy computer, where a time on the clock is looked at.
-constexpr milliseconds clock_slack{1000};
 
 }  // namespace
 
@@ -40,10 +38,18 @@ TEST_CASE("equipment by coils and the station each withhold within their own lim
                      .beat_timeout = milliseconds(450),
                      .beat = milliseconds(100),
                      .delays = {}}};
-    REQUIRE(stand.release_to_a_unit());
-    const auto times = stand.times_to_withhold();
-    CHECK(times.equipment < milliseconds(450) + clock_slack);
-    CHECK(times.station < milliseconds(500) + clock_slack);
-    REQUIRE(stand.until([&] { return stand.quality() == interlock::Quality::good; }));
+    auto equipment = milliseconds::max();
+    const auto station = quickest(
+        [&] {
+            return stand.until([&] { return stand.quality() == interlock::Quality::good; }) &&
+                   stand.release_to_a_unit();
+        },
+        [&] {
+            const auto times = stand.times_to_withhold();
+            equipment = std::min(equipment, times.equipment);
+            return times.station;
+        });
+    CHECK(equipment <= milliseconds(450) + look_slack);
+    CHECK(station <= milliseconds(500) + look_slack);
     CHECK(stand.tally().violations.empty());
 }

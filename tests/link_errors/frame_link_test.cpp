@@ -7,6 +7,7 @@
 
 #include "tests/link_errors/frame_stand.hpp"
 #include "tests/link_errors/slice.hpp"
+#include "tests/link_errors/turning.hpp"
 
 using namespace tautgate;
 using namespace tautgate::link_errors;
@@ -38,9 +39,6 @@ void check_frames(FrameKind kind, const Tally& tally) {
     });
 }
 
-// Of a busy computer, where a time on the clock is looked at.
-constexpr milliseconds frame_slack{1000};
-
 }  // namespace
 
 TEST_CASE("the profiles of the tools that send frames claim what follows from them, and nothing else") {
@@ -70,8 +68,8 @@ TEST_CASE("no link error that a plain profile claims changes, loses unseen or do
 TEST_CASE("a tool that sends frames and from which nothing comes is noticed within its silence limit") {
     const auto kind = GENERATE(FrameKind::guarded, FrameKind::plain);
     FrameStand stand{kind, 1};
-    REQUIRE(stand.next_result());
-    CHECK(stand.time_to_notice() < FrameStand::silence_limit() + frame_slack);
+    const auto took = quickest([&] { return stand.next_result(); }, [&] { return stand.time_to_notice(); });
+    CHECK(took <= FrameStand::silence_limit() + look_slack);
     CHECK(stand.next_result());
     CHECK(stand.tally().violations.empty());
 }

@@ -21,9 +21,14 @@ constexpr std::chrono::seconds polled_patience{20};
 constexpr std::uint8_t tool_unit = 1;
 constexpr links::Backoff::Limits redial_at_once{
     .floor = milliseconds(1), .cap = milliseconds(2), .proven = milliseconds(0)};
-// A request of this tool may take 20 ms, a quarter of its silence limit.
-constexpr Delays polled_delays{
-    .longest_short = milliseconds(3), .at_least = milliseconds(30), .at_most = milliseconds(50)};
+// A request of this tool may take 20 ms, a quarter of its silence limit; on a serial line also the time of
+// its characters, some 30 ms more.
+[[nodiscard]] constexpr Delays polled_delays(Transport transport) {
+    const milliseconds on_line{transport == Transport::serial ? 40 : 0};
+    return {.longest_short = milliseconds(3),
+            .at_least = milliseconds(30) + on_line,
+            .at_most = milliseconds(50) + on_line};
+}
 
 // The demo's tool, asked as often as can be.
 [[nodiscard]] config::Station polled_station() {
@@ -82,7 +87,7 @@ PolledStand::PolledStand(Transport transport, std::uint64_t seed)
     : dice_(seed), station_(polled_station()),
       dialect_(transport,
                another_tool(std::get<protocol::RegisterProfile>(station_.profiles.front().profile))),
-      injector_(dialect_, dice_.below(1ULL << 62U), polled_delays) {
+      injector_(dialect_, dice_.below(1ULL << 62U), polled_delays(transport)) {
     injector_.on_frame([this](Way way, const Bytes&) {
         if (way == Way::answered)
             answered_at_ = steady_clock::now();

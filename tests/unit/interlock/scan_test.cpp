@@ -23,6 +23,18 @@ TEST_CASE(
     CHECK(story.held_by("lift", ReasonCode::ticket_repeated));
 }
 
+TEST_CASE("a label of the serial that was scanned is told what it says otherwise") {
+    Story story;
+    story.identified_unit();
+    const Outcome& outcome = story.scans("F", "F1", "O2", "FW");
+    REQUIRE(is<Questioned>(outcome));
+    CHECK(
+        std::get<Questioned>(outcome).detail ==
+        "a ticket of kind F is for stage scan, where F1 was scanned already: this label says type FW instead "
+        "of FV and order O2 instead of O1; stage join is open now");
+    CHECK(story.held_by("lift", ReasonCode::ticket_repeated));
+}
+
 TEST_CASE("a ticket that no step asks for is told which ones are asked for, and where") {
     Story story;
     story.arrives();

@@ -276,6 +276,42 @@ TEST_CASE("a movement long after its coil went off is told as one that nothing r
     CHECK(watch.last().on_wire_released.empty());
 }
 
+TEST_CASE("a coil on which the equipment does not act is taken back for a moment, again and again") {
+    Watch watch;
+    watch.present = true;
+    watch.settled();
+    watch.on = {true, false};
+    constexpr int patience = 2 * 300 / 20;
+    watch.looks(patience + 1);
+    CHECK(watch.open());
+    watch.look();
+    CHECK_FALSE(watch.open());
+    watch.on = {false, false};
+    watch.looks(150 / 20);
+    CHECK_FALSE(watch.open());
+    watch.look();
+    CHECK(watch.open());
+    watch.on = {true, false};
+    watch.looks(patience + 2);
+    CHECK_FALSE(watch.open());
+}
+
+TEST_CASE("a coil on which the equipment acts stays, and one of equipment that cannot tell") {
+    auto station = coil_station(1);
+    const bool tells = GENERATE(true, false);
+    if (!tells)
+        station.bays.front().controller.coils->permissives.front().acting.reset();
+    Watch watch({}, station);
+    watch.present = true;
+    watch.settled();
+    watch.on = {true, false};
+    watch.acting = tells;
+    for (int i = 0; i < 100; ++i) {
+        watch.look();
+        REQUIRE(watch.open());
+    }
+}
+
 TEST_CASE("equipment that acts on a release that was not given is worse than a silent one") {
     Watch watch;
     watch.present = true;

@@ -1,8 +1,11 @@
 // A scanner on a serial line, over a pseudo-terminal.
 #include <catch2/catch.hpp>
 
+#include <cerrno>
 #include <filesystem>
+#include <utility>
 
+#include "service/links/serial_device.hpp"
 #include "service/links/serial_scanner.hpp"
 #include "tests/unit/links/ports.hpp"
 #include "tests/unit/links/pseudo_terminal.hpp"
@@ -101,6 +104,21 @@ TEST_CASE("half a label on a serial line is given up and told, and never becomes
     CHECK(serial_of(bench.heard.events[2]) == "2");
 }
 
+TEST_CASE(
+    "a scanner on a line that sends more labels at once than a hand scans is told of, and all are read") {
+    PseudoTerminal line;
+    SerialBench bench{line.device()};
+    std::string burst;
+    for (int i = 0; i < 11; ++i)
+        burst += "D-" + std::to_string(i) + "-MB\n";
+    REQUIRE(line.send(burst));
+    REQUIRE(run_until(bench.loop, [&] { return bench.heard.of<interlock::TicketScanned>().size() == 11; }));
+    const auto told = bench.heard.of<interlock::InputRefused>();
+    REQUIRE(told.size() == 1);
+    CHECK(told[0].source == "SC-9");
+    CHECK_THAT(told[0].why, Catch::Contains("scanner SC-9 sends 11 labels at once"));
+}
+
 TEST_CASE("a label between STX and ETX that lost its beginning is no label") {
     PseudoTerminal line;
     SerialBench bench{line.device(), protocol::LabelEnd::etx};
@@ -121,6 +139,19 @@ TEST_CASE("garbage without an end is told once, and the next label is read") {
     REQUIRE(line.send("\r\nD-1-MB\r\n"));
     REQUIRE(run_until(bench.loop, [&] { return !bench.heard.of<interlock::TicketScanned>().empty(); }));
     CHECK(bench.heard.of<interlock::LabelMisread>().size() == 1);
+}
+
+TEST_CASE("why a serial device cannot be opened is told with what helps") {
+    const auto error = GENERATE(
+        std::pair(EACCES,
+                  "must not be opened (Permission denied); let the service's user into the device's group"),
+        std::pair(EPERM, "let the service's user into the device's group"),
+        std::pair(EBUSY, "another program has the serial device /dev/ttyX (Device or resource busy); end it"),
+        std::pair(ENXIO, "there is no serial device /dev/ttyX"),
+        std::pair(ENOTTY,
+                  "cannot open the serial device /dev/ttyX: Inappropriate ioctl for device; name a device "
+                  "that is a serial line"));
+    CHECK_THAT(why_not_open("/dev/ttyX", error.first), Catch::Contains(error.second));
 }
 
 TEST_CASE("a serial line that is not there is told with the remedy, and opened when it comes") {

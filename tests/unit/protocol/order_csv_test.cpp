@@ -218,6 +218,22 @@ TEST_CASE("what may stand in a file once only is refused where it stands again")
           2);
 }
 
+TEST_CASE("what a row with a mistake repeats is told with the mistake") {
+    CHECK(
+        mistakes_in("action,order,variant,serial_D,serial_F,sequence\n"
+                    "add,1,plain,7,,5\n"
+                    "add,1,,8,,x\n"
+                    "send,2,plain,9,,6\n"
+                    "add,2,plain,7,,7\n") ==
+        Words{"3: sequence is 'x', which is no number; give a whole number from 1 to 4294967295, or nothing",
+              "3: variant is empty; fill it in",
+              "3: order is '1', as in line 2 already; give one row for each order",
+              "4: action is 'send', which is none; give add, change or cancel",
+              "5: order is '2', as in line 4 already; give one row for each order",
+              "5: serial_D is '7', as in line 2 already; a sub-assembly belongs to one order; correct one "
+              "of the two"});
+}
+
 TEST_CASE("a file that is empty, too large, in another encoding or full of mistakes is told in few words") {
     CHECK(mistakes_in("") == Words{"0: the file is empty; begin it with the names of its columns"});
     CHECK(mistakes_in("\xEF\xBB\xBF") ==
