@@ -316,13 +316,13 @@ class Commands {
     void wiring() {
         auto& o = options_;
         auto& sight = o.sight;
-        auto* sub = add("look", "what one tool says on its wire, raw and decoded, without the service",
+        auto* sub = add("look", "what one tool or I/O module says on its wire, without the service",
                         "tautgate look station.json NR-16 --orders\n"
                         "  tautgate look station.json NR-16 --for 60s --record nr16.capture\n"
                         "  tautgate look station.json --replay nr16.capture",
                         [&o](const Desk& desk) { return look_at(desk, o.sight); });
         sub->add_option("file", sight.file, "the station's description")->required();
-        sub->add_option("tool", sight.tool, "its id; not needed with --replay");
+        sub->add_option("tool", sight.tool, "id of a tool or of an I/O module; not needed with --replay");
         sub->add_flag("--orders", sight.orders, "numbers of several registers in every word order");
         auto* once = sub->add_flag("--once", sight.once, "one look, then the exit code is the answer");
         sub->add_option("--for", sight.for_ms, "ends after so long: 700ms, 60s, 5min, 1h")
@@ -571,9 +571,12 @@ class Commands {
                        act("operator", "act", "sign_on"));
         auto* off = add("sign-off", "signs off at a bay", "tautgate sign-off --as B-20",
                         act("operator", "act", "sign_off"));
-        auto* scan =
-            add("scan", "a label typed by hand", "tautgate scan 'LABEL' --as B-20", act("scans", "text", ""));
-        scan->add_option("label", o.name, "its text")->required();
+        auto* scan = add("scan", "labels typed by hand, or by a scanner that types like a keyboard",
+                         "tautgate scan --as B-20\ntautgate scan 'LABEL' --as B-20",
+                         [&o, one = act("scans", "text", "")](const Desk& desk) {
+                             return o.name.empty() ? scan_labels(desk, o.decision.bay, o.signers) : one(desk);
+                         });
+        scan->add_option("label", o.name, "its text; without it they come on standard input, one a line");
         auto* confirm = add("confirm", "confirms that a step was done",
                             "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();

@@ -9,6 +9,7 @@
 #include <optional>
 #include <system_error>
 #include <utility>
+#include <variant>
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>
@@ -17,6 +18,7 @@
 
 #include "protocol/quantity.hpp"
 #include "protocol/text.hpp"
+#include "tools/cli/label_lines.hpp"
 #include "tools/cli/pass_file.hpp"
 #include "tools/cli/secret.hpp"
 #include "tools/cli/text.hpp"
@@ -49,6 +51,8 @@ class Session {
     Session& operator=(const Session&) = delete;
     Session(Session&& other) noexcept : http_(other.http_), token_(std::exchange(other.token_, {})) {}
     Session& operator=(Session&&) = delete;
+    // Of one that the service has ended already.
+    void becomes(Session&& other) { token_ = std::exchange(other.token_, {}); }
     [[nodiscard]] const std::string& token() const noexcept { return token_; }
 
   private:
@@ -727,6 +731,56 @@ Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signe
         body["seen"] = *seen;
     }
     return post_at_bay(desk, signers, *bay, act.what, body, "done");
+}
+
+namespace {
+
+struct Scanned {
+    std::expected<Reply, std::string> reply;
+    // The session was not used for too long, or its person was suspended.
+    [[nodiscard]] bool is_signed_out() const { return reply && reply->status == 401; }
+};
+
+Scanned scan_one(const Desk& desk, const std::string& bay, const std::string& label, const Signed& by) {
+    return {desk.http.post(fmt::format("/v1/bays/{}/scans", path_part(bay)), body_of({{"text", label}}),
+                           by.alone())};
+}
+
+}  // namespace
+
+Asked<Exit> scan_labels(const Desk& desk, const std::string& named, const Signers& signers) {
+    const auto bay = bay_or_only(desk, named);
+    if (!bay)
+        return std::unexpected(bay.error());
+    auto by = sign_in(desk, signers);
+    if (!by)
+        return std::unexpected(by.error());
+    LabelLines lines(STDIN_FILENO, STDERR_FILENO);
+    if (lines.at_terminal())
+        complain(fmt::format("scan or type a label for bay {}; Ctrl-D ends it", plain(*bay)));
+    auto all = Exit::fine;
+    while (const auto line = lines.next()) {
+        if (const auto* none = std::get_if<LabelLines::NoLabel>(&*line)) {
+            complain(none->why);
+            all = Exit::no;
+            continue;
+        }
+        const auto& label = std::get<std::string>(*line);
+        auto scanned = scan_one(desk, *bay, label, *by);
+        if (scanned.is_signed_out()) {
+            auto again = sign_in(desk, signers);
+            if (!again)
+                return std::unexpected(again.error());
+            by->first.becomes(std::move(again->first));
+            scanned = scan_one(desk, *bay, label, *by);
+        }
+        const auto answer = answer_of(scanned.reply);
+        if (!answer)
+            complain(answer.error().message);
+        if (!answer || tell(desk, *answer, "done") != Exit::fine)
+            all = Exit::no;
+    }
+    return all;
 }
 
 // ---- orders ---------------------------------------------------------------------------------------------

@@ -138,6 +138,10 @@ struct BayAct {
 };
 [[nodiscard]] Asked<Exit> act_at_bay(const Desk& desk, const BayAct& act, const Signers& signers);
 
+// Labels that come on standard input, one a line, until it ends; whoever acts signs in once, and again where
+// the session has ended by itself. Exit::no: one of them did not count.
+[[nodiscard]] Asked<Exit> scan_labels(const Desk& desk, const std::string& bay, const Signers& signers);
+
 // Which fastener is tightened next, where people select it.
 struct SelectionAct {
     std::string bay;  // empty: the only one

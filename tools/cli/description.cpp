@@ -51,11 +51,10 @@ Asked<Draft> draft_in(const std::string& file, std::string_view undone) {
     return std::unexpected(refused(loading, file, undone));
 }
 
-void tell_findings_about(const Draft& draft, const std::string& tool, const std::string& file) {
-    const auto own = place_of("tools", draft.station.tools, tool);
-    const auto* profile =
-        config::profile_id(*std::ranges::find(draft.station.tools, tool, &config::Tool::id));
-    const auto used = profile == nullptr ? own : place_of("profiles", draft.station.profiles, *profile);
+namespace {
+
+void tell_findings_in(const Draft& draft, const std::string& own, const std::string& used,
+                      const std::string& file) {
     std::size_t others = 0;
     for (const auto& finding : draft.findings) {
         if (lies_in(finding.pointer, own) || lies_in(finding.pointer, used))
@@ -66,6 +65,21 @@ void tell_findings_about(const Draft& draft, const std::string& tool, const std:
     if (others > 0)
         complain(plain(fmt::format("{}: {} besides, of which tautgate check-config tells", file,
                                    protocol::counted(others, "mistake"))));
+}
+
+}  // namespace
+
+void tell_findings_about(const Draft& draft, const std::string& tool, const std::string& file) {
+    const auto own = place_of("tools", draft.station.tools, tool);
+    const auto* profile =
+        config::profile_id(*std::ranges::find(draft.station.tools, tool, &config::Tool::id));
+    tell_findings_in(draft, own,
+                     profile == nullptr ? own : place_of("profiles", draft.station.profiles, *profile), file);
+}
+
+void tell_findings_about_module(const Draft& draft, const std::string& module, const std::string& file) {
+    const auto own = place_of("io", draft.station.io, module);
+    tell_findings_in(draft, own, own, file);
 }
 
 }  // namespace tautgate::cli

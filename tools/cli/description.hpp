@@ -23,5 +23,7 @@ struct Draft {
 
 // Says what was found about the tool and the profile that it uses, and how much there is besides.
 void tell_findings_about(const Draft& draft, const std::string& tool, const std::string& file);
+// The same of an I/O module.
+void tell_findings_about_module(const Draft& draft, const std::string& module, const std::string& file);
 
 }  // namespace tautgate::cli

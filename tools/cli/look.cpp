@@ -5,6 +5,7 @@
 #include <chrono>
 #include <filesystem>
 #include <functional>
+#include <iterator>
 #include <memory>
 #include <optional>
 #include <thread>
@@ -32,6 +33,7 @@
 #include "tools/cli/device_wire.hpp"
 #include "tools/cli/frame_look.hpp"
 #include "tools/cli/line_look.hpp"
+#include "tools/cli/module_look.hpp"
 #include "tools/cli/register_look.hpp"
 #include "tools/cli/text.hpp"
 
@@ -68,13 +70,23 @@ std::vector<std::string> tool_ids(const config::Station& station) {
     return ids;
 }
 
+std::vector<std::string> module_ids(const config::Station& station) {
+    std::vector<std::string> ids;
+    ids.reserve(station.io.size());
+    for (const auto& module : station.io)
+        ids.push_back(module.id);
+    return ids;
+}
+
 Asked<const config::Tool*> tool_named(const config::Station& station, const std::string& id) {
     const auto found = std::ranges::find(station.tools, id, &config::Tool::id);
     if (found != station.tools.end())
         return &*found;
-    const auto known = tool_ids(station);
+    auto known = tool_ids(station);
+    std::ranges::copy(module_ids(station), std::back_inserter(known));
     const auto nearest = protocol::nearest_word(id, known);
-    return wrong_usage(fmt::format("no tool '{}' is in the description; {}known are: {}", plain(id),
+    return wrong_usage(fmt::format("no tool or I/O module '{}' is in the description; {}known are: {}",
+                                   plain(id),
                                    nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest),
                                    plain(fmt::format("{}", fmt::join(known, ", ")))));
 }
@@ -997,10 +1009,20 @@ Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
         return replay(desk, order, *draft);
     if (order.tool.empty())
         return wrong_usage(which_tool(station, order.file));
+    if (const auto module = std::ranges::find(station.io, order.tool, &config::IoModule::id);
+        module != station.io.end()) {
+        tell_findings_about_module(*draft, module->id, order.file);
+        return look_at_module(desk, order, *module);
+    }
     const auto tool = tool_named(station, order.tool);
     if (!tool)
         return std::unexpected(tool.error());
     tell_findings_about(*draft, (*tool)->id, order.file);
+    if (const auto* link = std::get_if<config::PulseLink>(&(*tool)->link))
+        return wrong_usage(fmt::format(
+            "tool {} only clicks, by input {} of the I/O module {}; look at that: tautgate "
+            "look {} {}",
+            plain((*tool)->id), plain(link->input), plain(link->io), plain(order.file), plain(link->io)));
     if (const auto* link = std::get_if<config::RegisterLink>(&(*tool)->link))
         return look_at_polled(desk, order, station, **tool, *link);
     if (const auto* link = std::get_if<config::FrameLink>(&(*tool)->link))

@@ -997,6 +997,25 @@ std::string curves_refused_text(const json& input) {
                              protocol::counted(refused, "curve"), shown(input, "kind"), shown(input, "id"));
 }
 
+// Empty where every poll came in time and was understood, and the link was never lost.
+std::string link_counts_text(const json& input) {
+    const auto told = [](const json& counts, std::string_view key, std::string_view one,
+                         std::string_view what) {
+        const auto text = text_at(counts, key);
+        return text.empty() || text == "0" ? std::string{}
+                                           : fmt::format("{} {}", protocol::counted(plain(text), one), what);
+    };
+    const json& polls = at(input, "polls");
+    std::vector<std::string> all{told(polls, "skipped", "poll", "left out since those before took too long"),
+                                 told(polls, "failed", "poll", "without an answer"),
+                                 told(polls, "discarded", "poll", "not understood"),
+                                 told(at(input, "counts"), "lost", "time", "lost")};
+    std::erase(all, std::string{});
+    return all.empty() ? std::string{}
+                       : fmt::format("  {} {} since the start: {}\n", shown(input, "kind"),
+                                     shown(input, "id"), fmt::join(all, ", "));
+}
+
 std::string age_words(const json& input) {
     const auto text = text_at(input, "age_ms");
     if (text.empty())
@@ -1037,7 +1056,7 @@ std::string health_text(const json& health, Style style) {
     if (!table.empty())
         text += table.text(style.colours, 2, style.screen);
     for (const auto& input : at(health, "inputs"))
-        text += curves_refused_text(input);
+        text += curves_refused_text(input) + link_counts_text(input);
     const auto& journal = at(health, "journal");
     text +=
         fmt::format("journal {}: event {}, stored up to {}, {} free on its disk\n", shown(journal, "path"),

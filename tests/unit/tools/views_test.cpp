@@ -346,8 +346,14 @@ its whole file is not checked yet since the start
     auto later = health;
     later["inputs"][1]["age_ms"] = 12118;
     later["journal"]["disk_free_bytes"] = 512300000;
-    CHECK_THAT(health_text(later, {}), Catch::Contains("good     12.1 s ago  -\n") &&
-                                           Catch::Contains(", 512.3 MB free on its disk\n"));
+    later["inputs"][0]["polls"] = {{"good", 900}, {"failed", 1}, {"skipped", 12}, {"discarded", 0}};
+    later["inputs"][0]["counts"]["lost"] = 2;
+    CHECK_THAT(health_text(later, {}),
+               Catch::Contains("good     12.1 s ago  -\n") &&
+                   Catch::Contains(", 512.3 MB free on its disk\n") &&
+                   Catch::Contains("\n  tool NR-20 since the start: 12 polls left out "
+                                   "since those before took too long, 1 poll without "
+                                   "an answer, 2 times lost\n"));
 }
 
 TEST_CASE("an event is one line of values with their units and names, and one more for each permissive") {
