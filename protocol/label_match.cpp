@@ -22,10 +22,10 @@ Near near(std::string what, std::string_view remedy) { return {{std::move(what),
 // ---- patterns --------------------------------------------------------------------------------------------
 
 // A label of which the pattern fits more than half has most likely something stuck to it.
-Fit near_pattern(const TicketPattern& pattern, std::string_view label) {
+std::optional<Near> stuck_to(const TicketPattern& pattern, std::string_view label) {
     const auto found = pattern.find_within(label);
     if (!found || 2 * found->size() <= label.size())
-        return Far{};
+        return std::nullopt;
     const auto begin = static_cast<std::size_t>(found->data() - label.data());
     const std::string_view before = label.substr(0, begin);
     const std::string_view behind = label.substr(begin + found->size());
@@ -33,7 +33,35 @@ Fit near_pattern(const TicketPattern& pattern, std::string_view label) {
         return near(fmt::format("{} stands before it", shown(before)), scan_once_more);
     if (before.empty())
         return near(fmt::format("{} stands behind it", shown(behind)), scan_once_more);
-    return Far{};
+    return std::nullopt;
+}
+
+std::string_view words_of(TicketPart part) {
+    switch (part) {
+    case TicketPart::serial: return "serial number";
+    case TicketPart::order: return "order";
+    case TicketPart::type: return "type";
+    }
+    return "?";
+}
+
+// Where it leaves the pattern.
+Fit near_pattern(const TicketPattern& pattern, std::string_view label) {
+    if (auto stuck = stuck_to(pattern, label))
+        return std::move(*stuck);
+    const auto begins = pattern.beginning_of(label);
+    if (!begins)
+        return Far{};
+    const auto fits = shown(label.substr(0, begins->length));
+    const auto rest = label.substr(begins->length);
+    const bool is_plain = begins->piece.find_first_of("\\[](){}.*+?^$") == std::string::npos;
+    const auto wanted = begins->part
+                            ? fmt::format("the {}", words_of(*begins->part))
+                            : fmt::format("{}{}", is_plain ? "" : "what fits ", shown(begins->piece));
+    return near(rest.empty()
+                    ? fmt::format("it ends after {}, where {} is expected", fits, wanted)
+                    : fmt::format("after {} comes {}, where {} is expected", fits, shown(rest), wanted),
+                scan_once_more);
 }
 
 using MatchedLabel = std::variant<LabelParts, Near, Far>;
@@ -76,15 +104,6 @@ MatchedLabel match_fixed(const FixedLabel& rule, std::string_view label) {
 }
 
 // ---- messages --------------------------------------------------------------------------------------------
-
-std::string_view words_of(TicketPart part) {
-    switch (part) {
-    case TicketPart::serial: return "serial number";
-    case TicketPart::order: return "order";
-    case TicketPart::type: return "type";
-    }
-    return "?";
-}
 
 std::expected<std::string, Near> in_fields(const std::vector<MessageField>& fields,
                                            const EnvelopeField& wanted, TicketPart part) {

@@ -30,6 +30,14 @@ struct LabelParts {
     std::string type;
 };
 
+// How far a label goes with a pattern from its beginning.
+struct Beginning {
+    std::size_t length = 0;  // bytes of the label that fit; not 0
+    // What the pattern wants next: a part of the ticket, or a piece of the pattern as it is written.
+    std::optional<TicketPart> part;
+    std::string piece;
+};
+
 class TicketPattern {
   public:
     explicit TicketPattern(const std::string& pattern);
@@ -47,9 +55,18 @@ class TicketPattern {
     [[nodiscard]] std::optional<LabelParts> match(std::string_view text) const;
     // The first place within `text` that the pattern fits, if it is not empty.
     [[nodiscard]] std::optional<std::string_view> find_within(std::string_view text) const;
+    // Of a text that does not fit, piece by piece. Nothing where its very beginning does not, or where the
+    // pattern is not one piece after the other.
+    [[nodiscard]] std::optional<Beginning> beginning_of(std::string_view text) const;
 
   private:
+    // The pattern up to and with this piece.
+    struct Piece {
+        std::string text;
+        std::unique_ptr<const re2::RE2> up_to;
+    };
     std::unique_ptr<const re2::RE2> pattern_;
+    std::vector<Piece> pieces_;
     std::array<int, ticket_parts.size()> groups_{};  // 0: not in the pattern
 };
 

@@ -35,8 +35,9 @@ struct TraceHead {
 [[nodiscard]] std::expected<TraceHead, std::string> trace_head_in(const RegisterProfile& profile,
                                                                   std::span<const std::uint16_t> words);
 
-// What is read for so many samples, each block in one request, and where they lie in the bytes of all that
-// was read: the words of the head and of the blocks, in a row, as they come over the wire.
+// What is read for so many samples, of which there is at least one, each block in one request, and where they
+// lie in the bytes of all that was read: the words of the head and of the blocks, in a row, as they come over
+// the wire.
 struct TracePlan {
     std::vector<BlockRange> blocks;
     TraceLayout layout;

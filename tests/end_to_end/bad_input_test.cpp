@@ -103,8 +103,9 @@ TEST_CASE("what is no build ticket of the station is recorded as misread and ide
         std::string why;
     };
     const std::vector<Scan> scans{
-        {"D LT26-0417 MB1\r\n",
-         "is no build ticket of this station; scan the build ticket of the sub-assembly"},
+        {"D LT26-0417 MB1\r\n", "is no build ticket of this station: it fits kind D except that it ends "
+                                "after 'D LT26-0417 MB1', where "
+                                "' ' is expected; scan again"},
         {std::string(2000, 'D') + "\r\n", "; scan the build ticket, not another label"},
         {"D LT26-0417 \x01MB1 TM000001\r\n", "holds control characters; scan again"},
         {"D LT26-0417 \xff\xfe\r\n", "is not UTF-8; scan again"},

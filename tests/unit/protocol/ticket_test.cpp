@@ -43,6 +43,15 @@ TEST_CASE("a label that is no ticket is refused and shown") {
     CHECK(refusal("D000123-40017-BB") == "the label 'D000123-40017-BB' is no build ticket of this station: "
                                          "it fits kind D except that 'B' stands behind "
                                          "it");
+    CHECK(refusal("D0001x3-40017-B") == "the label 'D0001x3-40017-B' is no build ticket of this station: it "
+                                        "fits kind D except that after 'D' comes "
+                                        "'0001x3-40017-B', where the serial number is expected");
+    CHECK(refusal("D000123-4A017-B") ==
+          "the label 'D000123-4A017-B' is no build ticket of this station: it fits kind D except that after "
+          "'D000123-' comes '4A017-B', where the order is expected");
+    CHECK(refusal("D000123") ==
+          "the label 'D000123' is no build ticket of this station: it fits kind D except that "
+          "it ends after 'D000123', where '-' is expected");
     CHECK(refusal("") == "the label is empty");
     CHECK(refusal("D000123\x1d-40017-B") == "the label 'D000123\\x1d-40017-B' holds control characters");
     CHECK(refusal("D\xff") == "the label 'D\\xff' is not UTF-8");
@@ -55,6 +64,37 @@ TEST_CASE("a label that two kinds of ticket could claim is refused, never guesse
     REQUIRE(both);
     CHECK(both->read("12").error().what == "the label '12' can be read as a ticket of kind D and of kind F");
     CHECK(both->read("123")->kind == "D");
+}
+
+TEST_CASE("a label that leaves its pattern is told where, whatever the pattern is made of") {
+    struct Left {
+        std::string pattern;
+        std::string label;
+        std::string told;  // empty: nothing more than that it is no ticket
+    };
+    const std::vector<Left> all{
+        {R"(D[\]\-x]{2}(?P<serial>\d+))", "D]-", "it ends after 'D]-', where the serial number is expected"},
+        {R"(D[^]a]+;(?P<serial>\d+))", "Dbb:7", "it ends after 'Dbb:7', where ';' is expected"},
+        {R"(D[[:digit:]]{3}(?P<serial>.+))", "D12x",
+         "after 'D' comes '12x', where what fits '[[:digit:]]{3}'"},
+        {R"(\x{44}\.(?:ab|c(?:d))+(?P<serial>\d+))", "D.abx",
+         "after 'D.ab' comes 'x', where the serial number"},
+        {R"(D(?P<type>(?:\(|x)y)?-(?P<serial>\d+))", "Dxz", "after 'D' comes 'xz', where '-' is expected"},
+        {"\xc3\xbc+(?P<serial>\\d+)", "\xc3\xbc\xc3\xbcx", "comes 'x', where the serial number is expected"},
+        {R"(D(?P<serial>\d+)|E(?P<serial>\d+))", "Dx", ""},
+        {R"((?i)d(?P<serial>\d+))", "Dx", ""},
+        {R"(D(?P<serial>\d+))", "Ex", ""}};
+    for (const Left& left : all) {
+        INFO(left.pattern);
+        const auto one = LabelReader::compile({{"D", PatternLabel{left.pattern}}});
+        REQUIRE(one);
+        const auto read = one->read(left.label);
+        REQUIRE_FALSE(read);
+        if (left.told.empty())
+            CHECK_THAT(read.error().what, Catch::EndsWith("is no build ticket of this station"));
+        else
+            CHECK_THAT(read.error().what, Catch::Contains(left.told));
+    }
 }
 
 TEST_CASE("two patterns of one kind that read the same do not contradict each other") {
