@@ -570,6 +570,7 @@ std::vector<ConfigFinding> check(const Station& station) {
         warn_of_coils(findings, station);
         warn_of_unused(findings, station);
         warn_of_profiles(findings, station);
+        warn_of_references(findings, station);
         warn_of_design(findings, station);
         warn_of_tools_behind(findings, station);
     }

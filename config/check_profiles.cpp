@@ -1,15 +1,11 @@
-// What a profile says beside what the station wants of the tool: names of programs, and addresses that were
-// perhaps copied in another way of counting.
+// What a profile says beside what the station wants of the tool: names of programs.
 #include <algorithm>
-#include <cstdint>
 #include <set>
 #include <string>
 #include <variant>
 #include <vector>
 
-#include "config/controllers.hpp"
 #include "config/findings.hpp"
-#include "protocol/register_places.hpp"
 #include "protocol/text.hpp"
 
 namespace tautgate::config {
@@ -18,7 +14,6 @@ namespace {
 
 using protocol::FrameProfile;
 using protocol::RegisterProfile;
-using protocol::RegisterTable;
 
 // ---- programs
 // -----------------------------------------------------------------------------------------------
@@ -95,47 +90,6 @@ void warn_of_names(Findings& findings, const Names& names, const std::set<std::s
     }
 }
 
-// ---- addresses
-// ----------------------------------------------------------------------------------------------
-
-// The first reference of the numbering in which the first digit says the table; MODBUS Application Protocol
-// V1.1b3, 4.4 counts from 0 on the wire, and names registers from 1.
-std::uint32_t first_reference(RegisterTable table) {
-    switch (table) {
-    case RegisterTable::holding: return 40'001;
-    case RegisterTable::input: return 30'001;
-    case RegisterTable::discrete_inputs: return 10'001;
-    case RegisterTable::coils: return 0;  // its references look like any other number
-    }
-    return 0;
-}
-
-bool looks_copied(RegisterTable table, std::uint32_t address) {
-    constexpr std::uint32_t references = 9'999;
-    const auto first = first_reference(table);
-    return first != 0 && address >= first && address < first + references;
-}
-
-void warn_of_address(Findings& findings, RegisterTable table, std::uint32_t address, std::string pointer) {
-    const auto first = first_reference(table);
-    findings.warning(
-        std::move(pointer),
-        fmt::format("addresses are zero-based wire offsets; {} looks like a traditional {}xxxx "
-                    "reference, which would be {}",
-                    address, first / 10'000, address - first),
-        fmt::format("give {}, or leave it where the device's own paper counts from 0", address - first));
-}
-
-// One for each profile: where one was copied, all were.
-void warn_of_addresses(Findings& findings, const RegisterProfile& profile, const std::string& pointer) {
-    for (const auto& one : protocol::places_in(profile)) {
-        if (looks_copied(one.at.table, one.at.address)) {
-            warn_of_address(findings, one.at.table, one.at.address, pointer + one.place + "/address");
-            return;
-        }
-    }
-}
-
 }  // namespace
 
 void check_programs(Findings& findings, const Station& station) {
@@ -156,10 +110,9 @@ void warn_of_profiles(Findings& findings, const Station& station) {
         const NamedProfile& named = station.profiles[index];
         const auto wanted = programs_wanted(station, named.id);
         if (const auto* registers = register_profile(&named)) {
-            const auto pointer = fmt::format("/profiles/{}/layout", index);
-            warn_of_addresses(findings, *registers, pointer);
             if (registers->program) {
-                warn_of_names(findings, registers->program->names, wanted, pointer);
+                warn_of_names(findings, registers->program->names, wanted,
+                              fmt::format("/profiles/{}/layout", index));
             }
         }
         if (const auto* frames = frame_profile(&named)) {
@@ -168,21 +121,6 @@ void warn_of_profiles(Findings& findings, const Station& station) {
                 if (result != nullptr && result->program) {
                     warn_of_names(findings, result->program->names, wanted,
                                   fmt::format("/profiles/{}/frames/messages/{}/result", index, message));
-                }
-            }
-        }
-    }
-    for (std::size_t index = 0; index < station.bays.size(); ++index) {
-        for (const auto& controller : controllers_of(station, station.bays[index])) {
-            if (controller.link->coils) {
-                continue;
-            }
-            for (const auto& [key, address] :
-                 {std::pair{"permissive_address", controller.link->permissive_address},
-                  std::pair{"feedback_address", controller.link->feedback_address}}) {
-                if (looks_copied(RegisterTable::holding, address)) {
-                    warn_of_address(findings, RegisterTable::holding, address,
-                                    fmt::format("/bays/{}{}/{}", index, controller.key, key));
                 }
             }
         }

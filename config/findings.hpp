@@ -133,8 +133,10 @@ void check_io(Findings& findings, const Station& station);
 void check_frames(Findings& findings, const Station& station);
 // Programs that a pass names and the tool cannot tell.
 void check_programs(Findings& findings, const Station& station);
-// Names of programs that no pass has, and addresses that look like references of the other numbering.
+// Names of programs that no pass has.
 void warn_of_profiles(Findings& findings, const Station& station);
+// Addresses that look like references of the other numbering.
+void warn_of_references(Findings& findings, const Station& station);
 // Joints, plans and kinds of ticket that nothing uses.
 void warn_of_unused_plans_and_joints(Findings& findings, const Station& station);
 

@@ -462,7 +462,8 @@ Shape<ResultMessage> result_shape() {
         .optional("verdict", &ResultMessage::verdict, std::move(verdict))
         .optional("limits", &ResultMessage::limits, frame_limits())
         .optional("stamp", &ResultMessage::stamp, frame_stamp())
-        .optional("position", &ResultMessage::position, number());
+        .optional("position", &ResultMessage::position, number())
+        .optional("fields", &ResultMessage::fields, Whole(1, highest_16_bits));
 }
 
 Shape<StatusMessage> status_shape() {

@@ -1,9 +1,7 @@
 #include "config/reader.hpp"
 
 #include <algorithm>
-#include <fstream>
-#include <iterator>
-#include <system_error>
+#include <utility>
 
 #include <boost/describe/enumerators.hpp>
 #include <boost/mp11/algorithm.hpp>
@@ -13,6 +11,7 @@
 #include "config/document.hpp"
 #include "config/parts.hpp"
 #include "config/shift.hpp"
+#include "config/whole_file.hpp"
 
 namespace tautgate::config {
 
@@ -688,30 +687,18 @@ Shape<Station> station_shape() {
 // ---- files ------------------------------------------------------------------------------------------------
 
 std::expected<std::string, ConfigError> text_of(const std::filesystem::path& path) {
-    const auto cannot = [&path](std::string found) {
-        return std::unexpected(ConfigError{.severity = Severity::error,
-                                           .file = path.string(),
-                                           .line = 0,
-                                           .column = 0,
-                                           .pointer = {},
-                                           .found = std::move(found),
-                                           .allowed = "give the path of a readable configuration file",
-                                           .nearest = {}});
-    };
-    std::error_code fault;
-    const auto status = std::filesystem::status(path, fault);
-    if (status.type() == std::filesystem::file_type::not_found) {
-        return cannot("there is no such file");
-    }
-    if (fault || status.type() != std::filesystem::file_type::regular) {
-        return cannot(fault ? fault.message() : "this is no regular file");
-    }
-    std::ifstream in(path, std::ios::binary);
-    std::string text{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
-    if (!in.is_open() || in.bad()) {
-        return cannot("the file cannot be opened or read");
-    }
-    return text;
+    constexpr std::uintmax_t longest_description = std::uintmax_t{64} * 1024 * 1024;
+    auto text = whole_file(path, longest_description);
+    if (text)
+        return std::move(*text);
+    return std::unexpected(ConfigError{.severity = Severity::error,
+                                       .file = path.string(),
+                                       .line = 0,
+                                       .column = 0,
+                                       .pointer = {},
+                                       .found = std::move(text.error()),
+                                       .allowed = "give the path of a readable configuration file",
+                                       .nearest = {}});
 }
 
 template <class FindingsOfSomething>

@@ -171,6 +171,23 @@ void Flag::read(Errors& errors, const Node& node, const std::string& pointer, bo
     out = node.flag;
 }
 
+namespace {
+
+// Of a reference with six digits, in which the first says the table and the rest counts from 1; else empty.
+std::string wire_offset_of(double number, std::string_view pointer) {
+    constexpr std::int64_t references = 65'536;
+    const bool is_address = pointer.ends_with("address") || pointer.ends_with("/number");
+    for (const std::int64_t first : {100'001, 300'001, 400'001}) {
+        const auto offset = static_cast<std::int64_t>(number) - first;
+        if (is_address && offset >= 0 && offset < references)
+            return fmt::format("; addresses are zero-based wire offsets, and as a reference it would be {}",
+                               offset);
+    }
+    return {};
+}
+
+}  // namespace
+
 std::optional<std::int64_t> Whole::whole(Errors& errors, const Node& node, const std::string& pointer) const {
     const auto allowed = fmt::format("give a whole number from {} to {}", min, max);
     // Beyond this a double cannot tell neighbouring whole numbers apart; no key needs as much.
@@ -183,7 +200,9 @@ std::optional<std::int64_t> Whole::whole(Errors& errors, const Node& node, const
     if (!is_whole || std::abs(node.number) > exact_to || node.number < static_cast<double>(min) ||
         node.number > static_cast<double>(max)) {
         errors.add(node, pointer,
-                   fmt::format("{} is {}", shown(node), is_whole ? "out of range" : "not whole"), allowed);
+                   fmt::format("{} is {}{}", shown(node), is_whole ? "out of range" : "not whole",
+                               wire_offset_of(node.number, pointer)),
+                   allowed);
         return std::nullopt;
     }
     return static_cast<std::int64_t>(node.number);

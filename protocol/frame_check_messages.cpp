@@ -205,6 +205,20 @@ void check_status(FrameFaults& faults, const FrameProfile& profile, const Status
                    "list at least one");
 }
 
+void check_fields(FrameFaults& faults, const FrameProfile& profile, const FrameMessage& message,
+                  const std::string& pointer) {
+    const auto* result = std::get_if<ResultMessage>(&message.what);
+    if (result == nullptr || !result->fields)
+        return;
+    if (profile.content.form != ContentForm::separated)
+        return faults.add(pointer + "/result/fields", "only separated values are counted", "remove fields");
+    if (*result->fields < named_values(message))
+        faults.add(pointer + "/result/fields",
+                   fmt::format("{} values, and one at index {} is named", *result->fields,
+                               named_values(message) - 1),
+                   "give the number of values that the tool sends");
+}
+
 void check_trace(FrameFaults& faults, const FrameProfile& profile, const TraceMessage& trace,
                  const std::string& pointer) {
     if (profile.content.form != ContentForm::binary)
@@ -255,6 +269,7 @@ class MessageChecker {
                 check_factors(faults_, *at.number, at.use, pointer + at.pointer);
         }
         check_apart(faults_, places, pointer);
+        check_fields(faults_, profile_, message, pointer);
         if (const auto* result = std::get_if<ResultMessage>(&message.what))
             check_result(faults_, profile_, *result, pointer + "/result");
         else if (const auto* status = std::get_if<StatusMessage>(&message.what))

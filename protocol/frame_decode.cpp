@@ -88,8 +88,9 @@ class FrameDecoder {
 
     // ---- a result ---------------------------------------------------------------------------------------
 
-    FrameResult hear(const FrameMessage& /*message*/, const ResultMessage& result) {
+    FrameResult hear(const FrameMessage& message, const ResultMessage& result) {
         result_ = &result;
+        take_size(message);
         if (result.counter) {
             reading_.counter = needed_count("counter", result.counter->field.place);
             if (!fault_)
@@ -112,6 +113,17 @@ class FrameDecoder {
         heard_.reading = std::move(reading_);
         heard_.content = content();
         return std::move(heard_);
+    }
+
+    // A number with the separator in it would move all that follows.
+    void take_size(const FrameMessage& message) {
+        const auto most = most_values(profile_.content, message);
+        if (most && fields_.separated() > *most)
+            note({"", fmt::format("it has {} values, and {} are described", fields_.separated(), *most),
+                  "if the tool writes numbers with the separator in them, set it to another separator or "
+                  "decimal "
+                  "sign; if it sends more values than the profile names, give their number as fields",
+                  std::nullopt});
     }
 
     std::optional<Scaled> number(const char* field, const FrameNumber& at) {

@@ -92,6 +92,13 @@ std::optional<DecodeFault> FrameFields::take_pairs() {
         const auto key = trimmed(pair.substr(0, equals));
         if (key.empty() && equals == pair.size())
             continue;  // two separators in a row, or one at the end
+        // Perhaps what is behind the decimal sign of the value before it, whose better half would be read.
+        if (equals == pair.size() && key.front() >= '0' && key.front() <= '9')
+            return DecodeFault{
+                "", fmt::format("{} stands between separators and is no value of a key", shown(key)),
+                "if the tool writes numbers with the separator in them, set it to another "
+                "separator or decimal sign",
+                std::nullopt};
         const auto value = equals == pair.size() ? std::string_view() : pair.substr(equals + 1);
         if (!named_.emplace(key, value).second)
             return DecodeFault{"", fmt::format("the key {} stands twice", shown(key)),
@@ -214,6 +221,12 @@ FrameFields::Count FrameFields::count(std::string_view field, const FramePlace& 
         return field_fault(field, fmt::format("{} is no count", shown(**found)),
                            "check the place in the profile, and what the tool sends");
     return *value;
+}
+
+std::size_t FrameFields::separated() const noexcept {
+    const auto last = std::ranges::find_if(values_.rbegin(), values_.rend(),
+                                           [](std::string_view value) { return !trimmed(value).empty(); });
+    return static_cast<std::size_t>(values_.rend() - last);
 }
 
 std::string FrameFields::raw(const FramePlace& place) const {

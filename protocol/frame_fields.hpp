@@ -47,6 +47,9 @@ class FrameFields {
     using Count = std::expected<std::optional<std::uint64_t>, DecodeFault>;
     [[nodiscard]] Count count(std::string_view field, const FramePlace& place) const;
 
+    // How many separated values there are, without empty ones at the end; of other forms 0.
+    [[nodiscard]] std::size_t separated() const noexcept;
+
     // As it stands, for people: the text, or the bytes in hex.
     [[nodiscard]] std::string raw(const FramePlace& place) const;
 

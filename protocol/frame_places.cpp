@@ -1,5 +1,7 @@
 #include "protocol/frame_places.hpp"
 
+#include <algorithm>
+
 #include <utility>
 
 #include <boost/describe/enum_to_string.hpp>
@@ -120,6 +122,29 @@ std::vector<NamedPlace> places_in(const OtherMessage& /*message*/) { return {}; 
 
 std::vector<NamedPlace> places_in(const FrameMessage& message) {
     return std::visit([](const auto& what) { return places_in(what); }, message.what);
+}
+
+std::size_t named_values(const FrameMessage& message) {
+    std::size_t most = 0;
+    const auto take = [&](const FramePlace& place) {
+        if (const auto* at = std::get_if<AtIndex>(&place))
+            most = std::max<std::size_t>(most, at->index + std::size_t{1});
+    };
+    for (const FrameMatch& match : message.when)
+        take(match.place);
+    for (const NamedPlace& named : places_in(message))
+        take(*named.place);
+    return most;
+}
+
+std::optional<std::size_t> most_values(const FrameContent& content, const FrameMessage& message) {
+    const auto* result = std::get_if<ResultMessage>(&message.what);
+    if (result == nullptr || content.form != ContentForm::separated)
+        return std::nullopt;
+    if (result->fields)
+        return *result->fields;
+    const bool stands_in_numbers = content.separator == "," || content.separator == ".";
+    return stands_in_numbers ? std::optional(named_values(message)) : std::nullopt;
 }
 
 std::string place_text(const FramePlace& place) {

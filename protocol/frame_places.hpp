@@ -4,6 +4,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -33,6 +34,13 @@ struct NamedPlace {
 [[nodiscard]] std::vector<NamedPlace> places_in(const TraceMessage& message);
 [[nodiscard]] std::vector<NamedPlace> places_in(const OtherMessage& message);
 [[nodiscard]] std::vector<NamedPlace> places_in(const FrameMessage& message);
+
+// How many separated values such a message has at most; nothing: any number, or it is of another form. Where
+// the separator may stand in a number, a value more says that it does.
+[[nodiscard]] std::optional<std::size_t> most_values(const FrameContent& content,
+                                                     const FrameMessage& message);
+// As many as are named in it.
+[[nodiscard]] std::size_t named_values(const FrameMessage& message);
 
 // For people: "column 4 to 9", "index 3", "key TQ", "/torque", "byte 8, float32 dcba".
 [[nodiscard]] std::string place_text(const FramePlace& place);

@@ -287,10 +287,13 @@ struct ResultMessage {
     FrameLimits limits;
     std::optional<FrameStamp> stamp;
     std::optional<FrameNumber> position;  // fastener number, 0: the tool does not know
+    // separated: how many values there are. Without it where the separator may stand in a number (comma or
+    // point): as many as are named here; elsewhere more are passed over.
+    std::optional<std::uint16_t> fields;
     bool operator==(const ResultMessage&) const = default;
 };
 TAUTGATE_FIELDS(ResultMessage, counter, epoch, program, torque, angle, direction, verdict, limits, stamp,
-                position);
+                position, fields);
 
 // What the tool says of itself: an answer to what is sent on connecting, or its sign of life.
 struct StatusMessage {

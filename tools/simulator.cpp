@@ -18,6 +18,7 @@
 #include <fmt/format.h>
 
 #include "config/reader.hpp"
+#include "config/whole_file.hpp"
 #include "protocol/capture.hpp"
 #include "tools/simulation/crew.hpp"
 #include "tools/simulation/played_tool.hpp"
@@ -383,11 +384,12 @@ int work(const Options& options, const config::Station& station) {
 }
 
 std::expected<PlayedTool, std::string> played_tool(const Options& options, const config::Station& station) {
-    std::ifstream file(options.replay, std::ios::binary);
-    const std::string text{std::istreambuf_iterator<char>(file), {}};
-    if (!file)
-        return std::unexpected(fmt::format("{} cannot be read; check its rights", options.replay));
-    const auto capture = protocol::read_capture(text);
+    constexpr std::uintmax_t most_bytes = std::uintmax_t{1024} * 1024 * 1024;
+    const auto text = config::whole_file(options.replay, most_bytes);
+    if (!text)
+        return std::unexpected(
+            fmt::format("{} cannot be read: {}; check its name and rights", options.replay, text.error()));
+    const auto capture = protocol::read_capture(*text);
     if (!capture)
         return std::unexpected(fmt::format("{}:{}: {}; {}", options.replay, capture.error().line,
                                            capture.error().what, capture.error().remedy));

@@ -1,5 +1,6 @@
 // What the equipment and the people at the bay report: arrivals, movements, tickets, checks.
 #include <algorithm>
+#include <iterator>
 #include <utility>
 
 #include "service/interlock/moves.hpp"
@@ -408,6 +409,25 @@ Outcome confirm(const Transition& t, const UnderPlan& at, const std::string& id,
     return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + id};
 }
 
+// What came in doubt of the unit, or of the time: where that unit is gone by now and another one came before
+// anybody looked, it may have been made at either.
+std::vector<UnassignedResult> made_in_doubt(const BayState& bay) {
+    const Stay* stay = stay_at(bay);
+    std::vector<UnassignedResult> doubtful;
+    if (stay != nullptr)
+        std::ranges::copy_if(stay->unassigned, std::back_inserter(doubtful),
+                             [](const UnassignedResult& result) {
+                                 return result.why == UnassignedWhy::question_open ||
+                                        result.why == UnassignedWhy::not_in_one_stay;
+                             });
+    return doubtful;
+}
+
+void pass_on(const Transition& t, BayState& bay, std::vector<UnassignedResult> doubtful) {
+    if (Stay* stay = stay_at(bay); stay != nullptr && stay->id == t.now())
+        std::ranges::move(doubtful, std::back_inserter(stay->unassigned));
+}
+
 }  // namespace
 
 Outcome apply(Transition& t, const ControllerReported& reported) {
@@ -433,12 +453,14 @@ Outcome apply(Transition& t, const ControllerReported& reported) {
     controller.fault = reported.fault;
     if (first)
         return Applied{};  // a baseline: nothing is known to have changed
+    std::vector<UnassignedResult> doubtful = made_in_doubt(*bay);
     presence_after_gap(*bay, report, before);
     const bool came_first = arrives_and_goes(t, *bay, report, before);
     movements(t, *bay, report, before);
     departures(t, *bay, report, before);
     if (!came_first)
         arrivals(t, *bay, report, before);
+    pass_on(t, *bay, std::move(doubtful));
     if (reported.present == Presence::absent) {
         bay->departure_due = false;
         forget_early_arrival(*bay);

@@ -2,6 +2,8 @@
 // reason where there is none; a release exists only where all of them stay silent.
 #include <algorithm>
 #include <iterator>
+#include <span>
+#include <string>
 #include <utility>
 
 #include "config/scope.hpp"
@@ -169,7 +171,11 @@ void unit(const State& state, const Stay& stay, Reasons& reasons) {
     }
     if (stay.differs)
         add(reasons, ReasonCode::decision_differs);
-    for (const UnassignedResult& result : stay.unassigned) {
+    // Those behind them are told once these are settled; one is enough to hold, and a tool that sends without
+    // end must not make every decision slower.
+    constexpr std::size_t unassigned_told = 16;
+    for (const UnassignedResult& result :
+         std::span(stay.unassigned).first(std::min(stay.unassigned.size(), unassigned_told))) {
         add_tool(reasons, ReasonCode::result_unassigned, result.tool,
                  {{"result", std::to_string(result.result.value)}, {"why", text_of(result.why)}});
     }

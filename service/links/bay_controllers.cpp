@@ -42,6 +42,7 @@ BayControllers::BayControllers(boost::asio::io_context& loop, const config::Stat
     if (controllers.size() == 1) {
         lines_.push_back({.id = {},
                           .numbers = {},
+                          .silence = controllers.front().link->echo_timeout,
                           .link = std::make_unique<ControllerLink>(loop, station, bay, sink_,
                                                                    std::move(durable), redial, known)});
         return;
@@ -56,7 +57,7 @@ BayControllers::~BayControllers() { stop(); }
 void BayControllers::add(const config::BayController& controller, const config::Station& described,
                          const std::shared_ptr<DurableMark>& durable, Backoff::Limits redial) {
     const std::size_t place = lines_.size();
-    Line line{.id = controller.id, .numbers = {}, .link = nullptr};
+    Line line{.id = controller.id, .numbers = {}, .silence = controller.link->echo_timeout, .link = nullptr};
     for (const config::Permissive* permissive : controller.permissives)
         line.numbers.push_back(permissive->number);
     line.link = std::make_unique<ControllerLink>(
@@ -113,6 +114,16 @@ std::vector<SourceHealth> BayControllers::health() const {
             all.back().name = line.id;
     }
     return all;
+}
+
+SightGate::Sight BayControllers::sight() const {
+    SightGate::Sight sight;
+    for (const Line& line : lines_) {
+        const auto age = line.link->health().age.value_or(std::chrono::milliseconds(0));
+        sight.age = std::max(sight.age, age);
+        sight.too_old = sight.too_old || age > line.silence;
+    }
+    return sight;
 }
 
 void BayControllers::stop() {

@@ -7,6 +7,7 @@
 // the bay are withheld.
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <memory>
 #include <optional>
@@ -17,6 +18,7 @@
 #include "config/station.hpp"
 #include "service/links/controller_link.hpp"
 #include "service/links/controller_set.hpp"
+#include "service/links/sight_gate.hpp"
 
 namespace tautgate::links {
 
@@ -39,6 +41,9 @@ class BayControllers {
     [[nodiscard]] std::vector<domain::PermissiveId> released_on_wire() const;
     // The main one first, by the bay's id; then the further ones by their own.
     [[nodiscard]] std::vector<SourceHealth> health() const;
+    // How long ago the one was heard that was not heard for longest, and whether that is longer than one of
+    // them may be silent.
+    [[nodiscard]] SightGate::Sight sight() const;
     void stop();
     // Of the line with this place, the main one's first.
     [[nodiscard]] std::uint16_t listening_port(std::size_t place = 0) const;
@@ -47,6 +52,7 @@ class BayControllers {
     struct Line {
         std::string id;                      // empty: the main one
         std::vector<std::uint16_t> numbers;  // of its permissives
+        std::chrono::milliseconds silence;   // for so long it may be silent
         std::unique_ptr<ControllerLink> link;
     };
     // `described`: the bay with this controller only.

@@ -73,8 +73,7 @@ CoilSignals::CoilSignals(const ControllerFrame& frame, const std::optional<Known
              .count = count_of(known, point.id),
              .on_at = {},
              .acts = false,
-             .unheeded_since = {},
-             .taken_back_until = {}});
+             .unheeded_since = {}});
         report_.moved.push_back({point.id, points_.back().count});
     }
     blocks_ = protocol::cover(std::move(places));
@@ -153,16 +152,14 @@ FeedbackSeen CoilSignals::take(std::span<const std::uint16_t> words, const std::
         if (point.moved.bit)
             take_sensor(point.moved, level(*point.moved.bit), now);
         point.acts = point.acting && bit_of(*point.acting, words);
-        offer_anew(point, alive && on[i], now);
+        note_unheeded(point, alive && on[i], now);
     }
     return seen(now);
 }
 
-// Equipment that follows takes a release within some switches of the alive coil, and sees within half the
-// echo time-out that a coil is off: it switches its heartbeat over more often than that.
-void CoilSignals::offer_anew(Point& point, bool on, Instant now) const {
-    if (point.taken_back_until && now >= *point.taken_back_until)
-        point.taken_back_until.reset();
+// Equipment that follows takes a release within some switches of the alive coil; and where it shows a
+// movement, that is settled by then.
+void CoilSignals::note_unheeded(Point& point, bool on, Instant now) {
     if (!point.acting || point.acts || !on)
         return point.unheeded_since.reset();
     if (!point.unheeded_since)
@@ -170,7 +167,7 @@ void CoilSignals::offer_anew(Point& point, bool on, Instant now) const {
     if (now - *point.unheeded_since <= 2 * frame_.link.echo_timeout)
         return;
     point.unheeded_since.reset();
-    point.taken_back_until = now + frame_.link.echo_timeout / 2;
+    gap_ = true;
 }
 
 FeedbackSeen CoilSignals::lost(Instant now) {
@@ -274,7 +271,7 @@ std::vector<PointGuard> CoilSignals::guards() const {
     guards.reserve(points_.size());
     for (const Point& point : points_) {
         const bool still = point.moved.settled == false && point.moved.raw == false;
-        guards.push_back({.open = there && still && !point.taken_back_until, .moved = point.count});
+        guards.push_back({.open = there && still, .moved = point.count});
     }
     return guards;
 }

@@ -6,8 +6,9 @@
 // counts go on from what was known before: where a level differs there was an edge, whatever else happened
 // meanwhile; and one is added to the starts, since nobody can tell whether the same unit stands there.
 //
-// A coil that is on while the equipment says it does not act on it is offered anew: equipment whose program
-// began again takes a release only after it saw the coil off, and nothing else would tell it.
+// A coil that is on while the equipment says that it does not act on it: its program began anew or its unit
+// was exchanged between two looks, since a release that was on before either counts for nothing there. That
+// is a gap as well; the release is given anew once people have said which unit it is.
 //
 // The alive coil is switched over at most once with each beat of the loop, and not before the equipment has
 // echoed the last time: so an echo that stands still is never mistaken for one that follows.
@@ -76,12 +77,11 @@ class CoilSignals {
         std::uint16_t count = 0;
         std::optional<Instant> on_at;  // when its coil may last have been on
         bool acts = false;
-        std::optional<Instant> unheeded_since;    // on, and not acted on
-        std::optional<Instant> taken_back_until;  // to be offered anew then
+        std::optional<Instant> unheeded_since;  // on, and not acted on
     };
 
     [[nodiscard]] bool bit_of(const config::ControllerBit& bit, std::span<const std::uint16_t> words) const;
-    void offer_anew(Point& point, bool on, Instant now) const;
+    void note_unheeded(Point& point, bool on, Instant now);
     void take_signs(std::span<const std::uint16_t> words, Instant now);
     void take_sensor(Sensor& sensor, std::optional<bool> level, Instant now);
     [[nodiscard]] bool is_alive(Instant now) const;

@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include "protocol/text.hpp"
+
 namespace tautgate::links {
 
 namespace {
@@ -10,6 +12,8 @@ namespace {
 // again after about 1 s, and once more 2 s later (RFC 6298, from memory); a radio link or a USB adapter that
 // stalls comes back sooner. Whoever scans anew within that time scans once more.
 constexpr std::chrono::seconds rest_may_come{4};
+// No unit is exchanged in so short a time.
+constexpr std::chrono::seconds longest_unread{1};
 
 }  // namespace
 
@@ -22,14 +26,16 @@ ScanFeed::ScanFeed(const config::Scanner& scanner, const protocol::LabelReader& 
     }
 }
 
-std::size_t ScanFeed::take(std::string_view bytes, SteadyTime now) {
+std::size_t ScanFeed::take(std::string_view bytes, SteadyTime since, SteadyTime now) {
     if (splitter_.awaits_rest() && now - given_up_ > rest_may_come)
         splitter_.forget_rest();
     splitter_.feed(bytes);
     std::size_t labels = 0;
     while (const auto label = splitter_.next()) {
         ++labels;
-        if (*label)
+        if (*label && now - since > longest_unread)
+            refuse_old(**label, since, now);
+        else if (*label)
             take_label(**label);
         else
             misread(label->error());
@@ -68,6 +74,15 @@ void ScanFeed::take_label(const std::string& label) {
                                    .order = ticket->order,
                                    .type = ticket->type,
                                    .raw = ticket->raw});
+}
+
+void ScanFeed::refuse_old(const std::string& label, SteadyTime since, SteadyTime now) {
+    const std::chrono::duration<double> waited = now - since;
+    misread({fmt::format(
+                 "the label {} may have waited unread for {:.1f} s, so that nobody knows for which unit it "
+                 "was scanned",
+                 protocol::shown(label), waited.count()),
+             "scan again", label});
 }
 
 void ScanFeed::misread(const protocol::LabelFault& fault) {

@@ -27,8 +27,10 @@ class ScanFeed {
     ScanFeed(const config::Scanner& scanner, const protocol::LabelReader& reader, const Sink& sink,
              std::optional<SteadyTime> half_given_up = std::nullopt);
 
-    // How many labels, misread ones too, ended with these bytes.
-    [[nodiscard]] std::size_t take(std::string_view bytes, SteadyTime now);
+    // How many labels, misread ones too, ended with these bytes. `since`: when they came at the earliest;
+    // labels that may have waited for longer than anybody who scans notices are told and count for nothing:
+    // they may be about a unit that is gone.
+    [[nodiscard]] std::size_t take(std::string_view bytes, SteadyTime since, SteadyTime now);
     // What is to be told of so many labels at once, which come from no hand; nothing of fewer.
     [[nodiscard]] std::optional<std::string> told_of_burst(std::size_t labels) const;
     // Nothing more came in time, or will.
@@ -38,6 +40,7 @@ class ScanFeed {
 
   private:
     void take_label(const std::string& label);
+    void refuse_old(const std::string& label, SteadyTime since, SteadyTime now);
     void misread(const protocol::LabelFault& fault);
 
     const config::Scanner& scanner_;

@@ -13,6 +13,7 @@
 #include <fmt/format.h>
 
 #include "service/links/peer_address.hpp"
+#include "service/links/quiet.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/scan_feed.hpp"
 #include "service/links/unattended.hpp"
@@ -41,6 +42,7 @@ struct ScannerCall {
     ScanFeed feed;
     bool open = true;
     std::array<char, 512> incoming{};
+    Quiet quiet{std::chrono::steady_clock::now()};
 };
 using ScannerCallPtr = std::shared_ptr<ScannerCall>;
 
@@ -234,6 +236,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         look_.async_wait([self = shared_from_this()](const error_code& error) {
             if (error || self->stopped_)
                 return;
+            for (const ScannerCallPtr& call : self->calls_)
+                call->quiet.look(nothing_waits(*call), std::chrono::steady_clock::now());
             if (auto refused = self->refusals_.due(std::chrono::steady_clock::now()))
                 self->tell_(std::move(*refused));
             if (!self->stopped_)
@@ -243,23 +247,32 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
 
     // ---- labels ---------------------------------------------------------------------------------------
 
+    [[nodiscard]] static bool nothing_waits(const ScannerCall& call) {
+        error_code failed;
+        return call.socket.available(failed) == 0 && !failed;
+    }
+
     void read(const ScannerCallPtr& call) {
-        call->socket.async_read_some(
-            asio::buffer(call->incoming),
-            [self = shared_from_this(), call](const error_code& error, std::size_t count) {
-                if (!call->open)
-                    return;
-                call->pause.cancel();
-                if (error)
-                    return self->end(call, error == asio::error::eof
-                                               ? "the scanner closed the connection"
-                                               : "the connection broke: " + error.message());
-                const auto now = std::chrono::steady_clock::now();
-                self->heard_[call->scanner.id] = now;
-                const std::size_t labels = call->feed.take({call->incoming.data(), count}, now);
-                if (call->open)
-                    self->go_on(call, labels);
-            });
+        call->socket.async_read_some(asio::buffer(call->incoming), [self = shared_from_this(),
+                                                                    call](const error_code& error,
+                                                                          std::size_t count) {
+            if (!call->open)
+                return;
+            call->pause.cancel();
+            if (error)
+                return self->end(call, error == asio::error::eof
+                                           ? "the scanner closed the connection"
+                                           : "the connection broke: " + error.message());
+            const auto now = std::chrono::steady_clock::now();
+            self->heard_[call->scanner.id] = now;
+            const std::size_t labels = call->feed.take({call->incoming.data(), count}, call->quiet.at(), now);
+            if (!call->open)
+                return;
+            call->quiet.ends();
+            if (const auto then = std::chrono::steady_clock::now(); nothing_waits(*call))
+                call->quiet.is(then);
+            self->go_on(call, labels);
+        });
     }
     // One label is read on from at once. A burst is no hand that scans, and waits for its turn.
     void go_on(const ScannerCallPtr& call, std::size_t labels) {

@@ -10,8 +10,10 @@
 #include <boost/asio/serial_port.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <fmt/format.h>
+#include <sys/ioctl.h>
 
 #include "service/links/backoff.hpp"
+#include "service/links/quiet.hpp"
 #include "service/links/refusals.hpp"
 #include "service/links/scan_feed.hpp"
 #include "service/links/serial_device.hpp"
@@ -28,7 +30,7 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     Line(asio::io_context& loop, const config::Scanner& scanner, const protocol::LabelReader& reader,
          Sink sink, SerialScannerSettings settings)
         : scanner_(scanner), reader_(reader), sink_(std::move(sink)), settings_(settings), port_(loop),
-          pause_(loop), again_(loop), backoff_(std::random_device{}()) {}
+          pause_(loop), look_(loop), again_(loop), backoff_(std::random_device{}()) {}
 
     void start() { open(); }
 
@@ -45,6 +47,7 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     void stop() {
         stopped_ = true;
         shut();
+        look_.cancel();
         again_.cancel();
     }
 
@@ -59,6 +62,8 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
         if (auto opened = open_serial(port_, *scanner_.serial, "the scanner's"); !opened)
             return open_later(std::move(opened.error()));
         opened_ = steady_clock::now();
+        quiet_.is(opened_);
+        look_later();
         feed_.emplace(scanner_, reader_, tell_, feed_ ? feed_->half_given_up() : std::nullopt);
         read();
     }
@@ -89,9 +94,14 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
                     return self->lose(error.message());
                 const auto now = steady_clock::now();
                 self->heard_ = now;
-                const std::size_t labels = self->feed_->take({self->incoming_.data(), count}, now);
-                if (!self->stopped_)
-                    self->go_on(labels);
+                const std::size_t labels =
+                    self->feed_->take({self->incoming_.data(), count}, self->quiet_.at(), now);
+                if (self->stopped_)
+                    return;
+                self->quiet_.ends();
+                if (const auto then = steady_clock::now(); self->nothing_waits())
+                    self->quiet_.is(then);
+                self->go_on(labels);
             });
     }
     // One label is read on from at once. A burst is no hand that scans, and waits for its turn.
@@ -121,6 +131,20 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
             self->tell_refused(self->refusals_.due(now));
         });
     }
+    [[nodiscard]] bool nothing_waits() {
+        int waiting = 0;
+        return ::ioctl(port_.native_handle(), FIONREAD, &waiting) == 0 && waiting == 0;
+    }
+    void look_later() {
+        constexpr milliseconds between_looks{200};
+        look_.expires_after(between_looks);
+        look_.async_wait([self = shared_from_this()](const error_code& error) {
+            if (error || self->stopped_ || !self->port_.is_open())
+                return;
+            self->quiet_.look(self->nothing_waits(), steady_clock::now());
+            self->look_later();
+        });
+    }
     void tell_refused(std::optional<interlock::InputRefused> refused) {
         if (refused)
             tell_(std::move(*refused));
@@ -136,12 +160,14 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
     SerialScannerSettings settings_;
     asio::serial_port port_;
     asio::steady_timer pause_;  // until a half label is given up, or until more is read
+    asio::steady_timer look_;
     asio::steady_timer again_;
     Backoff backoff_;
     Refusals refusals_{scanner_.id};
     std::optional<ScanFeed> feed_;  // of this opening of the line
     std::optional<SteadyTime> heard_;
     SteadyTime opened_{};
+    Quiet quiet_{steady_clock::now()};
     std::string why_ = "its line was not opened yet";
     std::array<char, 512> incoming_{};
     bool stopped_ = false;

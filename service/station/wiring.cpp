@@ -39,7 +39,10 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
     : loop_(loop), rules_(std::move(rules)), boot_(std::move(boot)), callbacks_(std::move(callbacks)),
       curves_(std::make_shared<links::TraceGate>(callbacks_.traces)),
       traces_([gate = curves_](links::ArrivedTrace trace) { return gate->take(std::move(trace)); }) {
-    arms_ = std::make_shared<links::ArmGate>(*rules_, std::move(callbacks_.sink));
+    sight_ = std::make_shared<links::SightGate>(
+        *rules_, [this](const domain::BayId& bay) { return sight_of(bay); }, std::move(callbacks_.sink));
+    arms_ = std::make_shared<links::ArmGate>(
+        *rules_, [sight = sight_](interlock::Payload told) { sight->take(std::move(told)); });
     callbacks_.sink = [gate = curves_, arms = arms_](interlock::Payload told) {
         gate->heard(told);
         arms->take(std::move(told));
@@ -57,6 +60,11 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
 }
 
 Wiring::~Wiring() { stop(); }
+
+links::SightGate::Sight Wiring::sight_of(const domain::BayId& bay) const {
+    const auto line = std::ranges::find(controllers_, bay, &BayLine::bay);
+    return line == controllers_.end() ? links::SightGate::Sight{} : line->link->sight();
+}
 
 void Wiring::start_controllers() {
     for (const BayLine& line : controllers_)

@@ -22,6 +22,7 @@
 #include "service/links/scanner_port.hpp"
 #include "service/links/serial_bus.hpp"
 #include "service/links/serial_scanner.hpp"
+#include "service/links/sight_gate.hpp"
 #include "service/links/tool_link.hpp"
 #include "service/links/tool_port.hpp"
 #include "service/links/trace_gate.hpp"
@@ -93,6 +94,7 @@ class Wiring {
         std::unique_ptr<links::IoInputs> inputs;    // null: it has none
         std::unique_ptr<links::IoOutputs> outputs;  // null: it has none
     };
+    [[nodiscard]] links::SightGate::Sight sight_of(const domain::BayId& bay) const;
     void start_tool(const config::Tool& tool);
     void start_modules();
     [[nodiscard]] std::function<void(const config::IoInput&, std::optional<bool>)>
@@ -108,6 +110,7 @@ class Wiring {
     Callbacks callbacks_;
     std::shared_ptr<links::TraceGate> curves_;  // the links hold what leads through it
     std::shared_ptr<links::ArmGate> arms_;      // so they do of this
+    std::shared_ptr<links::SightGate> sight_;   // and of this
     links::TraceSink traces_;
     std::optional<protocol::LabelReader> labels_;
     std::vector<BayLine> controllers_;

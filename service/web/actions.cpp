@@ -120,7 +120,7 @@ Action read_set_aside(const Place& place) { return SetResultAside{.result = {pla
 Action read_dispose(const Place& place) { return DisposeSetAside{.event = {place.body.number("event")}}; }
 
 Action read_ticket(const Place& place) {
-    const auto text = place.body.text("text", protocol::label_limit);
+    const auto text = place.body.label("text", protocol::label_limit);
     const auto ticket = place.station.read_label(place.bay, text);
     if (!ticket) {
         place.body.refuse("text", ticket.error().what, ticket.error().remedy);

@@ -80,7 +80,7 @@ void Api::Work::scan(Call& call) {
     if (!bay)
         return;
     auto body = Body::parse(call.request.body);
-    const auto text = body.text("text", protocol::label_limit);
+    const auto text = body.label("text", protocol::label_limit);
     if (const auto fault = body.fault())
         return call.refuse(*fault);
     const auto person = call.person;

@@ -90,7 +90,23 @@ void Body::missing(const std::string& key, std::string_view kind) {
     refuse(key, "it is missing", "give " + std::string(kind));
 }
 
+namespace {
+
+// EOT and the four separators of ISO/IEC 15434 are part of a label.
+bool has_more_unseen_than_a_label(std::string_view text) {
+    std::string seen(text);
+    std::erase_if(seen, [](char c) { return c == '\x04' || (c >= '\x1c' && c <= '\x1f'); });
+    return protocol::has_unseen(seen);
+}
+
+}  // namespace
+
 std::optional<std::string> Body::optional_text(const std::string& key, std::size_t most) {
+    return text_without(key, most, protocol::has_unseen);
+}
+
+std::optional<std::string> Body::text_without(const std::string& key, std::size_t most,
+                                              bool (*is_refused)(std::string_view)) {
     auto* value = find(key);
     if (value == nullptr)
         return std::nullopt;
@@ -103,7 +119,7 @@ std::optional<std::string> Body::optional_text(const std::string& key, std::size
         refuse(key, "it is longer than " + std::to_string(most) + " bytes", "give a shorter text");
         return std::nullopt;
     }
-    if (protocol::has_unseen(text)) {
+    if (is_refused(text)) {
         refuse(key, "it holds a line break or another character that is not seen",
                "give one line of plain text");
         return std::nullopt;
@@ -115,6 +131,13 @@ std::string Body::text(const std::string& key, std::size_t most) {
     auto value = optional_text(key, most);
     if (!value || value->find_first_not_of(' ') == std::string::npos)
         missing(key, "a text that is not empty");
+    return std::move(value).value_or(std::string{});
+}
+
+std::string Body::label(const std::string& key, std::size_t most) {
+    auto value = text_without(key, most, has_more_unseen_than_a_label);
+    if (!value || value->find_first_not_of(' ') == std::string::npos)
+        missing(key, "a label that is not empty");
     return std::move(value).value_or(std::string{});
 }
 

@@ -27,6 +27,8 @@ class Body {
     // Texts are UTF-8 of at most `most` bytes and, unless optional, not empty.
     [[nodiscard]] std::string text(const std::string& key, std::size_t most = 400);
     [[nodiscard]] std::optional<std::string> optional_text(const std::string& key, std::size_t most = 400);
+    // A label as a scanner types it: with the separators that labels have, which are control characters.
+    [[nodiscard]] std::string label(const std::string& key, std::size_t most);
     [[nodiscard]] people::Secret secret(const std::string& key);
     [[nodiscard]] std::uint64_t number(const std::string& key);
     [[nodiscard]] std::optional<std::uint64_t> optional_number(const std::string& key);
@@ -47,6 +49,8 @@ class Body {
     void wipe();
 
   private:
+    [[nodiscard]] std::optional<std::string> text_without(const std::string& key, std::size_t most,
+                                                          bool (*is_refused)(std::string_view));
     nlohmann::json* find(const std::string& key);
     // An empty key stands for the object itself.
     [[nodiscard]] std::string pointer_to(const std::string& key) const {

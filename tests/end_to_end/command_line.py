@@ -1,9 +1,9 @@
 """Claim: with the built programs alone a station is set up and used from the command line: the first administrator,
 others with two people's consent, the approval of the rules, an operator on and off, a unit on hold, a suspension and
 its end, somebody who stands in, a badge at the bay's scanner, a name that is taken out, a lost administrator, an
-orderly end of the service, and a record that verifies. A wrong secret, one signature too few, and a secret for somebody
-who is suspended are refused. At a station that takes orders they are entered by hand and sent as a file, all of it or
-nothing, and a torque that somebody measured is compared with its limits.
+orderly end of the service, and a record that verifies. A wrong secret, one signature too few, and a secret for
+somebody who is suspended are refused. At a station that takes orders they are entered by hand and sent as a file, all
+of it or nothing, and a torque that somebody measured is compared with its limits.
 """
 
 import os
@@ -155,20 +155,20 @@ def send_orders(desk):
     answer = desk.gets("a right one is taken", "send-orders", right, *by)
     check("the answer says so of each line", all(f"{line};order LT26-{number} is added, variant MB1" in answer
                                                  for line, number in ((2, "0418"), (3, "0419"))), answer)
-    check("and the orders wait to be built",
-          known(desk) == {**before, "LT26-0418": ("MB1", [("D", "TM000872")]), "LT26-0419": ("MB1", [("D", "TM000873")])},
-          known(desk))
+    sent = {"LT26-0418": ("MB1", [("D", "TM000872")]), "LT26-0419": ("MB1", [("D", "TM000873")])}
+    check("and the orders wait to be built", known(desk) == {**before, **sent}, known(desk))
 
 
 def is_certain(desk):
-    """A measurement is of the unit that stands there. After a moment in which nobody saw it a scan says which it is."""
+    """A measurement is of the unit that stands there. Where nobody saw it for a moment a scan says which it is."""
     if "presence_unconfirmed" in desk.station.codes(BEAM):
         desk.station.scan_unit(UNIT)
     return not {"presence_unconfirmed", "unit_absent"} & set(desk.station.codes(BEAM))
 
 
 def measured(desk, claim, torque, sentence):
-    words = ["hand-check", "axle-box-caps", "left 1", "--torque", torque, "--with", "wrench 7", *desk.signed_by("B-20")]
+    words = ["hand-check", "axle-box-caps", "left 1", "--torque", torque, "--with", "wrench 7",
+             *desk.signed_by("B-20")]
     said = []
     check(claim, ask_until(lambda: is_certain(desk) and said.append(desk.asks(*words)) is None
                            and sentence in said[-1].stdout), [one.stdout + one.stderr for one in said[-1:]])
@@ -188,11 +188,12 @@ def check_by_hand(desk, slave, tools):
           slave.await_point(BEAM, lambda point: point.may_move()), station.codes(BEAM))
     one = ["hand-check", "axle-box-caps", "left 1", "--with", "wrench 7", "--torque"]
     desk.is_refused("what is no number is refused", 1, "give the measured number with a point", *one, "250,5", *by)
-    desk.is_refused("so is a bolt that the joint does not have", 1, "no fastener 'left 9'", "hand-check", "axle-box-caps",
-                    "left 9", "--torque", "250", "--with", "wrench 7", *by)
+    desk.is_refused("so is a bolt that the joint does not have", 1, "no fastener 'left 9'",
+                    "hand-check", "axle-box-caps", "left 9", "--torque", "250", "--with", "wrench 7", *by)
     check("neither is in the record", checks(desk) == [], checks(desk))
     measured(desk, "a torque inside the limits is recorded", "250.5", "inside the audit limits")
-    check("as it was measured", checks(desk) == [("axle-box-caps", "left 1", "250.5 N·m", "inside_audit")], checks(desk))
+    check("as it was measured", checks(desk) == [("axle-box-caps", "left 1", "250.5 N·m", "inside_audit")],
+          checks(desk))
     check("and takes nothing away", ask_until(lambda: is_certain(desk) and station.codes(BEAM) == []),
           station.codes(BEAM))
     measured(desk, "one outside of them too", "229.9", "outside the audit limits")

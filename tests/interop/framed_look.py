@@ -126,9 +126,9 @@ def serial(folder):
         file = described(folder, "frames-serial", on_line)
         with SerialWrench(line.far) as tool:
             code, out, err = look(file, TOOL, "--once", "--json")
-            check("a tool that speaks only when it is asked is asked", code == 0, (code, out, err))
+            check("a tool on a serial line is heard", code == 0, (code, out, err))
             check("and not let run", tool.told == [], tool.told)
-            check("it answers", ask_until(lambda: values(without_times(out)[0])["newest"] == "0"), out)
+            check("it says its count", ask_until(lambda: values(without_times(out)[0])["newest"] == "0"), out)
 
 
 def says_only(port, sent, *words):

@@ -249,7 +249,7 @@ class SerialWire:
 
 
 class SerialWrench(Tool):
-    """Values between semicolons, on a serial line; it answers '?', and runs only while it is let
+    """Values between semicolons, on a serial line; it says by itself how it is, and runs only while it is let
     (config/examples/frames-serial.json)."""
 
     def __init__(self, path):
@@ -265,10 +265,7 @@ class SerialWrench(Tool):
         self._connected(wire)
 
     def greet(self):
-        """It speaks when it is asked."""
-
-    def live(self):
-        """Likewise."""
+        """A cable tells nobody that there is somebody at its other end."""
 
     def status(self):
         return f"A;{self.newest};{int(self.enabled)}\r".encode("ascii")
@@ -289,10 +286,6 @@ class SerialWrench(Tool):
                 self._take(word.decode("ascii"))
 
     def _take(self, word):
-        if word == "?":
-            if not self.mute:
-                self.say(self.status())
-            return
         if word not in ("RUN", "HALT"):
             raise ValueError(f"nobody says {word!r} to this tool")
         self.told.append(word)

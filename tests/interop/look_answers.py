@@ -146,7 +146,7 @@ def troubles(folder, polled_port, caller_port):
 
     code, _, err = look(file, "NR-61", "--once")
     check("a tool that is not there names the one that was meant",
-          code == 2 and "no tool 'NR-61'" in err and "did you mean NR-16?" in err, (code, err))
+          code == 2 and "no tool or I/O module 'NR-61'" in err and "did you mean NR-16?" in err, (code, err))
 
     with socket.create_server(("127.0.0.1", 0)) as silent:
         file = described(folder, silent.getsockname()[1], caller_port)

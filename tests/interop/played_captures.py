@@ -79,7 +79,7 @@ def framed_on_serial_line(folder):
         with SerialWrench(line.far) as wrench:
             with subprocess.Popen([PROGRAMS / "tautgate", "look", file, FRAMED_TOOL, "--for", "3s", "--json", "--record",
                                    capture], stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as run:
-                check("the look sees the tool answer", '"newest"' in run.stdout.readline())
+                check("the look hears the tool", any('"newest"' in line for line in run.stdout))
                 wrench.report(1)
                 run.communicate(timeout=30)
     said = b"".join(bytes.fromhex(part["hex"]) for part in map(json.loads, capture.read_text("utf-8").splitlines()[1:])

@@ -2,6 +2,7 @@
 one: mbpoll, or the daemon."""
 
 import asyncio
+import contextlib
 import os
 import pty
 import select
@@ -27,6 +28,7 @@ class SerialLine(Answers):
         for _ in range(2):
             master, end = pty.openpty()
             tty.setraw(end)
+            os.set_blocking(master, False)
             self._ends.append((master, end))  # the end stays open: the line does not hang up with its last user
         self.near, self.far = (os.ttyname(end) for _, end in self._ends)
         self._stopped, self._stop = os.pipe()
@@ -49,14 +51,23 @@ class SerialLine(Answers):
             if self._stopped in ready:
                 return
             for master in ready:
-                came = os.read(master, 512)
+                try:
+                    came = os.read(master, 512)
+                except BlockingIOError:
+                    continue  # emptied meanwhile by whoever opens that end
                 if master == near:
-                    os.write(far, came)
+                    self._put(far, came)
                 else:
                     self.answer(came)
 
     def deliver(self, answer):
-        os.write(self._ends[0][0], answer)
+        self._put(self._ends[0][0], answer)
+
+    @staticmethod
+    def _put(master, said):
+        """What nobody reads is lost, as on a cable, and holds up nobody."""
+        with contextlib.suppress(BlockingIOError):
+            os.write(master, said)
 
 
 class SerialSlave(Slave):

@@ -215,8 +215,8 @@ class Station:
 
     # ---- what it shows
 
-    def bay(self):
-        return next(bay for bay in self.get("/v1/station")["bays"] if bay["id"] == BAY)
+    def bay(self, bay=BAY):
+        return next(one for one in self.get("/v1/station")["bays"] if one["id"] == bay)
 
     def controller_link(self):
         return self.bay()["controller"]["link"]
@@ -224,12 +224,12 @@ class Station:
     def tool(self, tool):
         return next(known for known in self.get("/v1/station")["tools"] if known["id"] == tool)
 
-    def reasons(self, permissive):
-        shown = self.get(f"/v1/bays/{BAY}/why")["permissives"]
+    def reasons(self, permissive, bay=BAY):
+        shown = self.get(f"/v1/bays/{bay}/why")["permissives"]
         return next(one for one in shown if one["id"] == permissive)["reasons"]
 
-    def codes(self, permissive):
-        return [reason["code"] for reason in self.reasons(permissive)]
+    def codes(self, permissive, bay=BAY):
+        return [reason["code"] for reason in self.reasons(permissive, bay)]
 
     def health(self, thing):
         return next(one for one in self.get("/v1/health")["inputs"] if one["id"] == thing)
@@ -276,7 +276,16 @@ class Station:
         self.post("/v1/people", {"name": name, "badge": badge, "roles": [role], "secret": secret, **more},
                   self.people.get(first), self.people.get(second))
         self.papers[role] = (badge, secret)
+        self.sign_in(role)
+
+    def sign_in(self, role):
+        badge, secret = self.papers[role]
         self.people[role] = self.post("/v1/sign-in", {"badge": badge, "secret": secret})["session"]
+
+    def sign_in_anew(self):
+        """After another start of the daemon, which knows no session from before."""
+        for role in self.papers:
+            self.sign_in(role)
 
     def signed_by(self, role):
         """How a command of tautgate is told who does it."""
@@ -286,19 +295,20 @@ class Station:
         file.write_text(secret, encoding="ascii")
         return ["--as", badge, "--secret-file", file]
 
-    def decide(self, action, reason_code, reason_text):
+    def decide(self, action, reason_code, reason_text, bay=BAY):
         """The supervisor decides; where the station asks for a second person, quality agrees."""
-        answer = self.post(f"/v1/bays/{BAY}/decisions",
+        answer = self.post(f"/v1/bays/{bay}/decisions",
                            {"action": action, "reason_code": reason_code, "reason_text": reason_text,
                             "seen": self.get("/v1/station")["newest_event"]},
                            self.people["production_supervisor"])
         if answer.get("proposal") is not None:
-            self.post(f"/v1/bays/{BAY}/decisions/{answer['proposal']}/second",
+            self.post(f"/v1/bays/{bay}/decisions/{answer['proposal']}/second",
                       {"seen": self.get("/v1/station")["newest_event"]}, self.people["quality_engineer"])
 
-    def scan(self, *labels):
-        """A scanner that calls, says its labels and hangs up."""
-        with socket.create_connection(("127.0.0.1", self.description["scanner_port"]["port"]), timeout=20) as wire:
+    def scan(self, *labels, peer="127.0.0.1"):
+        """A scanner that calls from its address, says its labels and hangs up."""
+        with socket.create_connection(("127.0.0.1", self.description["scanner_port"]["port"]), timeout=20,
+                                      source_address=(peer, 0)) as wire:
             for label in labels:
                 wire.sendall(label.encode("ascii") + b"\r\n")
 
@@ -307,6 +317,6 @@ class Station:
         check(f"both tickets of {unit} are scanned", ask_until(lambda: self.identified_as() == unit),
               self.identified_as())
 
-    def identified_as(self):
-        occupant = self.bay()["occupant"]
+    def identified_as(self, bay=BAY):
+        occupant = self.bay(bay)["occupant"]
         return occupant["identity"]["unit"] if occupant else None

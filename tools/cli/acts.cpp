@@ -16,6 +16,7 @@
 #include <nlohmann/json.hpp>
 #include <unistd.h>
 
+#include "config/whole_file.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/text.hpp"
 #include "tools/cli/label_lines.hpp"
@@ -853,17 +854,17 @@ Asked<Exit> type_order(const Desk& desk, const TypedOrder& order, const Signers&
 }
 
 Asked<Exit> send_orders(const Desk& desk, const std::string& file, const Signers& signers) {
-    std::ifstream in(file, std::ios::binary);
-    const std::string csv{std::istreambuf_iterator<char>(in), {}};
-    if (!in || csv.empty())
+    constexpr std::uintmax_t most_bytes = std::uintmax_t{16} * 1024 * 1024;
+    const auto csv = config::whole_file(file, most_bytes);
+    if (!csv || csv->empty())
         return std::unexpected(
-            Failure{Exit::wrong_usage, fmt::format("{} cannot be read, or is empty; name a file of orders as "
+            Failure{Exit::wrong_usage, fmt::format("cannot send {}: {}; name a file of orders as "
                                                    "protocol/ORDERS.md describes it",
-                                                   plain(file))});
+                                                   plain(file), csv ? "it is empty" : csv.error())});
     const auto by = sign_in(desk, signers);
     if (!by)
         return std::unexpected(by.error());
-    const auto reply = desk.http.post_csv("/v1/orders", csv, by->alone());
+    const auto reply = desk.http.post_csv("/v1/orders", *csv, by->alone());
     constexpr unsigned rejected = 422;
     if (!reply || (reply->status != 200 && reply->status != rejected)) {
         const auto refused = answer_of(reply);

@@ -68,13 +68,12 @@ std::expected<void, std::string> CaptureFile::write(const std::string& line) {
 }
 
 std::expected<protocol::Capture, std::string> read_capture_file(const std::string& path) {
-    errno = 0;
-    std::ifstream file(path, std::ios::binary);
-    const std::string text{std::istreambuf_iterator<char>(file), {}};
-    if (!file)
-        return std::unexpected(fmt::format("cannot read {}: {}; check its name and rights", plain(path),
-                                           std::generic_category().message(errno)));
-    auto capture = protocol::read_capture(text);
+    constexpr std::uintmax_t most_bytes = std::uintmax_t{1024} * 1024 * 1024;
+    const auto text = config::whole_file(path, most_bytes);
+    if (!text)
+        return std::unexpected(
+            fmt::format("cannot read {}: {}; check its name and rights", plain(path), text.error()));
+    auto capture = protocol::read_capture(*text);
     if (!capture)
         return std::unexpected(fmt::format("{}:{}: {}; {}", plain(path), capture.error().line,
                                            capture.error().what, capture.error().remedy));

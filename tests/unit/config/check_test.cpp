@@ -6,6 +6,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "config/findings.hpp"
 #include "tests/unit/config/station_fixture.hpp"
 
 using namespace tautgate::config;
@@ -1553,8 +1554,9 @@ TEST_CASE("an address that looks copied from the other numbering is a warning, a
                "xxxx reference, which would be " + meant;
     };
     CHECK(found(station, Severity::warning) ==
-          std::vector<std::string>{
-              told("/profiles/0/layout/counter/field/address", "40045 looks like a traditional 4", "44")});
+          std::vector<std::string>{told("/profiles/0/layout/counter/field/address",
+                                        "40045 looks like a traditional 4",
+                                        "44; 1 more beside it look so, too")});
     profile.table = tautgate::protocol::RegisterTable::input;  // there 40045 is no such reference
     CHECK(found(station, Severity::warning).empty());
     profile.epoch->address = 30001;
@@ -1568,4 +1570,56 @@ TEST_CASE("an address that looks copied from the other numbering is a warning, a
               told("/bays/0/controller/feedback_address", "40001 looks like a traditional 4", "0")});
     station.bays[0].controller.feedback_address = 40000;
     CHECK(found(station, Severity::warning).empty());
+}
+
+TEST_CASE("an address that the station writes, or that a module or a coil has, is looked at as well") {
+    using tautgate::protocol::RegisterTable;
+    const auto references = [](const Station& station) {
+        Findings findings;
+        warn_of_references(findings, station);
+        std::vector<std::string> places;
+        for (const auto& one : findings.take())
+            places.push_back(one.pointer);
+        return places;
+    };
+    using Places = std::vector<std::string>;
+    auto polled = load_station_file(test_folder + "good/polled.json").station.value();
+    const auto with = [&](auto change) {
+        auto station = polled;
+        change(std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile));
+        return references(station);
+    };
+    CHECK(with([](auto&) {}).empty());
+    CHECK(with([](auto& profile) { profile.acknowledge = 40011; }) ==
+          Places{"/profiles/0/layout/acknowledge"});
+    CHECK(with([](auto& profile) {
+              profile.acknowledge.reset();
+              profile.handshake = tautgate::protocol::Handshake{.ready = {}, .address = 40006};
+          }) == Places{"/profiles/0/layout/handshake/address"});
+    CHECK(with([](auto& profile) {
+              profile.control = tautgate::protocol::RegisterControl{.enable = {.address = 40141},
+                                                                    .enabled = {},
+                                                                    .program = 40142,
+                                                                    .selected = {},
+                                                                    .programs = {}};
+          }) == Places{"/profiles/0/layout/control/enable/address"});
+    CHECK(with([](auto& profile) {
+              profile.trace = tautgate::protocol::TraceFields{};
+              profile.trace->torque.field.address = 40501;
+          }) == Places{"/profiles/0/layout/trace/torque/field/address"});
+    auto station = smallest();
+    IoModule module;
+    module.id = "IO-1";
+    IoInput input;
+    input.id = "in";
+    input.number = 10001;
+    module.inputs = {input};
+    station.io = {module};
+    station.bays[0].controller.coils = CoilPlan{};
+    station.bays[0].controller.coils->heartbeat.number = 10002;
+    CHECK(references(station) ==
+          Places{"/bays/0/controller/coils/heartbeat/number", "/io/0/inputs/0/number"});
+    station.io[0].inputs[0].table = RegisterTable::coils;
+    station.bays[0].controller.coils.reset();
+    CHECK(references(station).empty());
 }

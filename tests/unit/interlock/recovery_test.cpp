@@ -102,6 +102,53 @@ TEST_CASE("results while it is uncertain which unit is here are nobody's") {
     CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
 }
 
+TEST_CASE("what came in doubt is nobody's at the next unit, too, where units were exchanged before anybody "
+          "looked") {
+    Story story;
+    story.identified_unit();
+    const EventNumber first = story.stay().id;
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::stale, "silent", 1});
+    CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
+    const EventNumber result = story.state.newest;
+    story.happens(ControllerLinkChanged{BayId{"B1"}, Quality::good, "", 1});
+    const bool exchanged = GENERATE(true, false);
+    if (exchanged) {
+        ++story.equipment.departures;
+        ++story.equipment.arrivals;
+        story.equipment.echoed = story.offered();
+    }
+    story.report();
+    CHECK((story.stay().id != first) == exchanged);
+    REQUIRE(story.stay().unassigned.size() == 1);
+    CHECK(story.stay().unassigned.front().result == result);
+    CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+    if (!exchanged)
+        return;
+    // One that comes to a place that was seen empty has nothing to do with it.
+    story.departs();
+    story.arrives();
+    CHECK(story.stay().unassigned.empty());
+}
+
+TEST_CASE("a tool that sends without end holds by some of its results, and all of them are kept") {
+    Story story;
+    story.identified_unit();
+    story.scans("D", "D2");
+    constexpr std::size_t sent = 60;
+    for (std::size_t i = 0; i < sent; ++i)
+        story.hits(mount_ok);
+    CHECK(story.stay().unassigned.size() == sent);
+    const auto& reasons = story.permissive("lift").reasons;
+    CHECK(std::ranges::count(reasons, ReasonCode::result_unassigned, &Reason::code) == 16);
+    CHECK(is<Applied>(story.proposes(supervisor, UnitStillHere{})));
+    for (std::size_t left = sent; left > 0; --left) {
+        CHECK(story.held_by("lift", ReasonCode::result_unassigned));
+        const EventNumber next = story.stay().unassigned.front().result;
+        REQUIRE(is<Applied>(story.proposes(supervisor, SetResultAside{next})));
+    }
+    CHECK_FALSE(story.held_by("lift", ReasonCode::result_unassigned));
+}
+
 TEST_CASE("an event set aside withholds the bay, goes on in the tool's count, and people dispose of it") {
     Story story;
     story.joined_unit();

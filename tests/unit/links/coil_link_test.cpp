@@ -328,16 +328,23 @@ TEST_CASE("sensors of a module are read at a bay by coils, and told to be unread
     CHECK(unread() == 2);
 }
 
-TEST_CASE("equipment that starts again keeps nothing of a release, and is offered it anew") {
+TEST_CASE(
+    "equipment that starts again keeps nothing of a release, and the station doubts which unit it has") {
     CoilShift shift;
     shift.release_to_a_unit();
+    const auto starts = shift.last_report().starts;
     shift.equipment().restart();
-    bool moved_before_off = false;
+    bool moved = false;
     REQUIRE(shift.until([&] {
-        moved_before_off = moved_before_off || shift.equipment().may_move("lift-beam");
-        return !shift.equipment().bit(release_coil);
+        moved = moved || shift.equipment().may_move("lift-beam");
+        return shift.last_report().starts != starts;
     }));
-    CHECK_FALSE(moved_before_off);
+    CHECK(shift.last_report().starts == starts + 1);
+    CHECK_FALSE(moved);
+    // The doubt withholds, and a ticket releases anew.
+    shift.order(Code::withheld);
+    REQUIRE(shift.until([&] { return !shift.equipment().bit(release_coil); }));
+    REQUIRE(shift.beats(2, [] { return true; }));
+    shift.order(Code::released);
     CHECK(shift.until_moving(true));
-    CHECK(shift.beats(50, [&] { return shift.equipment().bit(release_coil); }));
 }

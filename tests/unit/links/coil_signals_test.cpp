@@ -276,27 +276,47 @@ TEST_CASE("a movement long after its coil went off is told as one that nothing r
     CHECK(watch.last().on_wire_released.empty());
 }
 
-TEST_CASE("a coil on which the equipment does not act is taken back for a moment, again and again") {
+TEST_CASE("a coil on which the equipment does not act is a gap: nobody knows which unit stands there") {
     Watch watch;
     watch.present = true;
     watch.settled();
+    const auto starts = watch.last().starts;
     watch.on = {true, false};
     constexpr int patience = 2 * 300 / 20;
     watch.looks(patience + 1);
-    CHECK(watch.open());
+    CHECK(watch.last().starts == starts);
     watch.look();
-    CHECK_FALSE(watch.open());
+    CHECK(watch.last().starts == starts + 1);
+    CHECK(watch.last().present == Presence::present);
+    // Once for so long a time, and again if it goes on.
+    watch.looks(patience + 1);
+    CHECK(watch.last().starts == starts + 1);
+    watch.look();
+    CHECK(watch.last().starts == starts + 2);
     watch.on = {false, false};
-    watch.looks(150 / 20);
-    CHECK_FALSE(watch.open());
-    watch.look();
-    CHECK(watch.open());
-    watch.on = {true, false};
-    watch.looks(patience + 2);
-    CHECK_FALSE(watch.open());
+    watch.looks(3 * patience);
+    CHECK(watch.last().starts == starts + 2);
 }
 
-TEST_CASE("a coil on which the equipment acts stays, and one of equipment that cannot tell") {
+TEST_CASE("equipment that acts no more though its coil is on is a gap, unless the movement is seen") {
+    const bool moves = GENERATE(false, true);
+    Watch watch;
+    watch.present = true;
+    watch.settled();
+    const auto starts = watch.last().starts;
+    watch.on = {true, false};
+    watch.looks(2);
+    watch.acting = true;
+    watch.looks(50);
+    CHECK(watch.last().starts == starts);
+    watch.acting = false;
+    watch.moved = moves;
+    watch.on = {!moves, false};  // a movement that is seen takes the coil back
+    watch.looks(40);
+    CHECK(watch.last().starts == starts + (moves ? 0 : 1));
+}
+
+TEST_CASE("a coil on which the equipment acts is no gap, nor one of equipment that cannot tell") {
     auto station = coil_station(1);
     const bool tells = GENERATE(true, false);
     if (!tells)
@@ -304,12 +324,12 @@ TEST_CASE("a coil on which the equipment acts stays, and one of equipment that c
     Watch watch({}, station);
     watch.present = true;
     watch.settled();
+    const auto starts = watch.last().starts;
     watch.on = {true, false};
     watch.acting = tells;
-    for (int i = 0; i < 100; ++i) {
-        watch.look();
-        REQUIRE(watch.open());
-    }
+    watch.looks(100);
+    CHECK(watch.open());
+    CHECK(watch.last().starts == starts);
 }
 
 TEST_CASE("equipment that acts on a release that was not given is worse than a silent one") {

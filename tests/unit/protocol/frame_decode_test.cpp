@@ -185,6 +185,27 @@ TEST_CASE("numbers of a binary frame are read in their order, with their bits") 
           Measured<Torque>(Unreadable{Unusable::not_a_number}));
 }
 
+TEST_CASE("a number that holds the separator is no shorter number: the frame is refused") {
+    FrameProfile pairs = named_lines();
+    pairs.content.separator = ",";
+    pairs.content.decimal = ".";
+    CHECK(fault_in(pairs, "MSG=RES,NO=12,UP=a7,TQ=75,9,UNIT=Nm,ANG=45.2,DIR=R,ST=0").what ==
+          "'9' stands between separators and is no value of a key");
+    CHECK(result_in(pairs, "MSG=RES,NO=12,UP=a7,TQ=75.9,UNIT=Nm,ANG=45.2,DIR=R,ST=0,END").reading.counter ==
+          12);
+
+    FrameProfile rows = rows_between();
+    rows.content.separator = ",";
+    CHECK(result_in(rows, "R,7,759,45,OK").reading.counter == 7);
+    CHECK(result_in(rows, "R,7,759,45,OK, ,").reading.counter == 7);
+    CHECK(fault_in(rows, "R,7,75,9,45,OK").what == "it has 6 values, and 5 are described");
+    std::get<ResultMessage>(rows.messages.front().what).fields = 6;
+    CHECK(result_in(rows, "R,7,759,45,OK,more").reading.counter == 7);
+    CHECK(fault_in(rows, "R,7,75,9,45,OK,more").what == "it has 7 values, and 6 are described");
+    // A bar stands in no number.
+    CHECK(result_in(rows_between(), "R|7|759|45|OK|more").reading.counter == 7);
+}
+
 TEST_CASE("a status, a curve and a sign of life are told apart") {
     const auto lines = named_lines();
     const auto state = decode(lines, frame_of("MSG=STATE;NO=12;UP=a7;RUN=1;PRG=2"));

@@ -172,6 +172,10 @@ TEST_CASE("places that cannot be, or that two values share, are refused") {
         return NumberAt{byte, type, false, WordOrder::dcba, {}};
     };
     each_frame_fault_is_found({
+        {named_lines(), [](FrameProfile& p) { result_of_profile(p).fields = 5; },
+         "/messages/0/result/fields: only separated values are counted"},
+        {rows_between(), [](FrameProfile& p) { result_of_profile(p).fields = 4; },
+         "/messages/0/result/fields: 4 values, and one at index 4 is named"},
         {named_lines(), [](FrameProfile& p) { result_of_profile(p).angle->place = AtIndex{3}; },
          "/messages/0/result/angle: index 3 is no place in content that is named"},
         {named_lines(), [](FrameProfile& p) { result_of_profile(p).angle->place = UnderKey{"TQ"}; },

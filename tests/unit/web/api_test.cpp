@@ -694,6 +694,22 @@ TEST_CASE(
     CHECK(scanned.typed_by == worker);
 }
 
+TEST_CASE("a typed label may have the separators of a label in it, and nothing else that is not seen") {
+    Desk desk;
+    put_unit_in(desk.station);
+    const auto session = desk.worker_session();
+    const auto scan = [&](const std::string& text) {
+        return desk.ask(post(bay_path(desk, "/scans"), R"({"text":")" + text + R"("})", {session, {}}))
+            .status;
+    };
+    CHECK(scan(R"([)>\u001e06\u001dSTM000871\u001e\u0004)") == 422);
+    CHECK(desk.station.newest_event<LabelMisread>().raw == "[)>\x1e"
+                                                           "06\x1d"
+                                                           "STM000871\x1e\x04");
+    CHECK(scan(R"(D LT26-0417\u0007)") == 400);
+    CHECK(scan(R"(D LT26-0417\n)") == 400);
+}
+
 TEST_CASE("a typed ticket that counts for nothing is answered with the step that it is for") {
     Desk desk;
     put_unit_in(desk.station);
