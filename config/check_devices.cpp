@@ -4,6 +4,7 @@
 #include <array>
 #include <filesystem>
 #include <optional>
+#include <span>
 #include <string>
 #include <variant>
 
@@ -118,12 +119,29 @@ void check_scanner_line(Findings& findings, const Scanner& scanner, const std::v
     }
 }
 
+// A label says at which bay it was scanned by the address from which it comes.
+void check_scanner_peer(Findings& findings, const Station& station, std::size_t index) {
+    const Scanner& scanner = station.scanners[index];
+    const auto before = std::span(station.scanners).first(index);
+    const auto other = std::ranges::find_if(before, [&](const Scanner& one) {
+        return !one.serial && !scanner.peer.empty() && one.peer == scanner.peer;
+    });
+    if (other != before.end()) {
+        findings.error(
+            fmt::format("/scanners/{}/peer", index),
+            fmt::format("scanner \"{}\" calls from {} already", other->id, scanner.peer),
+            "give each scanner an address of its own, or describe one scanner for all that call from "
+            "there");
+    }
+}
+
 void check_scanners(Findings& findings, const Station& station, std::vector<LineOwner> taken) {
     bool any_calls = false;
     for (std::size_t index = 0; index < station.scanners.size(); ++index) {
         const Scanner& scanner = station.scanners[index];
         any_calls = any_calls || !scanner.serial;
         if (!scanner.serial) {
+            check_scanner_peer(findings, station, index);
             continue;
         }
         check_scanner_line(findings, scanner, taken, fmt::format("/scanners/{}", index));

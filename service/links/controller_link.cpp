@@ -17,6 +17,7 @@
 #include "service/links/block_server.hpp"
 #include "service/links/coil_signals.hpp"
 #include "service/links/controller_blocks.hpp"
+#include "service/links/flood.hpp"
 #include "service/links/modbus_frame.hpp"
 #include "service/links/modbus_wire.hpp"
 #include "service/links/refusals.hpp"
@@ -462,15 +463,31 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         }
         if (coils_)
             outgoing_.guard(coils_->guards());
-        if (seen.report)
+        if (seen.report) {
+            note_report(now);
             post(std::move(*seen.report));
-        else if (became_good)
+        } else if (became_good)
             post(coils_ ? coils_->report() : *incoming_.last());
         if (seen.alive_as_of && echo_)
             boost::asio::post(loop_, [self = shared_from_this(), as_of = *seen.alive_as_of] {
                 if (!self->closed_)
                     self->echo_(as_of);
             });
+    }
+
+    // Each is an event: a sensor that flutters, or a second master that writes old feedback, would fill the
+    // record.
+    void note_report(Instant now) {
+        reports_.frame(now);
+        if (reports_.has_room(now) || !reports_.is_news())
+            return;
+        if (auto refused = refusals_.add(
+                now, {},
+                fmt::format(
+                    "what the controller of bay {} says of its unit and its movements changes more than {} "
+                    "times a second; see its sensors, their debounce, and that nobody else writes there",
+                    frame_.bay.text, reports_a_second)))
+            post(std::move(*refused));
     }
 
     // True: the line has become good.
@@ -534,7 +551,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     std::optional<CoilSignals> coils_;  // of equipment by coils, instead of `incoming_`
     Freshness freshness_;
     Backoff backoff_;
-    Refusals refusals_;  // of masters in the server role
+    Refusals refusals_;  // of masters in the server role, and of reports without end
+    static constexpr double reports_a_second = 10;  // a unit that comes and goes takes some
+    Flood reports_{reports_a_second};
     std::optional<RegisterCalls> connection_;
     // Both.
     const std::shared_ptr<DurableMark> durable_;

@@ -15,10 +15,10 @@ class Desk:
         self.station = station
         self.secrets = {}
 
-    def asks(self, *words):
+    def asks(self, *words, typed=""):
         return subprocess.run(
             [PROGRAMS / "tautgate", "--api", f"http://127.0.0.1:{self.station.description['api']['port']}",
-             *map(str, words)], capture_output=True, text=True, timeout=PATIENCE_S * 3, stdin=subprocess.DEVNULL)
+             *map(str, words)], capture_output=True, text=True, timeout=PATIENCE_S * 3, input=typed)
 
     def gets(self, claim, *words):
         said = self.asks(*words)

@@ -35,6 +35,10 @@ def use(desk):
     desk.gets("the operator signs on", "sign-on", *desk.signed_by("B-20"))
     check("and is shown", desk.shows("state")["bays"][0]["signed_on"] is not None, desk.shows("state"))
     hold_a_unit(desk)
+    said = desk.asks("scan", *desk.signed_by("B-20"), typed="no label\nD LT26-0417 MB1 TM000871\nD LT26-04")
+    check("labels that are typed are answered one by one", said.returncode == 1
+          and "no build ticket of this station" in said.stderr and "no unit has arrived" in said.stdout, said)
+    check("and one that is cut off is not sent", "ended within a line, which was not sent" in said.stderr, said)
     desk.gets("the operator signs off", "sign-off", *desk.signed_by("B-20"))
     desk.is_refused("only once", 1, "nobody is signed on", "sign-off", *desk.signed_by("B-20"))
     desk.gets("who has left is suspended", "suspend", "B-20", *desk.signed_by("B-12", "B-31"))
@@ -149,8 +153,9 @@ def send_orders(desk):
     check("nothing of it counts, what was right in it neither", known(desk) == before, known(desk))
     right = order_file(desk, first, "add;LT26-0419;MB1;TM000873")
     desk.is_refused("an operator sends none", 1, "roles do not allow", "send-orders", right, *desk.signed_by("B-20"))
-    desk.is_refused("one that is not there is a wrong usage", 2, "cannot be read",
+    desk.is_refused("one that is not there is a wrong usage", 2, "there is no such file",
                     "send-orders", desk.station.folder / "tuesday.csv", *by)
+    desk.is_refused("a folder is none", 2, "this is no regular file", "send-orders", desk.station.folder, *by)
     check("still nothing counts", known(desk) == before, known(desk))
     answer = desk.gets("a right one is taken", "send-orders", right, *by)
     check("the answer says so of each line", all(f"{line};order LT26-{number} is added, variant MB1" in answer

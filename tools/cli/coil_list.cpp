@@ -59,7 +59,7 @@ std::string permissive_part(const config::Permissive& permissive, const std::vec
     if (const auto* moved = bit_named(bits, permissive.id, "moved"))
         text +=
             task(fmt::format("one movement switches {} on, at the point of no return and not at the end of "
-                             "the way, and the station counts exactly 1 (`tautgate show`)",
+                             "the way, and the station counts exactly 1 (`tautgate follow`)",
                              in_brackets(*moved)));
     else
         text +=

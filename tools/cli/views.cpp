@@ -154,7 +154,7 @@ std::string occupant_text(const json& bay, Style style) {
         const auto& expected = at(bay, "expected");
         return expected.is_null()
                    ? "  unit: none\n"
-                   : fmt::format("  unit: none; that at bay {} may move here now\n", shown(expected, "from"));
+                   : fmt::format("  unit: none; that at bay {} is to move here next\n", shown(expected, "from"));
     }
     const auto& identity = at(stay, "identity");
     std::string text = fmt::format("  unit: {}, variant {}, plan {} revision {} ({}), here since {}\n",

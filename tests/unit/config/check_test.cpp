@@ -1090,6 +1090,13 @@ TEST_CASE("links that lead nowhere are refused") {
         {"scanner without a port",
          [](Station& s) { s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"}); },
          {"/scanners: the scanners would connect, but the station has no scanner port"}},
+        {"two scanners that call from one address",
+         [](Station& s) {
+             s.scanner_port = Endpoint{"127.0.0.1", 8462};
+             s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"});
+             s.scanners.push_back({.id = "S2", .bay = "B1", .peer = "127.0.0.1"});
+         },
+         {"/scanners/1/peer: scanner \"S1\" calls from 127.0.0.1 already"}},
         {"two scanners on one serial line",
          [](Station& s) {
              s.scanners.push_back({.id = "S1", .bay = "B1", .peer = {}, .serial = SerialLine{"/dev/ttyS0"}});

@@ -348,3 +348,18 @@ TEST_CASE(
     shift.order(Code::released);
     CHECK(shift.until_moving(true));
 }
+
+TEST_CASE("a sensor that flutters is told with what to look at") {
+    CoilShift shift;
+    shift.order(Code::withheld);
+    REQUIRE(shift.until_quality(Quality::good));
+    bool there = false;
+    REQUIRE(shift.until([&] {
+        there = !there;
+        shift.equipment().set_present(there);
+        return !shift.floor.all<interlock::InputRefused>().empty();
+    }));
+    const auto told = shift.floor.all<interlock::InputRefused>().front();
+    CHECK(told.source == "controller of bay J1");
+    CHECK_THAT(told.why, Catch::Contains("changes more than 10 times a second; see its sensors"));
+}

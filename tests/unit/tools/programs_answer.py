@@ -99,7 +99,7 @@ with tempfile.TemporaryDirectory() as folder:
     for words, code, sentence in (([], 0, f"{key} is there already, and was left as it is"),
                                   (["NR-20"], 1, f"the key {key} was not made: there is one already; take it away first"),
                                   (["NR-12"], 2, "the description names no key of tool NR-12; add \"key\" to its line"),
-                                  (["NR-99"], 2, "no tool or I/O module 'NR-99' is in the description")):
+                                  (["NR-99"], 2, "no tool 'NR-99' is in the description")):
         again = made(*words)
         check(again.returncode == code and sentence in again.stdout + again.stderr and key.read_text() == drawn,
               f"make-keys {words}: {again.returncode}, {again.stdout!r}{again.stderr!r}")

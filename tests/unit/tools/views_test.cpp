@@ -224,7 +224,7 @@ TEST_CASE("an empty bay tells of the unit that may move there") {
         "controller": {"link": "good", "present": "absent", "fault": false}, "signed_on": null,
         "occupant": null, "permissives": [],
         "expected": {"stay": 4, "from": "J1", "permissive": "shift", "arrived": false}}]})");
-    CHECK(state_text(station, {}).find("  unit: none; that at bay J1 may move here now\n") !=
+    CHECK(state_text(station, {}).find("  unit: none; that at bay J1 is to move here next\n") !=
           std::string::npos);
 }
 
