@@ -319,6 +319,7 @@ class Commands {
         auto* sub = add("look", "what one tool or I/O module says on its wire, without the service",
                         "tautgate look station.json NR-16 --orders\n"
                         "  tautgate look station.json NR-16 --for 60s --record nr16.capture\n"
+                        "  tautgate look station.json IO-1\n"
                         "  tautgate look station.json --replay nr16.capture",
                         [&o](const Desk& desk) { return look_at(desk, o.sight); });
         sub->add_option("file", sight.file, "the station's description")->required();
@@ -572,7 +573,7 @@ class Commands {
         auto* off = add("sign-off", "signs off at a bay", "tautgate sign-off --as B-20",
                         act("operator", "act", "sign_off"));
         auto* scan = add("scan", "labels typed by hand, or by a scanner that types like a keyboard",
-                         "tautgate scan --as B-20\ntautgate scan 'LABEL' --as B-20",
+                         "tautgate scan --as B-20\n  tautgate scan 'LABEL' --as B-20",
                          [&o, one = act("scans", "text", "")](const Desk& desk) {
                              return o.name.empty() ? scan_labels(desk, o.decision.bay, o.signers) : one(desk);
                          });

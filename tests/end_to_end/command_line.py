@@ -37,7 +37,7 @@ def use(desk):
     hold_a_unit(desk)
     said = desk.asks("scan", *desk.signed_by("B-20"), typed="no label\nD LT26-0417 MB1 TM000871\nD LT26-04")
     check("labels that are typed are answered one by one", said.returncode == 1
-          and "no build ticket of this station" in said.stderr and "no unit has arrived" in said.stdout, said)
+          and "no build ticket of this station" in said.stderr and "no unit has arrived" in said.stderr, said)
     check("and one that is cut off is not sent", "ended within a line, which was not sent" in said.stderr, said)
     desk.gets("the operator signs off", "sign-off", *desk.signed_by("B-20"))
     desk.is_refused("only once", 1, "nobody is signed on", "sign-off", *desk.signed_by("B-20"))
