@@ -6,6 +6,7 @@
 #include <optional>
 #include <span>
 #include <string>
+#include <utility>
 #include <variant>
 
 #include "config/findings.hpp"
@@ -119,19 +120,24 @@ void check_scanner_line(Findings& findings, const Scanner& scanner, const std::v
     }
 }
 
-// A label says at which bay it was scanned by the address from which it comes.
+// A label says at which bay it was scanned by the address from which it comes; of two at one bay only the
+// first is ever heard of.
 void check_scanner_peer(Findings& findings, const Station& station, std::size_t index) {
     const Scanner& scanner = station.scanners[index];
     const auto before = std::span(station.scanners).first(index);
     const auto other = std::ranges::find_if(before, [&](const Scanner& one) {
         return !one.serial && !scanner.peer.empty() && one.peer == scanner.peer;
     });
-    if (other != before.end()) {
-        findings.error(
-            fmt::format("/scanners/{}/peer", index),
-            fmt::format("scanner \"{}\" calls from {} already", other->id, scanner.peer),
-            "give each scanner an address of its own, or describe one scanner for all that call from "
-            "there");
+    if (other == before.end()) {
+        return;
+    }
+    auto place = fmt::format("/scanners/{}/peer", index);
+    auto what = fmt::format("scanner \"{}\" calls from {} already", other->id, scanner.peer);
+    if (other->bay == scanner.bay) {
+        findings.warning(std::move(place), std::move(what),
+                         "describe one scanner for all that call from there");
+    } else {
+        findings.error(std::move(place), std::move(what), "give each scanner an address of its own");
     }
 }
 

@@ -1,6 +1,8 @@
 // Addresses that were perhaps copied from a paper that counts otherwise: there the first digit says the
 // table, and the first register of each is 1.
+#include <algorithm>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <utility>
 #include <variant>
@@ -52,18 +54,20 @@ void warn_of_first(Findings& findings, const AddressedList& all) {
     }
     const auto first = first_reference(copied->table);
     const auto others = std::ranges::count_if(copied + 1, all.end(), looks_copied);
-    findings.warning(
-        copied->pointer,
-        fmt::format("addresses are zero-based wire offsets; {} looks like a traditional {}xxxx "
-                    "reference, which would be {}{}",
-                    copied->address, first / 10'000, copied->address - first,
-                    others == 0 ? std::string{} : fmt::format("; {} more beside it look so, too", others)),
-        fmt::format("give {}, or leave it where the device's own paper counts from 0",
-                    copied->address - first));
+    findings.warning(copied->pointer,
+                     fmt::format("addresses are zero-based wire offsets; {} looks like a traditional {}xxxx "
+                                 "reference, which would be {}{}",
+                                 copied->address, first / 10'000, copied->address - first,
+                                 others == 0 ? std::string{} : fmt::format("; beside it {} more", others)),
+                     fmt::format("give {}, or leave it where the device's own paper counts from 0",
+                                 copied->address - first));
 }
 
 AddressedList addressed_in(const RegisterProfile& profile, const std::string& pointer) {
     AddressedList all;
+    const auto field = [&](const std::string& place, const protocol::RegisterField& at) {
+        all.push_back({pointer + place + "/address", at.table.value_or(profile.table), at.address});
+    };
     for (const auto& one : protocol::places_in(profile)) {
         all.push_back({pointer + one.place + "/address", one.at.table, one.at.address});
     }
@@ -79,11 +83,6 @@ AddressedList addressed_in(const RegisterProfile& profile, const std::string& po
         if (profile.control->program) {
             all.push_back({pointer + "/control/program", RegisterTable::holding, *profile.control->program});
         }
-    }
-    const auto field = [&](const std::string& place, const protocol::RegisterField& at) {
-        all.push_back({pointer + place + "/address", at.table.value_or(profile.table), at.address});
-    };
-    if (profile.control) {
         field("/control/enabled", profile.control->enabled);
     }
     if (profile.trace) {

@@ -175,10 +175,10 @@ namespace {
 
 // Of a reference with six digits, in which the first says the table and the rest counts from 1; else empty.
 std::string wire_offset_of(double number, std::string_view pointer) {
-    constexpr std::int64_t references = 65'536;
+    constexpr double references = 65'536;
     const bool is_address = pointer.ends_with("address") || pointer.ends_with("/number");
-    for (const std::int64_t first : {100'001, 300'001, 400'001}) {
-        const auto offset = static_cast<std::int64_t>(number) - first;
+    for (const double first : {100'001.0, 300'001.0, 400'001.0}) {
+        const double offset = number - first;
         if (is_address && offset >= 0 && offset < references)
             return fmt::format("; addresses are zero-based wire offsets, and as a reference it would be {}",
                                offset);
@@ -201,7 +201,7 @@ std::optional<std::int64_t> Whole::whole(Errors& errors, const Node& node, const
         node.number > static_cast<double>(max)) {
         errors.add(node, pointer,
                    fmt::format("{} is {}{}", shown(node), is_whole ? "out of range" : "not whole",
-                               wire_offset_of(node.number, pointer)),
+                               is_whole ? wire_offset_of(node.number, pointer) : std::string{}),
                    allowed);
         return std::nullopt;
     }

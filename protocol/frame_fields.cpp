@@ -93,7 +93,8 @@ std::optional<DecodeFault> FrameFields::take_pairs() {
         if (key.empty() && equals == pair.size())
             continue;  // two separators in a row, or one at the end
         // Perhaps what is behind the decimal sign of the value before it, whose better half would be read.
-        if (equals == pair.size() && key.front() >= '0' && key.front() <= '9')
+        if (may_stand_in_a_number(content_->separator) && equals == pair.size() && key.front() >= '0' &&
+            key.front() <= '9')
             return DecodeFault{
                 "", fmt::format("{} stands between separators and is no value of a key", shown(key)),
                 "if the tool writes numbers with the separator in them, set it to another "
@@ -221,12 +222,6 @@ FrameFields::Count FrameFields::count(std::string_view field, const FramePlace& 
         return field_fault(field, fmt::format("{} is no count", shown(**found)),
                            "check the place in the profile, and what the tool sends");
     return *value;
-}
-
-std::size_t FrameFields::separated() const noexcept {
-    const auto last = std::ranges::find_if(values_.rbegin(), values_.rend(),
-                                           [](std::string_view value) { return !trimmed(value).empty(); });
-    return static_cast<std::size_t>(values_.rend() - last);
 }
 
 std::string FrameFields::raw(const FramePlace& place) const {

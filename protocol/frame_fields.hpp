@@ -47,8 +47,8 @@ class FrameFields {
     using Count = std::expected<std::optional<std::uint64_t>, DecodeFault>;
     [[nodiscard]] Count count(std::string_view field, const FramePlace& place) const;
 
-    // How many separated values there are, without empty ones at the end; of other forms 0.
-    [[nodiscard]] std::size_t separated() const noexcept;
+    // How many separated values there are; of other forms 0.
+    [[nodiscard]] std::size_t separated() const noexcept { return values_.size(); }
 
     // As it stands, for people: the text, or the bytes in hex.
     [[nodiscard]] std::string raw(const FramePlace& place) const;

@@ -1,7 +1,6 @@
 #include "protocol/frame_places.hpp"
 
 #include <algorithm>
-
 #include <utility>
 
 #include <boost/describe/enum_to_string.hpp>
@@ -137,14 +136,17 @@ std::size_t named_values(const FrameMessage& message) {
     return most;
 }
 
+bool may_stand_in_a_number(const std::string& separator) noexcept {
+    return separator == "," || separator == ".";
+}
+
 std::optional<std::size_t> most_values(const FrameContent& content, const FrameMessage& message) {
     const auto* result = std::get_if<ResultMessage>(&message.what);
     if (result == nullptr || content.form != ContentForm::separated)
         return std::nullopt;
     if (result->fields)
         return *result->fields;
-    const bool stands_in_numbers = content.separator == "," || content.separator == ".";
-    return stands_in_numbers ? std::optional(named_values(message)) : std::nullopt;
+    return may_stand_in_a_number(content.separator) ? std::optional(named_values(message)) : std::nullopt;
 }
 
 std::string place_text(const FramePlace& place) {

@@ -35,6 +35,8 @@ struct NamedPlace {
 [[nodiscard]] std::vector<NamedPlace> places_in(const OtherMessage& message);
 [[nodiscard]] std::vector<NamedPlace> places_in(const FrameMessage& message);
 
+// A comma or a point: a number with a decimal sign would be two values.
+[[nodiscard]] bool may_stand_in_a_number(const std::string& separator) noexcept;
 // How many separated values such a message has at most; nothing: any number, or it is of another form. Where
 // the separator may stand in a number, a value more says that it does.
 [[nodiscard]] std::optional<std::size_t> most_values(const FrameContent& content,

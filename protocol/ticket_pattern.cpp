@@ -18,6 +18,12 @@ re2::RE2::Options pattern_options() {
 
 // ---- a pattern piece by piece -----------------------------------------------------------------------------
 
+// One past what is looked for; the end of the pattern where it is not there.
+std::size_t behind(std::string_view pattern, std::string_view wanted, std::size_t from) {
+    const auto at = pattern.find(wanted, from);
+    return at == std::string_view::npos ? pattern.size() : at + wanted.size();
+}
+
 // One past the end of the class that begins with the bracket at `at`; the end of the pattern where it has
 // none.
 std::size_t end_of_class(std::string_view pattern, std::size_t at) {
@@ -26,8 +32,7 @@ std::size_t end_of_class(std::string_view pattern, std::size_t at) {
     i += i < pattern.size() && pattern[i] == ']' ? 1 : 0;
     while (i < pattern.size() && pattern[i] != ']') {
         if (pattern.substr(i).starts_with("[:")) {
-            const auto end = pattern.find(":]", i);
-            i = end == std::string_view::npos ? pattern.size() : end + 2;
+            i = behind(pattern, ":]", i + 2);
         } else {
             i += pattern[i] == '\\' ? 2 : 1;
         }
@@ -39,8 +44,7 @@ std::size_t end_of_class(std::string_view pattern, std::size_t at) {
 std::size_t end_of_escape(std::string_view pattern, std::size_t at) {
     const bool is_named = at + 2 < pattern.size() && std::string_view("pPx").contains(pattern[at + 1]) &&
                           pattern[at + 2] == '{';
-    const auto end = is_named ? pattern.find('}', at) + 1 : at + 2;
-    return std::min(end, pattern.size());
+    return is_named ? behind(pattern, "}", at) : std::min(at + 2, pattern.size());
 }
 
 std::size_t end_of_group(std::string_view pattern, std::size_t at) {
@@ -64,8 +68,8 @@ std::size_t end_of_group(std::string_view pattern, std::size_t at) {
 std::size_t end_of_repetition(std::string_view pattern, std::size_t at) {
     if (at >= pattern.size() || !std::string_view("*+?{").contains(pattern[at]))
         return at;
-    const auto end = pattern[at] == '{' ? pattern.find('}', at) + 1 : at + 1;
-    return std::min(end + (end < pattern.size() && pattern[end] == '?' ? 1 : 0), pattern.size());
+    const auto end = pattern[at] == '{' ? behind(pattern, "}", at) : at + 1;
+    return end + (end < pattern.size() && pattern[end] == '?' ? 1 : 0);
 }
 
 // Each with its repetition. Empty where the pattern is more than one piece after the other: a choice between
@@ -121,6 +125,8 @@ TicketPattern::TicketPattern(const std::string& pattern)
         const auto found = named.find(std::string(key_of(part)));
         groups_[static_cast<std::size_t>(part)] = found == named.end() ? 0 : found->second;
     }
+    if (!pattern_->ok())
+        return;
     std::string up_to;
     for (std::string& piece : pieces_of(pattern)) {
         up_to += piece;

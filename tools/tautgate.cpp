@@ -577,7 +577,10 @@ class Commands {
                          [&o, one = act("scans", "text", "")](const Desk& desk) {
                              return o.name.empty() ? scan_labels(desk, o.decision.bay, o.signers) : one(desk);
                          });
-        scan->add_option("label", o.name, "its text; without it they come on standard input, one a line");
+        scan->add_option("label", o.name, "its text; without it they come on standard input, one a line")
+            ->check([](const std::string& label) {
+                return label.empty() ? "it is empty; give its text, or leave it out to type labels" : "";
+            });
         auto* confirm = add("confirm", "confirms that a step was done",
                             "tautgate confirm cable-clamps --as B-20", act("checks", "step", "", true));
         confirm->add_option("step", o.name, "id of the step, or of a joint that is confirmed")->required();

@@ -126,6 +126,11 @@ SightGate::Sight BayControllers::sight() const {
     return sight;
 }
 
+void BayControllers::lose_sight() {
+    for (const Line& line : lines_)
+        line.link->lose_sight();
+}
+
 void BayControllers::stop() {
     *open_ = false;
     for (const Line& line : lines_)

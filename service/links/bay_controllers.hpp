@@ -44,6 +44,8 @@ class BayControllers {
     // How long ago the one was heard that was not heard for longest, and whether that is longer than one of
     // them may be silent.
     [[nodiscard]] SightGate::Sight sight() const;
+    // It was told that nobody saw the unit: each line is lost until it has settled again.
+    void lose_sight();
     void stop();
     // Of the line with this place, the main one's first.
     [[nodiscard]] std::uint16_t listening_port(std::size_t place = 0) const;

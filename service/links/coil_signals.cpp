@@ -175,6 +175,7 @@ FeedbackSeen CoilSignals::lost(Instant now) {
         take_sensor(present_, std::nullopt, now);
     for (Point& point : points_) {
         point.acts = false;
+        point.unheeded_since.reset();
         if (point.moved.bit)
             take_sensor(point.moved, std::nullopt, now);
     }

@@ -64,6 +64,13 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         if (!thread_.joinable() && !closed_)
             thread_ = std::thread([this] { run(); });
     }
+    void lose_sight() {
+        {
+            const std::lock_guard lock{mutex_};
+            shared_.unseen = true;
+        }
+        waker_.wake();
+    }
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
         // A new beat alone can wait until the thread has something to send anyway.
         const domain::EventNumber durable = durable_->up_to();
@@ -161,6 +168,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         std::vector<std::pair<config::IoInput, std::optional<bool>>>
             sensed{};  // in the order in which it came
         bool stopping = false;
+        bool unseen = false;  // somebody was told so
         std::vector<domain::PermissiveId> released{};
         Freshness health;
         std::string problem{};
@@ -185,8 +193,10 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         std::optional<Orders> orders;
         decltype(shared_.sensed) sensed;
         bool stopping = false;
+        bool unseen = false;
         {
             const std::lock_guard lock{mutex_};
+            unseen = std::exchange(shared_.unseen, false);
             orders = std::exchange(shared_.orders, std::nullopt);
             sensed.swap(shared_.sensed);
             stopping = shared_.stopping;
@@ -197,6 +207,10 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             outgoing_.order(std::move(orders->orders), orders->beat, orders->given);
         outgoing_.durable(durable_->up_to());
         tell(freshness_.look(now), now);
+        if (unseen)
+            tell(freshness_.failed(now, "the service stood still, and nobody looked meanwhile"), now);
+        if (auto refused = refusals_.due(now))
+            post(std::move(*refused));
         return !stopping;
     }
 
@@ -409,10 +423,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             show(*server, steady_clock::now());
             // Whoever asks within the time that a request may take still gets the withhold as an answer.
             server->linger(answer_within(frame_.link));
-            tell_refused(*server);
         }
-        if (auto refused = refusals_.rest())
-            post(std::move(*refused));
     }
 
     void tell_refused(BlockServer& server) {
@@ -420,8 +431,6 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         for (BlockServer::Refused& one : server.take_refused())
             if (auto refused = refusals_.add(now, std::move(one.raw), std::move(one.why)))
                 post(std::move(*refused));
-        if (auto refused = refusals_.due(now))
-            post(std::move(*refused));
     }
 
     [[nodiscard]] std::unique_ptr<BlockServer> open(Instant now) {
@@ -576,6 +585,7 @@ void ControllerLink::on_echo(std::function<void(SteadyTime as_of)> told) { line_
 
 void ControllerLink::start() { line_->start(); }
 
+void ControllerLink::lose_sight() { line_->lose_sight(); }
 void ControllerLink::publish(std::vector<PermissiveOrder> orders, std::uint16_t beat) {
     line_->publish(std::move(orders), beat);
 }

@@ -85,6 +85,9 @@ class ControllerLink {
     // releases wait up to the rest of that interval, never a withhold. Nor does a withhold wait for an answer
     // of the controller that is still to come.
     void publish(std::vector<PermissiveOrder> orders, std::uint16_t beat);
+    // It was told, and by somebody else, that nobody saw the unit: the line is lost until it has settled
+    // again.
+    void lose_sight();
 
     // What an input of an I/O module at the bay tells, for equipment by coils that does not tell it itself;
     // nothing: it is not known. Never blocks.

@@ -121,10 +121,13 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
 
     void accept() {
         unattended_.end(somebody_waits(acceptor_));
+        if (const auto now = std::chrono::steady_clock::now(); !somebody_waits(acceptor_))
+            nobody_waited_.is(now);
         acceptor_.async_accept(
             [self = shared_from_this()](const error_code& error, asio::ip::tcp::socket socket) {
                 if (self->stopped_)
                     return;
+                self->nobody_waited_.ends();
                 if (error)
                     return self->accept_later();
                 self->take_call(std::move(socket));
@@ -158,6 +161,8 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
             return;
         calls_.push_back(std::make_shared<ScannerCall>(std::move(socket), *scanner,
                                                        ScanFeed{*scanner, reader_, tell_, half}));
+        // It may have called, and said something, at any time since nobody waited.
+        calls_.back()->quiet = nobody_waited_;
         read(calls_.back());
     }
     // When a half was given up whose rest may come over this connection.
@@ -236,6 +241,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
         look_.async_wait([self = shared_from_this()](const error_code& error) {
             if (error || self->stopped_)
                 return;
+            self->nobody_waited_.look(!somebody_waits(self->acceptor_), std::chrono::steady_clock::now());
             for (const ScannerCallPtr& call : self->calls_)
                 call->quiet.look(nothing_waits(*call), std::chrono::steady_clock::now());
             if (auto refused = self->refusals_.due(std::chrono::steady_clock::now()))
@@ -312,6 +318,7 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     asio::ip::tcp::acceptor acceptor_;
     asio::steady_timer accept_again_;
     Unattended unattended_;
+    Quiet nobody_waited_{std::chrono::steady_clock::now()};  // to be accepted
     asio::steady_timer look_;
     std::map<asio::ip::address, std::vector<const config::Scanner*>> by_peer_;
     std::vector<ScannerCallPtr> calls_;           // oldest first

@@ -128,7 +128,6 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
             if (error || self->stopped_ || self->pause_.expiry() > now)
                 return;
             self->feed_->give_up_half(now);
-            self->tell_refused(self->refusals_.due(now));
         });
     }
     [[nodiscard]] bool nothing_waits() {
@@ -141,7 +140,9 @@ class SerialScanner::Line : public std::enable_shared_from_this<Line> {
         look_.async_wait([self = shared_from_this()](const error_code& error) {
             if (error || self->stopped_ || !self->port_.is_open())
                 return;
-            self->quiet_.look(self->nothing_waits(), steady_clock::now());
+            const auto now = steady_clock::now();
+            self->quiet_.look(self->nothing_waits(), now);
+            self->tell_refused(self->refusals_.due(now));
             self->look_later();
         });
     }

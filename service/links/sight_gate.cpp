@@ -7,8 +7,8 @@
 
 namespace tautgate::links {
 
-SightGate::SightGate(const config::Station& station, Ask ask, Onward onward)
-    : ask_(std::move(ask)), onward_(std::move(onward)) {
+SightGate::SightGate(const config::Station& station, Links links, Onward onward)
+    : links_(std::move(links)), onward_(std::move(onward)) {
     for (const config::Tool& tool : station.tools)
         bays_[tool.id] = config::bays_of(tool);
 }
@@ -30,7 +30,7 @@ void SightGate::look(const std::string& tool) {
         const auto seen = seen_.find(bay);
         if (seen == seen_.end() || !seen->second)
             continue;
-        const Sight sight = ask_({bay});
+        const Sight sight = links_.sight({bay});
         if (!sight.too_old)
             continue;
         seen->second = false;
@@ -38,6 +38,7 @@ void SightGate::look(const std::string& tool) {
             .bay = {bay},
             .quality = interlock::Quality::stale,
             .why = fmt::format("nobody looked for {} ms, since the service stood still", sight.age.count())});
+        links_.lose_sight({bay});
     }
 }
 

@@ -1,7 +1,8 @@
 // Says in time that nobody saw the unit. Where the whole program stood still for longer than a controller may
 // be silent, what a tool sends is read before anybody has noticed the silence: the unit that was seen last
 // may be gone, and another one may have been tightened. So what tools tell passes here, and a bay that was
-// seen last too long ago is told as not seen before it; once it is seen again its link says so.
+// seen last too long ago is told as not seen before it. Its link is lost with that, so that the link says
+// when the bay is seen again.
 //
 // Everything that the links tell goes through in its order. Pure but for what it asks; belongs to one thread.
 #pragma once
@@ -21,23 +22,25 @@ namespace tautgate::links {
 class SightGate {
   public:
     using Onward = std::function<void(interlock::Payload)>;
-    // How long ago the bay was seen last, of all that see it, as a multiple of what each may be silent;
-    // nothing: it never was.
     struct Sight {
-        std::chrono::milliseconds age{0};
-        bool too_old = false;
+        std::chrono::milliseconds age{0};  // of the controller that was not heard for longest
+        bool too_old = false;              // for one of them
     };
-    using Ask = std::function<Sight(const domain::BayId&)>;
+    // What it asks of the links of a bay, and what it has them do.
+    struct Links {
+        std::function<Sight(const domain::BayId&)> sight;
+        std::function<void(const domain::BayId&)> lose_sight;
+    };
 
     // `station` is only read here.
-    SightGate(const config::Station& station, Ask ask, Onward onward);
+    SightGate(const config::Station& station, Links links, Onward onward);
 
     void take(interlock::Payload told);
 
   private:
     void look(const std::string& tool);
 
-    Ask ask_;
+    Links links_;
     Onward onward_;
     std::map<std::string, std::vector<std::string>> bays_;  // of each tool
     std::map<std::string, bool> seen_;                      // by bay, as told

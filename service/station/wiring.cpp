@@ -40,7 +40,10 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
       curves_(std::make_shared<links::TraceGate>(callbacks_.traces)),
       traces_([gate = curves_](links::ArrivedTrace trace) { return gate->take(std::move(trace)); }) {
     sight_ = std::make_shared<links::SightGate>(
-        *rules_, [this](const domain::BayId& bay) { return sight_of(bay); }, std::move(callbacks_.sink));
+        *rules_,
+        links::SightGate::Links{.sight = [this](const domain::BayId& bay) { return sight_of(bay); },
+                                .lose_sight = [this](const domain::BayId& bay) { lose_sight(bay); }},
+        std::move(callbacks_.sink));
     arms_ = std::make_shared<links::ArmGate>(
         *rules_, [sight = sight_](interlock::Payload told) { sight->take(std::move(told)); });
     callbacks_.sink = [gate = curves_, arms = arms_](interlock::Payload told) {
@@ -60,6 +63,11 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
 }
 
 Wiring::~Wiring() { stop(); }
+
+void Wiring::lose_sight(const domain::BayId& bay) const {
+    if (const auto line = std::ranges::find(controllers_, bay, &BayLine::bay); line != controllers_.end())
+        line->link->lose_sight();
+}
 
 links::SightGate::Sight Wiring::sight_of(const domain::BayId& bay) const {
     const auto line = std::ranges::find(controllers_, bay, &BayLine::bay);

@@ -95,6 +95,7 @@ class Wiring {
         std::unique_ptr<links::IoOutputs> outputs;  // null: it has none
     };
     [[nodiscard]] links::SightGate::Sight sight_of(const domain::BayId& bay) const;
+    void lose_sight(const domain::BayId& bay) const;
     void start_tool(const config::Tool& tool);
     void start_modules();
     [[nodiscard]] std::function<void(const config::IoInput&, std::optional<bool>)>

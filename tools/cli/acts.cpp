@@ -3,8 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <filesystem>
-#include <fstream>
-#include <iterator>
 #include <memory>
 #include <optional>
 #include <system_error>
@@ -769,7 +767,9 @@ Asked<Exit> scan_labels(const Desk& desk, const std::string& named, const Signer
         const auto& label = std::get<std::string>(*line);
         auto scanned = scan_one(desk, *bay, label, *by);
         if (scanned.is_signed_out()) {
+            lines.give_back();
             auto again = sign_in(desk, signers);
+            lines.take_again();
             if (!again)
                 return std::unexpected(again.error());
             by->first.becomes(std::move(again->first));

@@ -3,13 +3,13 @@
 #include <cerrno>
 #include <filesystem>
 #include <ios>
-#include <iterator>
 #include <system_error>
 #include <utility>
 
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include "config/whole_file.hpp"
 #include "tools/cli/text.hpp"
 
 namespace tautgate::cli {

@@ -24,17 +24,24 @@ LabelLines::LabelLines(int input, int shown)
     : input_(input), shown_(shown), at_terminal_(::tcgetattr(input, &before_) == 0) {
     if (!at_terminal_)
         return;
-    termios as_it_comes = before_;
-    as_it_comes.c_lflag &= ~static_cast<tcflag_t>(ICANON | ECHO | ISIG | IEXTEN);
-    as_it_comes.c_iflag &= ~static_cast<tcflag_t>(IXON);
-    as_it_comes.c_cc[VMIN] = 1;
-    as_it_comes.c_cc[VTIME] = 0;
-    at_terminal_ = ::tcsetattr(input_, TCSADRAIN, &as_it_comes) == 0;
+    as_it_comes_ = before_;
+    as_it_comes_.c_lflag &= ~static_cast<tcflag_t>(ICANON | ECHO | ISIG | IEXTEN);
+    as_it_comes_.c_iflag &= ~static_cast<tcflag_t>(IXON);
+    as_it_comes_.c_cc[VMIN] = 1;
+    as_it_comes_.c_cc[VTIME] = 0;
+    at_terminal_ = ::tcsetattr(input_, TCSADRAIN, &as_it_comes_) == 0;
 }
 
-LabelLines::~LabelLines() {
+LabelLines::~LabelLines() { give_back(); }
+
+void LabelLines::give_back() const {
     if (at_terminal_)
         ::tcsetattr(input_, TCSADRAIN, &before_);
+}
+
+void LabelLines::take_again() const {
+    if (at_terminal_)
+        ::tcsetattr(input_, TCSADRAIN, &as_it_comes_);
 }
 
 std::optional<LabelLines::Line> LabelLines::next() {
@@ -69,10 +76,10 @@ bool LabelLines::ends_it(char c, bool at_beginning) const {
 
 // One more than the longest is kept, so that the line is known to be too long.
 void LabelLines::add(std::string& line, char c) const {
+    if (line.size() > longest)
+        return;  // what was left out cannot be taken back either
     if (at_terminal_ && (c == backspace || c == delete_back))
         return take_back(line);
-    if (line.size() > longest)
-        return;
     line += c;
     if (at_terminal_)
         show(visible(c));

@@ -10,11 +10,13 @@
 
 #include <termios.h>
 
+#include "protocol/ticket_rule.hpp"
+
 namespace tautgate::cli {
 
 class LabelLines {
   public:
-    static constexpr std::size_t longest = 4096;
+    static constexpr std::size_t longest = protocol::label_limit;
 
     // What came is no label: the line was longer than any, or the input ended in it.
     struct NoLabel {
@@ -32,6 +34,9 @@ class LabelLines {
     LabelLines& operator=(LabelLines&&) = delete;
 
     [[nodiscard]] bool at_terminal() const noexcept { return at_terminal_; }
+    // The terminal is as it was before, for whatever else asks there, until it is taken again.
+    void give_back() const;
+    void take_again() const;
     // Without its end; empty lines are passed over. Nothing: the input has ended, or at a terminal somebody
     // typed Ctrl-C, or Ctrl-D at the beginning of a line.
     [[nodiscard]] std::optional<Line> next();
@@ -46,6 +51,7 @@ class LabelLines {
     int input_;
     int shown_;
     termios before_{};
+    termios as_it_comes_{};
     bool at_terminal_;
 };
 

@@ -262,8 +262,7 @@ class ModuleLook {
         return std::move(*words);
     }
     [[nodiscard]] Asked<void> lost(Failure failure) {
-        if (!link_.serial)
-            wire_.reset();  // a late answer must not serve the next request
+        wire_.reset();  // a late answer must not serve the next request, and a line may have been pulled out
         for (const InputSaid& one : looker_.lost())
             show(one);
         // One trouble is told once, however often it is met.

@@ -23,7 +23,7 @@ namespace tautgate::cli {
 // One thing that one input says.
 struct InputSaid {
     std::string input;   // its id
-    std::string what;    // "on", "a pulse of 12.0 ms, too short: ..."
+    std::string what;    // "reads on", "a pulse of 12.0 ms, too short; ..."
     bool counts = true;  // false: the service would make nothing of it, or tell it as wrong
     bool operator==(const InputSaid&) const = default;
 };

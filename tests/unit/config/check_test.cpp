@@ -1094,7 +1094,7 @@ TEST_CASE("links that lead nowhere are refused") {
          [](Station& s) {
              s.scanner_port = Endpoint{"127.0.0.1", 8462};
              s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"});
-             s.scanners.push_back({.id = "S2", .bay = "B1", .peer = "127.0.0.1"});
+             s.scanners.push_back({.id = "S2", .bay = "B2", .peer = "127.0.0.1"});
          },
          {"/scanners/1/peer: scanner \"S1\" calls from 127.0.0.1 already"}},
         {"two scanners on one serial line",
@@ -1562,8 +1562,7 @@ TEST_CASE("an address that looks copied from the other numbering is a warning, a
     };
     CHECK(found(station, Severity::warning) ==
           std::vector<std::string>{told("/profiles/0/layout/counter/field/address",
-                                        "40045 looks like a traditional 4",
-                                        "44; 1 more beside it look so, too")});
+                                        "40045 looks like a traditional 4", "44; beside it 1 more")});
     profile.table = tautgate::protocol::RegisterTable::input;  // there 40045 is no such reference
     CHECK(found(station, Severity::warning).empty());
     profile.epoch->address = 30001;

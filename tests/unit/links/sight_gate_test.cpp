@@ -31,7 +31,10 @@ config::Station station_with_tools() {
 struct SightBench {
     SightGate::Sight sight;
     std::vector<interlock::Payload> told;
-    SightGate gate{station_with_tools(), [this](const domain::BayId&) { return sight; },
+    std::vector<std::string> lost;
+    SightGate gate{station_with_tools(),
+                   {.sight = [this](const domain::BayId&) { return sight; },
+                    .lose_sight = [this](const domain::BayId& bay) { lost.push_back(bay.text); }},
                    [this](interlock::Payload payload) { told.push_back(std::move(payload)); }};
 
     void link(const std::string& bay, Quality quality) {
@@ -67,9 +70,12 @@ TEST_CASE("a bay that was seen too long ago is told so before a result, once unt
     CHECK(bench.unseen_before_result("T1") == Bays{"B1"});
     CHECK(std::get<ControllerLinkChanged>(bench.told.front()).why ==
           "nobody looked for 6000 ms, since the service stood still");
+    CHECK(bench.lost == Bays{"B1"});
     CHECK(bench.unseen_before_result("T1").empty());
+    CHECK(bench.lost == Bays{"B1"});
     bench.link("B1", Quality::good);
     CHECK(bench.unseen_before_result("T1") == Bays{"B1"});
+    CHECK(bench.lost == Bays{"B1", "B1"});
 }
 
 TEST_CASE(

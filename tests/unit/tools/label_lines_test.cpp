@@ -59,7 +59,7 @@ TEST_CASE("labels from a pipe come one a line, and what was cut off is told") {
     pipe.end();
     CHECK(text_of(lines.next()) == "D-1");
     CHECK(text_of(lines.next()) == "F-2");
-    CHECK_THAT(text_of(lines.next()), Catch::Contains("longer than the 4096 characters"));
+    CHECK_THAT(text_of(lines.next()), Catch::Contains("longer than the 256 characters"));
     CHECK(text_of(lines.next()) == "D-\x1d"
                                    "3");
     CHECK_THAT(text_of(lines.next()), Catch::Contains("ended within a line, which was not sent"));
