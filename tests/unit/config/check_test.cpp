@@ -1096,7 +1096,8 @@ TEST_CASE("links that lead nowhere are refused") {
              s.scanners.push_back({.id = "S1", .bay = "B1", .peer = "127.0.0.1"});
              s.scanners.push_back({.id = "S2", .bay = "B2", .peer = "127.0.0.1"});
          },
-         {"/scanners/1/peer: scanner \"S1\" calls from 127.0.0.1 already"}},
+         {"/scanners/1/bay: there is no bay \"B2\"",
+          "/scanners/1/peer: scanner \"S1\" calls from 127.0.0.1 already"}},
         {"two scanners on one serial line",
          [](Station& s) {
              s.scanners.push_back({.id = "S1", .bay = "B1", .peer = {}, .serial = SerialLine{"/dev/ttyS0"}});

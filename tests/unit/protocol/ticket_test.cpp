@@ -97,6 +97,18 @@ TEST_CASE("a label that leaves its pattern is told where, whatever the pattern i
     }
 }
 
+TEST_CASE("a pattern whose brace ends nowhere is refused or read like any other, and is soon done with") {
+    CHECK_FALSE(LabelReader::compile({{"D", PatternLabel{R"((?P<serial>[A-Z]\p{L)"}}}));
+    CHECK_FALSE(LabelReader::compile({{"D", PatternLabel{R"((?P<serial>\x{4)"}}}));
+    for (const std::string pattern :
+         {R"((\Q\p{\E)(?P<serial>.+))", R"(A(?P<serial>\d+){)", R"(A{(?P<serial>\d+)x[[:]y)"}) {
+        INFO(pattern);
+        const auto one = LabelReader::compile({{"D", PatternLabel{pattern}}});
+        REQUIRE(one);
+        CHECK_FALSE(one->read("A"));
+    }
+}
+
 TEST_CASE("two patterns of one kind that read the same do not contradict each other") {
     const auto same = LabelReader::compile(
         {{"D", PatternLabel{R"((?P<serial>\d+))"}}, {"D", PatternLabel{R"((?P<serial>\d\d))"}}});
