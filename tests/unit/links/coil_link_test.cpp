@@ -14,7 +14,6 @@
 using namespace tautgate;
 using namespace tautgate::links;
 using namespace tautgate::links::testing;
-using interlock::ControllerLinkChanged;
 using interlock::ControllerReported;
 using interlock::Presence;
 using interlock::Quality;
