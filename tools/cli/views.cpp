@@ -152,9 +152,9 @@ std::string occupant_text(const json& bay, Style style) {
     const auto& stay = at(bay, "occupant");
     if (stay.is_null()) {
         const auto& expected = at(bay, "expected");
-        return expected.is_null()
-                   ? "  unit: none\n"
-                   : fmt::format("  unit: none; that at bay {} is to move here next\n", shown(expected, "from"));
+        return expected.is_null() ? "  unit: none\n"
+                                  : fmt::format("  unit: none; that at bay {} is to move here next\n",
+                                                shown(expected, "from"));
     }
     const auto& identity = at(stay, "identity");
     std::string text = fmt::format("  unit: {}, variant {}, plan {} revision {} ({}), here since {}\n",
