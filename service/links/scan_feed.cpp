@@ -12,8 +12,8 @@ namespace {
 // again after about 1 s, and once more 2 s later (RFC 6298, from memory); a radio link or a USB adapter that
 // stalls comes back sooner. Whoever scans anew within that time scans once more.
 constexpr std::chrono::seconds rest_may_come{4};
-// No unit is exchanged in so short a time.
-constexpr std::chrono::seconds longest_unread{1};
+// No unit is exchanged in so short a time, and no disk that is slow for a moment costs a scan.
+constexpr std::chrono::seconds longest_unread{2};
 
 }  // namespace
 

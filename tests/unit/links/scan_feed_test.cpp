@@ -98,13 +98,13 @@ TEST_CASE("the rest of a half is no label on the next connection either, while i
 TEST_CASE("a label that may have waited for long counts for nothing, and is told with for how long") {
     FeedBench bench;
     const SteadyTime quiet = bench.now;
-    CHECK(bench.feed.take("4401\r\n", quiet, quiet + 1s) == 1);
+    CHECK(bench.feed.take("4401\r\n", quiet, quiet + 2s) == 1);
     CHECK(bench.serials() == Texts{"4401"});
-    CHECK(bench.feed.take("4402\r\n4403\r\n", quiet, quiet + 1001ms) == 2);
+    CHECK(bench.feed.take("4402\r\n4403\r\n", quiet, quiet + 2001ms) == 2);
     CHECK(bench.serials() == Texts{"4401"});
     CHECK(bench.misreads() == Texts{"4402", "4403"});
     CHECK_THAT(bench.heard.of<interlock::LabelMisread>().front().why,
-               Catch::Contains("the label '4402' may have waited unread for 1.0 s") &&
+               Catch::Contains("the label '4402' may have waited unread for 2.0 s") &&
                    Catch::EndsWith("; scan again"));
     CHECK(bench.feed.take("4404\r\n", quiet + 5s, quiet + 5s) == 1);
     CHECK(bench.serials() == Texts{"4401", "4404"});
