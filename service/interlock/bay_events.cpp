@@ -453,7 +453,9 @@ Outcome apply(Transition& t, const ControllerReported& reported) {
     controller.fault = reported.fault;
     if (first)
         return Applied{};  // a baseline: nothing is known to have changed
-    std::vector<UnassignedResult> doubtful = made_in_doubt(*bay);
+    std::vector<UnassignedResult> doubtful;
+    if (now.arrivals != before.arrivals)
+        doubtful = made_in_doubt(*bay);
     presence_after_gap(*bay, report, before);
     const bool came_first = arrives_and_goes(t, *bay, report, before);
     movements(t, *bay, report, before);

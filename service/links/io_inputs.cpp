@@ -13,9 +13,7 @@
 #include <boost/asio/post.hpp>
 #include <fmt/format.h>
 
-#include "protocol/position_gauge.hpp"
-#include "protocol/pulse_count.hpp"
-#include "protocol/pulse_gauge.hpp"
+#include "config/io_gauges.hpp"
 #include "protocol/register_plan.hpp"
 #include "service/journal/digest.hpp"
 #include "service/links/modbus_wire.hpp"
@@ -41,14 +39,6 @@ namespace {
     return fmt::format("{:.1f} ms", std::chrono::duration<double, std::milli>(time).count());
 }
 
-[[nodiscard]] protocol::FieldPlace place_of_input(const config::IoInput& input) {
-    return {input.table, input.number, 1};
-}
-
-[[nodiscard]] protocol::PulseLimits limits_of(const config::IoInput& input, const config::PulseInput& pulse) {
-    return {.debounce = input.debounce, .shortest = pulse.shortest, .longest = pulse.longest};
-}
-
 // The tool whose pulses come by this input; nullptr: none.
 [[nodiscard]] const config::Tool* tool_at(const config::Station& station, const std::string& module,
                                           const std::string& input) {
@@ -59,29 +49,15 @@ namespace {
     return found == station.tools.end() ? nullptr : &*found;
 }
 
-using Gauge =
-    std::variant<protocol::PulseGauge, protocol::PulseCount, protocol::PositionGauge, protocol::Debouncer>;
-
-[[nodiscard]] Gauge gauge_of(const config::IoInput& input) {
-    if (const auto* pulse = std::get_if<config::PulseInput>(&input.use))
-        return protocol::PulseGauge{limits_of(input, *pulse)};
-    if (const auto* button = std::get_if<config::ButtonInput>(&input.use))
-        return protocol::PulseGauge{limits_of(input, button->pulse)};
-    if (const auto* count = std::get_if<config::CountInput>(&input.use))
-        return protocol::PulseCount{count->highest, count->least_apart};
-    if (std::holds_alternative<config::ArmInput>(input.use))
-        return protocol::PositionGauge{input.debounce};
-    return protocol::Debouncer{input.debounce};
-}
-
 // One input, and what was made of it so far.
 struct WatchedInput {
     WatchedInput(const config::IoInput& described, std::optional<domain::ToolId> of_tool, std::string source)
-        : input(described), tool(std::move(of_tool)), gauge(gauge_of(input)), refusals(std::move(source)) {}
+        : input(described), tool(std::move(of_tool)), gauge(config::gauge_of(input)),
+          refusals(std::move(source)) {}
 
     config::IoInput input;
     std::optional<domain::ToolId> tool;
-    Gauge gauge;
+    config::InputGauge gauge;
     Refusals refusals;
     std::uint64_t counter = 0;  // of the tool's newest result
 };
@@ -113,7 +89,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
             inputs_.emplace_back(input,
                                  tool != nullptr ? std::optional(domain::ToolId{tool->id}) : std::nullopt,
                                  tool != nullptr ? tool->id : fmt::format("{}/{}", module.id, input.id));
-            places.push_back(place_of_input(input));
+            places.push_back(config::place_of(input));
         }
         blocks_ = protocol::cover(std::move(places));
         words_.resize(protocol::words_in(blocks_));
@@ -260,13 +236,10 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     // ---- one input ----
 
     [[nodiscard]] std::uint16_t word_of(const config::IoInput& input) const {
-        return words_[protocol::offset_in(blocks_, place_of_input(input)).value_or(0)];
+        return words_[protocol::offset_in(blocks_, config::place_of(input)).value_or(0)];
     }
     [[nodiscard]] bool is_active(const config::IoInput& input) const {
-        const std::uint16_t word = word_of(input);
-        const bool high =
-            protocol::is_bit_table(input.table) ? word != 0 : ((word >> input.bit.value_or(0)) & 1U) != 0;
-        return high != input.active_low;
+        return config::is_active(input, word_of(input));
     }
 
     void look(WatchedInput& input, PulseTime at) {

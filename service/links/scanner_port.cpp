@@ -120,8 +120,10 @@ class ScannerPort::Port : public std::enable_shared_from_this<Port> {
     // ---- connections ----------------------------------------------------------------------------------
 
     void accept() {
-        unattended_.end(somebody_waits(acceptor_));
-        if (const auto now = std::chrono::steady_clock::now(); !somebody_waits(acceptor_))
+        const auto now = std::chrono::steady_clock::now();
+        const bool waits = somebody_waits(acceptor_);
+        unattended_.end(waits);
+        if (!waits)
             nobody_waited_.is(now);
         acceptor_.async_accept(
             [self = shared_from_this()](const error_code& error, asio::ip::tcp::socket socket) {

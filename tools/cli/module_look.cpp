@@ -30,25 +30,15 @@ constexpr milliseconds before_calling_again{1000};
     return fmt::format("{:.1f} ms", std::chrono::duration<double, std::milli>(time).count());
 }
 
-[[nodiscard]] protocol::FieldPlace place_of(const config::IoInput& input) {
-    return {input.table, input.number, 1};
-}
-
 [[nodiscard]] bool is_number(const config::IoInput& input) {
     return std::holds_alternative<config::CountInput>(input.use) ||
            std::holds_alternative<config::ArmInput>(input.use);
 }
 
-[[nodiscard]] const config::PulseInput* pulse_of(const config::IoInput& input) {
-    if (const auto* button = std::get_if<config::ButtonInput>(&input.use))
-        return &button->pulse;
-    return std::get_if<config::PulseInput>(&input.use);
-}
-
 // ---- what is made of a change -----------------------------------------------------------------------------
 
 [[nodiscard]] InputSaid said(const config::IoInput& input, const protocol::PulseNews& news) {
-    const config::PulseInput& limits = *pulse_of(input);
+    const config::PulseInput& limits = *config::pulse_of(input);
     const auto beside = fmt::format("; good is {} to {}", in_ms(limits.shortest), in_ms(limits.longest));
     if (const auto* good = std::get_if<protocol::GoodPulse>(&news))
         return {input.id, fmt::format("a pulse of {}, which counts", in_ms(good->length)), true};
@@ -99,24 +89,13 @@ constexpr milliseconds before_calling_again{1000};
 
 // ---- pure -------------------------------------------------------------------------------------------------
 
-ModuleLooker::Gauge ModuleLooker::gauge_of(const config::IoInput& input) {
-    if (const auto* pulse = pulse_of(input))
-        return protocol::PulseGauge{
-            {.debounce = input.debounce, .shortest = pulse->shortest, .longest = pulse->longest}};
-    if (const auto* count = std::get_if<config::CountInput>(&input.use))
-        return protocol::PulseCount{count->highest, count->least_apart};
-    if (std::holds_alternative<config::ArmInput>(input.use))
-        return protocol::PositionGauge{input.debounce};
-    return protocol::Debouncer{input.debounce};
-}
-
 ModuleLooker::ModuleLooker(const config::IoModule& module) {
     std::vector<protocol::FieldPlace> places;
     places.reserve(module.inputs.size());
     inputs_.reserve(module.inputs.size());
     for (const config::IoInput& input : module.inputs) {
-        places.push_back(place_of(input));
-        inputs_.push_back({input, gauge_of(input), {}});
+        places.push_back(config::place_of(input));
+        inputs_.push_back({input, config::gauge_of(input), {}});
     }
     blocks_ = protocol::cover(std::move(places));
 }
@@ -124,12 +103,10 @@ ModuleLooker::ModuleLooker(const config::IoModule& module) {
 // Of a contact 1 where it is active, of a number the number.
 std::uint16_t ModuleLooker::word_of(const config::IoInput& input,
                                     std::span<const std::uint16_t> words) const {
-    const std::uint16_t word = words[protocol::offset_in(blocks_, place_of(input)).value_or(0)];
+    const std::uint16_t word = words[protocol::offset_in(blocks_, config::place_of(input)).value_or(0)];
     if (is_number(input))
         return word;
-    const bool high =
-        protocol::is_bit_table(input.table) ? word != 0 : ((word >> input.bit.value_or(0)) & 1U) != 0;
-    return high != input.active_low ? 1 : 0;
+    return config::is_active(input, word) ? 1 : 0;
 }
 
 void ModuleLooker::look(Watched& watched, protocol::PulseTime at, std::uint16_t word,

@@ -8,14 +8,9 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <variant>
 #include <vector>
 
-#include "config/station.hpp"
-#include "protocol/position_gauge.hpp"
-#include "protocol/pulse_count.hpp"
-#include "protocol/pulse_gauge.hpp"
-#include "protocol/register_plan.hpp"
+#include "config/io_gauges.hpp"
 #include "tools/cli/look.hpp"
 
 namespace tautgate::cli {
@@ -40,14 +35,11 @@ class ModuleLooker {
     [[nodiscard]] std::vector<InputSaid> lost();
 
   private:
-    using Gauge = std::variant<protocol::Debouncer, protocol::PulseGauge, protocol::PulseCount,
-                               protocol::PositionGauge>;
     struct Watched {
         config::IoInput input;
-        Gauge gauge;
+        config::InputGauge gauge;
         std::optional<std::uint16_t> shown;  // the level or number as it was told last
     };
-    [[nodiscard]] static Gauge gauge_of(const config::IoInput& input);
     [[nodiscard]] std::uint16_t word_of(const config::IoInput& input,
                                         std::span<const std::uint16_t> words) const;
     static void look(Watched& watched, protocol::PulseTime at, std::uint16_t word,
