@@ -160,7 +160,7 @@ std::expected<WatchOutcome, DecodeFault> ResultWatch::marked(const RegisterProfi
         return *fault_or_torn;
     Look look{std::move(*marks), content_of(profile, first.words())};
     const bool by_handshake = !profile.toggle && !marked_by_stamp(profile);
-    return by_handshake ? by_ready(std::move(look), familiar)
+    return by_handshake ? by_ready(profile, std::move(look), familiar)
                         : by_change(std::move(look), marked_by_stamp(profile) && familiar);
 }
 
@@ -195,13 +195,11 @@ WatchOutcome ResultWatch::by_change(Look look, bool nothing_happened) {
     if (nothing_happened)
         return NoNew{};
     // What it shows may be new or the one that we had: kept under the new count, for people to say.
-    const std::uint64_t old_epoch = known_->epoch.value_or(0);
-    known_ = KnownResult{1, gap};
-    return Restarted{old_epoch, *gap, 1};
+    return begin_count(*gap);
 }
 
 // It keeps its result until it is told that it is stored, so that nothing is lost while nobody looks.
-WatchOutcome ResultWatch::by_ready(Look look, bool familiar) {
+WatchOutcome ResultWatch::by_ready(const RegisterProfile& profile, Look look, bool familiar) {
     const auto gap = std::exchange(unwatched_, std::nullopt);
     const auto before = std::exchange(last_, std::move(look));
     const auto waits = [](const Look& at) { return at.marks.front() != 0; };
@@ -210,10 +208,28 @@ WatchOutcome ResultWatch::by_ready(Look look, bool familiar) {
         known_ = KnownResult{ready ? std::uint64_t{1} : std::uint64_t{0}, gap};
         return Baseline{known_->counter};
     }
-    const bool shown_before = before ? waits(*before) && before->content == last_->content : familiar;
-    if (!ready || shown_before)
+    const bool alike = before ? waits(*before) && before->content == last_->content : familiar;
+    if (ready && alike) {
+        // Between two starts of the service nobody here knows what the tool was told.
+        const bool was_free = !before || let_go_;
+        // A time of its own tells its results apart. Without one it shows the last result or one like it:
+        // kept under a new count, for people to say.
+        if (!gap || !was_free || profile.stamp)
+            return NoNew{};
+        let_go_ = false;
+        return begin_count(*gap);
+    }
+    let_go_ = false;
+    if (!ready)
         return NoNew{};
     return NewResult{++known_->counter};
+}
+
+// What was made meanwhile nobody knows.
+WatchOutcome ResultWatch::begin_count(std::uint64_t epoch) {
+    const std::uint64_t before = known_->epoch.value_or(0);
+    known_ = KnownResult{1, epoch};
+    return Restarted{before, epoch, 1};
 }
 
 }  // namespace tautgate::protocol

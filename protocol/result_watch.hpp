@@ -85,6 +85,9 @@ class ResultWatch {
     // the tool does not show that it did nothing meanwhile; it must never have been given before.
     void unwatched(std::uint64_t epoch) { unwatched_ = epoch; }
 
+    // The tool of a handshake was told that its result is stored: from now on it may show the next one.
+    void let_go() { let_go_ = true; }
+
     // `words` are the blocks of reads_of(profile); `again` is the second read, see second_read_of.
     // `familiar`: the content (content_of) is that of the newest known result; it is only looked at without a
     // counter. A read of the wrong length is a DecodeFault.
@@ -111,10 +114,12 @@ class ResultWatch {
     [[nodiscard]] WatchOutcome by_count(const RegisterProfile& profile, std::uint64_t raw,
                                         std::optional<std::uint64_t> epoch);
     [[nodiscard]] WatchOutcome by_change(Look look, bool nothing_happened);
-    [[nodiscard]] WatchOutcome by_ready(Look look, bool familiar);
+    [[nodiscard]] WatchOutcome by_ready(const RegisterProfile& profile, Look look, bool familiar);
+    [[nodiscard]] WatchOutcome begin_count(std::uint64_t epoch);
 
     std::optional<KnownResult> known_;
     std::optional<std::uint64_t> unwatched_;
+    bool let_go_ = false;       // of the result that it showed last
     std::optional<Look> last_;  // without a counter: what was last seen
 };
 

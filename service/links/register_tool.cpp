@@ -298,6 +298,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
         if (!profile_.handshake)
             return connection_->write(*profile_.acknowledge, protocol::acknowledge_words(profile_, counter));
         must_clear_ = true;
+        watch_.let_go();  // also where the answer is lost
         return shake(profile_.handshake->value);
     }
 

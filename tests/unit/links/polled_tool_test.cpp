@@ -581,7 +581,10 @@ TEST_CASE(
 
 TEST_CASE("a result of a handshake that was stored but not told so is told so after a start, and not counted "
           "again") {
-    OtherBench bench(handshake_profile());
+    auto profile = handshake_profile();
+    profile.stamp = protocol::StampField{
+        .field = {.address = 104, .type = protocol::FieldType::uint32, .order = protocol::WordOrder::abcd}};
+    OtherBench bench(profile);
     bench.connect(links::KnownOfTool{.epoch = "0", .counter = 0});
     REQUIRE(bench.until_polled(2));
     bench.tool->report(result_of("101"));
@@ -593,6 +596,30 @@ TEST_CASE("a result of a handshake that was stored but not told so is told so af
     REQUIRE(bench.until_results(1));
     CHECK(bench.counters() == std::vector<std::uint64_t>{2});
     CHECK(bench.torques() == std::vector<std::int64_t>{102});
+    CHECK(bench.tool->status().acknowledged == 1);
+}
+
+TEST_CASE(
+    "without a time of its own what a tool of a handshake shows at a start may be like the stored one, and "
+    "is recorded before the tool may go on") {
+    OtherBench bench(handshake_profile());
+    bench.connect(links::KnownOfTool{.epoch = "0", .counter = 0});
+    REQUIRE(bench.until_polled(2));
+    bench.tool->report(result_of("101"));
+    bench.tool->report(result_of("102"));
+    REQUIRE(bench.until_results(1));
+    const auto known = bench.newest();
+    bench.disconnect();
+    bench.connect(known);
+    REQUIRE(bench.until_results(1));
+    REQUIRE(bench.until_polled(5));
+    CHECK(bench.torques() == std::vector<std::int64_t>{101});
+    CHECK(bench.floor.all<ResultReceived>().front().epoch != known.epoch);
+    CHECK(bench.tool->status().acknowledged == 0);
+    bench.store_newest();
+    REQUIRE(bench.until_results(2));
+    CHECK(bench.torques() == std::vector<std::int64_t>{101, 102});
+    CHECK(bench.counters() == std::vector<std::uint64_t>{1, 2});
     CHECK(bench.tool->status().acknowledged == 1);
 }
 

@@ -289,9 +289,17 @@ TEST_CASE("a handshake shows each result until it was taken, and loses none whil
 
 TEST_CASE("after a start the result that waits is the one that is stored, or the next one") {
     const auto profile = shaking();
+    RegisterProfile stamped = shaking();
+    stamped.stamp = StampField{register_at(1, FieldType::uint16), StampKind::unix_seconds, 0, false};
     ResultWatch stored(KnownResult{12, 5});
     stored.unwatched(6);
-    CHECK(see(stored, profile, {1, 0, 5}, true) == WatchOutcome(NoNew{}));
+    CHECK(see(stored, stamped, {1, 0, 5}, true) == WatchOutcome(NoNew{}));
+    CHECK(stored.known() == KnownResult{12, 5});
+    ResultWatch either(KnownResult{12, 5});  // without a time of its own
+    either.unwatched(6);
+    CHECK(see(either, profile, {1, 0, 5}, true) == WatchOutcome(Restarted{5, 6, 1}));
+    CHECK(see(either, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));
+    CHECK(either.known() == KnownResult{1, 6});
     ResultWatch next(KnownResult{12, 5});
     next.unwatched(6);
     CHECK(see(next, profile, {1, 0, 5}, false) == WatchOutcome(NewResult{13}));
@@ -299,6 +307,27 @@ TEST_CASE("after a start the result that waits is the one that is stored, or the
     first.unwatched(6);
     CHECK(see(first, profile, {1, 0, 5}) == WatchOutcome(Baseline{1}));
     CHECK(first.known() == KnownResult{1, 6});
+}
+
+TEST_CASE("a tool of a handshake that was told, and then not seen for a while, may show the next one of the "
+          "same values") {
+    const auto profile = shaking();
+    ResultWatch watch(KnownResult{12, 5});
+    watch.unwatched(6);
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NewResult{13}));
+    watch.unwatched(7);
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));  // it waits to be told
+    watch.let_go();
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));  // it has not acted on it yet
+    watch.unwatched(8);
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(Restarted{5, 8, 1}));
+    watch.unwatched(9);
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));  // nobody told it of this one
+    watch.let_go();
+    CHECK(see(watch, profile, {0, 0, 5}) == WatchOutcome(NoNew{}));
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NewResult{2}));
+    watch.unwatched(10);
+    CHECK(see(watch, profile, {1, 0, 5}) == WatchOutcome(NoNew{}));
 }
 
 TEST_CASE("without a counter, too, a read that differs from the first is torn and teaches nothing") {
