@@ -69,10 +69,9 @@ std::string FrameResults::epoch_named(const std::string& epoch) const {
 }
 
 void FrameResults::connected(SteadyTime now) {
-    since_ = now;
+    since_ = free_since_ = now;
     // A connection that broke before it brought what was made meanwhile moves nothing forward.
-    if (caught_up_)
-        offline_from_ns_ = ns_of(*caught_up_) - delay_ns();
+    offline_from_ns_ = unheard_from_ns();
     answered_.reset();
     raised_.clear();
     placed_ = any_result_ = false;
@@ -83,6 +82,8 @@ void FrameResults::connected(SteadyTime now) {
 
 FrameResults::Step FrameResults::take(const protocol::FrameHeard& heard, SteadyTime now) {
     Step step;
+    if (!tells_newest_ && lacks_nothing(now))
+        catch_up(now);
     std::visit(interlock::Overloaded{
                    [&](const protocol::FrameResult& result) { take(step, result, now); },
                    [&](const protocol::FrameStatus& status) { take(step, status, now); },
@@ -91,18 +92,23 @@ FrameResults::Step FrameResults::take(const protocol::FrameHeard& heard, SteadyT
                },
                heard);
     if (lacks_nothing(now))
-        caught_up_ = std::max(caught_up_.value_or(came_at(now)), came_at(now));
+        catch_up(now);
     return step;
+}
+
+void FrameResults::catch_up(SteadyTime now) {
+    caught_up_ = std::max(caught_up_.value_or(came_at(now)), came_at(now));
 }
 
 std::uint64_t FrameResults::newest_named() const {
     return raised_.empty() ? answered_->counter : raised_.back().newest;
 }
 
-// A tool that does not say where its count stands has had the time to send what it kept.
+// A tool that does not say where its count stands has had the time to send what it kept, with nothing that it
+// waited for: one that waits to be told of each result has the rest of them still behind it.
 bool FrameResults::lacks_nothing(SteadyTime now) const {
     if (!tells_newest_)
-        return now - since_ > settling_;
+        return waiting_.empty() && now - free_since_ > settling_;
     return answered_ && have_ && have_->epoch == answered_->epoch && have_->counter >= newest_named();
 }
 
@@ -300,7 +306,7 @@ void FrameResults::await_confirmation(const Place& place, std::uint64_t raw) {
     waiting_[place.counter] = raw;
 }
 
-std::vector<std::uint64_t> FrameResults::stored(const interlock::Acknowledge& stored) {
+std::vector<std::uint64_t> FrameResults::stored(const interlock::Acknowledge& stored, SteadyTime now) {
     stored_ = stored;
     std::vector<std::uint64_t> numbers;
     if (stored.epoch != waiting_epoch_)
@@ -308,6 +314,8 @@ std::vector<std::uint64_t> FrameResults::stored(const interlock::Acknowledge& st
     const auto end = waiting_.upper_bound(stored.counter);
     for (auto it = waiting_.begin(); it != end; it = waiting_.erase(it))
         numbers.push_back(it->second);
+    if (!numbers.empty())
+        free_since_ = now;
     return numbers;
 }
 
@@ -328,16 +336,23 @@ domain::Interval FrameResults::made_of(const Place& place, SteadyTime now) const
     const auto& known = count_.known();
     if (known && known->epoch == place.epoch && place.counter <= known->counter)
         return made;  // one that comes after a later one, or again, may be of any age
-    const auto since = live_since(place, came_at(now));
-    made.from_ns = since ? ns_of(*since) - delay_ns() : offline_from_ns_;
+    if (const auto since = live_since(place, came_at(now)))
+        made.from_ns = ns_of(*since) - delay_ns();
+    else
+        made.from_ns = tells_newest_ ? offline_from_ns_ : unheard_from_ns();
     return made;
+}
+
+// After this was made what we have not heard of.
+std::int64_t FrameResults::unheard_from_ns() const {
+    return caught_up_ ? ns_of(*caught_up_) - delay_ns() : of_any_age_ns;
 }
 
 // When it was made at the latest, if that was while we heard the tool: when its number was first named, or
 // now.
 std::optional<SteadyTime> FrameResults::live_since(const Place& place, SteadyTime now) const {
     if (!tells_newest_)
-        return now - since_ > settling_ ? std::optional(now) : std::nullopt;
+        return lacks_nothing(now) ? std::optional(now) : std::nullopt;
     if (!answered_ || answered_->epoch != place.epoch || place.counter <= answered_->counter)
         return std::nullopt;
     const auto named =

@@ -60,8 +60,8 @@ class FrameResults {
     // just come.
     void read_late(std::optional<SteadyTime> since) noexcept { late_since_ = since; }
 
-    // Those that the tool may be told of now.
-    [[nodiscard]] std::vector<std::uint64_t> stored(const interlock::Acknowledge& stored);
+    // Those that the tool is to be told of now.
+    [[nodiscard]] std::vector<std::uint64_t> stored(const interlock::Acknowledge& stored, SteadyTime now);
     // Results of this connection that the tool waits to be told of.
     [[nodiscard]] std::size_t unconfirmed() const noexcept { return waiting_.size(); }
     // Whether the tool said on this connection where its count stands, if it ever says so.
@@ -94,6 +94,8 @@ class FrameResults {
     [[nodiscard]] bool continues(const Place& place) const;
     [[nodiscard]] std::uint64_t newest_named() const;
     [[nodiscard]] bool lacks_nothing(SteadyTime now) const;
+    void catch_up(SteadyTime now);
+    [[nodiscard]] std::int64_t unheard_from_ns() const;
     [[nodiscard]] SteadyTime came_at(SteadyTime now) const { return late_since_.value_or(now); }
     void follow(const Place& place, const std::string& mark);
     void begin_anew();
@@ -124,6 +126,7 @@ class FrameResults {
     std::optional<interlock::Acknowledge> stored_;
     // Of this connection:
     SteadyTime since_{};
+    SteadyTime free_since_{};        // it was told of what it waited for, or had nothing to wait for
     std::int64_t offline_from_ns_;   // what was made while we did not hear the tool was made after this
     std::optional<Place> answered_;  // by the first word on its newest, or the first of a new count
     std::deque<Raised> raised_;

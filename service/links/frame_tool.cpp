@@ -85,7 +85,7 @@ class FrameTool::Talker : public std::enable_shared_from_this<Talker> {
     void acknowledge(const interlock::Acknowledge& stored) {
         if (!results_ || stopped_)
             return;
-        for (const std::uint64_t number : results_->stored(stored))
+        for (const std::uint64_t number : results_->stored(stored, steady_clock::now()))
             send_acknowledgement(number);
         // Not from in here: the caller may be the sink's owner.
         boost::asio::post(loop_, [self = shared_from_this()] { self->work(); });

@@ -290,7 +290,7 @@ TEST_CASE("after the highest number the count goes on, and the tool is acknowled
     CHECK(wired.result_of(result_with(65535)).reading.counter == 65535);
     CHECK(wired.result_of(result_with(0)).reading.counter == 65536);
     CHECK(wired.answers_to(status_with(0)).empty());
-    CHECK(wired.results.stored({{"NR-9"}, "0", 65536}) == Numbers{65535, 0});
+    CHECK(wired.results.stored({{"NR-9"}, "0", 65536}, wired.now) == Numbers{65535, 0});
 }
 
 TEST_CASE("only what is stored of the tool's own count is acknowledged, each result once, in order") {
@@ -299,13 +299,13 @@ TEST_CASE("only what is stored of the tool's own count is acknowledged, each res
     for (const std::uint64_t counter : {1, 2, 3})
         static_cast<void>(wired.says(result_with(counter)));
     CHECK(wired.results.unconfirmed() == 3);
-    CHECK(wired.results.stored({{"NR-9"}, "another", 3}).empty());
-    CHECK(wired.results.stored({{"NR-9"}, "0", 2}) == Numbers{1, 2});
-    CHECK(wired.results.stored({{"NR-9"}, "0", 2}).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "another", 3}, wired.now).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "0", 2}, wired.now) == Numbers{1, 2});
+    CHECK(wired.results.stored({{"NR-9"}, "0", 2}, wired.now).empty());
     CHECK(wired.results.unconfirmed() == 1);
     // It comes again, and is told again once the interlock says again that it is stored.
     static_cast<void>(wired.says(result_with(2)));
-    CHECK(wired.results.stored({{"NR-9"}, "0", 2}) == Numbers{2});
+    CHECK(wired.results.stored({{"NR-9"}, "0", 2}, wired.now) == Numbers{2});
 }
 
 TEST_CASE("a tool that does not wait for acknowledgements has none outstanding") {
@@ -314,7 +314,7 @@ TEST_CASE("a tool that does not wait for acknowledgements has none outstanding")
     Wired wired(profile);
     static_cast<void>(wired.says(result_with(1)));
     CHECK(wired.results.unconfirmed() == 0);
-    CHECK(wired.results.stored({{"NR-9"}, "0", 1}).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "0", 1}, wired.now).empty());
 }
 
 TEST_CASE("a tool whose newest result is stored is told so again when it connects") {
@@ -337,7 +337,7 @@ TEST_CASE("a tool whose newest result is stored is told so again when it connect
     Wired without(counting_profile(), known_to(7));
     CHECK(without.says(status_with(7)).acknowledge.empty());
     static_cast<void>(without.says(result_with(7)));
-    CHECK(without.results.stored({{"NR-9"}, "0", 7}) == Numbers{7});
+    CHECK(without.results.stored({{"NR-9"}, "0", 7}, without.now) == Numbers{7});
 }
 
 TEST_CASE("a tool that never says where it stands has said so by the first result that goes on from there") {
@@ -357,7 +357,9 @@ TEST_CASE("a tool that never says where it stands has said so by the first resul
 }
 
 TEST_CASE("of such a tool a result is live once it has had the time to send the last one again") {
-    Wired wired(without_newest(), known_to(4));
+    auto profile = without_newest();
+    profile.acknowledge.reset();
+    Wired wired(profile, known_to(4));
     wired.now += 10s;
     static_cast<void>(wired.says(result_with(5)));
     const auto last_sign = wired.now;
@@ -366,6 +368,34 @@ TEST_CASE("of such a tool a result is live once it has had the time to send the 
     CHECK(wired.result_of(result_with(6)).made.from_ns == ns(last_sign) - delay_ns);
     wired.now += 1ms;
     CHECK(wired.result_of(result_with(7)).made.from_ns == ns(wired.now) - delay_ns);
+}
+
+TEST_CASE(
+    "one that waits to be told of each has what it kept still behind it, for as long as it is not told") {
+    Wired wired(without_newest(), known_to(4));
+    const auto is_stored = [&](std::uint64_t counter) {
+        static_cast<void>(wired.results.stored({{"NR-9"}, "0", counter}, wired.now));
+    };
+    wired.now += 10s;
+    const auto idle_from = ns(wired.now) - delay_ns;
+    CHECK(wired.result_of(result_with(5)).made.from_ns == idle_from);
+    wired.reconnects_after(60s);
+    CHECK(wired.result_of(result_with(6)).made.from_ns == idle_from);
+    wired.now += 10s;  // somebody had to look before it was told
+    is_stored(6);
+    CHECK(wired.result_of(result_with(7)).made.from_ns == idle_from);
+    wired.now += 10s;
+    CHECK(wired.result_of(result_with(8)).made.from_ns == idle_from);
+    is_stored(8);
+    wired.now += 100ms;
+    CHECK(wired.result_of(result_with(9)).made.from_ns == idle_from);
+    is_stored(9);
+    wired.now += 101ms;  // it was free, and had nothing
+    CHECK(wired.result_of(result_with(10)).made.from_ns == ns(wired.now) - delay_ns);
+    const auto free_from = ns(wired.now) - delay_ns;
+    is_stored(10);
+    wired.now += 50ms;
+    CHECK(wired.result_of(result_with(11)).made.from_ns == free_from);
 }
 
 TEST_CASE("another epoch is told as it stands, and its numbers are no repetitions") {
@@ -385,8 +415,8 @@ TEST_CASE("another epoch is told as it stands, and its numbers are no repetition
     const auto received = wired.result_of(result);
     CHECK(received.epoch == "b");
     CHECK(received.made.from_ns == ns(wired.now) - delay_ns);
-    CHECK(wired.results.stored({{"NR-9"}, "a", 301}).empty());
-    CHECK(wired.results.stored({{"NR-9"}, "b", 1}) == Numbers{1});
+    CHECK(wired.results.stored({{"NR-9"}, "a", 301}, wired.now).empty());
+    CHECK(wired.results.stored({{"NR-9"}, "b", 1}, wired.now) == Numbers{1});
 }
 
 TEST_CASE("a count that begins anew without an epoch is followed from there") {
