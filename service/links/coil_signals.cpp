@@ -5,6 +5,8 @@
 
 #include <fmt/format.h>
 
+#include "service/links/shortest_exchange.hpp"
+
 namespace tautgate::links {
 
 using interlock::Presence;
@@ -73,6 +75,7 @@ CoilSignals::CoilSignals(const ControllerFrame& frame, const std::optional<Known
              .count = count_of(known, point.id),
              .on_at = {},
              .acts = false,
+             .heeded = false,
              .unheeded_since = {}});
         report_.moved.push_back({point.id, points_.back().count});
     }
@@ -138,6 +141,8 @@ bool CoilSignals::is_alive(Instant now) const {
 
 FeedbackSeen CoilSignals::take(std::span<const std::uint16_t> words, const std::vector<bool>& on,
                                Instant now) {
+    if (is_too_long(std::exchange(read_at_, now), now))
+        gap_ = true;
     take_signs(words, now);
     // Inputs of equipment whose program stands still say nothing of now.
     const bool alive = is_alive(now);
@@ -157,24 +162,38 @@ FeedbackSeen CoilSignals::take(std::span<const std::uint16_t> words, const std::
     return seen(now);
 }
 
+// Since then nobody looked, for so long that another unit may stand there.
+bool CoilSignals::is_too_long(std::optional<Instant> since, Instant now) const {
+    return since && now - *since > longest_between_looks(frame_.link.beat_interval);
+}
+
 // Equipment that follows takes a release within some switches of the alive coil; and where it shows a
-// movement, that is settled by then.
+// movement, that is settled by then. One on which it acted and acts no more is gone for it: a coil that goes
+// off now, for whatever reason, would be the off that lets it take the next one.
 void CoilSignals::note_unheeded(Point& point, bool on, Instant now) {
-    if (!point.acting || point.acts || !on)
+    const bool is_seen_why = point.moved.raw == true || present_.raw == false;
+    if (!point.acting || point.acts || is_seen_why) {
+        point.heeded = on && point.acts;
         return point.unheeded_since.reset();
-    if (!point.unheeded_since)
+    }
+    if (on && !point.unheeded_since)
         point.unheeded_since = now;
-    if (now - *point.unheeded_since <= 2 * frame_.link.echo_timeout)
-        return;
-    point.unheeded_since.reset();
-    gap_ = true;
+    const bool gave_up = point.heeded && point.unheeded_since && !on;
+    const bool never_took =
+        point.unheeded_since && now - *point.unheeded_since > 2 * frame_.link.echo_timeout;
+    if (gave_up || (on && never_took))
+        gap_ = true;
+    if (!on || never_took) {
+        point.unheeded_since.reset();
+        point.heeded = false;
+    }
 }
 
 FeedbackSeen CoilSignals::lost(Instant now) {
     if (present_.bit)
         take_sensor(present_, std::nullopt, now);
     for (Point& point : points_) {
-        point.acts = false;
+        point.acts = point.heeded = false;
         point.unheeded_since.reset();
         if (point.moved.bit)
             take_sensor(point.moved, std::nullopt, now);
@@ -196,6 +215,8 @@ bool CoilSignals::all_settled() const {
 }
 
 void CoilSignals::count(Instant now) {
+    if (is_too_long(counted_at_, now))
+        gap_ = true;
     if (!all_settled()) {
         gap_ = true;
         report_.present = Presence::unknown;

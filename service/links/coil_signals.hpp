@@ -8,7 +8,8 @@
 //
 // A coil that is on while the equipment says that it does not act on it: its program began anew or its unit
 // was exchanged between two looks, since a release that was on before either counts for nothing there. That
-// is a gap as well; the release is given anew once people have said which unit it is.
+// is a gap as well; the release is given anew once people have said which unit it is. So are two looks so far
+// apart that a unit may have been exchanged between them.
 //
 // The alive coil is switched over at most once with each beat of the loop, and not before the equipment has
 // echoed the last time: so an echo that stands still is never mistaken for one that follows.
@@ -77,11 +78,13 @@ class CoilSignals {
         std::uint16_t count = 0;
         std::optional<Instant> on_at;  // when its coil may last have been on
         bool acts = false;
+        bool heeded = false;                    // it acted on the release that is on
         std::optional<Instant> unheeded_since;  // on, and not acted on
     };
 
     [[nodiscard]] bool bit_of(const config::ControllerBit& bit, std::span<const std::uint16_t> words) const;
     void note_unheeded(Point& point, bool on, Instant now);
+    [[nodiscard]] bool is_too_long(std::optional<Instant> since, Instant now) const;
     void take_signs(std::span<const std::uint16_t> words, Instant now);
     void take_sensor(Sensor& sensor, std::optional<bool> level, Instant now);
     [[nodiscard]] bool is_alive(Instant now) const;
@@ -97,7 +100,8 @@ class CoilSignals {
     std::vector<protocol::BlockRange> blocks_;
     Sensor present_;
     std::vector<Point> points_;
-    bool gap_ = true;  // some sensor was not known since the last count
+    bool gap_ = true;                 // some sensor was not known since the last count
+    std::optional<Instant> read_at_;  // when the bits of the equipment came last
     std::optional<Instant> counted_at_;
     interlock::ControllerReported report_;
     std::optional<interlock::ControllerReported> last_;  // as told

@@ -21,6 +21,7 @@
 #include "service/links/refusals.hpp"
 #include "service/links/register_line.hpp"
 #include "service/links/serial_bus.hpp"
+#include "service/links/shortest_exchange.hpp"
 
 namespace tautgate::links {
 
@@ -190,7 +191,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
             rest = rest.subspan(block.length);
         }
         // The program stood still, not the connection: what happened meanwhile nobody saw.
-        if (looked_at_ && steady_clock::now() - *looked_at_ > module_.silence_limit)
+        if (looked_at_ && steady_clock::now() - *looked_at_ > longest_unseen())
             end_all();
         looked_at_ = began;
         if (!std::exchange(answered_, true))
@@ -203,6 +204,10 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         tell_look(time_of(began));
         count(&PollCounts::good);
         return true;
+    }
+
+    [[nodiscard]] milliseconds longest_unseen() const {
+        return std::min(module_.silence_limit, longest_between_looks(link_.poll_interval));
     }
 
     bool lose(std::string why) {

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "protocol/text.hpp"
+#include "service/links/shortest_exchange.hpp"
 
 namespace tautgate::links {
 
@@ -12,8 +13,6 @@ namespace {
 // again after about 1 s, and once more 2 s later (RFC 6298, from memory); a radio link or a USB adapter that
 // stalls comes back sooner. Whoever scans anew within that time scans once more.
 constexpr std::chrono::seconds rest_may_come{4};
-// No unit is exchanged in so short a time, and no disk that is slow for a moment costs a scan.
-constexpr std::chrono::seconds longest_unread{2};
 
 }  // namespace
 
@@ -33,7 +32,7 @@ std::size_t ScanFeed::take(std::string_view bytes, SteadyTime since, SteadyTime 
     std::size_t labels = 0;
     while (const auto label = splitter_.next()) {
         ++labels;
-        if (*label && now - since > longest_unread)
+        if (*label && now - since > shortest_exchange)
             refuse_old(**label, since, now);
         else if (*label)
             take_label(**label);

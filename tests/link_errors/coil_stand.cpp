@@ -204,6 +204,9 @@ void CoilStand::inject(LinkError error) {
             return violate("the equipment does not do what is ordered");
         scene_ = reported_;
     }
+    // A computer that stood still for a moment may have broken it already, so that nothing more can break.
+    if (!until([this] { return plc_->view().line_good && quality() == Quality::good; }))
+        return violate("the line is not good before anything is injected");
     heard_otherwise_ = false;
     const auto stops = plc_->view().stops;
     const auto told = not_good_;

@@ -316,6 +316,64 @@ TEST_CASE("equipment that acts no more though its coil is on is a gap, unless th
     CHECK(watch.last().starts == starts + (moves ? 0 : 1));
 }
 
+TEST_CASE("a coil that goes off after the equipment had ceased to act on it is a gap, whyever it goes off") {
+    const bool acted = GENERATE(true, false);
+    Watch watch;
+    watch.present = true;
+    watch.settled();
+    const auto starts = watch.last().starts;
+    watch.on = {true, false};
+    watch.acting = acted;
+    watch.looks(5);
+    watch.acting = false;
+    watch.look();
+    watch.on = {false, false};  // a tool's link, say
+    watch.look();
+    // One that it had not taken yet was given for a moment only.
+    CHECK(watch.last().starts == starts + (acted ? 1 : 0));
+    watch.looks(50);
+    CHECK(watch.last().starts == starts + (acted ? 1 : 0));
+    CHECK(watch.last().present == Presence::present);
+}
+
+TEST_CASE(
+    "a coil that goes off is no gap where the equipment acted on it until then, or the unit was seen to go") {
+    const bool goes = GENERATE(false, true);
+    Watch watch;
+    watch.present = true;
+    watch.settled();
+    const auto starts = watch.last().starts;
+    watch.on = {true, false};
+    watch.acting = true;
+    watch.looks(5);
+    watch.present = !goes;
+    watch.acting = !goes;
+    if (goes)
+        watch.look();
+    watch.on = {false, false};
+    watch.look();
+    watch.acting = false;
+    watch.looks(50);
+    CHECK(watch.last().starts == starts);
+}
+
+TEST_CASE("two looks so far apart that a unit may have been exchanged between them are a gap") {
+    const auto [between, is_gap] =
+        GENERATE(table<milliseconds, bool>({{milliseconds(1990), false}, {milliseconds(2010), true}}));
+    auto station = coil_station(1);
+    station.bays.front().controller.echo_timeout = std::chrono::seconds(10);
+    Watch watch({}, station);
+    watch.present = true;
+    watch.settled();
+    const auto starts = watch.last().starts;
+    watch.now += between - look_every;
+    watch.look();
+    CHECK(watch.last().starts == starts + (is_gap ? 1 : 0));
+    CHECK(watch.last().present == Presence::present);
+    watch.looks(50);
+    CHECK(watch.last().starts == starts + (is_gap ? 1 : 0));
+}
+
 TEST_CASE("a coil on which the equipment acts is no gap, nor one of equipment that cannot tell") {
     auto station = coil_station(1);
     const bool tells = GENERATE(true, false);

@@ -321,6 +321,7 @@ TEST_CASE("the alive output is switched over while the station runs, and not any
     Lamps lamps;
     REQUIRE(lamps.comes([&] { return lamps.module.writes(103) > 6; }));
     lamps.outputs->stop();
+    std::this_thread::sleep_for(100ms);  // the module counts a write after it has answered it
     const auto writes = lamps.module.writes(103);
     std::this_thread::sleep_for(200ms);
     CHECK(lamps.module.writes(103) == writes);
