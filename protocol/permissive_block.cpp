@@ -32,6 +32,8 @@ std::optional<BlockFault> find_fault(std::span<const std::uint16_t> words, std::
                           static_cast<std::uint32_t>(words.size())};
     const std::uint32_t crc = block_crc(words.first(length - 2));
     const std::uint32_t sent = join(words[length - 2], words[length - 1]);
+    if (crc != sent && std::ranges::all_of(words, [](std::uint16_t word) { return word == 0; }))
+        return BlockFault{BlockFaultKind::empty, 0, 0};
     if (crc != sent)
         return BlockFault{BlockFaultKind::wrong_crc, crc, sent};
     if (words[0] != layout_version)
@@ -207,6 +209,9 @@ std::string to_text(const BlockFault& fault) {
     case BlockFaultKind::wrong_length:
         return fmt::format("the block has {} registers instead of {}; check the number of registers read",
                            fault.found, fault.expected);
+    case BlockFaultKind::empty:
+        return "all registers of the block are 0, as where nobody has written them yet; check that the "
+               "program of the other side runs and writes there";
     case BlockFaultKind::wrong_crc:
         return fmt::format(
             "the block's CRC-32 is {:#010x}, its registers give {:#010x}; check that all registers "

@@ -73,10 +73,11 @@ enum class BlockFaultKind : std::uint8_t {
     wrong_layout,
     wrong_station,
     wrong_bay,
-    wrong_permissive
+    wrong_permissive,
+    empty  // nothing but zeros: nobody has written it
 };
 TAUTGATE_ENUM(BlockFaultKind, wrong_length, wrong_crc, wrong_layout, wrong_station, wrong_bay,
-              wrong_permissive);
+              wrong_permissive, empty);
 
 struct BlockFault {
     BlockFaultKind kind = BlockFaultKind::wrong_length;

@@ -409,6 +409,12 @@ Outcome confirm(const Transition& t, const UnderPlan& at, const std::string& id,
     return Refused{RefusalCode::no_such_thing, std::string(refusal::no_check) + id};
 }
 
+Outcome confirm_by_button(const Transition& t, const UnderPlan& at, const std::string& step,
+                          PersonNumber by) {
+    auto outcome = confirm(t, at, step, by);
+    return std::holds_alternative<Applied>(outcome) ? Confirmed{at.stay.id, step, by} : std::move(outcome);
+}
+
 // What came in doubt of the unit, or of the time: where that unit is gone by now and another one came before
 // anybody looked, it may have been made at either.
 std::vector<UnassignedResult> made_in_doubt(const BayState& bay) {
@@ -550,13 +556,13 @@ Outcome apply(Transition& t, const ButtonPressed& pressed) {
         return refused("it was pressed before the unit came");
     const UnderPlan at{*station, *plan, *stay};
     if (!pressed.step.empty())
-        return confirm(t, at, pressed.step, *bay->signed_on);
+        return confirm_by_button(t, at, pressed.step, *bay->signed_on);
     const std::vector<std::string> open = open_to_confirm(at);
     if (open.empty())
         return refused("no step is open for a confirmation");
     if (open.size() > 1)
         return refused("more than one step is open for a confirmation, and the button does not say which");
-    return confirm(t, at, open.front(), *bay->signed_on);
+    return confirm_by_button(t, at, open.front(), *bay->signed_on);
 }
 
 }  // namespace tautgate::interlock

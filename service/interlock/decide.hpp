@@ -216,9 +216,18 @@ struct CurveJudged {
 };
 TAUTGATE_FIELDS(CurveJudged, stay, joint, fastener, pass, result, judgement);
 
+// A step was confirmed by a button, which does not say for whom, nor always which one.
+struct Confirmed {
+    EventNumber stay;
+    std::string step;
+    PersonNumber by;  // who was signed on at the bay
+    bool operator==(const Confirmed&) const = default;
+};
+TAUTGATE_FIELDS(Confirmed, stay, step, by);
+
 using Outcome = std::variant<Applied, Attributed, Rehit, Loosened, Unassigned, FiledLate, Repeated,
                              BeforeBaseline, Conflict, Refused, AwaitsSecond, OrdersTaken, OrdersRefused,
-                             Questioned, InsideAudit, OutsideAudit, StayMoved, CurveJudged>;
+                             Questioned, InsideAudit, OutsideAudit, StayMoved, CurveJudged, Confirmed>;
 
 // ---- what is to be done -------------------------------------------------------------------------------
 

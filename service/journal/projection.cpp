@@ -173,6 +173,11 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
                                                    row.person = it.by;
                                                    return true;
                                                },
+                                               [&](const interlock::ButtonPressed& it) {
+                                                   row.bay = it.bay;
+                                                   row.subject.name = it.step;
+                                                   return true;
+                                               },
                                                [&](const interlock::HandChecked& it) {
                                                    row.bay = it.bay;
                                                    row.subject.name = it.joint.text;
@@ -465,9 +470,13 @@ void Projection::add_release(const StoredEvent& stored, const interlock::Permiss
 }
 
 void Projection::add_decision(const StoredEvent& stored) {
-    const auto row = decision_in(stored.event.payload);
+    auto row = decision_in(stored.event.payload);
     if (!row)
         return;
+    if (const auto* confirmed = std::get_if<interlock::Confirmed>(&stored.record.outcome)) {
+        row->subject.name = confirmed->step;
+        row->person = confirmed->by;
+    }
     const auto* refused = std::get_if<interlock::Refused>(&stored.record.outcome);
     run(statements_->decision, stored.event.number, row->bay ? std::optional(row->bay->text) : std::nullopt,
         row->bay ? open_stay(*row->bay) : std::nullopt, kind_of(stored.event.payload), row->action,

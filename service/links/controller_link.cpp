@@ -116,8 +116,17 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     [[nodiscard]] SourceHealth health() const {
         const std::lock_guard lock{mutex_};
         SourceHealth health = shared_.health.health(frame_.bay.text, steady_clock::now());
-        if (health.quality != Quality::good && !shared_.problem.empty())
+        if (health.quality == Quality::good)
+            return health;
+        if (shared_.port != 0 && !shared_.health.last_sign() && shared_.problem.empty())
+            health.why =
+                fmt::format("no controller has written its feedback yet; the station listens for it at "
+                            "{} port {}",
+                            frame_.link.host, shared_.port);
+        if (!shared_.problem.empty())
             health.why += "; " + shared_.problem;
+        if (!shared_.refused.empty())
+            health.why += "; what came last was refused: " + shared_.refused;
         return health;
     }
     [[nodiscard]] std::uint16_t port() const {
@@ -172,7 +181,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         std::vector<domain::PermissiveId> released{};
         Freshness health;
         std::string problem{};
-        std::uint16_t port = 0;
+        std::string refused{};   // why, of the last request in vain; empty since feedback came
+        std::uint16_t port = 0;  // of the server role
     };
 
     [[nodiscard]] static Freshness::Limits limits(const config::ControllerLink& link) {
@@ -428,9 +438,11 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     void tell_refused(BlockServer& server) {
         const Instant now = steady_clock::now();
-        for (BlockServer::Refused& one : server.take_refused())
+        for (BlockServer::Refused& one : server.take_refused()) {
+            note_refused(one.why);
             if (auto refused = refusals_.add(now, std::move(one.raw), std::move(one.why)))
                 post(std::move(*refused));
+        }
     }
 
     [[nodiscard]] std::unique_ptr<BlockServer> open(Instant now) {
@@ -452,6 +464,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
     void hear(std::span<const std::uint16_t> words) {
         const Instant now = steady_clock::now();
+        note_refused({});
         heard(incoming_.take(words, outgoing_), now);
     }
 
@@ -527,6 +540,10 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     void note_problem(const std::string& problem) {
         const std::lock_guard lock{mutex_};
         shared_.problem = problem;
+    }
+    void note_refused(const std::string& why) {
+        const std::lock_guard lock{mutex_};
+        shared_.refused = why;
     }
     void share_released() {
         auto released = outgoing_.released_on_wire();

@@ -459,11 +459,13 @@ void add_disk_reason(const JournalHealth& journal, json& reasons) {
                                     "Make room on it; when it is full, everything is withheld.", false));
 }
 
-// What failed is told with why; of silence nothing more is known.
+// What has more to say than that nothing comes says what helps, too.
 std::string remedy_of(const InputHealth& input) {
-    return input.quality == Quality::failed
-               ? "See why; tautgate look shows a tool's link, tautgate ports the serial lines."
-               : "Check that it is on and connected.";
+    if (input.why.find("; ") != std::string::npos)
+        return {};
+    if (input.quality == Quality::failed && input.kind == InputKind::tool)
+        return "See what it sends with tautgate look.";
+    return "Check that it is on and connected.";
 }
 
 json health_reasons(const StationPort& station, const HealthFacts& facts) {
@@ -564,7 +566,8 @@ std::string_view outcome_name(const Outcome& outcome) {
                    [](const InsideAudit&) { return "inside_audit"; },
                    [](const OutsideAudit&) { return "outside_audit"; },
                    [](const interlock::StayMoved&) { return "stay_moved"; },
-                   [](const interlock::CurveJudged&) { return "curve_judged"; }},
+                   [](const interlock::CurveJudged&) { return "curve_judged"; },
+                   [](const interlock::Confirmed&) { return "confirmed"; }},
         outcome);
 }
 

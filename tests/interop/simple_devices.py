@@ -329,7 +329,7 @@ def confirmed(floor):
     floor.shows(BLUE)
     sign(floor.station, "sign_on")
     outcome = seen(floor, BUTTON, presses)
-    check("for who is signed on it confirms", [list(one) for one in outcome] == [["Applied"]], outcome)
+    check("for who is signed on it confirms", [list(one) for one in outcome] == [["Confirmed"]], outcome)
     floor.may_move()
     floor.shows(GREEN)
 

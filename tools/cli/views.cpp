@@ -1038,12 +1038,20 @@ std::string free_words(const json& journal) {
 
 }  // namespace
 
+namespace {
+
+std::string remedy_text(const json& reason) {
+    return text_at(reason, "remedy").empty() ? "" : "; do: " + shown(reason, "remedy");
+}
+
+}  // namespace
+
 std::string health_text(const json& health, Style style) {
     std::string text = fmt::format("{}, up {} s, program {}\n", word_text(health, "overall", style),
                                    shown(health, "up_s"), shown(health, "program_version"));
     for (const auto& reason : at(health, "reasons"))
-        text += fmt::format("  {}{}; do: {}\n", is_true(reason, "withholds") ? "withholds: " : "",
-                            shown(reason, "what"), shown(reason, "remedy"));
+        text += fmt::format("  {}{}{}\n", is_true(reason, "withholds") ? "withholds: " : "",
+                            shown(reason, "what"), remedy_text(reason));
     Table table{{"input", "id", "bay", "quality", "last heard", "why"}};
     for (const auto& input : at(health, "inputs")) {
         table.row({{shown(input, "kind")},

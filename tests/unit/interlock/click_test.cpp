@@ -118,7 +118,8 @@ TEST_CASE("a button confirms its step for whoever is signed on, and for nobody e
 
 TEST_CASE("a button without a step confirms the one that is open, and none before its turn") {
     Clicks story;
-    CHECK(is<Applied>(story.presses("")));
+    const auto stay = stay_at(*bay_of(story.state, BayId{"B1"}))->id;
+    CHECK(story.presses("") == Outcome{Confirmed{stay, "look", worker}});
     CHECK(story.stay().checks.size() == 1);
     CHECK(refused(story.presses(""), RefusalCode::not_possible_now));
     Story early{with_clicks()};

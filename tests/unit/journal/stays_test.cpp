@@ -394,6 +394,8 @@ TEST_CASE("a stay that moves is told with its movements, and what was let out at
                {output_of("bay-2", "leave", interlock::Released{EventNumber{6}, {77}})});
     told.event(interlock::CheckConfirmed{.bay = {"bay-2"}, .step = "seal", .by = {6}, .seen = {6}},
                interlock::Applied{}, moved);
+    told.event(interlock::ButtonPressed{.bay = {"bay-2"}, .button = "IO-1/done", .step = "", .made = {}},
+               interlock::Confirmed{.stay = {1}, .step = "grease", .by = {6}}, moved);
     told.close();
 
     const auto reader = scratch::reader_of(folder.journal());
@@ -420,7 +422,10 @@ TEST_CASE("a stay that moves is told with its movements, and what was let out at
     CHECK((*outputs)[2].bay == "bay-2");
     const auto decisions = reader->decisions_of(stay);
     REQUIRE(decisions.has_value());
-    CHECK(decisions->size() == 2);
+    REQUIRE(decisions->size() == 3);
+    CHECK(decisions->back().kind == "ButtonPressed");
+    CHECK(decisions->back().subject == "grease");
+    CHECK(decisions->back().person == PersonNumber{6});
     const auto tightenings = reader->tightenings_of(stay.stay);
     REQUIRE(tightenings.has_value());
     REQUIRE(tightenings->size() == 2);

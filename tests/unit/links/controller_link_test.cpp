@@ -402,7 +402,7 @@ TEST_CASE("the first words on the wire are withheld, whatever was ordered before
                         std::make_shared<DurableMark>()};
     link.publish({{.permissive = 1, .code = Code::released, .token = shift_token}}, 1);
     link.start();
-    REQUIRE(floor.turn_until([&] { return link.health().why.find("CRC") != std::string::npos; }));
+    REQUIRE(floor.turn_until([&] { return link.health().why.find("are 0") != std::string::npos; }));
     link.stop();
     server.reset();
     REQUIRE_FALSE(codes.empty());
@@ -421,6 +421,9 @@ TEST_CASE("as a server the line takes whole feedback blocks only, and nobody wri
         modbus_new_tcp("127.0.0.1", link.listening_port()), &modbus_free};
     modbus_set_slave(master.get(), 1);
     REQUIRE(modbus_connect(master.get()) == 0);
+    CHECK(link.health().why == "no controller has written its feedback yet; the station listens for it at "
+                               "127.0.0.1 port " +
+                                   std::to_string(link.listening_port()));
     std::array<std::uint16_t, 64> words{};
     CHECK(modbus_read_registers(master.get(), 10, 24, words.data()) == 24);
     CHECK(words[6] == static_cast<std::uint16_t>(Code::withheld));
@@ -435,6 +438,10 @@ TEST_CASE("as a server the line takes whole feedback blocks only, and nobody wri
     CHECK(refused(modbus_write_register(master.get(), 100, 1), EMBXILFUN));
     CHECK(refused(modbus_read_input_registers(master.get(), 10, 1, words.data()), EMBXILFUN));
     CHECK(refused(modbus_read_registers(master.get(), 34, 2, words.data()), EMBXILADD));
+    CHECK(floor.turn_until(
+        [&] { return link.health().why.find("what came last was refused: ") != std::string::npos; }));
+    CHECK(modbus_write_registers(master.get(), 100, 32, words.data()) == 32);
+    CHECK(floor.turn_until([&] { return link.health().why.find("refused") == std::string::npos; }));
     modbus_close(master.get());
 }
 

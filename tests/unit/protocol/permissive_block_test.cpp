@@ -83,6 +83,14 @@ TEST_CASE("a block for another station, bay or permissive is refused by that nam
     CHECK(kind_of(block) == BlockFaultKind::wrong_permissive);
 }
 
+TEST_CASE("a block that nobody has written is called that") {
+    const std::vector<std::uint16_t> nothing(feedback_words, 0);
+    const auto decoded = decode_feedback(nothing, own);
+    REQUIRE_FALSE(decoded);
+    CHECK(decoded.error().kind == BlockFaultKind::empty);
+    CHECK(to_text(decoded.error()).starts_with("all registers of the block are 0"));
+}
+
 TEST_CASE("a block of another layout or length is refused") {
     auto words = encode(released);
     words[0] = 2;

@@ -344,6 +344,8 @@ journal j.db: event 3, stored up to 3, 49.3 GB free on its disk
 its whole file is not checked yet since the start
 )");
     auto later = health;
+    later["reasons"][0]["remedy"] = "";
+    CHECK_THAT(health_text(later, {}), Catch::Contains("withholds: NR-20 is silent\n"));
     later["inputs"][1]["age_ms"] = 12118;
     later["journal"]["disk_free_bytes"] = 512300000;
     later["inputs"][0]["polls"] = {{"good", 900}, {"failed", 1}, {"skipped", 12}, {"discarded", 0}};

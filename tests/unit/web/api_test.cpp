@@ -680,8 +680,8 @@ TEST_CASE(
     const auto& misread = desk.station.newest_event<LabelMisread>();
     CHECK(misread.raw == "no such label");
     CHECK(misread.why ==
-          "the label 'no such label' is no build ticket of this station; scan the build ticket of the "
-          "sub-assembly");
+          "the label 'no such label' is no build ticket of this station; scan a ticket of the unit "
+          "or of its sub-assemblies");
     CHECK(misread.typed_by == worker);
 
     CHECK(desk.ask(post(bay_path(desk, "/scans"), R"({"text":"D LT26-0417 MB1 TM000871"})", {session, {}}))
@@ -838,6 +838,10 @@ TEST_CASE("health is good only if nothing is wrong, and withheld if something wi
     const auto answer = desk.ask(get("/v1/health"));
     CHECK(says(answer, R"("overall":"attention")"));
     CHECK(says(answer, R"("age_ms":2500)"));
+    CHECK(says(answer, R"("remedy":"Check that it is on and connected.")"));
+    // A reason that says itself what helps is not contradicted.
+    desk.station.facts.inputs.front().why = "its device is no serial line; name another one";
+    CHECK(says(desk.ask(get("/v1/health")), R"("remedy":"")"));
     desk.station.troubled_by = {{.code = "sync_slow", .what = "w", .remedy = "r", .withholds = true}};
     CHECK(says(desk.ask(get("/v1/health")), R"("overall":"withheld")"));
 }
