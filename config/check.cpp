@@ -555,6 +555,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_moves(findings, station);
     check_control(findings, station);
     check_coils(findings, station);
+    check_bits(findings, station);
     check_controllers(findings, station);
     check_plans(findings, station);
     check_pair_and_variants(findings, station);

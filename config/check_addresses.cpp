@@ -1,4 +1,5 @@
 // Addresses on the network: what the station listens on, and whom it calls.
+#include <algorithm>
 #include <string>
 #include <vector>
 
@@ -178,6 +179,41 @@ void check_single(Findings& findings, const Station& station) {
     }
 }
 
+// An address of IPv6 has two colons at least.
+bool has_port(const std::string& host) { return std::ranges::count(host, ':') == 1; }
+
+void check_host(Findings& findings, const std::string& host, const std::string& pointer) {
+    if (has_port(host)) {
+        const auto colon = host.find(':');
+        findings.error(pointer,
+                       fmt::format("\"{}\" is a host with a port behind it, and would never be found", host),
+                       fmt::format("give \"{}\", and the port under \"port\"", host.substr(0, colon)));
+    }
+}
+
+void check_hosts(Findings& findings, const Station& station) {
+    for (std::size_t index = 0; index < station.bays.size(); ++index) {
+        for (const BayController& controller : controllers_of(station, station.bays[index])) {
+            check_host(findings, controller.link->host,
+                       fmt::format("/bays/{}{}/host", index, controller.key));
+        }
+    }
+    for (std::size_t index = 0; index < station.io.size(); ++index) {
+        check_host(findings, station.io[index].host, fmt::format("/io/{}/host", index));
+    }
+    for (std::size_t index = 0; index < station.tools.size(); ++index) {
+        const Tool& tool = station.tools[index];
+        const auto pointer = fmt::format("/tools/{}/link", index);
+        if (const auto* link = std::get_if<RegisterLink>(&tool.link)) {
+            check_host(findings, link->host, pointer + "/registers/host");
+        }
+        const auto* frames = std::get_if<FrameLink>(&tool.link);
+        if (const auto* call = frames == nullptr ? nullptr : std::get_if<FrameCall>(&frames->way)) {
+            check_host(findings, call->host, pointer + "/frames/call/host");
+        }
+    }
+}
+
 // A machine is known to be this PC only by its loopback address, or by one that the station listens on.
 void check_called(Findings& findings, const Station& station) {
     const std::vector<NetworkPlace> own = listening_of(station);
@@ -215,6 +251,7 @@ void check_addresses(Findings& findings, const Station& station) {
     check_listening(findings, station);
     check_called(findings, station);
     check_single(findings, station);
+    check_hosts(findings, station);
 }
 
 }  // namespace tautgate::config

@@ -1,19 +1,16 @@
-// Equipment whose permissives are coils: that it tells what a coil does not carry, who writes which coil, and
-// what it may be used for.
+// Equipment whose permissives are coils: that it tells what a coil does not carry, and what it may be used
+// for.
 #include <algorithm>
 #include <string>
-#include <tuple>
 #include <variant>
 #include <vector>
 
 #include "config/findings.hpp"
-#include "config/host.hpp"
+#include "config/shortest_exchange.hpp"
 
 namespace tautgate::config {
 
 namespace {
-
-using protocol::RegisterTable;
 
 // Inputs of I/O modules at the bay that tell of a unit, or of a movement of one permissive.
 template <class Wanted>
@@ -129,116 +126,9 @@ void check_points(Findings& findings, const Station& station, const Bay& bay, co
     }
 }
 
-// ---- its coils and inputs ------------------------------------------------------------------------------
-
-// Bits at one device, by where they are described.
-struct BitUse {
-    std::string pointer;
-    ControllerBit bit;
-};
-
-std::vector<BitUse> inputs_of(const CoilPlan& plan, const std::string& pointer) {
-    std::vector<BitUse> uses{{pointer + "/echo", plan.echo}, {pointer + "/heartbeat", plan.heartbeat}};
-    if (plan.present) {
-        uses.push_back({pointer + "/present", *plan.present});
-    }
-    for (std::size_t index = 0; index < plan.permissives.size(); ++index) {
-        const CoilPoint& point = plan.permissives[index];
-        const auto at_point = fmt::format("{}/permissives/{}", pointer, index);
-        if (point.moved) {
-            uses.push_back({at_point + "/moved", *point.moved});
-        }
-        if (point.acting) {
-            uses.push_back({at_point + "/acting", *point.acting});
-        }
-    }
-    return uses;
-}
-
-// A coil that the station writes, and at which device.
-struct WrittenCoil {
-    std::string pointer;
-    std::tuple<std::string, std::uint16_t, std::uint8_t> device;  // host, port, unit
-    std::uint16_t number = 0;
-    bool of_controller = false;
-};
-
-std::vector<WrittenCoil> written_coils(const Station& station) {
-    std::vector<WrittenCoil> all;
-    for (std::size_t index = 0; index < station.io.size(); ++index) {
-        const IoModule& module = station.io[index];
-        for (std::size_t output = 0; output < module.outputs.size() && !module.serial; ++output) {
-            all.push_back({fmt::format("/io/{}/outputs/{}/number", index, output),
-                           {host_name(module.host), module.port, module.unit},
-                           module.outputs[output].number,
-                           false});
-        }
-    }
-    for (std::size_t index = 0; index < station.bays.size(); ++index) {
-        const ControllerLink& link = station.bays[index].controller;
-        if (!link.coils) {
-            continue;
-        }
-        const auto pointer = fmt::format("/bays/{}/controller/coils", index);
-        const std::tuple device{host_name(link.host), link.port, link.unit};
-        all.push_back({pointer + "/alive", device, link.coils->alive, true});
-        for (std::size_t point = 0; point < link.coils->permissives.size(); ++point) {
-            all.push_back({fmt::format("{}/permissives/{}/release", pointer, point), device,
-                           link.coils->permissives[point].release, true});
-        }
-    }
-    return all;
-}
-
-void check_written_once(Findings& findings, const std::vector<WrittenCoil>& coils) {
-    for (std::size_t late = 0; late < coils.size(); ++late) {
-        for (std::size_t early = 0; early < late; ++early) {
-            const bool same =
-                coils[late].device == coils[early].device && coils[late].number == coils[early].number;
-            if (coils[late].of_controller && same) {
-                findings.error(coils[late].pointer,
-                               fmt::format("coil {} of this device is written already, by {}",
-                                           coils[late].number, coils[early].pointer),
-                               "give each its own coil");
-                break;
-            }
-        }
-    }
-}
-
-// An input that only shows what the station wrote would prove nothing.
-void check_read_apart(Findings& findings, const CoilPlan& plan, const ControllerLink& link,
-                      const std::vector<WrittenCoil>& coils, const std::string& pointer) {
-    const std::tuple device{host_name(link.host), link.port, link.unit};
-    const auto uses = inputs_of(plan, pointer);
-    for (std::size_t late = 0; late < uses.size(); ++late) {
-        const ControllerBit& bit = uses[late].bit;
-        for (std::size_t early = 0; early < late; ++early) {
-            const ControllerBit& other = uses[early].bit;
-            if (bit.table == other.table && bit.number == other.number) {
-                findings.error(uses[late].pointer,
-                               fmt::format("the same bit is {} already", uses[early].pointer),
-                               "give each its own");
-                break;
-            }
-        }
-        const auto own = std::find_if(coils.begin(), coils.end(), [&](const WrittenCoil& coil) {
-            return coil.device == device && coil.number == bit.number;
-        });
-        if (bit.table == RegisterTable::coils && own != coils.end()) {
-            findings.error(uses[late].pointer,
-                           fmt::format("the station itself writes this coil, for {}, so that it would read "
-                                       "back its own word",
-                                       own->pointer),
-                           "name a bit that the equipment writes");
-        }
-    }
-}
-
 // ---- the bay -------------------------------------------------------------------------------------------
 
-void check_coil_bay(Findings& findings, const Station& station, const Bay& bay,
-                    const std::vector<WrittenCoil>& coils, const std::string& pointer) {
+void check_coil_bay(Findings& findings, const Station& station, const Bay& bay, const std::string& pointer) {
     const CoilPlan& plan = *bay.controller.coils;
     const auto here = pointer + "/controller/coils";
     if (bay.controller.role != WireRole::client) {
@@ -256,20 +146,25 @@ void check_coil_bay(Findings& findings, const Station& station, const Bay& bay,
                         bay.controller.beat_interval.count()),
             fmt::format("give at least {}", fewest_coil_beats * bay.controller.beat_interval.count()));
     }
+    if (bay.controller.beat_interval > slowest_look) {
+        findings.error(
+            pointer + "/controller/beat_interval_ms",
+            fmt::format("the equipment is looked at every {} ms only, so that a unit could be exchanged "
+                        "for another between two looks",
+                        bay.controller.beat_interval.count()),
+            fmt::format("give at most {}", slowest_look.count()));
+    }
     check_told(findings, here, "present", plan.present.has_value(),
                module_inputs(station, bay, tells_presence));
     check_points(findings, station, bay, plan, here);
-    check_read_apart(findings, plan, bay.controller, coils, here);
 }
 
 }  // namespace
 
 void check_coils(Findings& findings, const Station& station) {
-    const auto coils = written_coils(station);
-    check_written_once(findings, coils);
     for (std::size_t index = 0; index < station.bays.size(); ++index) {
         if (is_by_coils(station.bays[index])) {
-            check_coil_bay(findings, station, station.bays[index], coils, fmt::format("/bays/{}", index));
+            check_coil_bay(findings, station, station.bays[index], fmt::format("/bays/{}", index));
         }
     }
 }

@@ -52,7 +52,19 @@ std::optional<Obedience> obedience_of(const Station& station, const Tool& tool) 
 
 void check_obeys(Findings& findings, const Station& station, const Tool& tool, const std::string& pointer) {
     const auto obeys = obedience_of(station, tool);
-    if (!tool.control || !obeys) {
+    if (!obeys) {
+        return;
+    }
+    // Of a tool that bays share it is an error (check_shared).
+    if (!tool.control && obeys->says_how && !is_shared(tool)) {
+        findings.warning(
+            pointer,
+            fmt::format("the profile of tool \"{}\" says how it is let run, but without \"control\" "
+                        "the station neither lets it run nor stops it",
+                        tool.id),
+            "add \"control\" to the tool, or take it out of the profile");
+    }
+    if (!tool.control) {
         return;
     }
     if (!obeys->says_how) {

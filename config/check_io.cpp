@@ -2,11 +2,11 @@
 #include <algorithm>
 #include <chrono>
 #include <optional>
-#include <tuple>
 #include <variant>
 
 #include "config/findings.hpp"
-#include "config/host.hpp"
+#include "config/modbus_place.hpp"
+#include "config/shortest_exchange.hpp"
 
 namespace tautgate::config {
 
@@ -122,9 +122,15 @@ void check_arm(Findings& findings, const Station& station, const IoModule& modul
 
 // ---- one module -----------------------------------------------------------------------------------------
 
-using InputPlace = std::tuple<protocol::RegisterTable, std::uint16_t, std::uint8_t>;
+bool is_whole_register(const IoInput& input) {
+    return std::holds_alternative<CountInput>(input.use) || std::holds_alternative<ArmInput>(input.use);
+}
 
-InputPlace input_place(const IoInput& input) { return {input.table, input.number, input.bit.value_or(0)}; }
+// A number in a register changes with each of the register's bits.
+bool share_a_bit(const IoInput& one, const IoInput& other) {
+    const bool same_bit = one.bit == other.bit || is_whole_register(one) || is_whole_register(other);
+    return one.table == other.table && one.number == other.number && same_bit;
+}
 
 void check_module(Findings& findings, const Station& station, const IoModule& module,
                   const std::string& pointer) {
@@ -137,7 +143,7 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
             check_arm(findings, station, module, *arm, input_at(index) + "/arm");
         const bool again =
             std::any_of(module.inputs.begin(), module.inputs.begin() + static_cast<std::ptrdiff_t>(index),
-                        [&](const IoInput& earlier) { return input_place(earlier) == input_place(input); });
+                        [&](const IoInput& earlier) { return share_a_bit(earlier, input); });
         if (again) {
             findings.error(input_at(index), "another input of the module stands at the same place",
                            "give each its own number or bit");
@@ -156,6 +162,18 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
                                    module.silence_limit.count(), module.poll_interval.count()),
                        fmt::format("give at least {}", 2 * module.poll_interval.count()));
     }
+    const bool sees_units = std::ranges::any_of(module.inputs, [](const IoInput& input) {
+        return std::holds_alternative<PresentInput>(input.use) ||
+               std::holds_alternative<MovedInput>(input.use);
+    });
+    if (sees_units && module.poll_interval > slowest_look) {
+        findings.error(
+            pointer + "/poll_interval_ms",
+            fmt::format("the module tells of units and is looked at every {} ms only, so that a unit "
+                        "could be exchanged for another between two looks",
+                        module.poll_interval.count()),
+            fmt::format("give at most {}", slowest_look.count()));
+    }
     const Bay* bay = by_id(station.bays, module.bay);
     if (bay != nullptr && module.simulated && !bay->simulated) {
         findings.error(
@@ -167,27 +185,18 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
 
 // ---- modules among each other and with tools --------------------------------------------------------------
 
-bool is_same_device(const IoModule& one, const std::string& host, const std::optional<SerialLine>& serial,
-                    std::uint16_t port, std::uint8_t unit) {
-    if (one.unit != unit)
-        return false;
-    if (one.serial && serial)
-        return one.serial->device == serial->device;
-    return !one.serial && !serial && same_host(one.host, host) && one.port == port;
-}
-
 void check_apart_from(Findings& findings, const Station& station, std::size_t index,
                       const std::string& pointer) {
     const IoModule& module = station.io[index];
     std::string other;
     for (std::size_t early = 0; early < index; ++early) {
         const IoModule& one = station.io[early];
-        if (is_same_device(module, one.host, one.serial, one.port, one.unit))
+        if (modbus_place_of(one) == modbus_place_of(module))
             other = fmt::format("module \"{}\"", one.id);
     }
     for (const Tool& tool : station.tools) {
         const auto* link = std::get_if<RegisterLink>(&tool.link);
-        if (link != nullptr && is_same_device(module, link->host, link->serial, link->port, link->unit))
+        if (link != nullptr && modbus_place_of(*link) == modbus_place_of(module))
             other = fmt::format("tool \"{}\"", tool.id);
         const bool same_line =
             link != nullptr && link->serial && module.serial && link->serial->device == module.serial->device;

@@ -76,6 +76,17 @@ void check_through_stage(Findings& findings, const Station& station, std::size_t
     }
 }
 
+// A bay that is not described is told by itself; any may have been meant, and nothing else is wrong yet.
+void add_target(std::set<std::string>& reached, const Station& station, const std::string& bay) {
+    if (by_id(station.bays, bay) != nullptr) {
+        reached.insert(bay);
+        return;
+    }
+    for (const Bay& each : station.bays) {
+        reached.insert(each.id);
+    }
+}
+
 // Where a unit at the bay may come by the movements meant, the bay itself included.
 std::set<std::string> bays_by(const Station& station, const std::string& bay,
                               const std::function<bool(const Permissive&)>& is_meant) {
@@ -84,7 +95,7 @@ std::set<std::string> bays_by(const Station& station, const std::string& bay,
         known = reached.size();
         for (const Permissive& permissive : station.permissives) {
             if (!permissive.moves_to.empty() && reached.contains(permissive.bay) && is_meant(permissive)) {
-                reached.insert(permissive.moves_to);
+                add_target(reached, station, permissive.moves_to);
             }
         }
     }

@@ -1,9 +1,11 @@
 // Addresses that were perhaps copied from a paper that counts otherwise: there the first digit says the
 // table, and the first register of each is 1.
 #include <algorithm>
+#include <array>
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 #include <variant>
 #include <vector>
@@ -28,39 +30,84 @@ struct Addressed {
 };
 using AddressedList = std::vector<Addressed>;
 
-// The first reference of the numbering in which the first digit says the table; MODBUS Application Protocol
-// V1.1b3, 4.4 counts from 0 on the wire, and names registers from 1.
-std::uint32_t first_reference(RegisterTable table) {
-    switch (table) {
-    case RegisterTable::holding: return 40'001;
-    case RegisterTable::input: return 30'001;
-    case RegisterTable::discrete_inputs: return 10'001;
-    case RegisterTable::coils: return 0;  // its references look like any other number
-    }
-    return 0;
+// The numbering in which the first digit says the table; MODBUS Application Protocol V1.1b3, 4.4 counts from
+// 0 on the wire, and names registers from 1. References of coils look like any other number.
+struct Numbering {
+    RegisterTable table = RegisterTable::holding;
+    std::string_view name;
+    std::uint32_t first = 0;  // its first reference
+};
+constexpr std::array<Numbering, 3> numberings{{{RegisterTable::holding, "holding", 40'001},
+                                               {RegisterTable::input, "input", 30'001},
+                                               {RegisterTable::discrete_inputs, "discrete_inputs", 10'001}}};
+
+// Nothing where the number is no reference.
+const Numbering* numbering_of(const Addressed& one) {
+    constexpr std::uint32_t references = 9'999;
+    const auto* const found = std::ranges::find_if(numberings, [&](const Numbering& each) {
+        return one.address >= each.first && one.address < each.first + references;
+    });
+    return found == numberings.end() ? nullptr : found;
 }
 
 bool looks_copied(const Addressed& one) {
-    constexpr std::uint32_t references = 9'999;
-    const auto first = first_reference(one.table);
-    return first != 0 && one.address >= first && one.address < first + references;
+    const Numbering* numbering = numbering_of(one);
+    return numbering != nullptr && numbering->table == one.table;
+}
+
+// As if copied to the wrong table. Many devices do have registers from 10000 on, and no paper calls a
+// register by the reference of a bit.
+bool looks_misplaced(const Addressed& one) {
+    const Numbering* numbering = numbering_of(one);
+    return numbering != nullptr && numbering->table != one.table &&
+           (protocol::is_bit_table(one.table) || !protocol::is_bit_table(numbering->table));
+}
+
+std::string beside_it(const AddressedList& all, AddressedList::const_iterator told,
+                      bool (*is_like_it)(const Addressed&)) {
+    const auto others = std::count_if(told + 1, all.end(), is_like_it);
+    return others == 0 ? std::string{} : fmt::format("; beside it {} more", others);
 }
 
 // One for each part of the description: where one was copied, all were.
-void warn_of_first(Findings& findings, const AddressedList& all) {
+void warn_of_copied(Findings& findings, const AddressedList& all) {
     const auto copied = std::ranges::find_if(all, looks_copied);
     if (copied == all.end()) {
         return;
     }
-    const auto first = first_reference(copied->table);
-    const auto others = std::ranges::count_if(copied + 1, all.end(), looks_copied);
+    const auto first = numbering_of(*copied)->first;
     findings.warning(copied->pointer,
                      fmt::format("addresses are zero-based wire offsets; {} looks like a traditional {}xxxx "
                                  "reference, which would be {}{}",
                                  copied->address, first / 10'000, copied->address - first,
-                                 others == 0 ? std::string{} : fmt::format("; beside it {} more", others)),
+                                 beside_it(all, copied, looks_copied)),
                      fmt::format("give {}, or leave it where the device's own paper counts from 0",
                                  copied->address - first));
+}
+
+std::string_view table_name(RegisterTable table) {
+    const auto* const found = std::ranges::find(numberings, table, &Numbering::table);
+    return found == numberings.end() ? "coils" : found->name;
+}
+
+void warn_of_misplaced(Findings& findings, const AddressedList& all) {
+    const auto misplaced = std::ranges::find_if(all, looks_misplaced);
+    if (misplaced == all.end()) {
+        return;
+    }
+    const Numbering& numbering = *numbering_of(*misplaced);
+    findings.warning(
+        misplaced->pointer,
+        fmt::format("addresses are zero-based wire offsets; {} looks like a traditional {}xxxx reference, "
+                    "which would be {} of the table {}, and the table here is {}{}",
+                    misplaced->address, numbering.first / 10'000, misplaced->address - numbering.first,
+                    numbering.name, table_name(misplaced->table), beside_it(all, misplaced, looks_misplaced)),
+        "correct the address or the table, or leave both where the device's own paper says them so");
+}
+
+void warn_of_first(Findings& findings, const AddressedList& all) {
+    warn_of_copied(findings, all);
+    warn_of_misplaced(findings, all);
 }
 
 AddressedList addressed_in(const RegisterProfile& profile, const std::string& pointer) {
@@ -99,10 +146,13 @@ AddressedList addressed_in(const CoilPlan& plan, const std::string& pointer) {
             all.push_back({pointer + place + "/number", bit->table, bit->number});
         }
     };
+    all.push_back({pointer + "/alive", RegisterTable::coils, plan.alive});
     take("/echo", plan.echo);
     take("/heartbeat", plan.heartbeat);
     take("/present", plan.present);
     for (std::size_t i = 0; i < plan.permissives.size(); ++i) {
+        all.push_back({fmt::format("{}/permissives/{}/release", pointer, i), RegisterTable::coils,
+                       plan.permissives[i].release});
         take(fmt::format("/permissives/{}/moved", i), plan.permissives[i].moved);
         take(fmt::format("/permissives/{}/acting", i), plan.permissives[i].acting);
     }
@@ -122,6 +172,10 @@ AddressedList addressed_in(const IoModule& module, const std::string& pointer) {
     for (std::size_t i = 0; i < module.inputs.size(); ++i) {
         all.push_back({fmt::format("{}/inputs/{}/number", pointer, i), module.inputs[i].table,
                        module.inputs[i].number});
+    }
+    for (std::size_t i = 0; i < module.outputs.size(); ++i) {
+        all.push_back({fmt::format("{}/outputs/{}/number", pointer, i), RegisterTable::coils,
+                       module.outputs[i].number});
     }
     return all;
 }

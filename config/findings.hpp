@@ -121,6 +121,8 @@ void warn_of_design(Findings& findings, const Station& station);
 // errors.
 void check_coils(Findings& findings, const Station& station);
 void warn_of_coils(Findings& findings, const Station& station);
+// Bits and registers that the station writes or reads at one device.
+void check_bits(Findings& findings, const Station& station);
 // Controllers of one bay: which permissives each has, and that nobody takes one for another.
 void check_controllers(Findings& findings, const Station& station);
 // Tools that the station lets run and stops, and those that bays share.

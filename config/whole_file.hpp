@@ -9,8 +9,11 @@
 
 namespace tautgate::config {
 
-// The error says why, as a clause: "there is no such file", "this is no regular file".
+// The error says why, as a clause: "there is no such file", "this is a folder, and no file".
 [[nodiscard]] std::expected<std::string, std::string> whole_file(const std::filesystem::path& path,
                                                                  std::uintmax_t most_bytes);
+
+// As whom this program opens files, for a sentence: "tautgate", or its number where it has no name.
+[[nodiscard]] std::string this_user();
 
 }  // namespace tautgate::config

@@ -143,6 +143,33 @@ ColumnPlaces read_header(const CsvRecord& header, const OrderFormat& format, std
     return places;
 }
 
+bool is_column(const OrderColumns& columns, const std::string& name) {
+    return std::ranges::find(columns.known, name) != columns.known.end() || !meant_by(name, columns).empty();
+}
+
+// Something else than orders was handed in. Of a first line that cannot be read (nullptr) only its beginning
+// can be told.
+bool is_no_table(const CsvRecord* header, std::string_view bytes, const OrderFormat& format) {
+    const OrderColumns columns = columns_of(format);
+    if (header != nullptr)
+        return !has_other_separator(*header, format.separator) &&
+               std::ranges::none_of(header->fields,
+                                    [&](const std::string& name) { return is_column(columns, name); });
+    constexpr std::string_view utf8_mark = "\xEF\xBB\xBF";
+    if (bytes.starts_with(utf8_mark))
+        bytes.remove_prefix(utf8_mark.size());
+    if (bytes.starts_with('"'))
+        bytes.remove_prefix(1);
+    return std::ranges::none_of(columns.known,
+                                [&](const std::string& name) { return bytes.starts_with(name); });
+}
+
+RowFault no_table(const OrderFormat& format) {
+    return {1, "this is no table of orders: the first line names none of its columns",
+            fmt::format("send a file whose first line names them: {}",
+                        fmt::join(columns_of(format).known, ", "))};
+}
+
 // ---- a row ------------------------------------------------------------------------------------------------
 
 std::optional<std::uint32_t> sequence_of(OrderRow& row) {
@@ -292,6 +319,26 @@ class OrderUniques {
     std::vector<RowFault>& faults_;
 };
 
+std::vector<OrderEntry> orders_below(const CsvRecord& header, std::span<const CsvRecord> records,
+                                     const OrderFormat& format, std::vector<RowFault>& faults) {
+    const ColumnPlaces places = read_header(header, format, faults);
+    std::vector<OrderEntry> orders;
+    OrderUniques uniques(faults);
+    for (const CsvRecord& record : records) {
+        if (places.empty() || !has_its_fields(record, header, faults))
+            continue;
+        RowRead row = read_row(places, record, format, faults);
+        uniques.add(row.entry);
+        if (row.is_good)
+            orders.push_back(std::move(row.entry));
+    }
+    // An export that failed looks so.
+    if (faults.empty() && orders.empty())
+        faults.push_back(
+            {header.line, "no order is in it", "write a row for each order below the names of the columns"});
+    return orders;
+}
+
 std::vector<RowFault> listed(std::vector<RowFault> faults) {
     std::ranges::stable_sort(faults, {}, &RowFault::line);
     if (faults.size() > order_limits.faults) {
@@ -314,21 +361,15 @@ std::expected<std::vector<OrderEntry>, std::vector<RowFault>> read_orders(std::s
     std::vector<RowFault> faults = text.faults;
     std::vector<OrderEntry> orders;
     // A first line that cannot be read is no reason to take the second one for the header.
-    if (!text.records.empty() && text.records.front().line == 1) {
-        const CsvRecord& header = text.records.front();
-        const ColumnPlaces places = read_header(header, format, faults);
-        OrderUniques uniques(faults);
-        for (const CsvRecord& record : std::span(text.records).subspan(1)) {
-            if (places.empty() || !has_its_fields(record, header, faults))
-                continue;
-            RowRead row = read_row(places, record, format, faults);
-            uniques.add(row.entry);
-            if (row.is_good)
-                orders.push_back(std::move(row.entry));
-        }
-    } else if (faults.empty()) {
+    const bool is_readable = !text.records.empty() && text.records.front().line == 1;
+    const CsvRecord* header = is_readable ? &text.records.front() : nullptr;
+    const bool is_refused = std::ranges::find(faults, std::size_t{1}, &RowFault::line) != faults.end();
+    if ((is_readable || is_refused) && is_no_table(header, bytes, format))
+        return std::unexpected(std::vector{no_table(format)});
+    if (is_readable)
+        orders = orders_below(*header, std::span(text.records).subspan(1), format, faults);
+    else if (faults.empty())
         faults.push_back({0, "the file is empty", "begin it with the names of its columns"});
-    }
     if (!faults.empty())
         return std::unexpected(listed(std::move(faults)));
     return orders;

@@ -86,7 +86,8 @@ TAUTGATE_FIELDS(OrderEntry, line, order, action);
 [[nodiscard]] std::string type_column(std::string_view ticket_kind);
 [[nodiscard]] std::string serial_column(std::string_view ticket_kind);
 
-// All mistakes by line, at most order_limits.faults and one that says that there are more; or the orders.
+// All mistakes by line, at most order_limits.faults and one that says that there are more; or the orders, of
+// which there is at least one. Of a file that is no table of orders only that is told.
 [[nodiscard]] std::expected<std::vector<OrderEntry>, std::vector<RowFault>>
 read_orders(std::string_view bytes, const OrderFormat& format);
 

@@ -298,9 +298,19 @@ std::string next_of(const config::Joint& joint, const Stay& stay, const std::vec
     return open.empty() ? "" : open.front();
 }
 
-void open_joint(const config::Joint& joint, const JointState& state, const Stay& stay, Reasons& reasons) {
+// What is not its turn yet is told with what comes before: work on it would count for nothing.
+void note_turn(const std::string& after, std::vector<Fact>& facts) {
+    if (!after.empty())
+        facts.push_back({"after", after});
+}
+
+// `after`: what has to be done before; empty: it is its turn.
+void open_joint(const config::Joint& joint, const JointState& state, const Stay& stay,
+                const std::string& after, Reasons& reasons) {
     if (joint.method == config::Method::confirmed_check) {
-        reasons.push_back({ReasonCode::check_open, "", "", "", {{"step", joint.name}}});
+        std::vector<Fact> facts{{"step", joint.name}};
+        note_turn(after, facts);
+        reasons.push_back({ReasonCode::check_open, "", "", "", std::move(facts)});
         return;
     }
     const std::size_t pass = pass_at_hand(joint, state);
@@ -328,6 +338,7 @@ void open_joint(const config::Joint& joint, const JointState& state, const Stay&
                           Fact{"all", std::to_string(joint.fasteners.size())},
                           Fact{"pass", pass < joint.passes.size() ? joint.passes[pass].name : ""},
                           Fact{"next", next_of(joint, stay, open)}, Fact{"fasteners", listed(open)});
+    note_turn(after, facts);
     note_loosening(joint, state, facts);
     reasons.push_back({ReasonCode::joint_open, joint.name, "", "", std::move(facts)});
 }
@@ -339,7 +350,8 @@ void drop_lifted(const Override& over, Reasons& reasons) {
     });
 }
 
-void joint(const State& state, const config::Joint& joint, const Stay& stay, Reasons& reasons) {
+void joint(const State& state, const config::Joint& joint, const Stay& stay, const std::string& after,
+           Reasons& reasons) {
     const JointState* known = joint_of(stay, joint.id);
     const JointState none{};
     const JointState& at = known != nullptr ? *known : none;
@@ -348,7 +360,7 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
         fastener(joint, at, joint.fasteners[i], at.fasteners[i], own);
     }
     if (!is_proven(joint, at))
-        open_joint(joint, at, stay, own);
+        open_joint(joint, at, stay, after, own);
     if (at.override_) {
         // Who decides without proof does so whatever the tools have to say.
         drop_lifted(*at.override_, own);
@@ -360,9 +372,32 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, Rea
     std::ranges::move(own, std::back_inserter(reasons));
 }
 
+// The first step that is open, of the stage at hand.
+std::string step_at_hand(const config::Station& station, const config::Plan& plan, const Stay& stay,
+                         std::size_t stage) {
+    if (stage >= plan.stages.size())
+        return {};
+    const auto& all = plan.stages[stage].steps;
+    const auto first = std::ranges::find_if(
+        all, [&](const config::Step& step) { return !is_step_done(station, stay, step); });
+    if (first == all.end())
+        return {};
+    return std::visit(
+        Overloaded{[](const config::ScanStep& scan) { return "the scan of ticket " + scan.ticket_kind; },
+                   [&](const config::TightenStep& tighten) {
+                       const config::Joint* planned = joint_in(station, tighten.joint);
+                       return planned != nullptr ? planned->name : tighten.joint;
+                   },
+                   [](const config::ConfirmStep& confirm) { return confirm.text; }},
+        *first);
+}
+
 void steps(const State& state, const config::Station& station, const config::Plan& plan, const Stay& stay,
            const config::Permissive& permissive, Reasons& reasons) {
+    const std::size_t at_hand = open_stage(station, plan, stay);
+    const std::string before = step_at_hand(station, plan, stay, at_hand);
     for (std::size_t stage = 0; stage < plan.stages.size(); ++stage) {
+        const std::string after = stage > at_hand ? before : std::string{};
         const bool in_scope = config::covers_steps(permissive, plan, stage);
         for (const config::Step& step : plan.stages[stage].steps) {
             std::visit(
@@ -377,12 +412,14 @@ void steps(const State& state, const config::Station& station, const config::Pla
                                if (planned == nullptr) {
                                    add(reasons, ReasonCode::bay_not_in_rules);
                                } else if (config::covers(permissive, plan, *planned, stage)) {
-                                   joint(state, *planned, stay, reasons);
+                                   joint(state, *planned, stay, after, reasons);
                                }
                            },
                            [&](const config::ConfirmStep& confirm) {
                                if (in_scope && !is_step_done(station, stay, step)) {
-                                   add(reasons, ReasonCode::check_open, {{"step", confirm.text}});
+                                   std::vector<Fact> facts{{"step", confirm.text}};
+                                   note_turn(after, facts);
+                                   add(reasons, ReasonCode::check_open, std::move(facts));
                                }
                            }},
                 step);

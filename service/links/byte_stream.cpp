@@ -204,7 +204,7 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
                 if (self->stopped_ || socket != self->calling_)
                     return;
                 if (error)
-                    return self->not_reached(error.message());
+                    return self->not_found(error);
                 asio::async_connect(*socket, found,
                                     [self, socket](const error_code& failed, const tcp::endpoint&) {
                                         if (!self->stopped_ && socket == self->calling_)
@@ -227,12 +227,21 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         (void)calling_->close(ignored);
         not_reached(fmt::format("no answer within {} ms", settings_.reach_time.count()));
     }
+    void not_found(const error_code& error) {
+        limit_.cancel();
+        calling_.reset();
+        const auto& [host, port] = std::get<config::FrameCall>(way_);
+        reached_nobody(
+            fmt::format("it cannot be reached at {}:{}: this computer knows no address of that name "
+                        "({}); check how it is written, or give the address in numbers",
+                        host, port, error.message()));
+    }
     void not_reached(const std::string& why) {
         limit_.cancel();
         calling_.reset();
         const auto& [host, port] = std::get<config::FrameCall>(way_);
-        reached_nobody(fmt::format("it cannot be reached at {}:{}: {}; check that it is on, its cable, and "
-                                   "that host and port are its own",
+        reached_nobody(fmt::format("it cannot be reached at {}:{}: {}; check that it is on, its cable, that "
+                                   "host and port are its own, and what lies between",
                                    host, port, why));
     }
 

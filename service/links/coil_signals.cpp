@@ -5,7 +5,7 @@
 
 #include <fmt/format.h>
 
-#include "service/links/shortest_exchange.hpp"
+#include "config/shortest_exchange.hpp"
 
 namespace tautgate::links {
 
@@ -164,7 +164,7 @@ FeedbackSeen CoilSignals::take(std::span<const std::uint16_t> words, const std::
 
 // Since then nobody looked, for so long that another unit may stand there.
 bool CoilSignals::is_too_long(std::optional<Instant> since, Instant now) const {
-    return since && now - *since > longest_between_looks(frame_.link.beat_interval);
+    return since && now - *since > config::shortest_exchange;
 }
 
 // Equipment that follows takes a release within some switches of the alive coil; and where it shows a

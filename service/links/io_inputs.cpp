@@ -14,6 +14,7 @@
 #include <fmt/format.h>
 
 #include "config/io_gauges.hpp"
+#include "config/shortest_exchange.hpp"
 #include "protocol/register_plan.hpp"
 #include "service/journal/digest.hpp"
 #include "service/links/modbus_wire.hpp"
@@ -21,7 +22,6 @@
 #include "service/links/refusals.hpp"
 #include "service/links/register_line.hpp"
 #include "service/links/serial_bus.hpp"
-#include "service/links/shortest_exchange.hpp"
 
 namespace tautgate::links {
 
@@ -33,11 +33,6 @@ namespace {
 
 [[nodiscard]] PulseTime time_of(SteadyTime at) {
     return std::chrono::duration_cast<PulseTime>(at.time_since_epoch());
-}
-
-// In milliseconds, as people read it.
-[[nodiscard]] std::string in_ms(PulseTime time) {
-    return fmt::format("{:.1f} ms", std::chrono::duration<double, std::milli>(time).count());
 }
 
 // The tool whose pulses come by this input; nullptr: none.
@@ -207,7 +202,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     }
 
     [[nodiscard]] milliseconds longest_unseen() const {
-        return std::min(module_.silence_limit, longest_between_looks(link_.poll_interval));
+        return std::min(module_.silence_limit, config::shortest_exchange);
     }
 
     bool lose(std::string why) {
@@ -266,20 +261,21 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
     void take(WatchedInput& input, const protocol::PulseNews& news) {
         if (const auto* good = std::get_if<protocol::GoodPulse>(&news))
             return take_good(input, *good);
+        const config::PulseInput& limits = *config::pulse_of(input.input);  // it is a pulse
         if (const auto* shorter = std::get_if<protocol::TooShort>(&news))
             return refuse(input,
                           fmt::format("a pulse of {} is too short and counts for nothing; press or pull "
                                       "until it is through, or correct min_ms",
-                                      in_ms(shorter->length)));
+                                      protocol::pulse_text(shorter->length, limits.shortest)));
         if (const auto* longer = std::get_if<protocol::TooLong>(&news))
             return refuse(input,
                           fmt::format("a pulse of {} is too long and counts for nothing; let go earlier, "
                                       "or correct max_ms",
-                                      in_ms(longer->length)));
+                                      protocol::pulse_text(longer->length, limits.longest)));
         if (const auto* on = std::get_if<protocol::StillOn>(&news))
             return refuse(input, fmt::format("the contact has been on for {} and counts for nothing; see "
                                              "whether it is stuck",
-                                             in_ms(on->length)));
+                                             protocol::pulse_text(on->length, limits.longest)));
         const auto& cut = std::get<protocol::CutOff>(news);
         refuse(input,
                cut.unwatched == PulseTime::zero()
@@ -287,7 +283,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
                                  "make it again")
                    : fmt::format("a pulse was under way while nobody looked for {} and counts for "
                                  "nothing; make it again",
-                                 in_ms(cut.unwatched)));
+                                 protocol::pulse_text(cut.unwatched)));
     }
     // From the last look that saw it otherwise to the one that was asked for then. When exactly within a look
     // the module saw it is not known: from the question to the longest that an answer takes.
@@ -299,7 +295,7 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         const domain::Interval made = seen_in(pulse.after, pulse.began);
         if (std::holds_alternative<config::ButtonInput>(input.input.use))
             return press(input, made);
-        click(input, made, fmt::format("pulse of {}", in_ms(pulse.length)));
+        click(input, made, fmt::format("pulse of {}", protocol::pulse_text(pulse.length)));
     }
     void take(WatchedInput& input, const protocol::CountNews& news) {
         if (const auto* jumped = std::get_if<protocol::CountJumped>(&news))

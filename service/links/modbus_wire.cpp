@@ -6,6 +6,7 @@
 #include <ctime>
 #include <optional>
 #include <system_error>
+#include <utility>
 
 #include <modbus.h>
 #include <netdb.h>
@@ -41,6 +42,26 @@ constexpr std::chrono::minutes longest_wait{1};
     return std::nullopt;
 }
 
+[[nodiscard]] std::string why_not_connected(const std::string& host, int error,
+                                            std::chrono::milliseconds answer_within) {
+    switch (error) {
+    // Whoever waited no longer leaves the attempt in progress.
+    case EINPROGRESS:
+    case ETIMEDOUT:
+        return fmt::format(
+            "no answer within {} s; check that it is on, its cable, its address, and what lies "
+            "between",
+            std::chrono::duration<double>(answer_within).count());
+    case ECONNREFUSED:
+        if (auto unknown = unknown_name(host))
+            return std::move(*unknown);
+        break;
+    default: break;
+    }
+    errno = error;
+    return last_modbus_error();
+}
+
 }  // namespace
 
 void FreeModbus::operator()(modbus_t* context) const noexcept {
@@ -67,10 +88,8 @@ std::expected<ModbusContext, std::string> dial(const std::string& host, std::uin
             fmt::format("cannot prepare a connection to {}:{}: {}", host, port, last_modbus_error()));
     if (modbus_connect(context.get()) == 0)
         return context;
-    const bool refused = errno == ECONNREFUSED;
-    const std::string why = last_modbus_error();
     return std::unexpected(fmt::format("cannot connect to {}:{}: {}", host, port,
-                                       refused ? unknown_name(host).value_or(why) : why));
+                                       why_not_connected(host, errno, answer_within)));
 }
 
 std::string refusal(std::uint8_t code) {

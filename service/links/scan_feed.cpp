@@ -2,8 +2,8 @@
 
 #include <fmt/format.h>
 
+#include "config/shortest_exchange.hpp"
 #include "protocol/text.hpp"
-#include "service/links/shortest_exchange.hpp"
 
 namespace tautgate::links {
 
@@ -32,7 +32,7 @@ std::size_t ScanFeed::take(std::string_view bytes, SteadyTime since, SteadyTime 
     std::size_t labels = 0;
     while (const auto label = splitter_.next()) {
         ++labels;
-        if (*label && now - since > shortest_exchange)
+        if (*label && now - since > config::shortest_exchange)
             refuse_old(**label, since, now);
         else if (*label)
             take_label(**label);

@@ -1,6 +1,7 @@
 #include "service/links/serial_device.hpp"
 
 #include <cerrno>
+#include <filesystem>
 #include <system_error>
 #include <utility>
 
@@ -43,10 +44,22 @@ namespace {
     return failed;
 }
 
+// "a folder"; empty: it may well be a serial line, or nothing is there.
+[[nodiscard]] std::string_view what_else_it_is(const std::string& device) {
+    std::error_code unknown;  // then opening it has said why not
+    const auto kind = std::filesystem::status(device, unknown).type();
+    if (kind == std::filesystem::file_type::directory)
+        return "a folder";
+    return kind == std::filesystem::file_type::regular ? "a file" : "";
+}
+
 }  // namespace
 
 std::string why_not_open(const std::string& device, int error) {
     const std::string what = std::generic_category().message(error);
+    if (const auto kind = what_else_it_is(device); !kind.empty())
+        return fmt::format("{} is {} and no serial line; name the device of one (tautgate ports lists them)",
+                           device, kind);
     switch (error) {
     case ENOENT:
     case ENODEV:
@@ -84,7 +97,9 @@ std::expected<void, std::string> open_serial(asio::serial_port& port, const conf
     (void)port.open(line.device, failed);
     if (failed)
         return std::unexpected(why_not_open(line.device, failed.value()));
-    if (const error_code refused = set_up(port, line))
+    if (const error_code refused = set_up(port, line); refused && !what_else_it_is(line.device).empty())
+        return std::unexpected(why_not_open(line.device, refused.value()));
+    else if (refused)
         return std::unexpected(fmt::format("{} does not take {} baud with these settings ({}); correct {} "
                                            "serial line",
                                            line.device, line.baud, refused.message(), whose));

@@ -797,7 +797,11 @@ std::optional<std::string> put_expected(json& order, std::string_view column,
             return fmt::format(
                 "{} names no ticket and its {}; give it as D=TEXT, D being the kind of the ticket",
                 plain(pair), column);
-        order[fmt::format("{}_{}", column, pair.substr(0, cut))] = pair.substr(cut + 1);
+        const std::string kind = pair.substr(0, cut);
+        const auto [place, is_new] = order.emplace(fmt::format("{}_{}", column, kind), pair.substr(cut + 1));
+        if (!is_new)
+            return fmt::format("the {} of ticket {} is given twice, as {} and as {}; give it once", column,
+                               plain(kind), plain(place->get<std::string>()), plain(pair.substr(cut + 1)));
     }
     return std::nullopt;
 }

@@ -634,10 +634,7 @@ TEST_CASE("a movement to another bay means something") {
         {
             {"to a bay that is not there",
              [](Station& s) { s.permissives[1].moves_to = "B7"; },
-             {no_end_at_b1, "/joints/0/tools: none of the tools is at bay \"B2\"",
-              "/joints/1/tools: none of the tools is at bay \"B1\"",
-              "/permissives/1/moves_to: there is no bay \"B7\"",
-              "/plans/0/leaving_incomplete: a unit that cannot be proven has no way out of bay \"B1\""}},
+             {"/permissives/1/moves_to: there is no bay \"B7\""}},
             {"and out",
              [](Station& s) { s.permissives[1].leaving = true; },
              {"/permissives/1/moves_to: a movement that ends the stay takes the unit to no bay"}},
@@ -1222,6 +1219,43 @@ TEST_CASE("inputs of modules that could not tell a pulse, or not whose it is, ar
             {"two inputs at one place",
              [&](Station& s) { input(s, 1).number = 0; },
              {"/io/0/inputs/1: another input of the module stands at the same place"}},
+            {"a button within the position of an arm",
+             [&](Station& s) {
+                 input(s, 1).table = tautgate::protocol::RegisterTable::holding;
+                 input(s, 1).bit = 4;
+                 IoInput arm;
+                 arm.id = "arm";
+                 arm.table = input(s, 1).table;
+                 arm.number = input(s, 1).number;
+                 arm.use = ArmInput{"T1"};
+                 s.io[0].inputs.push_back(arm);
+             },
+             {"/io/0/inputs/2: another input of the module stands at the same place"}},
+            {"a button that the station's own lamp presses",
+             [&](Station& s) {
+                 input(s, 1).table = tautgate::protocol::RegisterTable::coils;
+                 input(s, 1).number = s.io[0].outputs[1].number;
+             },
+             {"/io/0/inputs/1: the station itself writes this coil, for /io/0/outputs/1/number, so that it "
+              "would read back its own word"}},
+            {"the same on a serial line",
+             [&](Station& s) {
+                 s.io[0].host.clear();
+                 s.io[0].serial = SerialLine{.device = "/dev/ttyUSB0"};
+                 input(s, 0).table = tautgate::protocol::RegisterTable::coils;
+                 input(s, 0).number = s.io[0].outputs[0].number;
+             },
+             {"/io/0/inputs/0: the station itself writes this coil, for /io/0/outputs/0/number, so that it "
+              "would read back its own word"}},
+            {"a bit of a permissive's block",
+             [&](Station& s) {
+                 s.io[0].host = s.bays[0].controller.host;
+                 input(s, 1).table = tautgate::protocol::RegisterTable::holding;
+                 input(s, 1).number = static_cast<std::uint16_t>(s.bays[0].controller.permissive_address + 3);
+                 input(s, 1).bit = 0;
+             },
+             {"/io/0/inputs/1: the station itself writes this register, for "
+              "/bays/0/controller/permissive_address, so that it would read back its own word"}},
             {"two wrenches on one input",
              [](Station& s) {
                  s.tools.push_back(s.tools.back());
@@ -1297,6 +1331,17 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
                  coils_of(s).permissives[0].moved.reset();
              },
              {}},
+            {"by a module that is looked at so seldom that a unit could be exchanged meanwhile",
+             [](Station& s) {
+                 s.io = {sensors_of_bay()};
+                 s.io[0].poll_interval = std::chrono::milliseconds(1001);
+                 s.io[0].silence_limit = std::chrono::seconds(20);
+                 coils_of(s).present.reset();
+                 coils_of(s).permissives[0].moved.reset();
+             },
+             {"/io/0/poll_interval_ms: the module tells of units and is looked at every 1001 ms only, so "
+              "that a "
+              "unit could be exchanged for another between two looks"}},
             {"beside a further controller",
              [](Station& s) {
                  FurtherController further{.id = "hoist-plc", .link = {}, .permissives = {"exit"}};
@@ -1358,6 +1403,15 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
              {"/bays/0/controller/echo_timeout_ms: 400 ms is less than 5 beats of 100 ms, within which echo "
               "and "
               "heartbeat by coils may be late"}},
+            {"looked at so seldom that a unit could be exchanged meanwhile",
+             [](Station& s) {
+                 s.bays[0].controller.beat_interval = std::chrono::milliseconds(1001);
+                 s.bays[0].controller.echo_timeout = std::chrono::seconds(20);
+                 s.bays[0].controller.beat_timeout = std::chrono::seconds(20);
+             },
+             {"/bays/0/controller/beat_interval_ms: the equipment is looked at every 1001 ms only, so that a "
+              "unit "
+              "could be exchanged for another between two looks"}},
             {"for class B, named and without a joint",
              [](Station& s) {
                  s.permissives[0].scope = Scope::classes;
@@ -1369,6 +1423,113 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
               "only, and no waiver can be recorded yet"}},
         },
         with_coils);
+}
+
+namespace {
+
+// Two bays whose equipment is one device, and a polled tool in it.
+Station two_by_coils() {
+    Station station = with_coils();
+    auto bay = station.bays[0];
+    bay.id = "B2";
+    bay.number = 2;
+    CoilPlan& plan = *bay.controller.coils;
+    plan = {.alive = 10,
+            .echo = {.number = 10},
+            .heartbeat = {.number = 11},
+            .present = ControllerBit{.number = 12},
+            .permissives = {{.permissive = "exit-2", .release = 11, .moved = ControllerBit{.number = 13}}}};
+    station.bays.push_back(bay);
+    auto exit = station.permissives[0];
+    exit.id = "exit-2";
+    exit.number = 2;
+    exit.bay = "B2";
+    station.permissives.push_back(exit);
+    station.plans[0].leaving_incomplete.permissives.push_back("exit-2");
+    auto polled = load_station_file(test_folder + "good/polled.json").station.value();
+    station.profiles = polled.profiles;
+    auto tool = polled.tools[0];
+    tool.id = "T2";
+    tool.bay = "B2";
+    auto& link = std::get<RegisterLink>(tool.link);
+    link.host = bay.controller.host;
+    link.port = bay.controller.port;
+    link.unit = bay.controller.unit;
+    station.tools.push_back(tool);
+    station.joints[0].tools.push_back("T2");
+    return station;
+}
+
+}  // namespace
+
+TEST_CASE("no bit tells two things, nor what the station wrote itself, whichever bays and modules have it") {
+    using tautgate::protocol::RegisterTable;
+    const auto second = [](Station& s) -> CoilPlan& { return *s.bays[1].controller.coils; };
+    const auto layout = [](Station& s) -> tautgate::protocol::RegisterProfile& {
+        return std::get<tautgate::protocol::RegisterProfile>(s.profiles[0].profile);
+    };
+    const std::string b2 = "/bays/1/controller/coils";
+    const std::string again = ": the same bit is /bays/0/controller/coils";
+    const std::string own = ": the station itself writes this coil, for ";
+    const std::string back = ", so that it would read back its own word";
+    CHECK(found(two_by_coils()).empty());
+    check_table(
+        {
+            {"one unit sensor for two bays",
+             [&](Station& s) { second(s).present = ControllerBit{.number = 2}; },
+             {b2 + "/present" + again + "/present already"}},
+            {"a movement that is another bay's heartbeat",
+             [&](Station& s) { second(s).permissives[0].moved = ControllerBit{.number = 1}; },
+             {b2 + "/permissives/0/moved" + again + "/heartbeat already"}},
+            {"the same numbers of another unit",
+             [&](Station& s) {
+                 s.bays[1].controller.unit = 2;
+                 second(s) = coils_of(s);
+                 second(s).permissives[0].permissive = "exit-2";
+             },
+             {}},
+            {"a module that reads the other bay's sensor",
+             [&](Station& s) {
+                 s.io = {sensors_of_bay()};
+                 s.io[0].bay = "B2";
+                 s.io[0].host = s.bays[0].controller.host;
+                 s.io[0].port = s.bays[0].controller.port;
+                 s.io[0].inputs.resize(1);
+                 s.io[0].inputs[0].number = 2;
+                 second(s).present.reset();
+                 s.tools.pop_back();
+                 s.profiles.clear();
+                 s.joints[0].tools.pop_back();
+                 s.tools[0].also_at = {"B2"};
+                 s.tools[0].control = ToolControl{};
+             },
+             {"/io/0/inputs/0" + again + "/present already"}},
+            {"the other bay's release",
+             [&](Station& s) {
+                 second(s).present = ControllerBit{.table = RegisterTable::coils, .number = 1};
+             },
+             {b2 + "/present" + own + "/bays/0/controller/coils/permissives/0/release" + back}},
+            {"what lets a tool run there",
+             [&](Station& s) {
+                 layout(s).control = {.enable = {.address = 20, .table = RegisterTable::coils},
+                                      .enabled = {.address = 60},
+                                      .program = {},
+                                      .selected = {},
+                                      .programs = {}};
+                 s.tools[1].control = ToolControl{};
+                 second(s).present = ControllerBit{.table = RegisterTable::coils, .number = 20};
+             },
+             {b2 + "/present" + own + "/profiles/0/layout/control/enable of tool \"T2\"" + back}},
+            {"a release on the coil by which a result is taken",
+             [&](Station& s) {
+                 layout(s).acknowledge.reset();
+                 layout(s).handshake = {
+                     .ready = {.address = 61}, .address = 11, .table = RegisterTable::coils};
+             },
+             {b2 + "/permissives/0/release: coil 11 of this device is written already, by "
+                   "/profiles/0/layout/handshake of tool \"T2\""}},
+        },
+        two_by_coils);
 }
 
 TEST_CASE("a station by coils is told what they do not carry, and to what it may come instead") {
@@ -1550,6 +1711,43 @@ TEST_CASE("a name of a program that no pass has is a warning, with the one that 
                                    "program \"M12-finl\""});
 }
 
+TEST_CASE("a tool that would obey and is not told to is a warning") {
+    auto station = load_station_file(test_folder + "good/polled.json").station.value();
+    auto& profile = std::get<tautgate::protocol::RegisterProfile>(station.profiles[0].profile);
+    profile.control = {
+        .enable = {.address = 60}, .enabled = {.address = 61}, .program = {}, .selected = {}, .programs = {}};
+    CHECK(found(station).empty());
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{"/tools/0: the profile of tool \"T1\" says how it is let run, but without "
+                                   "\"control\" the station neither lets it run nor stops it"});
+    station.tools[0].control = ToolControl{};
+    CHECK(found(station, Severity::warning).empty());
+}
+
+TEST_CASE("a host with its port behind it is refused, and an address of IPv6 is not") {
+    const auto with = [](const std::string& host) {
+        auto station = smallest();
+        station.bays[0].controller.host = host;
+        return found(station);
+    };
+    const std::string told = "/bays/0/controller/host: \"";
+    const std::string why = "\" is a host with a port behind it, and would never be found";
+    CHECK(with("192.0.2.7:502") == std::vector<std::string>{told + "192.0.2.7:502" + why});
+    CHECK(with("plc:502") == std::vector<std::string>{told + "plc:502" + why});
+    CHECK(with("2001:db8::7").empty());
+    auto polled = load_station_file(test_folder + "good/polled.json").station.value();
+    std::get<RegisterLink>(polled.tools[0].link).host = "plc:502";
+    IoModule module = module_with({});
+    module.host = "plc:502";
+    module.unit = 2;
+    polled.io = {module};
+    CHECK(found(polled) == std::vector<std::string>{"/io/0/host: \"plc:502" + why,
+                                                    "/tools/0/link/registers/host: \"plc:502" + why});
+    auto frames = load_station_file(test_folder + "good/frames.json").station.value();
+    std::get<FrameLink>(frames.tools[0].link).way = FrameCall{.host = "plc:502", .port = 502};
+    CHECK(found(frames) == std::vector<std::string>{"/tools/0/link/frames/call/host: \"plc:502" + why});
+}
+
 TEST_CASE("an address that looks copied from the other numbering is a warning, and told once in a profile") {
     auto loading = load_station_file(test_folder + "good/polled.json");
     REQUIRE(loading.station.has_value());
@@ -1564,12 +1762,23 @@ TEST_CASE("an address that looks copied from the other numbering is a warning, a
     CHECK(found(station, Severity::warning) ==
           std::vector<std::string>{told("/profiles/0/layout/counter/field/address",
                                         "40045 looks like a traditional 4", "44; beside it 1 more")});
-    profile.table = tautgate::protocol::RegisterTable::input;  // there 40045 is no such reference
-    CHECK(found(station, Severity::warning).empty());
+    profile.table = tautgate::protocol::RegisterTable::input;
+    CHECK(found(station, Severity::warning) ==
+          std::vector<std::string>{
+              told("/profiles/0/layout/counter/field/address", "40045 looks like a traditional 4",
+                   "44 of the table holding, and the table here is input; beside it 1 more")});
     profile.epoch->address = 30001;
     CHECK(found(station, Severity::warning) ==
           std::vector<std::string>{
-              told("/profiles/0/layout/epoch/address", "30001 looks like a traditional 3", "0")});
+              told("/profiles/0/layout/epoch/address", "30001 looks like a traditional 3", "0"),
+              told("/profiles/0/layout/counter/field/address", "40045 looks like a traditional 4",
+                   "44 of the table holding, and the table here is input")});
+    profile.table = tautgate::protocol::RegisterTable::holding;
+    profile.counter->field.address = 10045;  // many devices have such registers
+    CHECK(
+        found(station, Severity::warning) ==
+        std::vector<std::string>{told("/profiles/0/layout/epoch/address", "30001 looks like a traditional 3",
+                                      "0 of the table input, and the table here is holding")});
     station = smallest();
     station.bays[0].controller.feedback_address = 40001;
     CHECK(found(station, Severity::warning) ==
@@ -1626,7 +1835,19 @@ TEST_CASE("an address that the station writes, or that a module or a coil has, i
     station.bays[0].controller.coils->heartbeat.number = 10002;
     CHECK(references(station) ==
           Places{"/bays/0/controller/coils/heartbeat/number", "/io/0/inputs/0/number"});
-    station.io[0].inputs[0].table = RegisterTable::coils;
+    station.io[0].inputs[0].table = RegisterTable::coils;  // in which no bit is called so
+    station.bays[0].controller.coils->heartbeat.number = 1;
+    CHECK(references(station) == Places{"/io/0/inputs/0/number"});
+    station.io[0].inputs[0].number = 1;
+    station.io[0].outputs = {{40006, AliveOutput{}}};
+    CHECK(references(station) == Places{"/io/0/outputs/0/number"});
+    station.io[0].outputs[0].number = 5;
+    CHECK(references(station).empty());
+    station.bays[0].controller.coils->alive = 10001;
+    station.bays[0].controller.coils->permissives = {{.permissive = "exit", .release = 10002}};
+    CHECK(references(station) == Places{"/bays/0/controller/coils/alive"});
+    station.bays[0].controller.coils->alive = 0;
+    CHECK(references(station) == Places{"/bays/0/controller/coils/permissives/0/release"});
     station.bays[0].controller.coils.reset();
     CHECK(references(station).empty());
 }

@@ -1,11 +1,15 @@
+#include <filesystem>
 #include <fstream>
 #include <iterator>
 #include <set>
 #include <string>
 
 #include <catch2/catch.hpp>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include "config/document.hpp"
+#include "config/whole_file.hpp"
 #include "protocol/ticket.hpp"
 #include "tests/unit/config/station_fixture.hpp"
 
@@ -238,7 +242,26 @@ TEST_CASE("a file that is not there, or is a folder, is named with the remedy") 
     const auto folder = read_station_file(config_folder);
     REQUIRE_FALSE(folder.has_value());
     CHECK(to_text(folder.error()[0]) ==
-          config_folder + ": this is no regular file; give the path of a readable configuration file");
+          config_folder + ": this is a folder, and no file; give the path of a readable configuration file");
+}
+
+TEST_CASE("a file that this user may not read is told with the user and what helps") {
+    const auto file =
+        std::filesystem::temp_directory_path() / ("tautgate-secret-" + std::to_string(::getpid()));
+    std::ofstream(file) << "{}";
+    REQUIRE(::chmod(file.c_str(), 0) == 0);
+    const bool is_root = ::geteuid() == 0;  // whom no rights stop
+    constexpr uid_t nobody = 65'534;
+    if (is_root)
+        REQUIRE(::seteuid(nobody) == 0);
+    const auto text = whole_file(file, 1000);
+    const std::string user = this_user();
+    if (is_root)
+        REQUIRE(::seteuid(0) == 0);
+    std::filesystem::remove(file);
+    REQUIRE_FALSE(text);
+    CHECK(text.error() ==
+          "user " + user + " may not read it; see to the rights of the file and of the folders above it");
 }
 
 namespace {

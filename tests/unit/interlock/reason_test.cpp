@@ -429,6 +429,23 @@ TEST_CASE("a loosening that is certainly of the one fastener leaves no such note
           "mount: 2 of 2 still to do in final, next 1.");
 }
 
+TEST_CASE("what is not its turn yet is told with what comes before it") {
+    Story story;
+    story.identified_unit();
+    CHECK(sentence(*story.reason("lift", ReasonCode::joint_open)) ==
+          "mount: 2 of 2 still to do in final, next 1.");
+    const auto* look = story.reason("leave", ReasonCode::check_open);
+    REQUIRE(look != nullptr);
+    CHECK(sentence(*look) == "Not confirmed yet: Look at it, after mount.");
+    CHECK(remedy(*look) == "Do it and confirm it, once mount is done.");
+    Story joined;
+    joined.joined_unit();
+    look = joined.reason("leave", ReasonCode::check_open);
+    REQUIRE(look != nullptr);
+    CHECK(sentence(*look) == "Not confirmed yet: Look at it.");
+    CHECK(remedy(*look) == "Do it and confirm it.");
+}
+
 TEST_CASE("what a reason does not know is left out of its sentence together with its words") {
     Reason reason{ReasonCode::joint_not_ok, "mount", "1", "", {{"finding", "odd"}, {"advice", "look"}}};
     CHECK(sentence(reason) == "mount, 1: not OK, odd.");

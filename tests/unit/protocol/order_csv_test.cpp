@@ -124,9 +124,26 @@ TEST_CASE("each row adds, changes or cancels one order, whatever the order of th
                                             {4, "40019", CancelOrder{}}});
 }
 
-TEST_CASE("columns that an order can do without may be left out, and a file without an order is none") {
+TEST_CASE("columns that an order can do without may be left out, and a file without an order is rejected") {
     CHECK(orders_in("action,order,variant\nadd,1,plain").size() == 1);
-    CHECK(orders_in("action,order,variant\n").empty());
+    for (const char* end : {"", "\n", "\r\n"})
+        CHECK(mistakes_in(std::string("action,order,variant") + end) ==
+              Words{"1: no order is in it; write a row for each order below the names of the columns"});
+}
+
+TEST_CASE("a file that is no table of orders is told so, and nothing more of it") {
+    const Words no_table{
+        "1: this is no table of orders: the first line names none of its columns; send a file "
+        "whose first line names them: action, order, variant, sequence, due, type_D, serial_D, "
+        "type_F, serial_F"};
+    CHECK(mistakes_in("{\n    \"id\": \"small\",\n    \"name\": \"Small station\"\n}\n") == no_table);
+    CHECK(mistakes_in("{\"id\": \"small\",\n \"name\": \"Small station\"}\n") == no_table);
+    CHECK(mistakes_in("PK\x03\x04\n\"x\"y\n") == no_table);
+    CHECK(mistakes_in("\nadd,1,plain\n") == no_table);
+    CHECK(mistakes_in("colour,size\nred,4\n") == no_table);
+    // Its names are only spoilt.
+    CHECK(mistakes_in("Action,Order,Variant\nadd,1,plain\n").size() == 3);
+    CHECK(mistakes_in("\xEF\xBB\xBF\"action\",\"order\"s,variant\nadd,1,plain\n\"x\"y,,\n").size() == 2);
 }
 
 TEST_CASE("an order file may come from a spreadsheet: with a byte order mark and semicolons") {
@@ -267,7 +284,7 @@ TEST_CASE("orders that are written are read back as they were") {
         const OrderFormat format{.separator = *rc::gen::element(Separator::comma, Separator::semicolon),
                                  .ticket_kinds = {"D", "F"}};
         std::vector<OrderEntry> orders;
-        const auto count = *rc::gen::inRange<std::size_t>(0, 6);
+        const auto count = *rc::gen::inRange<std::size_t>(1, 6);
         while (orders.size() < count)
             orders.push_back(some_entry(orders.size(), format));
         const auto read = read_orders(as_csv(orders, format), format);

@@ -241,6 +241,11 @@ TEST_CASE("a typed order that lacks something is refused before anybody signs") 
     CHECK(refused(order) ==
           "000123 names no ticket and its serial; give it as D=TEXT, D being the kind of the "
           "ticket");
+    order.serials = {"D=000123", "F=000123", "D=000124"};
+    CHECK(refused(order) == "the serial of ticket D is given twice, as 000123 and as 000124; give it once");
+    order.serials.clear();
+    order.types = {"F=MB1", "F=MB1"};
+    CHECK(refused(order) == "the type of ticket F is given twice, as MB1 and as MB1; give it once");
 }
 
 TEST_CASE("an anchor is a number and a hash, nothing less") {
