@@ -1,6 +1,10 @@
 // Every value of a frame, for a person who looks, made by the very decoder that makes readings, one field at
 // a time: a row can say nothing else than the decoder does.
+#include <cstdint>
+#include <optional>
+#include <string>
 #include <utility>
+#include <variant>
 
 #include <fmt/format.h>
 
@@ -73,10 +77,34 @@ ResultMessage only(const ResultMessage& whole, const std::string& field) {
     return one;
 }
 
-void put(FrameRow& row, const FrameResult& heard, bool is_unit) {
+// The count of a result, as all of a profile's messages have it.
+struct Counting {
+    std::optional<FrameCounter> of_results;
+
+    // Beyond what the profile says of it the station takes no result with it.
+    void put(FrameRow& row, std::uint64_t count, bool may_be_none) const {
+        const bool is_none = may_be_none && count == 0 && of_results && of_results->lowest == 1;
+        if (is_none || !of_results || (count >= of_results->lowest && count <= of_results->highest))
+            row.value = std::to_string(count);
+        else
+            row.why =
+                fmt::format("{} lies outside of {} to {}; check the place of the count, then lowest and "
+                            "highest of counter",
+                            count, of_results->lowest, of_results->highest);
+    }
+};
+
+Counting counting_of(const FrameProfile& profile) {
+    for (const FrameMessage& message : profile.messages)
+        if (const auto* result = std::get_if<ResultMessage>(&message.what); result && result->counter)
+            return {result->counter};
+    return {};
+}
+
+void put(FrameRow& row, const FrameResult& heard, const Counting& counting, bool is_unit) {
     const Reading& reading = heard.reading;
     if (row.field == "counter")
-        row.value = std::to_string(reading.counter);
+        counting.put(row, reading.counter, false);
     else if (row.field == "epoch")
         row.value = heard.epoch;
     else if (row.field == "program")
@@ -105,9 +133,9 @@ void put(FrameRow& row, const FrameResult& heard, bool is_unit) {
         row.value = reading.position ? std::to_string(*reading.position) : "not known";
 }
 
-void put(FrameRow& row, const FrameStatus& heard, bool /*is_unit*/) {
+void put(FrameRow& row, const FrameStatus& heard, const Counting& counting, bool /*is_unit*/) {
     if (row.field == "newest" && heard.newest)
-        row.value = std::to_string(*heard.newest);
+        counting.put(row, *heard.newest, true);
     else if (row.field == "epoch")
         row.value = heard.epoch.value_or("");
     else if (row.field == "enabled" && heard.enabled)
@@ -116,11 +144,11 @@ void put(FrameRow& row, const FrameStatus& heard, bool /*is_unit*/) {
         row.value = heard.program.value_or("");
 }
 
-void put(FrameRow& row, const FrameTrace& heard, bool /*is_unit*/) {
-    row.value = std::to_string(heard.belongs_to);
+void put(FrameRow& row, const FrameTrace& heard, const Counting& counting, bool /*is_unit*/) {
+    counting.put(row, heard.belongs_to, false);
 }
 
-void put(FrameRow& /*row*/, const FrameOther& /*heard*/, bool /*is_unit*/) {}
+void put(FrameRow& /*row*/, const FrameOther& /*heard*/, const Counting& /*counting*/, bool /*is_unit*/) {}
 
 // The same profile with one message of one field.
 FrameProfile with_one_field(const FrameProfile& profile, const FrameMessage& message,
@@ -140,7 +168,9 @@ FrameRow row_of(const FrameProfile& profile, const FrameMessage& message, const 
         row.why = heard.error().what;
         return row;
     }
-    std::visit([&](const auto& what) { put(row, what, at.pointer.ends_with("/unit_at")); }, *heard);
+    std::visit(
+        [&](const auto& what) { put(row, what, counting_of(profile), at.pointer.ends_with("/unit_at")); },
+        *heard);
     if (row.value.empty() && row.why.empty())
         row.why = row.raw.empty() ? "the tool sent none" : "it does not decode";
     return row;

@@ -2,6 +2,8 @@
 
 #include <utility>
 
+#include <fmt/format.h>
+
 namespace tautgate::protocol {
 
 // ---- the level ----------------------------------------------------------------------------------------
@@ -22,6 +24,20 @@ void Debouncer::forget() noexcept {
     settled_.reset();
     candidate_.reset();
     looked_.reset();
+}
+
+// ---- as text --------------------------------------------------------------------------------------------
+
+std::string pulse_text(PulseTime length, std::optional<PulseTime> limit) {
+    constexpr int of_a_nanosecond = 6;
+    const auto with = [](PulseTime time, int digits) {
+        return fmt::format("{:.{}f} ms", std::chrono::duration<double, std::milli>(time).count(), digits);
+    };
+    int digits = 1;
+    while (limit && *limit != length && digits < of_a_nanosecond &&
+           with(length, digits) == with(*limit, digits))
+        ++digits;
+    return with(length, digits);
 }
 
 // ---- the pulse ----------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@
 
 #include <chrono>
 #include <optional>
+#include <string>
 #include <variant>
 
 #include "protocol/describe.hpp"
@@ -78,6 +79,9 @@ struct CutOff {
     bool operator==(const CutOff&) const = default;
 };
 using PulseNews = std::variant<GoodPulse, TooShort, TooLong, StillOn, CutOff>;
+
+// "40.0 ms": with one digit behind the point, and with as many more as tell it from the limit that it misses.
+[[nodiscard]] std::string pulse_text(PulseTime length, std::optional<PulseTime> limit = std::nullopt);
 
 class PulseGauge {
   public:

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "protocol/field_number.hpp"
 #include "protocol/register_control.hpp"
 #include "protocol/register_image.hpp"
 #include "protocol/trace_registers.hpp"
@@ -92,7 +93,7 @@ class Explainer {
         : profile_(profile), blocks_(blocks), image_(profile, blocks, words), moved_by_(moved_by) {}
 
     void ring_head() {
-        count("ring/newest", profile_.ring->newest, "count of the newest result");
+        newest(profile_.ring->newest);
         if (profile_.epoch)
             count("epoch", *profile_.epoch, "changes with a restart");
     }
@@ -183,6 +184,21 @@ class Explainer {
         if (whole(added, field))
             added.meaning = meaning;
     }
+    void newest(const RegisterField& field) {
+        count("ring/newest", field, "count of the newest result");
+        if (const auto value = image_.whole("ring", field); value && profile_.counter)
+            within(rows_.back(), *value, *profile_.counter, "check address, type and order of newest");
+    }
+    // Beyond what the profile says of its count: the station takes no result with it.
+    static void within(ExplainedField& row, std::uint64_t value, const CounterField& counter,
+                       std::string_view check_first) {
+        if (value == 0 && counter.lowest == 1)
+            row.meaning = "no result yet";
+        else if (value < counter.lowest || value > counter.highest)
+            refuse(row, {"counter",
+                         fmt::format("{} lies outside of {} to {}", value, counter.lowest, counter.highest),
+                         fmt::format("{}, then lowest and highest of counter", check_first), std::nullopt});
+    }
     // A number of no quantity that a reading has is read as the angle of one that has nothing else.
     void scaled(std::string name, const RegisterField& field, std::string_view unit) {
         ExplainedField& added = number_row(std::move(name), field);
@@ -196,15 +212,8 @@ class Explainer {
     void counter(const CounterField& counter) {
         ExplainedField& added = number_row("counter", counter.field);
         const auto value = image_.whole("counter", counter.field);
-        if (!whole(added, counter.field))
-            return;
-        if (*value == 0 && counter.lowest == 1)
-            added.meaning = "no result yet";
-        else if (*value < counter.lowest || *value > counter.highest)
-            refuse(added,
-                   {"counter",
-                    fmt::format("{} lies outside of {} to {}", *value, counter.lowest, counter.highest),
-                    "check address, type and order of counter, then its lowest and highest", std::nullopt});
+        if (whole(added, counter.field))
+            within(added, *value, counter, "check address, type and order of counter");
     }
     void ready(const RegisterField& field) {
         ExplainedField& added = number_row("handshake/ready", field);

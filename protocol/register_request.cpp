@@ -97,10 +97,16 @@ AnswerFault exception(std::uint8_t code) {
     }
 }
 
+// What begins so was not said in Modbus TCP, whose protocol has the number 0.
+bool is_no_modbus(std::string_view begun) { return begun.size() >= 4 && big_endian_at(begun, 2) != 0; }
+AnswerFault no_modbus() {
+    return {"it answered, but not in Modbus", "check the port, and that a Modbus TCP device is there"};
+}
+
 // What is wrong with the envelope around unit and function, TCP.
 std::optional<AnswerFault> wrong_head(std::string_view request, std::string_view answer) {
-    if (big_endian_at(answer, 2) != 0)
-        return AnswerFault{"the answer is of no Modbus protocol", "check that a Modbus TCP device is there"};
+    if (is_no_modbus(answer))
+        return no_modbus();
     if (big_endian_at(answer, 0) != big_endian_at(request, 0))
         return AnswerFault{fmt::format("the answer is to request {}, not to {}", big_endian_at(answer, 0),
                                        big_endian_at(request, 0)),
@@ -229,6 +235,8 @@ std::expected<std::vector<std::uint16_t>, AnswerFault> answer_to(ModbusWire wire
     const auto asked = asked_in(wire, request);
     if (!asked)
         return std::unexpected(AnswerFault{"the request is no frame", "make the capture anew"});
+    if (wire == ModbusWire::tcp && is_no_modbus(answer))
+        return std::unexpected(no_modbus());
     const auto length = answer_length(wire, answer);
     if (!length || *length != answer.size())
         return std::unexpected(no_whole_answer(wire, answer));

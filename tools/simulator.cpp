@@ -5,13 +5,16 @@
 //
 // Exit codes: 0 everything did what it had to; 1 something was WRONG; 2 the command line was not understood;
 // 3 the station or the floor could not be set up.
+#include <charconv>
 #include <chrono>
 #include <cstdio>
+#include <filesystem>
 #include <fstream>
 #include <iostream>
 #include <map>
 #include <sstream>
 #include <string>
+#include <system_error>
 #include <vector>
 
 #include <CLI/CLI.hpp>
@@ -32,6 +35,7 @@ using namespace tautgate;
 using namespace tautgate::simulation;
 
 constexpr int exit_wrong = 1;
+constexpr int exit_wrong_usage = 2;
 constexpr int exit_not_set_up = 3;
 
 struct Options {
@@ -49,6 +53,33 @@ struct Options {
 void say(const std::string& line) {
     fmt::print("{}\n", line);
     std::fflush(stdout);  // who reads along in a pipe sees each line when it happens
+}
+void complain_of(const std::string& what) { fmt::print(stderr, "tautgate-simulator: {}\n", what); }
+
+// Of an option that names what is to be read; whether it can be is seen when it is opened.
+CLI::Validator named(std::filesystem::file_type wanted) {
+    return {[wanted](std::string& path) -> std::string {
+                std::error_code unknown;
+                const auto type = std::filesystem::status(path, unknown).type();
+                const bool file = wanted == std::filesystem::file_type::regular;
+                if (type == std::filesystem::file_type::not_found)
+                    return fmt::format("there is no {} {}", file ? "file" : "folder", path);
+                if ((type == std::filesystem::file_type::directory) == file)
+                    return fmt::format("{} is a {}; name {}", path, file ? "folder" : "file",
+                                       file ? "the file in it" : "the folder that it is in");
+                return {};
+            },
+            ""};
+}
+CLI::Validator whole_number_of_seed() {
+    return {[](std::string& text) -> std::string {
+                std::uint64_t seed = 0;
+                const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), seed);
+                return fault == std::errc{} && end == text.data() + text.size()
+                           ? std::string()
+                           : fmt::format("'{}' is no whole number; give one, as in 7", text);
+            },
+            ""};
 }
 
 // What one can try by hand. Each command is a line of words; unknown ones are answered, never guessed.
@@ -337,8 +368,7 @@ int take_commands(Desk& desk, const Options& options) {
     // Opened for both directions, so that the pipe does not end when a writer closes it.
     std::fstream pipe{options.control, std::ios::in | std::ios::out};
     if (!pipe) {
-        fmt::print(stderr, "tautgate-simulator: cannot open the pipe {}; make it with mkfifo\n",
-                   options.control);
+        complain_of(fmt::format("cannot open the pipe {}; make it with mkfifo", options.control));
         return exit_not_set_up;
     }
     while (std::getline(pipe, line) && desk.obey(line)) {
@@ -366,12 +396,12 @@ int work(const Options& options, const config::Station& station) {
                                            .first_epoch = static_cast<std::uint64_t>(micros),
                                            .keys = options.keys});
     if (!floor) {
-        fmt::print(stderr, "tautgate-simulator: {}\n", floor.error());
+        complain_of(floor.error());
         return exit_not_set_up;
     }
     Crew crew{ApiClient{station.api.address, station.api.port}};
     if (const auto staffed = staff(crew, options); !staffed) {
-        fmt::print(stderr, "tautgate-simulator: {}\n", staffed.error());
+        complain_of(staffed.error());
         return exit_not_set_up;
     }
     Desk desk{**floor, crew, options.bay};
@@ -401,7 +431,7 @@ int play_back(const Options& options, const config::Station& station) {
     constexpr std::chrono::minutes longest{10};
     auto tool = played_tool(options, station);
     if (!tool) {
-        fmt::print(stderr, "tautgate-simulator: {}\n", tool.error());
+        complain_of(tool.error());
         return exit_not_set_up;
     }
     say(fmt::format("the recorded tool {}", tool->where()));
@@ -427,10 +457,10 @@ int main(int argc, char** argv) {
     app.set_version_flag("--version",
                          fmt::format("tautgate-simulator {} {}", program_version, source_commit));
     app.add_option("--config", options.config, "the station's description")
-        ->required()
-        ->check(CLI::ExistingFile);
+        ->check(named(std::filesystem::file_type::regular));
     app.add_option("--bay", options.bay, "id of the bay; the first one otherwise");
-    app.add_option("--seed", options.seed, "the same seed gives the same bolts and runs");
+    app.add_option("--seed", options.seed, "the same seed gives the same bolts and runs")
+        ->check(whole_number_of_seed());
     app.add_option(
         "--enrol", options.enrolment_code,
         "enrols invented people at a fresh station, by the code in this file, and approves its rules");
@@ -438,10 +468,10 @@ int main(int argc, char** argv) {
                    "a named pipe to take commands from, instead of standard input");
     app.add_option("--keys", options.keys,
                    "folder of the keys of tools that have one: the state folder of the service")
-        ->check(CLI::ExistingDirectory);
+        ->check(named(std::filesystem::file_type::directory));
     app.add_option("--replay", options.replay,
                    "plays the one tool of this capture (tautgate look --record) and nothing else")
-        ->check(CLI::ExistingFile);
+        ->check(named(std::filesystem::file_type::regular));
     app.add_flag("--traces", options.traces, "the tools send the curve of each tightening, too");
     app.add_flag("--once", options.once, "plays the scripted shift, or the capture once, and ends");
     app.add_flag_callback(
@@ -453,13 +483,21 @@ int main(int argc, char** argv) {
         "names the commands that it takes, and ends");
     try {
         app.parse(argc, argv);
+    } catch (const CLI::Success& asked_for_help) {
+        return app.exit(asked_for_help);
     } catch (const CLI::ParseError& error) {
-        return app.exit(error) == 0 ? 0 : 2;
+        complain_of(fmt::format("the command line was not understood: {}; see tautgate-simulator --help",
+                                error.what()));
+        return exit_wrong_usage;
+    }
+    if (options.config.empty()) {
+        complain_of("--config is missing: name the file with the station's description");
+        return exit_wrong_usage;
     }
     const auto loading = config::load_station_file(options.config);
     if (!loading.station) {
         for (const auto& finding : loading.findings)
-            fmt::print(stderr, "{}\n", config::to_text(finding));
+            complain_of(config::to_text(finding));
         return exit_not_set_up;
     }
     if (options.bay.empty())

@@ -4,11 +4,13 @@
 #include <cstdint>
 #include <cstdio>
 #include <cstdlib>
+#include <filesystem>
 #include <functional>
 #include <limits>
 #include <map>
 #include <optional>
 #include <string>
+#include <system_error>
 #include <vector>
 
 #include <sys/ioctl.h>
@@ -120,14 +122,36 @@ CLI::Validator whole_from_one(std::uint64_t most = any) {
             ""};
 }
 
-// A time as people write it becomes milliseconds; a bare number is seconds.
+// A file that is to be read. That it can be is seen when it is opened.
+CLI::Validator a_file() {
+    return {[](std::string& path) -> std::string {
+                std::error_code unknown;
+                switch (std::filesystem::status(path, unknown).type()) {
+                case std::filesystem::file_type::not_found: return fmt::format("there is no file {}", path);
+                case std::filesystem::file_type::directory:
+                    return fmt::format("{} is a folder; name the file in it", path);
+                default: return {};
+                }
+            },
+            ""};
+}
+
+CLI::Validator named_file() {
+    return {[](std::string& path) -> std::string { return path.empty() ? "it is empty; name a file" : ""; },
+            ""};
+}
+
+// A time as people write it becomes milliseconds.
 CLI::Validator so_long() {
     return {[](std::string& text) -> std::string {
                 constexpr std::uint64_t longest_ms = 604'800'000;  // a week
                 const auto digits = std::min(text.find_first_not_of("0123456789"), text.size());
                 const auto number = whole_number<std::uint64_t>(std::string_view(text).substr(0, digits));
                 static const std::map<std::string, std::uint64_t> units{
-                    {"ms", 1}, {"", 1000}, {"s", 1000}, {"min", 60'000}, {"h", 3'600'000}};
+                    {"ms", 1}, {"s", 1000}, {"min", 60'000}, {"h", 3'600'000}};
+                if (number && digits == text.size())
+                    return fmt::format("'{}' has no unit; give ms, s, min or h with it, as in {}s", text,
+                                       text);
                 const auto unit = units.find(text.substr(digits));
                 if (!number || unit == units.end())
                     return fmt::format("'{}' is no time; give a whole number of ms, s, min or h, as in "
@@ -252,8 +276,7 @@ class Commands {
             ->check(whole_from_one());
         why->add_option("--serial", o.past.serial,
                         "at the bay where this unit then was; without a moment, as it left");
-        why->add_option("--journal", o.past.journal, "asks this file, not the service")
-            ->check(CLI::ExistingFile);
+        why->add_option("--journal", o.past.journal, "asks this file, not the service")->check(a_file());
         add("health", "how far each input can be believed; the exit code tells", "tautgate health",
             [](const Desk& desk) { return show_health(desk); });
         auto* events =
@@ -271,7 +294,7 @@ class Commands {
         auto* unit = add("unit", "history of a serial number", "tautgate unit TM000871 --journal copy.db",
                          [&o](const Desk& desk) { return show_unit(desk, o.name, o.journal); });
         unit->add_option("serial", o.name, "of a unit or of a sub-assembly")->required();
-        unit->add_option("--journal", o.journal, "asks this file, not the service")->check(CLI::ExistingFile);
+        unit->add_option("--journal", o.journal, "asks this file, not the service")->check(a_file());
         auto* trace = add("trace", "the curve of a result: torque over angle or time",
                           "tautgate trace 812\n  tautgate trace 812 --csv --journal copy.db >curve.csv",
                           [&o](const Desk& desk) { return show_trace(desk, o.trace); });
@@ -279,8 +302,7 @@ class Commands {
             ->add_option("event", o.trace.event,
                          "number of the result's event, as unit shows it, or the trace's")
             ->check(whole_from_one());
-        trace->add_option("--journal", o.trace.journal, "asks this file, not the service")
-            ->check(CLI::ExistingFile);
+        trace->add_option("--journal", o.trace.journal, "asks this file, not the service")->check(a_file());
         trace->add_flag("--csv", o.trace.csv, "comma-separated values, with the units in the head");
         trace->add_flag("--ascii", o.trace.ascii, "draws with letters only");
         trace->add_flag_callback(
@@ -329,8 +351,10 @@ class Commands {
         sub->add_option("--for", sight.for_ms, "ends after so long: 700ms, 60s, 5min, 1h")
             ->transform(so_long())
             ->excludes(once);
-        sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new");
-        sub->add_option("--replay", sight.replay, "shows such a file, and asks no device");
+        sub->add_option("--record", sight.record, "keeps every byte in this file, which must be new")
+            ->check(named_file());
+        sub->add_option("--replay", sight.replay, "shows such a file, and asks no device")
+            ->check(named_file());
         sub->add_flag("--acknowledge", sight.acknowledge,
                       "tells the tool that results are stored, though they are not: for trials");
         sub->add_option("--keys", sight.keys,
@@ -480,7 +504,7 @@ class Commands {
         sub->add_option("file", o.trial.file, "the proposed description of the station")->required();
         sub->add_option("--journal", o.trial.journal, "the journal's file, or a copy; it is only read")
             ->required()
-            ->check(CLI::ExistingFile);
+            ->check(a_file());
         sub->add_option("--newest", o.trial.newest, "so many of the units that left last; otherwise 100")
             ->check(whole_from_one(std::numeric_limits<std::uint32_t>::max()));
         sub->add_option("--serial", o.trial.serials, "a unit or sub-assembly; may be given several times");

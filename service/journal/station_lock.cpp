@@ -5,8 +5,11 @@
 #include <utility>
 
 #include <fcntl.h>
+#include <fmt/format.h>
 #include <sys/file.h>
 #include <unistd.h>
+
+#include "config/whole_file.hpp"
 
 namespace tautgate::journal {
 
@@ -21,8 +24,16 @@ std::expected<StationLock, JournalError> StationLock::take(const std::filesystem
     };
     int file = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
     // Where nothing can be written the lock of an earlier run still tells whether another process holds it.
-    if (file < 0 && (errno == EACCES || errno == EROFS))
+    const int unwritable = file < 0 && (errno == EACCES || errno == EROFS) ? errno : 0;
+    if (unwritable != 0)
         file = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
+    if (file < 0 && unwritable != 0 && errno == ENOENT)
+        return refuse(
+            JournalFault::cannot_open,
+            fmt::format("the station's lock cannot be made, as its folder may not be written by user "
+                        "{}: {}",
+                        config::this_user(), std::generic_category().message(unwritable)),
+            "let that user write in the folder, or run the service as the user whose folder it is");
     if (file < 0) {
         const std::error_code why(errno, std::generic_category());
         const bool read_only = why == std::errc::permission_denied || why == std::errc::read_only_file_system;

@@ -54,7 +54,7 @@ int serve(int argc, char** argv) {
         std::string(tautgate::program_version) + "+" + std::string(tautgate::source_commit);
     bool check_only = false;
     bool rebuild = false;
-    app.add_option("--config", options.config, "description of the station (JSON)")->required();
+    app.add_option("--config", options.config, "description of the station (JSON)");
     app.add_option("--state-dir", options.state_folder,
                    "folder of the journal and of what belongs to it; needed but with --check-config");
     app.add_flag("--check-config", check_only, "say what is wrong with the description, then end");
@@ -64,6 +64,11 @@ int serve(int argc, char** argv) {
         app.parse(argc, argv);
     } catch (const CLI::ParseError& error) {
         return app.exit(error) == 0 ? 0 : static_cast<int>(ExitCode::usage);
+    }
+    // An option that nobody knows is told first: it may be this one, misspelt.
+    if (options.config.empty()) {
+        spdlog::critical("--config is missing: name the file with the station's description");
+        return static_cast<int>(ExitCode::usage);
     }
     if (check_only)
         return static_cast<int>(tautgate::station::check_config(options.config));

@@ -156,7 +156,7 @@ def send_orders(desk):
     desk.is_refused("an operator sends none", 1, "roles do not allow", "send-orders", right, *desk.signed_by("B-20"))
     desk.is_refused("one that is not there is a wrong usage", 2, "there is no such file",
                     "send-orders", desk.station.folder / "tuesday.csv", *by)
-    desk.is_refused("a folder is none", 2, "this is no regular file", "send-orders", desk.station.folder, *by)
+    desk.is_refused("a folder is none", 2, "this is a folder, and no file", "send-orders", desk.station.folder, *by)
     check("still nothing counts", known(desk) == before, known(desk))
     answer = desk.gets("a right one is taken", "send-orders", right, *by)
     check("the answer says so of each line", all(f"{line};order LT26-{number} is added, variant MB1" in answer

@@ -111,6 +111,9 @@ def binary(folder):
         check("somebody else calls more than once", stranger.connections > 1, stranger.connections)
         check("and is told of once, with the remedy",
               err.count("127.0.0.2 called") == 1 and "if that is the tool, correct peer" in err, (code, err))
+        check("where the tool itself did not call, that is what is to be looked at",
+              code == 3 and "check that it is on, and that it calls this address and port" in err
+              and "wants to hear" not in err, (code, err))
 
     def elsewhere(link, _profile):
         link["listen"].update(address="192.0.2.1", port=port)  # nobody has it: RFC 5737

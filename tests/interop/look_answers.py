@@ -1,6 +1,7 @@
 """`tautgate look` at a device that is pymodbus', and a tool of the line protocol in plain Python: what is shown is what the
 device has, nothing is written to it, what is recorded can be shown again, and each trouble is one sentence."""
 
+import contextlib
 import hmac
 import json
 import os
@@ -11,6 +12,7 @@ import socket
 import struct
 import subprocess
 import tempfile
+import threading
 import time
 
 import polled_tool
@@ -77,6 +79,13 @@ def what_does_not_decode(file, tool):
     check("its row is marked, with the words and the reason",
           re.search(r"\? +102 +103 +holding +0009 +direction .*code 9 means neither", row), row)
     check("and no result would be taken", "no result would be taken from it: direction: code 9" in out, out)
+    # Far beyond what the sensor of NR-16 measures: the rest of it is a result.
+    tool.show(polled_tool.final(8, 90_000.0))
+    code, out, err = look(file, POLLED, "--once")
+    check("a value that the service could not use gives exit code 1, and is named in the last line",
+          code == 1 and re.search(r"\?.* torque .*outside the range", out)
+          and err.endswith("the station could not use: torque; see what stands there after the ?\n"), (code, out, err))
+    check("the link errors that are detected stand at the head", "Link errors (OPC 10000-15) that it detects: " in out, out)
     tool.show(polled_tool.final(8))
 
 
@@ -148,6 +157,33 @@ def troubles(folder, polled_port, caller_port):
     check("a tool that is not there names the one that was meant",
           code == 2 and "no tool or I/O module 'NR-61'" in err and "did you mean NR-16?" in err, (code, err))
 
+    with socket.create_server(("127.0.0.1", 0), backlog=0) as full, contextlib.ExitStack() as callers:
+        for _ in range(4):  # those who may wait wait already, so that nobody else is answered
+            caller = callers.enter_context(socket.socket())
+            caller.setblocking(False)
+            caller.connect_ex(full.getsockname())
+        file = described(folder, full.getsockname()[1], caller_port)
+        code, _, err = look(file, POLLED, "--once")
+        check("a device that is off is told by the time that it was given",
+              code == 3 and "no answer within 1 s; check that it is on, its cable, its address, and what lies between"
+              in err and "progress" not in err, (code, err))
+
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        def speak_http():
+            wire, _ = other.accept()
+            with wire:
+                wire.recv(260)
+                wire.sendall(b"HTTP/1.1 400 Bad Request\r\nConnection: close\r\n\r\n")
+
+        speaking = threading.Thread(target=speak_http, daemon=True)
+        speaking.start()
+        file = described(folder, other.getsockname()[1], caller_port)
+        code, out, err = look(file, POLLED, "--once")
+        speaking.join()
+        check("a port where something else answers is told so, with what came",
+              code == 1 and "it answered, but not in Modbus [48 54 54 50 2F" in out and "check the port" in out,
+              (code, out, err))
+
     with socket.create_server(("127.0.0.1", 0)) as silent:
         file = described(folder, silent.getsockname()[1], caller_port)
         code, out, _ = look(file, POLLED, "--once")
@@ -163,6 +199,13 @@ def troubles(folder, polled_port, caller_port):
     code, _, err = look(file, POLLED, "--once")
     check("a serial device that is not there is one sentence with a remedy",
           code == 3 and "cannot open /dev/no-such-line" in err and "check the cable" in err, (code, err))
+    for tool in station["tools"]:
+        if tool["id"] == POLLED:
+            tool["link"]["registers"]["serial"]["device"] = str(folder)
+    file.write_text(json.dumps(station), encoding="utf-8")
+    code, _, err = look(file, POLLED, "--once")
+    check("a folder in place of a serial device is called so",
+          code == 3 and "that is a folder and no serial line; name the device of one" in err, (code, err))
 
 
 def caller(file, port, folder):

@@ -69,6 +69,11 @@ def ended_as(station, slave, words, code, end):
 
 def by_the_command(station, slave):
     def by_person():
+        again = subprocess.run(command(station, BEAM), stdin=subprocess.DEVNULL, capture_output=True, text=True,
+                               timeout=30, check=False)
+        check("a second one is not begun, and it is told how the first ends",
+              again.returncode == 1 and "is being tried already" in again.stderr and "--end" in again.stderr,
+              (again.stdout, again.stderr))
         done = subprocess.run(command(station, "--end"), stdin=subprocess.DEVNULL, capture_output=True, text=True,
                               timeout=30, check=False)
         check("the test is ended by the command", done.returncode == 0, (done.stdout, done.stderr))

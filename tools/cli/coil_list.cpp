@@ -160,10 +160,10 @@ std::string coils_as_csv(const config::Bay& bay) {
     std::string text;
     for (const ListedBit& bit : list_bits(bay))
         text += fmt::format(
-            "{},{},{},{},{},{},{},{},{},0,{},bit{},,{}\r\n", csv_field(bay.id), csv_field(bit.permissive),
+            "{},{},{},{},{},{},{},{},{},0,{},bit,,{},{}\r\n", csv_field(bay.id), csv_field(bit.permissive),
             csv_field(bay.controller.host), bay.controller.port, bay.controller.unit, table_name(bit.table),
             bit.to_equipment ? "station to PLC" : "PLC to station", bit.address, reference_of_bit(bit),
-            bit.name, bit.active_low ? " active low" : "", csv_field(bit.meaning));
+            bit.name, csv_field(bit.meaning), bit.active_low ? "low" : "high");
     return text;
 }
 

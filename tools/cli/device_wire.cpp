@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cerrno>
+#include <filesystem>
+#include <string_view>
 #include <system_error>
 #include <thread>
 #include <utility>
@@ -67,7 +69,9 @@ std::string remedy_at_tcp(int error) {
     case ECONNREFUSED:
         return "check the port, that the device serves it, and that no other client has it: many take one "
                "only, and the service may be that one";
-    case ETIMEDOUT: return "check that it is on, the cable, and its address";
+    // Whoever waited no longer leaves the attempt in progress.
+    case EINPROGRESS:
+    case ETIMEDOUT: return "check that it is on, its cable, its address, and what lies between";
     case ENETUNREACH:
     case EHOSTUNREACH: return "check the address, and this computer's network";
     default: return "check host and port";
@@ -80,14 +84,29 @@ bool has_address(const std::string& host) {
         freeaddrinfo(found);
     return known;
 }
-std::string not_opened(const config::RegisterLink& link, const std::string& words, int error) {
+// "a folder"; empty: it may well be a serial line, or nothing is there.
+std::string_view what_else(const std::string& device) {
+    std::error_code unknown;  // then opening it has said why not
+    const auto kind = std::filesystem::status(device, unknown).type();
+    if (kind == std::filesystem::file_type::directory)
+        return "a folder";
+    return kind == std::filesystem::file_type::regular ? "a file" : "";
+}
+std::string not_opened(const config::RegisterLink& link, const std::string& words, int error,
+                       milliseconds within) {
+    if (const auto kind = link.serial ? what_else(link.serial->device) : ""; !kind.empty())
+        return fmt::format("cannot open {}: that is {} and no serial line; name the device of one (tautgate "
+                           "ports lists them)",
+                           words, kind);
     // The library calls a name that has no address a refused connection.
     if (!link.serial && error == ECONNREFUSED && !has_address(link.host))
         return fmt::format("cannot open {}: this computer knows no address of the name {}; check how it is "
                            "written, or give the address in numbers",
                            words, link.host);
     const std::string why =
-        error == ETIMEDOUT ? std::string("no answer in time") : std::string(modbus_strerror(error));
+        error == ETIMEDOUT || error == EINPROGRESS
+            ? fmt::format("no answer within {} s", std::chrono::duration<double>(within).count())
+            : std::string(modbus_strerror(error));
     return fmt::format("cannot open {}: {}; {}", words, why,
                        link.serial ? remedy_at_serial(error) : remedy_at_tcp(error));
 }
@@ -158,6 +177,8 @@ class DeviceWire::Line {
         while (!is_whole(answer) && answer.size() < longest_answer) {
             const auto left = std::chrono::ceil<milliseconds>(end - steady_clock::now());
             auto part = left.count() > 0 ? hear(left) : std::string();
+            if (!part && !answer.empty())
+                return answer;  // what came says more than how it ended
             if (!part)
                 return part;
             if (part->empty() && steady_clock::now() >= end)
@@ -205,7 +226,7 @@ DeviceWire::open_as(const config::RegisterLink& link, milliseconds answer_within
         modbus_set_response_timeout(context.get(), static_cast<std::uint32_t>(whole.count()),
                                     static_cast<std::uint32_t>(rest.count())) != 0 ||
         modbus_connect(context.get()) != 0)
-        return std::unexpected(not_opened(link, words, errno));
+        return std::unexpected(not_opened(link, words, errno, answer_within));
     // Nobody else may talk between on a serial line. A device that does not know the request stays as it is.
     if (link.serial)
         static_cast<void>(::ioctl(modbus_get_socket(context.get()), TIOCEXCL));
@@ -240,7 +261,7 @@ std::expected<std::unique_ptr<DeviceWire>, std::string> DeviceWire::around(int s
     auto context = new_context(link);
     if (!context || modbus_set_socket(context.get(), socket) != 0) {
         ::close(socket);
-        return std::unexpected(not_opened(link, words, errno));
+        return std::unexpected(not_opened(link, words, errno, {}));
     }
     return std::unique_ptr<DeviceWire>(
         new DeviceWire(std::make_unique<Line>(std::move(context), link, words, milliseconds{})));

@@ -72,6 +72,14 @@ bool FrameSaid::understood() const noexcept {
            std::ranges::all_of(explained.rows, [](const protocol::FrameRow& row) { return row.why.empty(); });
 }
 
+std::vector<std::string> not_usable_in(const FrameSaid& said) {
+    std::vector<std::string> names;
+    for (const protocol::FrameRow& row : said.explained.rows)
+        if (!row.why.empty())
+            names.push_back(row.field);
+    return names;
+}
+
 std::vector<FrameSaid> FrameLooker::hear(std::string_view bytes) {
     const auto cuts = splitter_.take(bytes);
     begun_ += bytes.size();

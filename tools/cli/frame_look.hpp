@@ -21,6 +21,8 @@ struct FrameSaid {
     std::string fault;  // why it is no frame, or no message of the profile; empty: it is
     [[nodiscard]] bool understood() const noexcept;
 };
+// The fields that decode to nothing the station could use.
+[[nodiscard]] std::vector<std::string> not_usable_in(const FrameSaid& said);
 
 // Bytes that came and are no frame yet.
 struct FrameBegun {

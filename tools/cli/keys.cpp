@@ -3,12 +3,14 @@
 #include <algorithm>
 #include <expected>
 #include <filesystem>
+#include <string_view>
 #include <system_error>
 #include <utility>
 #include <variant>
 #include <vector>
 
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
 
 #include "config/key_file.hpp"
@@ -48,13 +50,28 @@ KeyMade key_of(const config::Tool& tool, const std::filesystem::path& folder, bo
     return key;
 }
 
+std::string callers_in(const config::Station& station) {
+    std::vector<std::string_view> ids;
+    for (const config::Tool& tool : station.tools)
+        if (std::holds_alternative<config::LineLink>(tool.link))
+            ids.push_back(tool.id);
+    return ids.empty() ? std::string("none of the description's")
+                       : plain(fmt::format("{}", fmt::join(ids, ", ")));
+}
+
 Asked<void> has_key(const config::Station& station, const std::string& id) {
     const auto tool = std::ranges::find(station.tools, id, &config::Tool::id);
     const auto refuse = [](std::string why) {
         return std::unexpected(Failure{Exit::wrong_usage, std::move(why)});
     };
     if (tool == station.tools.end())
-        return refuse(fmt::format("no tool '{}' is in the description; take the id from there", plain(id)));
+        return refuse(fmt::format("no tool '{}' is in the description; those that can have a key are: {}",
+                                  plain(id), callers_in(station)));
+    if (!std::holds_alternative<config::LineLink>(tool->link))
+        return refuse(
+            fmt::format("tool {} can have no key: only tools that call by the line protocol can, here: "
+                        "{}",
+                        plain(id), callers_in(station)));
     if (key_name(*tool).empty())
         return refuse(
             fmt::format("the description names no key of tool {}; add \"key\" to its line link", plain(id)));

@@ -24,7 +24,7 @@ LineSaid not_understood(std::string raw, const protocol::LineFault& fault) {
 template <class Quantity>
 std::string measured_words(const protocol::Measured<Quantity>& value) {
     if (const auto* unreadable = std::get_if<protocol::Unreadable>(&value))
-        return fmt::format("unreadable: it {}", to_text(unreadable->why));
+        return fmt::format("? (it {})", to_text(unreadable->why));
     if (const auto* taken = std::get_if<Quantity>(&value))
         return to_text(*taken);
     return "not sent";
@@ -143,6 +143,10 @@ LineSaid LineLooker::taken(LineSaid said, const protocol::LineResult& result) {
                     reading.program.empty() ? "not sent" : reading.program));
     said.says.push_back(fmt::format("torque {}; angle {}; verdict {}", measured_words(reading.torque),
                                     measured_words(reading.angle), verdict_words(reading)));
+    if (std::holds_alternative<protocol::Unreadable>(reading.torque))
+        said.not_usable.emplace_back("torque");
+    if (std::holds_alternative<protocol::Unreadable>(reading.angle))
+        said.not_usable.emplace_back("angle");
     if (reading.position)
         said.says.push_back(fmt::format("fastener {}", *reading.position));
     if (reading.stamp_utc_us)
@@ -163,7 +167,7 @@ std::string said_text(const LineSaid& said) {
 }
 
 nlohmann::ordered_json said_json(const LineSaid& said) {
-    return {{"understood", said.fault.empty()},
+    return {{"understood", said.understood()},
             {"fault", said.fault},
             {"raw", said.raw},
             {"says", said.says},

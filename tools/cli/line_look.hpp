@@ -22,6 +22,9 @@ struct LineSaid {
     std::vector<std::string> says;  // what was taken from it, one line each
     std::string fault;              // why it is not understood; empty: it is
     std::string answer;             // a line for the tool; empty: none
+    // Values that are nothing the station could use: "torque".
+    std::vector<std::string> not_usable = {};
+    [[nodiscard]] bool understood() const noexcept { return fault.empty() && not_usable.empty(); }
 };
 
 class LineLooker {

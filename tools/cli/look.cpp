@@ -17,6 +17,8 @@
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/write.hpp>
+#include <boost/describe/enumerators.hpp>
+#include <boost/mp11/algorithm.hpp>
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 #include <nlohmann/json.hpp>
@@ -24,6 +26,7 @@
 #include "config/key_file.hpp"
 #include "protocol/capture.hpp"
 #include "protocol/frame_compose.hpp"
+#include "protocol/link_errors.hpp"
 #include "protocol/profile_text.hpp"
 #include "protocol/text.hpp"
 #include "protocol/utc.hpp"
@@ -149,7 +152,8 @@ void print_line(const nlohmann::ordered_json& object) {
 // Shows one look after the other and remembers what the last one was.
 class Screen {
   public:
-    Screen(const Desk& desk, const LookOrder& order) : desk_(desk), orders_(order.orders) {}
+    Screen(const Desk& desk, const LookOrder& order)
+        : desk_(desk), orders_(order.orders), once_(order.once) {}
 
     void show(std::int64_t at_us, RegisterLook look) {
         const RegisterLook* before = before_ ? &*before_ : nullptr;
@@ -163,7 +167,7 @@ class Screen {
             print(fmt::format("{}\n{}", offset_words(at_us), text));
             std::fflush(stdout);
         }
-        understood_ = look.understood();
+        judge(look.understood(), not_usable_in(look));
         // After a look without an answer, what changed is what differs from the last one with an answer.
         if (!look.parts.empty() || !before_)
             before_ = std::move(look);
@@ -181,11 +185,11 @@ class Screen {
             print(fmt::format("{}\n{}", offset_words(at_us), said_text(said)));
             std::fflush(stdout);
         }
-        understood_ = said.fault.empty();
+        judge(said.understood(), said.not_usable);
     }
     // A status that a tool sends over and over is told whole once, and then by how often it came.
     void show(std::int64_t at_us, const FrameSaid& said) {
-        understood_ = said.understood();
+        judge(said.understood(), not_usable_in(said));
         if (desk_.json) {
             nlohmann::ordered_json object{{"at_us", at_us}};
             object.update(said_json(said));
@@ -208,7 +212,10 @@ class Screen {
     // Nothing more is shown.
     [[nodiscard]] Exit end() {
         tell_repeats();
-        return understood_ ? Exit::fine : Exit::no;
+        if (!desk_.json && !not_usable_.empty())
+            complain(plain(fmt::format("the station could not use: {}; see what stands there after the ?",
+                                       fmt::join(not_usable_, ", "))));
+        return understood_.value_or(false) ? Exit::fine : Exit::no;
     }
 
   private:
@@ -221,6 +228,15 @@ class Screen {
         std::int64_t newest_us = 0;
     };
 
+    // Of one look everything that was shown counts, else what was shown last.
+    void judge(bool understood, const std::vector<std::string>& not_usable) {
+        understood_ = understood && (!once_ || understood_.value_or(true));
+        if (!once_)
+            not_usable_.clear();
+        for (const std::string& one : not_usable)
+            if (std::ranges::find(not_usable_, one) == not_usable_.end())
+                not_usable_.push_back(one);
+    }
     void begin_repeats(std::int64_t at_us, std::string text) {
         tell_repeats();
         print(fmt::format("{}\n{}", offset_words(at_us), text));
@@ -246,9 +262,11 @@ class Screen {
 
     Desk desk_;
     bool orders_;
+    bool once_;
     std::optional<RegisterLook> before_;
     Repeats repeats_;
-    bool understood_ = false;
+    std::optional<bool> understood_;  // nothing: nothing was shown
+    std::vector<std::string> not_usable_;
 };
 
 class Watch {
@@ -413,7 +431,7 @@ Asked<Exit> look_at_polled(const Desk& desk, const LookOrder& order, const confi
                   "stop the service first.{}",
                   tool.id, connection_words(link), link.profile,
                   order.acknowledge ? " but for the acknowledgement" : "", how_it_ends(order))) +
-              "\n");
+              "\n" + link_errors_line(protocol::detected(**profile, link.serial.has_value())));
     return PolledLook(desk, order, link, **profile)
         .run({.wire = link.serial ? protocol::CaptureWire::modbus_serial : protocol::CaptureWire::modbus_tcp,
               .tool = tool.id,
@@ -450,18 +468,20 @@ class FramesLook {
                 return std::unexpected(looked.error());
         }
         if (!heard_ && order_.once)
-            return nothing_came(words_, patience_,
-                                "check that it is on, and what it wants to hear before it speaks");
+            return nothing_came(words_, patience_, remedy_of_silence());
         if (!heard_)
-            return cannot(plain(fmt::format(
-                "no frame came from {}; check that it is on, and what it wants to hear before it speaks",
-                words_)));
+            return cannot(plain(fmt::format("no frame came from {}; {}", words_, remedy_of_silence())));
         return screen_.end();
     }
 
   private:
     using Opened = std::expected<std::unique_ptr<DeviceWire>, std::string>;
 
+    [[nodiscard]] std::string_view remedy_of_silence() const {
+        if (std::holds_alternative<config::FrameListen>(link_.way) && !opened_)
+            return "check that it is on, and that it calls this address and port";
+        return "check that it is on, and what it wants to hear before it speaks";
+    }
     [[nodiscard]] bool done() const { return watch_.over() || (order_.once && (heard_ || waited_enough())); }
     [[nodiscard]] bool waited_enough() const {
         return order_.once && steady_clock::now() >= waits_since_ + patience_;
@@ -548,7 +568,7 @@ class FramesLook {
         if (const auto* call = std::get_if<config::FrameCall>(&link_.way))
             opened = DeviceWire::open(*call, answer_within, words_);
         else if (const auto* listen = std::get_if<config::FrameListen>(&link_.way))
-            opened = await_call(*listen);
+            return await_call(*listen);
         else
             opened = DeviceWire::open(std::get<config::SerialLine>(link_.way), answer_within, words_);
         opened_ = opened_ || opened.has_value();
@@ -579,8 +599,10 @@ class FramesLook {
             tcp::socket socket(loop_);
             tcp::endpoint from;
             (void)acceptor.accept(socket, from, failed);
-            if (!failed && from.address().to_string() == listen.peer)
+            if (!failed && from.address().to_string() == listen.peer) {
+                opened_ = true;
                 return DeviceWire::around(socket.release(), words_);
+            }
             if (!failed && std::exchange(refused, from.address().to_string()) != from.address().to_string())
                 complain(
                     plain(fmt::format("{} called, and the tool may call from {} only; if that is the tool, "
@@ -623,7 +645,7 @@ Asked<Exit> look_at_frames(const Desk& desk, const LookOrder& order, const confi
         print(plain(fmt::format("tool {} at {}, profile {}; nothing is acknowledged. Where the device takes "
                                 "one client only, stop the service first.{}",
                                 tool.id, place_of_frames(link), link.profile, how_it_ends(order))) +
-              "\n");
+              "\n" + link_errors_line(protocol::detected(**profile)));
     return FramesLook(desk, order, link, **profile, patience_with(tool))
         .run({.wire = protocol::CaptureWire::frames,
               .tool = tool.id,
@@ -806,7 +828,7 @@ Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const confi
                                 order.acknowledge ? "its results are acknowledged"
                                                   : "nothing is acknowledged, so that it keeps its results",
                                 how_it_ends(order))) +
-              "\n");
+              "\n" + link_errors_line(protocol::detected_by_lines(key->has_value())));
     return CallerLook(desk, order, tool, *key)
         .run(at, {.wire = protocol::CaptureWire::lines,
                   .tool = tool.id,
@@ -986,6 +1008,25 @@ Asked<Exit> replay(const Desk& desk, const LookOrder& order, const Draft& draft)
     return replay_registers(desk, order, *capture, station, **tool);
 }
 
+// An option that would do nothing is no answer to what was wanted by it.
+Asked<void> only_what_fits(const LookOrder& order, const config::Tool& tool) {
+    const auto* frames = std::get_if<config::FrameLink>(&tool.link);
+    const auto* line = std::get_if<config::LineLink>(&tool.link);
+    const bool calls =
+        line != nullptr || (frames != nullptr && std::holds_alternative<config::FrameListen>(frames->way));
+    const auto refuse = [&](std::string_view option, std::string_view whom, std::string_view but) {
+        return wrong_usage(fmt::format("{} is for tools that {}, and {} {}; leave it out", option, whom,
+                                       plain(tool.id), but));
+    };
+    if (order.orders && !std::holds_alternative<config::RegisterLink>(tool.link))
+        return refuse("--orders", "are polled", "is not");
+    if (order.port != 0 && !calls)
+        return refuse("--port", "call the station", "does not");
+    if (!order.keys.empty() && (line == nullptr || line->key.empty()))
+        return refuse("--keys", "have a key", "has none");
+    return {};
+}
+
 std::string which_tool(const config::Station& station, const std::string& file) {
     if (station.tools.empty())
         return fmt::format("{} describes no tools; enter under tools the one that is looked at", plain(file));
@@ -997,6 +1038,20 @@ std::string which_tool(const config::Station& station, const std::string& file) 
 }
 
 }  // namespace
+
+std::string link_errors_line(const std::vector<protocol::LinkError>& detected) {
+    std::vector<std::string_view> seen;
+    std::vector<std::string_view> unseen;
+    boost::mp11::mp_for_each<boost::describe::describe_enumerators<protocol::LinkError>>([&](auto error) {
+        (protocol::detects(detected, error.value) ? seen : unseen)
+            .push_back(protocol::link_error_text(error.value));
+    });
+    const auto list = [](const std::vector<std::string_view>& errors) {
+        return errors.empty() ? std::string("none") : fmt::format("{}", fmt::join(errors, ", "));
+    };
+    return fmt::format("Link errors (OPC 10000-15) that it detects: {}; that it does not: {}\n", list(seen),
+                       list(unseen));
+}
 
 Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
     // Mistakes beyond the tool and its profile do not matter here: a description is wired while it is
@@ -1023,6 +1078,8 @@ Asked<Exit> look_at(const Desk& desk, const LookOrder& order) {
             "tool {} only clicks, by input {} of the I/O module {}; look at that: tautgate "
             "look {} {}",
             plain((*tool)->id), plain(link->input), plain(link->io), plain(order.file), plain(link->io)));
+    if (auto fits = only_what_fits(order, **tool); !fits)
+        return std::unexpected(std::move(fits.error()));
     if (const auto* link = std::get_if<config::RegisterLink>(&(*tool)->link))
         return look_at_polled(desk, order, station, **tool, *link);
     if (const auto* link = std::get_if<config::FrameLink>(&(*tool)->link))

@@ -4,7 +4,9 @@
 
 #include <cstdint>
 #include <string>
+#include <vector>
 
+#include "protocol/link_error.hpp"
 #include "tools/cli/questions.hpp"
 
 namespace tautgate::cli {
@@ -22,7 +24,10 @@ struct LookOrder {
     std::string replay;        // file to read instead of asking
 };
 
-// Exit::no where the last that was seen was not understood.
+// Which errors of a message a link detects, and which not.
+[[nodiscard]] std::string link_errors_line(const std::vector<protocol::LinkError>& detected);
+
+// Exit::no where the last that was seen, or anything in the only look, is nothing that the station could use.
 [[nodiscard]] Asked<Exit> look_at(const Desk& desk, const LookOrder& order);
 
 }  // namespace tautgate::cli

@@ -26,10 +26,6 @@ namespace {
 constexpr milliseconds module_answer_within{1000};
 constexpr milliseconds before_calling_again{1000};
 
-[[nodiscard]] std::string in_ms(protocol::PulseTime time) {
-    return fmt::format("{:.1f} ms", std::chrono::duration<double, std::milli>(time).count());
-}
-
 [[nodiscard]] bool is_number(const config::IoInput& input) {
     return std::holds_alternative<config::CountInput>(input.use) ||
            std::holds_alternative<config::ArmInput>(input.use);
@@ -39,15 +35,26 @@ constexpr milliseconds before_calling_again{1000};
 
 [[nodiscard]] InputSaid said(const config::IoInput& input, const protocol::PulseNews& news) {
     const config::PulseInput& limits = *config::pulse_of(input);
-    const auto beside = fmt::format("; good is {} to {}", in_ms(limits.shortest), in_ms(limits.longest));
+    const auto beside = fmt::format("; good is {} to {}", protocol::pulse_text(limits.shortest),
+                                    protocol::pulse_text(limits.longest));
     if (const auto* good = std::get_if<protocol::GoodPulse>(&news))
-        return {input.id, fmt::format("a pulse of {}, which counts", in_ms(good->length)), true};
+        return {input.id, fmt::format("a pulse of {}, which counts", protocol::pulse_text(good->length)),
+                true};
     if (const auto* shorter = std::get_if<protocol::TooShort>(&news))
-        return {input.id, fmt::format("a pulse of {}, too short{}", in_ms(shorter->length), beside), false};
+        return {input.id,
+                fmt::format("a pulse of {}, too short{}",
+                            protocol::pulse_text(shorter->length, limits.shortest), beside),
+                false};
     if (const auto* longer = std::get_if<protocol::TooLong>(&news))
-        return {input.id, fmt::format("a pulse of {}, too long{}", in_ms(longer->length), beside), false};
+        return {input.id,
+                fmt::format("a pulse of {}, too long{}", protocol::pulse_text(longer->length, limits.longest),
+                            beside),
+                false};
     if (const auto* on = std::get_if<protocol::StillOn>(&news))
-        return {input.id, fmt::format("on for {} and longer{}", in_ms(on->length), beside), false};
+        return {
+            input.id,
+            fmt::format("on for {} and longer{}", protocol::pulse_text(on->length, limits.longest), beside),
+            false};
     return {input.id, "a pulse was under way while nobody looked; it counts for nothing", false};
 }
 
@@ -294,6 +301,10 @@ Asked<Exit> look_at_module(const Desk& desk, const LookOrder& order, const confi
         return only_tools("--acknowledge");
     if (order.orders)
         return only_tools("--orders");
+    if (order.port != 0)
+        return only_tools("--port");
+    if (!order.keys.empty())
+        return only_tools("--keys");
     if (module.inputs.empty())
         return std::unexpected(
             Failure{Exit::no, fmt::format("I/O module {} has no inputs to look at; its outputs "

@@ -408,6 +408,13 @@ Asked<Exit> verify_journal(const Desk& desk, const std::string& file, const std:
             Exit::wrong_usage, fmt::format("--anchor {}: it is no NUMBER:HASH; give it as tautgate verify "
                                            "printed it, the hash as 64 digits of lower case",
                                            plain(anchor))});
+    if (std::error_code unknown; std::filesystem::is_directory(file, unknown))
+        return std::unexpected(Failure{
+            Exit::could_not_ask,
+            fmt::format(
+                "{} is a folder; name the file of the journal in it, which is named after the station and "
+                "ends with .db",
+                plain(file))});
     auto reader = journal::Reader::open(file);
     if (!reader)
         return std::unexpected(journal_failure(reader.error()));

@@ -194,7 +194,7 @@ std::string csv_lines(const ListedBay& bay, const config::Permissive& permissive
     const auto& link = *bay.controller.link;
     std::string text;
     for (const ListedRegister& one : listed.registers)
-        text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n", csv_field(bay.bay->id),
+        text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{},\r\n", csv_field(bay.bay->id),
                             csv_field(permissive.id), csv_field(link.host), link.port, link.unit, block,
                             direction, one.address, reference_of(one.address), one.in_block,
                             csv_field(one.name), one.type, always_text(one), csv_field(one.meaning));
@@ -342,7 +342,7 @@ std::string registers_as_markdown(const config::Station& station, std::string_vi
 
 std::string registers_as_csv(const config::Station& station) {
     std::string text = "bay,permissive,host,port,unit,block,direction,address,reference,in_block,name,type,"
-                       "always,meaning\r\n";
+                       "always,meaning,active\r\n";
     for (const ListedBay& listed : list_registers(station)) {
         if (config::is_by_coils(*listed.bay)) {
             text += coils_as_csv(*listed.bay);

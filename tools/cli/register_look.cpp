@@ -20,9 +20,26 @@ namespace tautgate::cli {
 using protocol::BlockRange;
 using protocol::ExplainedField;
 
+namespace {
+
+bool is_wholly_usable(const protocol::Explanation& part) {
+    return part.understood &&
+           std::ranges::all_of(part.fields, [](const auto& row) { return row.fault.empty(); });
+}
+
+}  // namespace
+
 bool RegisterLook::understood() const noexcept {
-    return fault.empty() && !torn && !parts.empty() &&
-           std::ranges::all_of(parts, &protocol::Explanation::understood);
+    return fault.empty() && !torn && !parts.empty() && std::ranges::all_of(parts, is_wholly_usable);
+}
+
+std::vector<std::string> not_usable_in(const RegisterLook& look) {
+    std::vector<std::string> names;
+    for (const auto& part : look.parts)
+        for (const ExplainedField& row : part.fields)
+            if (!row.fault.empty())
+                names.push_back(row.name);
+    return names;
 }
 
 namespace {
@@ -30,6 +47,15 @@ namespace {
 std::string_view without_transaction(protocol::ModbusWire wire, std::string_view answer) {
     constexpr std::size_t number = 2;
     return wire == protocol::ModbusWire::tcp ? answer.substr(std::min(number, answer.size())) : answer;
+}
+
+// What is no answer in Modbus may be long.
+std::string hex_words(std::string_view bytes) {
+    constexpr std::size_t most = 64;
+    if (bytes.size() <= most)
+        return protocol::spaced_hex(bytes);
+    return fmt::format("{} and {} more", protocol::spaced_hex(bytes.substr(0, most)),
+                       protocol::counted(bytes.size() - most, "byte"));
 }
 
 }  // namespace
@@ -55,8 +81,7 @@ RegisterLooker::read(const std::vector<BlockRange>& blocks, RegisterLook& look) 
                     "{} from address {}: {}{}; {}",
                     protocol::counted(block.length, protocol::is_bit_table(block.table) ? "bit" : "register"),
                     block.start, part.error().what,
-                    answer->empty() ? "" : fmt::format(" [{}]", protocol::spaced_hex(bytes)),
-                    part.error().remedy);
+                    answer->empty() ? "" : fmt::format(" [{}]", hex_words(bytes)), part.error().remedy);
             };
             look.fault = told(*answer);
             look.trouble = told(without_transaction(wire_, *answer));

@@ -32,8 +32,11 @@ struct RegisterLook {
     // The same without the number that each exchange has of its own: two looks of one trouble are equal in
     // it.
     std::string trouble = {};
+    // The station could use all of it.
     [[nodiscard]] bool understood() const noexcept;
 };
+// The fields that decode to nothing the station could use.
+[[nodiscard]] std::vector<std::string> not_usable_in(const RegisterLook& look);
 
 class RegisterLooker {
   public:

@@ -606,7 +606,7 @@ bool is_for_programs(std::string_view key) {
 }
 
 bool is_person(std::string_view key) {
-    return key == "by" || key == "seconded_by" || key == "person" || key == "operator";
+    return key == "by" || key == "seconded_by" || key == "typed_by" || key == "person" || key == "operator";
 }
 
 std::string key_words(std::string_view key) {
@@ -725,8 +725,14 @@ std::string action_words(const std::string& action) {
     return told_as(wanted, action).value_or(fmt::format("({})", plain(words(protocol::snake_case(action)))));
 }
 
-// Whoever signs on does that themselves, as whoever signs off.
+// Whoever signs on does that themselves, as whoever signs off. When an arm moved is told by the event's time:
+// the clock of the interval is none of people.
 json as_told(std::string_view kind, json payload) {
+    if (kind == "ArmMoved" && payload.is_object()) {
+        payload.erase("changed");
+        if (at(payload, "position").is_null())
+            payload["position"] = "none, or moving";
+    }
     if (kind == "OperatorSignedOn" && payload.is_object() && payload.contains("person")) {
         payload["by"] = payload["person"];
         payload.erase("person");
@@ -957,7 +963,7 @@ std::string orders_text(const json& orders, Style style) {
                    {shown(order, "variant")},
                    {fmt::format("{}", fmt::join(tickets, ", "))},
                    {shown(order, "sequence")},
-                   {shown(order, "due")},
+                   {short_time(shown(order, "due"))},
                    {shown(order, "event")},
                    {shown(order, "unit")}});
     }
@@ -1187,6 +1193,7 @@ std::string as_commands(std::string text) {
         {"GET /v1/people", "tautgate people"},
         {"GET /v1/rules", "tautgate rules"},
         {"GET /v1/events", "tautgate follow --from NUMBER"},
+        {"GET /v1/units/{serial}", "tautgate unit SERIAL"},
     };
     for (const auto& [call, command] : table)
         replace_all(text, call, command);

@@ -20,6 +20,8 @@ using nlohmann::json;
 namespace {
 
 constexpr std::chrono::milliseconds look_interval{500};
+// So long the controller may need to show what it was shown.
+constexpr std::chrono::milliseconds first_answer{2000};
 
 const json& bay_in_answer(const json& station, const std::string& id) {
     static const json none;
@@ -47,6 +49,17 @@ std::string moved_words(const json& counts) {
     for (const auto& moved : at(counts, "moved"))
         all.push_back(fmt::format("{} {}", plain(text_at(moved, "permissive")), text_at(moved, "count")));
     return fmt::format("{}", fmt::join(all, ", "));
+}
+
+bool is_echoed(const json& bay) {
+    return at(at(bay, "controller"), "echoed_token") == at(at(bay, "wiring_test"), "token");
+}
+
+std::string_view echo_words(bool echoed, bool just_begun) {
+    if (echoed)
+        return "the controller shows what it received";
+    return just_begun ? "no word from the controller yet"
+                      : "not the one shown; the controller has not received it, or does not show it";
 }
 
 std::string end_words(std::string_view why) {
@@ -102,7 +115,8 @@ Asked<std::string> why_over(const Desk& desk, std::uint64_t began, const std::st
 // Until it is over.
 Asked<Exit> watch_wiring(const Desk& desk, const std::string& bay) {
     std::uint64_t began = 0;
-    for (std::string shown;; std::this_thread::sleep_for(look_interval)) {
+    const auto since = std::chrono::steady_clock::now();
+    for (json shown;; std::this_thread::sleep_for(look_interval)) {
         const auto station = ask(desk, "/v1/station");
         if (!station)
             return std::unexpected(station.error());
@@ -114,11 +128,13 @@ Asked<Exit> watch_wiring(const Desk& desk, const std::string& bay) {
         if (!test.is_object())
             break;
         began = at(test, "began").get<std::uint64_t>();
-        if (desk.json)
-            print(json{{"wiring_test", test}, {"controller", at(now, "controller")}}.dump(-1, ' ', true) +
-                  "\n");
-        else if (auto text = wiring_text(now, *health); text != shown)
-            print(shown = std::move(text));
+        const bool just_begun = std::chrono::steady_clock::now() - since < first_answer;
+        const json seen{{"wiring_test", test}, {"controller", at(now, "controller")}};
+        // The age of the last sign of life is another each time, and alone is no news.
+        if (json told{seen, just_begun && !is_echoed(now)}; desk.json)
+            print(seen.dump(-1, ' ', true) + "\n");
+        else if (told != std::exchange(shown, told))
+            print(wiring_text(now, *health, just_begun));
         std::fflush(stdout);
     }
     if (began == 0)
@@ -137,13 +153,12 @@ Asked<Exit> watch_wiring(const Desk& desk, const std::string& bay) {
 
 }  // namespace
 
-std::string wiring_text(const json& bay, const json& health) {
+std::string wiring_text(const json& bay, const json& health, bool just_begun) {
     const json& test = at(bay, "wiring_test");
     if (!test.is_object())
         return "";
     const json& controller = at(bay, "controller");
     const json& counts = at(controller, "counts");
-    const bool echoed = at(controller, "echoed_token") == at(test, "token");
     return fmt::format("released is shown for token {} on {}\n"
                        "  comes back: token {}: {}\n"
                        "  present {}, arrivals {}, departures {}, starts {}, moved {}\n"
@@ -151,12 +166,24 @@ std::string wiring_text(const json& bay, const json& health) {
                        hex_token(at(test, "token")),
                        at(test, "permissive").is_null() ? "every permissive"
                                                         : plain(text_at(test, "permissive")),
-                       hex_token(at(controller, "echoed_token")),
-                       echoed ? "the controller shows what it received"
-                              : "not the one shown; the controller has not received it, or does not show it",
+                       hex_token(at(controller, "echoed_token")), echo_words(is_echoed(bay), just_begun),
                        plain(text_at(controller, "present")), text_at(counts, "arrivals"),
                        text_at(counts, "departures"), text_at(counts, "starts"), moved_words(counts),
                        plain(text_at(controller, "link")), age_of_controller(health, text_at(bay, "id")));
+}
+
+std::string wiring_test_runs(const json& bay) {
+    const json& test = at(bay, "wiring_test");
+    if (!test.is_object())
+        return "";
+    const auto by = text_at(at(test, "by"), "name");
+    const auto id = plain(text_at(bay, "id"));
+    return fmt::format(
+        "the wiring of bay {} is being tried already: {} shown as released{}, since event {}; wait "
+        "until it is over, or end it: tautgate wiring-test {} --end",
+        id,
+        at(test, "permissive").is_null() ? "every permissive is" : plain(text_at(test, "permissive")) + " is",
+        by.empty() ? "" : fmt::format(" by {}", plain(by)), text_at(test, "began"), id);
 }
 
 std::string wiring_test_end(const json& event, const std::string& bay) {
@@ -172,6 +199,13 @@ Asked<Exit> test_wiring(const Desk& desk, const WiringTestOrder& order, const Si
     const auto bay = bay_or_only(desk, order.bay);
     if (!bay)
         return std::unexpected(bay.error());
+    if (!order.end) {
+        const auto station = ask(desk, "/v1/station");
+        if (!station)
+            return std::unexpected(station.error());
+        if (auto runs = wiring_test_runs(bay_in_answer(*station, *bay)); !runs.empty())
+            return std::unexpected(Failure{Exit::no, std::move(runs)});
+    }
     const BayAct act{.bay = *bay,
                      .what = "wiring-test",
                      .key = "act",

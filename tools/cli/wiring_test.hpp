@@ -22,8 +22,12 @@ struct WiringTestOrder {
 [[nodiscard]] Asked<Exit> test_wiring(const Desk& desk, const WiringTestOrder& order, const Signers& signers);
 
 // What the equipment's controller says of a bay of GET /v1/station; the age of its last sign of life is in
-// `health`, from GET /v1/health. Nothing while the wiring is not being tried.
-[[nodiscard]] std::string wiring_text(const nlohmann::json& bay, const nlohmann::json& health);
+// `health`, from GET /v1/health. Nothing while the wiring is not being tried. `just_begun`: an answer cannot
+// be told from none yet.
+[[nodiscard]] std::string wiring_text(const nlohmann::json& bay, const nlohmann::json& health,
+                                      bool just_begun);
+// Why none can be begun at a bay of GET /v1/station, where one is under way; empty: none is.
+[[nodiscard]] std::string wiring_test_runs(const nlohmann::json& bay);
 // Why the test of this bay ended, from a line of GET /v1/events; empty: this event did not end it.
 [[nodiscard]] std::string wiring_test_end(const nlohmann::json& event, const std::string& bay);
 

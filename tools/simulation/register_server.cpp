@@ -245,8 +245,10 @@ RegisterServer::open(const std::string& host, std::uint16_t port, Hooks hooks) {
         return std::unexpected("no memory for the registers");
     const int listener = modbus_tcp_listen(context.get(), 4);
     if (listener < 0)
-        return std::unexpected(fmt::format("cannot listen at {}:{}: {}; is another program there?", host,
-                                           port, modbus_strerror(errno)));
+        return std::unexpected(
+            fmt::format("cannot listen at {}:{}: {}; end the program that has the port, or "
+                        "name another one in the description",
+                        host, port, modbus_strerror(errno)));
     sockaddr_in bound{};
     socklen_t length = sizeof bound;
     if (getsockname(listener, reinterpret_cast<sockaddr*>(&bound), &length) != 0) {

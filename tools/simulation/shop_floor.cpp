@@ -98,6 +98,17 @@ bool SimulatedTool::await_may_run(const std::string& program, std::chrono::milli
 // ---- the floor
 // ----------------------------------------------------------------------------------------------
 
+namespace {
+
+std::string names_of(const std::vector<config::Bay>& bays) {
+    std::string names;
+    for (const config::Bay& bay : bays)
+        names += (names.empty() ? "" : ", ") + bay.id;
+    return names;
+}
+
+}  // namespace
+
 ShopFloor::ShopFloor(const config::Station& station, const Arrangement& arrangement)
     : station_(station), arrangement_(arrangement), chance_(arrangement.seed), account_(station) {}
 
@@ -105,7 +116,8 @@ std::expected<std::unique_ptr<ShopFloor>, std::string> ShopFloor::open(const con
                                                                        const Arrangement& arrangement) {
     const auto bay = std::ranges::find(station.bays, arrangement.bay, &config::Bay::id);
     if (bay == station.bays.end())
-        return std::unexpected(fmt::format("the station has no bay '{}'", arrangement.bay));
+        return std::unexpected(fmt::format("the description has no bay '{}'; its bays are: {}",
+                                           arrangement.bay, names_of(station.bays)));
     if (!bay->simulated)
         return std::unexpected(fmt::format("bay {} is real equipment by the station's description; "
                                            "the simulator serves simulated bays only",

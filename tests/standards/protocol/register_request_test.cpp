@@ -103,7 +103,8 @@ TEST_CASE("an answer that does not fit its request all over is none") {
     };
     for (const Row& row : {
              Row{"000200000005110302000a", "the answer is to request 2, not to 1"},
-             Row{"000100010005110302000a", "the answer is of no Modbus protocol"},
+             Row{"000100010005110302000a", "it answered, but not in Modbus"},
+             Row{"485454502f312e3120343030", "it answered, but not in Modbus"},  // HTTP/1.1 400
              Row{"000100000005120302000a", "unit 18 answered instead of unit 17"},
              Row{"000100000005110402000a", "the answer is to function 4, not to 3"},
              Row{"000100000005110304000a", "the answer holds 2 bytes of values and says 4, asked for were 2"},

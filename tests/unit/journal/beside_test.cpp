@@ -1,5 +1,6 @@
 #include <catch2/catch.hpp>
 
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -51,6 +52,23 @@ TEST_CASE("a second process of the same station is refused while the first lives
                   "this station a journal of its own");
     }
     CHECK(StationLock::take(folder.journal()).has_value());
+}
+
+TEST_CASE("a folder that this user may not write is told so, and not as one that is not there") {
+    const scratch::Folder folder;
+    const bool is_root = ::geteuid() == 0;  // whom no rights stop
+    constexpr uid_t nobody = 65'534;
+    const auto above = folder.journal().parent_path();
+    REQUIRE(::chmod(above.c_str(), 0555) == 0);
+    if (is_root)
+        REQUIRE(::seteuid(nobody) == 0);
+    const auto lock = StationLock::take(folder.journal());
+    if (is_root)
+        REQUIRE(::seteuid(0) == 0);
+    REQUIRE(::chmod(above.c_str(), 0755) == 0);
+    REQUIRE_FALSE(lock.has_value());
+    CHECK(lock.error().what.find("may not be written by user ") != std::string::npos);
+    CHECK(lock.error().what.find("No such file") == std::string::npos);
 }
 
 TEST_CASE("an event that was in hand when the process died is found by the next start, once") {

@@ -235,6 +235,15 @@ TEST_CASE("a serial line that is not there, and one that is unplugged, are told 
     CHECK(other.becomes(Quality::failed));
 }
 
+TEST_CASE("a tool whose host has a name that nobody knows is told so, and not in the words of the library") {
+    FrameBench bench;
+    bench.start(config::FrameCall{"no such tool", 4001});
+    REQUIRE(bench.becomes(Quality::failed));
+    CHECK_THAT(bench.tool->health().why,
+               Catch::Contains("this computer knows no address of that name") &&
+                   Catch::Contains("check how it is written, or give the address in numbers"));
+}
+
 TEST_CASE("a tool that cannot be reached is told with the remedy, and called again until it is there") {
     FrameBench bench;
     auto device = std::make_unique<ServingTool>(bench.loop);

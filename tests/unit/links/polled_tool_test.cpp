@@ -1,11 +1,16 @@
 // The link to a polled tool against the simulated tool in registers and against a device that misbehaves.
 #include <catch2/catch.hpp>
 
+#include <array>
 #include <atomic>
 #include <stdexcept>
 #include <thread>
 
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
+
 #include "config/reader.hpp"
+#include "service/links/modbus_wire.hpp"
 #include "service/links/register_tool.hpp"
 #include "service/links/serial_bus.hpp"
 #include "tests/unit/links/controller_peers.hpp"
@@ -34,6 +39,28 @@ protocol::WrittenResult result_of(const std::string& torque) {
     result.verdict = protocol::ToolVerdict::ok;
     return result;
 }
+
+// A port at which nobody answers a call: all who may wait to be accepted wait there already.
+class FullPort {
+  public:
+    FullPort() : acceptor_(loop_, {boost::asio::ip::address_v4::loopback(), 0}, true) {
+        acceptor_.listen(0);
+        for (auto& caller : callers_) {
+            caller.open(boost::asio::ip::tcp::v4());
+            caller.non_blocking(true);
+            boost::system::error_code pending;
+            (void)caller.connect(acceptor_.local_endpoint(), pending);
+        }
+    }
+    [[nodiscard]] std::uint16_t port() const { return acceptor_.local_endpoint().port(); }
+
+  private:
+    boost::asio::io_context loop_;
+    boost::asio::ip::tcp::acceptor acceptor_;
+    std::array<boost::asio::ip::tcp::socket, 4> callers_{
+        boost::asio::ip::tcp::socket(loop_), boost::asio::ip::tcp::socket(loop_),
+        boost::asio::ip::tcp::socket(loop_), boost::asio::ip::tcp::socket(loop_)};
+};
 
 // A simulated tool, the link to it, and what came of it.
 struct Polled {
@@ -101,6 +128,16 @@ class Bench : public Polled {
 const links::KnownOfTool nothing_yet{.epoch = "1", .counter = 0};
 
 }  // namespace
+
+TEST_CASE("a device that is off is told by the time it was given, and with what to look at") {
+    const FullPort device;
+    const auto dialled = links::dial("127.0.0.1", device.port(), 1, std::chrono::milliseconds(250));
+    REQUIRE_FALSE(dialled);
+    CHECK(dialled.error() ==
+          "cannot connect to 127.0.0.1:" + std::to_string(device.port()) +
+              ": no answer within 0.25 s; check that it is on, its cable, its address, and "
+              "what lies between");
+}
 
 TEST_CASE("the tool says where its count stands, and then each result comes once") {
     Bench bench;

@@ -3,6 +3,7 @@
 
 #include <cerrno>
 #include <filesystem>
+#include <fstream>
 #include <utility>
 
 #include "service/links/serial_device.hpp"
@@ -152,6 +153,24 @@ TEST_CASE("why a serial device cannot be opened is told with what helps") {
                   "cannot open the serial device /dev/ttyX: Inappropriate ioctl for device; name a device "
                   "that is a serial line"));
     CHECK_THAT(why_not_open("/dev/ttyX", error.first), Catch::Contains(error.second));
+}
+
+TEST_CASE("what is a folder or a file, and no serial line, is called so") {
+    const auto folder =
+        std::filesystem::temp_directory_path() / ("tautgate-folder-" + std::to_string(getpid()));
+    std::filesystem::create_directory(folder);
+    const auto file = folder / "file";
+    std::ofstream{file} << "text";
+    boost::asio::io_context loop;
+    for (const auto& [path, kind] : {std::pair{folder, "a folder"}, std::pair{file, "a file"}}) {
+        boost::asio::serial_port port{loop};
+        const auto opened = open_serial(port, {.device = path.string(), .baud = 9600}, "the scanner's");
+        REQUIRE_FALSE(opened);
+        CHECK(opened.error() ==
+              path.string() + " is " + kind +
+                  " and no serial line; name the device of one (tautgate ports lists them)");
+    }
+    std::filesystem::remove_all(folder);
 }
 
 TEST_CASE("a serial line that is not there is told with the remedy, and opened when it comes") {

@@ -337,6 +337,20 @@ TEST_CASE("a person sees each value with its place, what it means, or why it mea
         "limits/angle_max | key AMAX | 60 | 60 deg | \n"
         "stamp | key AT | 26.11.2026 11:15:00 | 2026-11-26T10:15:00.000000Z | \n"
         "position | key POS | 3 | 3 | \n");
+    const auto row_of_count = [&](const std::string& content) {
+        const auto all = rows_of(named_lines(), content);
+        const auto from =
+            all.find("\ncounter |") != std::string::npos ? all.find("\ncounter |") : all.find("\nnewest |");
+        return all.substr(from + 1, all.find('\n', from + 1) - from - 1);
+    };
+    CHECK(row_of_count(put_into(whole_frame_text, "NO=12", "NO=10000")) ==
+          "counter | key NO | 10000 |  | 10000 lies outside of 1 to 9999; check the place of the count, then "
+          "lowest and highest of counter");
+    CHECK(row_of_count(put_into(whole_frame_text, "NO=12", "NO=0")).find("| 0 lies outside of 1") !=
+          std::string::npos);
+    CHECK(row_of_count("MSG=STATE;NO=0;UP=a7;RUN=1;PRG=1") == "newest | key NO | 0 | 0 | ");
+    CHECK(row_of_count("MSG=STATE;NO=10000;UP=a7;RUN=1;PRG=1").find("lies outside of 1 to 9999") !=
+          std::string::npos);
     CHECK(rows_of(binary_by_length(), std::string("\x03\x00\x07\x00\x00\x00", 6)) ==
           "state: \n"
           "when | byte 0, uint8 | 03 | 3 | \n"

@@ -191,3 +191,12 @@ TEST_CASE("a count above its highest is no count") {
     CHECK_FALSE(count.look(0ms, 98));
     CHECK(count.look(100ms, 100) == CountNews{CountJumped{98, 100}});
 }
+
+TEST_CASE("a pulse that misses a limit by little is told with the digits that show it") {
+    CHECK(pulse_text(50ms) == "50.0 ms");
+    CHECK(pulse_text(30ms, 40ms) == "30.0 ms");
+    CHECK(pulse_text(39'960us, 40ms) == "39.96 ms");
+    CHECK(pulse_text(PulseTime{39'999'999}, 40ms) == "39.999999 ms");
+    CHECK(pulse_text(PulseTime{200'004'000}, 200ms) == "200.004 ms");
+    CHECK(pulse_text(40ms, 40ms) == "40.0 ms");
+}

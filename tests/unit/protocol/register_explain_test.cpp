@@ -171,6 +171,11 @@ TEST_CASE("of a ring the slot of the newest result is explained at its own addre
     CHECK(field_of(explanation, "torque").place.address == 121);
     CHECK_FALSE(newest_slot(profile, std::vector<std::uint16_t>{0}));
     CHECK(field_of(explain(profile, head), "ring/newest").value == "7");
+    CHECK(field_of(explain(profile, head), "ring/newest").fault.empty());
+    const auto beyond = field_of(explain(profile, std::vector<std::uint16_t>{60'001}), "ring/newest");
+    CHECK(beyond.fault == "60001 lies outside of 1 to 60000");
+    CHECK(beyond.remedy == "check address, type and order of newest, then lowest and highest of counter");
+    CHECK(field_of(explain(profile, std::vector<std::uint16_t>{0}), "ring/newest").fault.empty());
     CHECK(explain(profile, std::vector<std::uint16_t>{0}).whole ==
           "no result yet; what stands in the other registers means nothing");
 }

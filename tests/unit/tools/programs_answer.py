@@ -51,6 +51,23 @@ refused(["look", "station.json", "NR-12", "--for", "7q"],
 refused(["look", "station.json", "NR-12", "--for", "0ms"],
         "the command line was not understood: --for: '0ms' is too short or too long; give 1ms to 168h; see tautgate look "
         "--help")
+refused(["look", "station.json", "NR-12", "--for", "60"],
+        "the command line was not understood: --for: '60' has no unit; give ms, s, min or h with it, as in 60s; see "
+        "tautgate look --help")
+refused(["look", "station.json", "NR-12", "--record", ""],
+        "the command line was not understood: --record: it is empty; name a file; see tautgate look --help")
+refused(["trace", "1", "--journal", str(SOURCE)],
+        f"the command line was not understood: --journal: {SOURCE} is a folder; name the file in it; see tautgate trace "
+        "--help")
+for words, sentence in (
+        (["NR-16", "--port", "4000"], "--port is for tools that call the station, and NR-16 does not; leave it out"),
+        (["NR-16", "--keys", str(SOURCE)], "--keys is for tools that have a key, and NR-16 has none; leave it out"),
+        (["NR-12", "--orders"], "--orders is for tools that are polled, and NR-12 is not; leave it out")):
+    unused = run("tautgate", "look", SOURCE / "config/larkmoor.json", *words, "--once")
+    check(unused.returncode == 2 and unused.stderr.endswith(f"tautgate: {sentence}\n"), f"look {words}: {unused}")
+folder_named = run("tautgate", "verify", str(SOURCE))
+check(folder_named.returncode == 3 and "is a folder; name the file of the journal in it" in folder_named.stderr,
+      f"verify of a folder: {folder_named}")
 known = re.findall(r'"id": "(NR-\d+)"', (SOURCE / "config/larkmoor.json").read_text())
 refused(["look", str(SOURCE / "config/larkmoor.json")],
         f"{SOURCE / 'config/larkmoor.json'} has several tools; name one of: {', '.join(known)}")
@@ -99,7 +116,10 @@ with tempfile.TemporaryDirectory() as folder:
     for words, code, sentence in (([], 0, f"{key} is there already, and was left as it is"),
                                   (["NR-20"], 1, f"the key {key} was not made: there is one already; take it away first"),
                                   (["NR-12"], 2, "the description names no key of tool NR-12; add \"key\" to its line"),
-                                  (["NR-99"], 2, "no tool 'NR-99' is in the description")):
+                                  (["NR-16"], 2, "tool NR-16 can have no key: only tools that call by the line "
+                                                 "protocol can, here: NR-"),
+                                  (["NR-99"], 2, "no tool 'NR-99' is in the description; those that can have a key "
+                                                 "are: NR-")):
         again = made(*words)
         check(again.returncode == code and sentence in again.stdout + again.stderr and key.read_text() == drawn,
               f"make-keys {words}: {again.returncode}, {again.stdout!r}{again.stderr!r}")
@@ -111,6 +131,20 @@ with tempfile.TemporaryDirectory() as folder:
     nowhere = run("tautgate", "make-keys", SOURCE / "config/larkmoor.json", f"{folder}/nowhere")
     check(nowhere.returncode == 1 and "No such file or directory; make the folder" in nowhere.stderr,
           f"make-keys: {nowhere}")
+
+# What is wrong with a command line is told in one sentence, and an option that nobody knows before one that is missing.
+for program, words, sentence in (
+        ("tautgated", ["--cfg", "x.json"], "--cfg"), ("tautgated", [], "--config is missing"),
+        ("tautgate-simulator", ["--cfg", "x.json"], "--cfg"), ("tautgate-simulator", [], "--config is missing"),
+        ("tautgate-simulator", ["--config", str(SOURCE)], f"{SOURCE} is a folder; name the file in it"),
+        ("tautgate-simulator", ["--seed", "abc"], "--seed: 'abc' is no whole number; give one, as in 7")):
+    answer = run(program, *words)
+    told = answer.stderr + answer.stdout
+    check(answer.returncode in (2, 64) and sentence in told and ("--config" in sentence or "--config is" not in told),
+          f"{program} {words}: {answer}")
+elsewhere = run("tautgate-simulator", "--config", SOURCE / "config/larkmoor.json", "--bay", "J9")
+check(elsewhere.returncode == 3 and "the description has no bay 'J9'; its bays are: J1" in elsewhere.stderr,
+      f"simulator in another bay: {elsewhere}")
 
 # Nor does the simulator know a key of its own.
 unkeyed = run("tautgate-simulator", "--config", SOURCE / "config/larkmoor.json", "--once")

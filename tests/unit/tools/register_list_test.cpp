@@ -356,6 +356,11 @@ TEST_CASE("the list of a bay by coils has its settings and what coils do not kee
     CHECK(csv.find("B1,exit,127.0.0.1,502,1,coil,station to PLC,1,000002,0,release,bit,,on while") !=
           std::string::npos);
     CHECK(std::ranges::count(csv, '\n') == 1 + 6);
+    CHECK(std::ranges::count(csv.substr(0, csv.find('\n')), ',') == 14);
+    CHECK(csv.find(",moved,bit,,comes on when the movement was made,high\r\n") != std::string::npos);
+    station.bays.front().controller.coils->permissives.front().moved->active_low = true;
+    CHECK(registers_as_csv(station).find(",moved,bit,,comes on when the movement was made,low\r\n") !=
+          std::string::npos);
     const auto view = registers_as_json(station, "x").at("bays")[0];
     CHECK(view.at("coils").at("bits").size() == 6);
     CHECK(view.at("coils").at("losses").size() == coil_losses().size());

@@ -6,6 +6,8 @@
 #include <map>
 
 #include "protocol/register_explain.hpp"
+#include "tools/cli/line_look.hpp"
+#include "tools/cli/look.hpp"
 #include "tools/cli/register_look.hpp"
 
 using namespace tautgate;
@@ -115,6 +117,41 @@ TEST_CASE("what is refused over and over is told once, under whichever number it
     before.trouble = first->trouble;
     CHECK(cli::look_text(*second, &before, changed).empty());
     CHECK_FALSE(cli::look_text(*good, &before, changed).empty());
+}
+
+TEST_CASE("a look with a value that the station could not use is not understood, and names it") {
+    Device device = tightened();
+    device.registers[11] = 5000;  // 500 N·m, beyond the sensor
+    const auto look = looker_at(device).look();
+    REQUIRE(look);
+    CHECK(look->parts.front().understood);  // the rest is a result all the same
+    CHECK_FALSE(look->understood());
+    CHECK(cli::not_usable_in(*look) == std::vector<std::string>{"torque"});
+    Device good = tightened();
+    const auto all = looker_at(good).look();
+    REQUIRE(all);
+    CHECK(cli::not_usable_in(*all).empty());
+}
+
+TEST_CASE("a line with a torque that the station could not use is not understood, and marked") {
+    cli::LineLooker looker({.tool = "NR-1", .range = looked_at_profile().range});
+    const auto said = looker.hear("{\"hello\":{\"tool\":\"NR-1\",\"epoch\":\"1\",\"last\":\"0\"}}\n"
+                                  "{\"result\":{\"counter\":\"1\",\"direction\":\"tighten\",\"torque\":{"
+                                  "\"value\":9000,\"unit\":\"N.m\"}}}\n");
+    REQUIRE(said.size() == 2);
+    CHECK(said.front().understood());
+    CHECK(said.back().fault.empty());
+    CHECK_FALSE(said.back().understood());
+    CHECK(said.back().not_usable == std::vector<std::string>{"torque"});
+    CHECK(cli::said_text(said.back()).find("torque ? (it ") != std::string::npos);
+}
+
+TEST_CASE("the link errors that a profile detects are told before the first look") {
+    CHECK(cli::link_errors_line(
+              {LinkError::repetition, LinkError::loss, LinkError::wrong_sequence, LinkError::delay}) ==
+          "Link errors (OPC 10000-15) that it detects: repetition, loss, wrong sequence, delay; that it does "
+          "not: corruption, insertion, masquerade, addressing\n");
+    CHECK(cli::link_errors_line({}).find("that it detects: none;") != std::string::npos);
 }
 
 TEST_CASE("a look shows whether the tool may run and with which program") {

@@ -407,6 +407,18 @@ TEST_CASE("a reason of which only the facts changed still holds, and is no new o
                         "joint open\n"));
 }
 
+TEST_CASE("a positioning arm that moved is told by its position, in no clock but that of people") {
+    auto event = parsed(R"({"number": 19, "body": {"event": {"number": "19",
+        "at": {"utc_us": "1764051243120000"},
+        "payload": {"ArmMoved": {"tool": "NR-12", "position": "2",
+          "changed": {"from_ns": "15898640624866", "to_ns": "15898680715460", "boot": "1c13ab7b"}}}},
+      "record": {"outcome": {"Applied": {}}}}})");
+    CHECK(event_text(event, {}) == "    19  2025-11-25 06:14:03Z  arm moved: position 2, tool NR-12\n");
+    event["body"]["event"]["payload"]["ArmMoved"]["position"] = nullptr;
+    CHECK(event_text(event, {}) ==
+          "    19  2025-11-25 06:14:03Z  arm moved: position none, or moving, tool NR-12\n");
+}
+
 TEST_CASE("what people asked for and was refused is not told as done") {
     const auto event = parsed(R"({"number": 3, "hash": "00", "body": {"event": {"number": "3",
         "at": {"utc_us": "1764051243120000"},
@@ -429,6 +441,9 @@ TEST_CASE("why something was refused or misread is told whole, however long it i
           "     4  2025-11-25 06:14:03Z  input refused: count 1, source CW-1, why " + why + "\n");
     event["body"]["event"]["payload"] = {{"LabelMisread", {{"bay", "J1"}, {"raw", "AA"}, {"why", why}}}};
     CHECK(event_text(event, {}) == "     4  2025-11-25 06:14:03Z  label misread: bay J1, why " + why + "\n");
+    event["body"]["event"]["payload"]["LabelMisread"]["typed_by"] = "2";
+    CHECK(event_text(event, {}) ==
+          "     4  2025-11-25 06:14:03Z  label misread: bay J1, typed by person 2, why " + why + "\n");
 }
 
 TEST_CASE("of a long value of an event the beginning stands, and of bytes and marks nothing") {
@@ -492,6 +507,10 @@ TEST_CASE("an error of the service is one sentence: what, where, why, remedy") {
     CHECK(error_text(parsed(R"({"error": {"code": "c", "what": "no such bay", "where": "/v1/bays/X",
                                 "why": "there are J1", "remedy": "name one of them"}})"),
                      404) == "no such bay: there are J1; name one of them");
+    CHECK_THAT(error_text(parsed(R"({"error": {"code": "c", "what": "no curve", "where": "/v1/traces/1",
+        "why": "none", "remedy": "see in GET /v1/units/{serial} which results have one"}})"),
+                          404),
+               Catch::EndsWith("see in tautgate unit SERIAL which results have one"));
     CHECK(error_text(parsed(R"({"error": {"code": "c", "what": "nobody was enrolled", "where": "/secret",
                                 "why": "it is too short", "remedy": "give more"}})"),
                      422) == "nobody was enrolled (secret): it is too short; give more");
