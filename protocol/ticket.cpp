@@ -52,7 +52,8 @@ LabelFault misread(std::string_view text, const std::vector<NearMiss>& misses) {
         return miss.obstacle.remedy == misses.front().obstacle.remedy;
     });
     return fault(std::move(what),
-                 is_one_remedy ? misses.front().obstacle.remedy : "scan a ticket of the unit or of its sub-assemblies",
+                 is_one_remedy ? misses.front().obstacle.remedy
+                               : "scan a ticket of the unit or of its sub-assemblies",
                  text);
 }
 
