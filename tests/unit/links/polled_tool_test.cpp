@@ -46,10 +46,8 @@ class FullPort {
     FullPort() : acceptor_(loop_, {boost::asio::ip::address_v4::loopback(), 0}, true) {
         acceptor_.listen(0);
         for (auto& caller : callers_) {
-            caller.open(boost::asio::ip::tcp::v4());
-            caller.non_blocking(true);
-            boost::system::error_code pending;
-            (void)caller.connect(acceptor_.local_endpoint(), pending);
+            // The call goes out at once; nobody waits for what becomes of it.
+            caller.async_connect(acceptor_.local_endpoint(), [](const boost::system::error_code&) {});
         }
     }
     [[nodiscard]] std::uint16_t port() const { return acceptor_.local_endpoint().port(); }
