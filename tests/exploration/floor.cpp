@@ -641,6 +641,9 @@ class Possible {
             mishap("quality is suspended", PersonSuspended{quality, admin, other_supervisor});
         if (stay_->checks.empty()) {
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+            if (bay_.signed_on)
+                repair("the look is confirmed by its button",
+                       ButtonPressed{bay_id, "IO/1", "look", made_in(MadeIn::this_stay)});
             mishap("a button is pressed that names no open step", ButtonPressed{bay_id, "IO/1", "none", {}});
         }
     }
