@@ -14,7 +14,7 @@ import tempfile
 FIGURES = ("latency_busy_ratio_p50", "latency_busy_ratio_p90", "latency_idle_ratio_p50", "latency_idle_ratio_p90",
            "floor_self_ratio", "throughput_ratio_32_tools", "fdatasync_per_result", "wal_pages_per_result",
            "allocations_per_result", "written_bytes_per_result", "start_to_withheld_ms", "resident_mib",
-           "idle_cpu_percent")
+           "idle_cpu_percent", "crowd_quiet_cpu_percent", "crowd_hour_cpu_percent")
 PERCENTILES = {"samples", "p10", "p25", "p50", "p75", "p90", "p99"}
 MOST_PAGES = 6
 # One sync a deciding result; a checkpoint may add a few to the whole.

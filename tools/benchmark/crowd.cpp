@@ -17,9 +17,9 @@ double cpu_percent(Plant& plant, const std::function<void()>& during) {
 }
 
 // All tools at once, each at its pace; those that wait for acknowledgements not before they have theirs.
-void work(Plant& plant, const CrowdPlan& plan) {
-    for (unsigned made = 0; made < plan.results; ++made) {
-        const auto next = Clock::now() + plan.pace;
+void work(Plant& plant, const Shift& shift) {
+    for (unsigned made = 0; made < shift.results; ++made) {
+        const auto next = Clock::now() + shift.pace;
         for (unsigned one = 0; one < plant.size().polled_tools; ++one)
             plant.polled(one).make();
         for (unsigned bay = 0; bay < plant.size().bays; ++bay)
@@ -57,7 +57,8 @@ std::uint64_t missed(const nlohmann::json& state, const std::map<std::string, st
 nlohmann::json measure_crowd(Plant& plant, const CrowdPlan& plan) {
     const double quiet = cpu_percent(plant, [&] { plant.shop().pump_for(plan.quiet); });
     const auto before = made_by_tool(plant);
-    const double busy = cpu_percent(plant, [&] { work(plant, plan); });
+    const double hour = cpu_percent(plant, [&] { work(plant, plan.hour); });
+    const double rush = cpu_percent(plant, [&] { work(plant, plan.rush); });
     const auto made = made_by_tool(plant);
     std::uint64_t results = 0;
     for (const auto& [tool, counter] : made)
@@ -71,7 +72,8 @@ nlohmann::json measure_crowd(Plant& plant, const CrowdPlan& plan) {
             {"poll_interval_ms", plant.size().poll_interval_ms},
             {"line_tools", plant.size().bays * plant.size().tools_per_bay},
             {"quiet_cpu_percent", quiet},
-            {"busy_cpu_percent", busy},
+            {"hour_cpu_percent", hour},
+            {"rush_cpu_percent", rush},
             {"results", results},
             {"missed", missing}};
 }

@@ -6,14 +6,20 @@
 
 namespace tautgate::benchmark {
 
-struct CrowdPlan {
-    std::chrono::milliseconds quiet{};  // in which nothing is tightened and everything is polled
-    unsigned results = 0;               // of each tool
-    std::chrono::milliseconds pace{};   // of each tool, from one result to the next
+// Of each tool: as many results, each so long after the one before.
+struct Shift {
+    unsigned results = 0;
+    std::chrono::milliseconds pace{};
 };
 
-// The plant's links are good. The CPU's part in percent of one CPU; results made, and of those the ones that
-// the daemon does not count.
+struct CrowdPlan {
+    std::chrono::milliseconds quiet{};  // in which nothing is tightened and everything is polled
+    Shift hour{};                       // an hour's results, each minute of it within a second
+    Shift rush{};                       // nearly as fast as the tools can
+};
+
+// The plant's links are good. The CPU's part in percent of one CPU; results made in both shifts, and of those
+// the ones that the daemon does not count.
 [[nodiscard]] nlohmann::json measure_crowd(Plant& plant, const CrowdPlan& plan);
 
 }  // namespace tautgate::benchmark

@@ -57,7 +57,7 @@ const Extent full{{160, 50, true},
                   40,
                   25,
                   seconds(30),
-                  {seconds(20), 600, milliseconds(200)},
+                  {seconds(20), {60, seconds(1)}, {600, milliseconds(200)}},
                   3,
                   true};
 const Extent quick{{12, 30, true},
@@ -67,7 +67,7 @@ const Extent quick{{12, 30, true},
                    20,
                    9,
                    seconds(5),
-                   {seconds(5), 60, milliseconds(200)},
+                   {seconds(5), {10, seconds(1)}, {60, milliseconds(200)}},
                    2,
                    true};
 // Says nothing about speed: shows that everything runs, and counts.
@@ -78,7 +78,7 @@ const Extent smallest{{2, 5, true},
                       10,
                       2,
                       milliseconds(500),
-                      {milliseconds(500), 3, milliseconds(200)},
+                      {milliseconds(500), {2, milliseconds(250)}, {2, milliseconds(200)}},
                       1,
                       false};
 
@@ -250,7 +250,8 @@ json figures(const json& all) {
               {"start_to_withheld_ms", all["start"]["ms"]["p50"]},
               {"resident_mib", all["idle"]["resident_mib"]},
               {"idle_cpu_percent", all["idle"]["cpu_percent"]},
-              {"crowd_cpu_percent", all["crowd"]["quiet_cpu_percent"]},
+              {"crowd_quiet_cpu_percent", all["crowd"]["quiet_cpu_percent"]},
+              {"crowd_hour_cpu_percent", all["crowd"]["hour_cpu_percent"]},
               {"crowd_missed", all["crowd"]["missed"]}};
     if (!all["system_calls"].is_null())
         flat["system_calls_per_result"] = all["system_calls"]["per_result"];
