@@ -4,17 +4,17 @@
 #include <array>
 #include <cerrno>
 #include <ctime>
-#include <optional>
 #include <system_error>
 #include <utility>
 
 #include <modbus.h>
-#include <netdb.h>
 #include <poll.h>
 #include <sys/eventfd.h>
 #include <unistd.h>
 
 #include <fmt/format.h>
+
+#include "service/links/reach.hpp"
 
 namespace tautgate::links {
 
@@ -30,31 +30,18 @@ constexpr std::chrono::minutes longest_wait{1};
     return until - now;
 }
 
-// The library calls a name that has no address a refused connection.
-[[nodiscard]] std::optional<std::string> unknown_name(const std::string& host) {
-    addrinfo* found = nullptr;
-    const int error = getaddrinfo(host.c_str(), nullptr, nullptr, &found);
-    if (error != 0)
-        return fmt::format("this computer knows no address of that name ({}); check how it is written, or "
-                           "give the address in numbers",
-                           gai_strerror(error));
-    freeaddrinfo(found);
-    return std::nullopt;
-}
-
 [[nodiscard]] std::string why_not_connected(const std::string& host, int error,
                                             std::chrono::milliseconds answer_within) {
     switch (error) {
     // Whoever waited no longer leaves the attempt in progress.
     case EINPROGRESS:
     case ETIMEDOUT:
-        return fmt::format(
-            "no answer within {} s; check that it is on, its cable, its address, and what lies "
-            "between",
-            std::chrono::duration<double>(answer_within).count());
+        return no_answer_within(answer_within) +
+               "; check that it is on, its cable, its address, and what lies between";
+    // The library says so of a name without an address, too.
     case ECONNREFUSED:
-        if (auto unknown = unknown_name(host))
-            return std::move(*unknown);
+        if (const auto why = why_no_address(host))
+            return unknown_name(*why);
         break;
     default: break;
     }

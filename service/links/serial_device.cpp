@@ -1,13 +1,14 @@
 #include "service/links/serial_device.hpp"
 
 #include <cerrno>
-#include <filesystem>
 #include <system_error>
 #include <utility>
 
 #include <fmt/format.h>
 #include <sys/ioctl.h>
 #include <termios.h>
+
+#include "service/links/reach.hpp"
 
 namespace tautgate::links {
 
@@ -44,22 +45,12 @@ namespace {
     return failed;
 }
 
-// "a folder"; empty: it may well be a serial line, or nothing is there.
-[[nodiscard]] std::string_view what_else_it_is(const std::string& device) {
-    std::error_code unknown;  // then opening it has said why not
-    const auto kind = std::filesystem::status(device, unknown).type();
-    if (kind == std::filesystem::file_type::directory)
-        return "a folder";
-    return kind == std::filesystem::file_type::regular ? "a file" : "";
-}
-
 }  // namespace
 
 std::string why_not_open(const std::string& device, int error) {
     const std::string what = std::generic_category().message(error);
     if (const auto kind = what_else_it_is(device); !kind.empty())
-        return fmt::format("{} is {} and no serial line; name the device of one (tautgate ports lists them)",
-                           device, kind);
+        return no_serial_line(device, kind);
     switch (error) {
     case ENOENT:
     case ENODEV:

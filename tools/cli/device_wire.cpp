@@ -3,19 +3,19 @@
 #include <algorithm>
 #include <array>
 #include <cerrno>
-#include <filesystem>
 #include <string_view>
 #include <system_error>
 #include <thread>
 #include <utility>
 
 #include <modbus.h>
-#include <netdb.h>
 #include <poll.h>
 #include <sys/ioctl.h>
 #include <unistd.h>
 
 #include <fmt/format.h>
+
+#include "service/links/reach.hpp"
 
 namespace tautgate::cli {
 
@@ -77,36 +77,17 @@ std::string remedy_at_tcp(int error) {
     default: return "check host and port";
     }
 }
-bool has_address(const std::string& host) {
-    addrinfo* found = nullptr;
-    const bool known = getaddrinfo(host.c_str(), nullptr, nullptr, &found) == 0;
-    if (known)
-        freeaddrinfo(found);
-    return known;
-}
-// "a folder"; empty: it may well be a serial line, or nothing is there.
-std::string_view what_else(const std::string& device) {
-    std::error_code unknown;  // then opening it has said why not
-    const auto kind = std::filesystem::status(device, unknown).type();
-    if (kind == std::filesystem::file_type::directory)
-        return "a folder";
-    return kind == std::filesystem::file_type::regular ? "a file" : "";
-}
 std::string not_opened(const config::RegisterLink& link, const std::string& words, int error,
                        milliseconds within) {
-    if (const auto kind = link.serial ? what_else(link.serial->device) : ""; !kind.empty())
-        return fmt::format("cannot open {}: that is {} and no serial line; name the device of one (tautgate "
-                           "ports lists them)",
-                           words, kind);
-    // The library calls a name that has no address a refused connection.
-    if (!link.serial && error == ECONNREFUSED && !has_address(link.host))
-        return fmt::format("cannot open {}: this computer knows no address of the name {}; check how it is "
-                           "written, or give the address in numbers",
-                           words, link.host);
-    const std::string why =
-        error == ETIMEDOUT || error == EINPROGRESS
-            ? fmt::format("no answer within {} s", std::chrono::duration<double>(within).count())
-            : std::string(modbus_strerror(error));
+    using namespace links;
+    if (const auto kind = link.serial ? what_else_it_is(link.serial->device) : ""; !kind.empty())
+        return fmt::format("cannot open {}: {}", words, no_serial_line(link.serial->device, kind));
+    // The library says so of a name without an address, too.
+    if (!link.serial && error == ECONNREFUSED)
+        if (const auto why = why_no_address(link.host))
+            return fmt::format("cannot open {}: {}", words, unknown_name(*why));
+    const std::string why = error == ETIMEDOUT || error == EINPROGRESS ? no_answer_within(within)
+                                                                       : std::string(modbus_strerror(error));
     return fmt::format("cannot open {}: {}; {}", words, why,
                        link.serial ? remedy_at_serial(error) : remedy_at_tcp(error));
 }
