@@ -343,9 +343,19 @@ void check_profiles(Findings& findings, const Station& station) {
 }
 
 void check_tickets(Findings& findings, const Station& station) {
-    for (const auto& fault : protocol::check(station.tickets))
-        findings.error(at("tickets", fault.rule, fault.key.empty() ? "" : "/" + fault.key), fault.finding,
-                       fault.remedy);
+    for (const auto& faults : {protocol::check(station.tickets), protocol::check_examples(station.tickets)})
+        for (const auto& fault : faults)
+            findings.error(at("tickets", fault.rule, fault.key.empty() ? "" : "/" + fault.key), fault.finding,
+                           fault.remedy);
+    for (std::size_t index = 0; index < station.tickets.size(); ++index) {
+        const auto& rule = station.tickets[index];
+        if (rule.check && rule.examples.empty() &&
+            std::holds_alternative<protocol::PatternLabel>(rule.content))
+            findings.warning(at("tickets", index, "/check"),
+                             "whether labels of this pattern can have such check characters is not known "
+                             "beforehand",
+                             "add a label to \"examples\", and it is read here");
+    }
 }
 
 void check_bays(Findings& findings, const Station& station) {

@@ -126,6 +126,12 @@ void Text::read(Errors& errors, const Node& node, const std::string& pointer, st
               [this](std::string_view text) { return !text.empty() && characters(text) <= longest; });
 }
 
+void DeviceText::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
+    read_text(errors, node, pointer,
+              fmt::format("give a text of 1 to {} characters; a group separator is \\u001d in it", longest),
+              out, [this](std::string_view text) { return !text.empty() && characters(text) <= longest; });
+}
+
 void Identifier::read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const {
     constexpr std::size_t longest = 64;
     read_text(errors, node, pointer,

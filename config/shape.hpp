@@ -63,6 +63,13 @@ struct Text : Scalar {
     void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
 };
 
+// What a device sends, with its control characters.
+struct DeviceText : Scalar {
+    std::size_t longest = 0;
+    explicit DeviceText(std::size_t most_characters) : longest(most_characters) {}
+    void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;
+};
+
 // The name by which other parts refer to this one: letters, digits, '.', '_' and '-', at most 64.
 struct Identifier : Scalar {
     void read(Errors& errors, const Node& node, const std::string& pointer, std::string& out) const;

@@ -82,11 +82,13 @@ struct RawTicket {
     std::optional<EnvelopeLabel> envelope;
     std::vector<std::string> symbology_identifiers;
     std::optional<LabelCheck> check;
+    std::vector<std::string> examples;
 };
 
 Shape<RawTicket> raw_ticket_shape() {
     constexpr std::size_t longest_pattern = 1000;
     constexpr std::size_t most_symbologies = 16;
+    constexpr std::size_t most_examples = 16;
     return Shape<RawTicket>()
         .required("kind", &RawTicket::kind, Identifier{})
         .optional("pattern", &RawTicket::pattern, Text(longest_pattern))
@@ -94,7 +96,8 @@ Shape<RawTicket> raw_ticket_shape() {
         .optional("envelope", &RawTicket::envelope, envelope_shape())
         .optional("symbology_identifiers", &RawTicket::symbology_identifiers,
                   ListOf(Text(symbology_identifier_length), 0, most_symbologies))
-        .optional("check", &RawTicket::check, check_shape());
+        .optional("check", &RawTicket::check, check_shape())
+        .optional("examples", &RawTicket::examples, ListOf(DeviceText(label_limit), 0, most_examples));
 }
 
 }  // namespace
@@ -124,6 +127,7 @@ void TicketRuleObject::read(Errors& errors, const Node& node, const std::string&
         out.content = *std::move(raw.envelope);
     out.symbology_identifiers = std::move(raw.symbology_identifiers);
     out.check = raw.check;
+    out.examples = std::move(raw.examples);
 }
 
 void TicketRuleObject::list(const std::string& path, std::vector<KnownKey>& keys) const {

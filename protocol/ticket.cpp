@@ -111,6 +111,26 @@ std::expected<Ticket, LabelFault> LabelReader::read(std::string_view text) const
     return std::move(tickets.front());
 }
 
+std::vector<TicketRuleFault> check_examples(const std::vector<TicketRule>& rules) {
+    const auto reader = LabelReader::compile(rules);
+    if (!reader)
+        return {};
+    std::vector<TicketRuleFault> faults;
+    for (std::size_t rule = 0; rule < rules.size(); ++rule)
+        for (std::size_t i = 0; i < rules[rule].examples.size(); ++i) {
+            const std::string& example = rules[rule].examples[i];
+            const auto ticket = reader->read(example);
+            if (ticket && ticket->kind == rules[rule].kind)
+                continue;
+            faults.push_back({rule, fmt::format("examples/{}", i),
+                              ticket ? fmt::format("{} is read as a ticket of kind {}", shown(example),
+                                                   shown(ticket->kind))
+                                     : ticket.error().what,
+                              "correct the rule, or the example"});
+        }
+    return faults;
+}
+
 namespace {
 
 constexpr char stx = '\x02';

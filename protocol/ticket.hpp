@@ -61,6 +61,10 @@ class LabelReader {
     std::vector<LabelMatch> rules_;
 };
 
+// Examples that a reader of all these rules does not read as a ticket of their kind. Of rules with mistakes
+// nothing is said.
+[[nodiscard]] std::vector<TicketRuleFault> check_examples(const std::vector<TicketRule>& rules);
+
 // What a scanner sends after each label: a line end (CR, LF or CR LF), a tab, or ETX, and then STX before the
 // label, without which its beginning was lost.
 enum class LabelEnd : std::uint8_t { line, tab, etx };

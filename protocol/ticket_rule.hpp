@@ -90,9 +90,12 @@ struct TicketRule {
     // listed, one of them must be there, and it does not count as part of the label.
     std::vector<std::string> symbology_identifiers{};
     std::optional<LabelCheck> check{};
+    // Labels of the kind, as the scanner sends them; that they are read as such shows that the rule is right
+    // before the first unit comes (check_examples() in ticket.hpp).
+    std::vector<std::string> examples{};
     bool operator==(const TicketRule&) const = default;
 };
-TAUTGATE_FIELDS(TicketRule, kind, content, symbology_identifiers, check);
+TAUTGATE_FIELDS(TicketRule, kind, content, symbology_identifiers, check, examples);
 
 // Whether the labels of the rule state the part; true of a pattern that is no pattern, which check() tells.
 [[nodiscard]] bool states(const TicketRule& rule, TicketPart part);

@@ -1539,6 +1539,23 @@ TEST_CASE("a station by coils is told what they do not carry, and to what it may
         warnings[0].starts_with("/bays/0/controller/coils: a release by coils does not say for which unit"));
 }
 
+TEST_CASE("check characters over a pattern want a label that shows that they can be met") {
+    auto station = smallest();
+    station.tickets[0].check = tautgate::protocol::LabelCheck{tautgate::protocol::CheckSystem::mod_11_2};
+    const auto asks = [&] {
+        const auto warnings = found(station, Severity::warning);
+        return std::ranges::any_of(warnings, [](const std::string& text) {
+            return text.starts_with("/tickets/0/check: whether labels of this pattern can have such");
+        });
+    };
+    CHECK(asks());
+    station.tickets[0].examples = {"M 412 plain 07940"};  // ISO/IEC 7064: 0794 has the check character 0
+    CHECK_FALSE(asks());
+    CHECK(found(station, Severity::error).empty());
+    station.tickets[0].examples = {"M 412 plain 07941"};
+    CHECK(found(station, Severity::error).size() == 1);
+}
+
 TEST_CASE("what is odd but harmless is a warning, told once the errors are gone") {
     auto station = smallest();
     station.tools.push_back(station.tools[0]);

@@ -504,6 +504,30 @@ TEST_CASE("rules that could both fit one label are a mistake, rules that never c
     CHECK_FALSE(alike({"D", PatternLabel{"(?P<serial>.*)"}}, fixed_rule("F", "", 8)));
 }
 
+TEST_CASE(
+    "an example that the rules do not read as a label of its kind is a mistake, in the reader's words") {
+    TicketRule columns{"D", bogie_columns()};
+    columns.examples = {"D 40017 MB3  TM000871#", "D 40017 MB3  TM000871*"};
+    TicketRule message{"F", bogie_message()};
+    message.examples = {whole_message, "D 40017 MB3  TM000871#"};
+    CHECK(check_examples({columns, message}) ==
+          std::vector<TicketRuleFault>{
+              {0, "examples/1",
+               "the label 'D 40017 MB3  TM000871*' is no build ticket of this station: it fits kind D except "
+               "that it ends with '*', not '#'",
+               "correct the rule, or the example"},
+              {1, "examples/1", "'D 40017 MB3  TM000871#' is read as a ticket of kind 'D'",
+               "correct the rule, or the example"}});
+
+    // A serial number of ten digits never has the check digit of a vehicle's seventeen characters.
+    TicketRule vehicle{"V", PatternLabel{"(?P<serial>[0-9]{10})"}, {}, LabelCheck{CheckSystem::vin}};
+    vehicle.examples = {"0123456789"};
+    const auto never = check_examples({vehicle});
+    REQUIRE(never.size() == 1);
+    CHECK(never[0].key == "examples/0");
+    CHECK(check_examples({{"V", PatternLabel{"("}, {}, {}, {"x"}}}).empty());
+}
+
 TEST_CASE("a rule says which parts its labels state") {
     CHECK(states({"D", bogie_columns()}, TicketPart::order));
     CHECK_FALSE(states(fixed_rule("D", "", 8), TicketPart::type));
