@@ -3,6 +3,7 @@
 #include "config/controllers.hpp"
 #include "config/findings.hpp"
 #include "config/host.hpp"
+#include "config/shortest_exchange.hpp"
 #include "protocol/permissive_block.hpp"
 #include "protocol/register_profile.hpp"
 #include "protocol/ticket_rule.hpp"
@@ -27,6 +28,18 @@ void check_line_alone(Findings& findings, const ControllerLink& link, const std:
                                    link.echo_timeout.count(), fewest_beats, link.beat_interval.count()),
                        fmt::format("give at least {}", fewest_beats * link.beat_interval.count()));
     }
+    // A bay that nobody saw for longer may hold another unit, with which the equipment would take the token
+    // of the former.
+    const auto check_short = [&](const char* key, std::optional<std::chrono::milliseconds> time) {
+        if (time && *time > shortest_exchange)
+            findings.error(
+                pointer + key,
+                fmt::format("{} ms is longer than it may take until another unit stands there ({} ms)",
+                            time->count(), shortest_exchange.count()),
+                fmt::format("give at most {}", shortest_exchange.count()));
+    };
+    check_short("/echo_timeout_ms", link.echo_timeout);
+    check_short("/beat_timeout_ms", link.beat_timeout);
     if (link.beat_timeout && *link.beat_timeout <= 2 * link.beat_interval) {
         findings.error(pointer + "/beat_timeout_ms",
                        fmt::format("{} ms is no more than 2 beats of {} ms, so one late beat would withhold",

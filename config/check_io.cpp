@@ -174,6 +174,20 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
                         module.poll_interval.count()),
             fmt::format("give at most {}", slowest_look.count()));
     }
+    for (std::size_t index = 0; index < module.inputs.size(); ++index) {
+        const IoInput& input = module.inputs[index];
+        const bool sees_unit =
+            std::holds_alternative<PresentInput>(input.use) || std::holds_alternative<MovedInput>(input.use);
+        const auto after = settled_after(module.poll_interval, input.debounce);
+        if (sees_unit && module.poll_interval <= slowest_look && after > shortest_exchange)
+            findings.error(
+                input_at(index) + "/debounce_ms",
+                fmt::format("with {} ms and a look every {} ms a change is taken after {} ms only, "
+                            "and a unit could be exchanged for another in {} ms",
+                            input.debounce.count(), module.poll_interval.count(), after.count(),
+                            shortest_exchange.count()),
+                "debounce for a shorter time, or look more often");
+    }
     const Bay* bay = by_id(station.bays, module.bay);
     if (bay != nullptr && module.simulated && !bay->simulated) {
         findings.error(

@@ -12,4 +12,11 @@ inline constexpr std::chrono::milliseconds shortest_exchange{2000};
 // Whatever sees units or their movements is looked at so often that one look may fail.
 inline constexpr std::chrono::milliseconds slowest_look = shortest_exchange / 2;
 
+// How long a level may have changed before it is taken as changed: till the next look, and then look by look
+// until it has stood for the debounce time.
+[[nodiscard]] constexpr std::chrono::milliseconds settled_after(std::chrono::milliseconds look,
+                                                                std::chrono::milliseconds debounce) noexcept {
+    return look * (1 + (debounce + look - std::chrono::milliseconds(1)) / look);
+}
+
 }  // namespace tautgate::config

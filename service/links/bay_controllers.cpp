@@ -9,6 +9,8 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 
+#include "config/shortest_exchange.hpp"
+
 namespace tautgate::links {
 
 using std::chrono::steady_clock;
@@ -121,7 +123,7 @@ SightGate::Sight BayControllers::sight() const {
     for (const Line& line : lines_) {
         const auto age = line.link->health().age.value_or(std::chrono::milliseconds(0));
         sight.age = std::max(sight.age, age);
-        sight.too_old = sight.too_old || age > line.silence;
+        sight.too_old = sight.too_old || age > std::min(line.silence, config::shortest_exchange);
     }
     return sight;
 }

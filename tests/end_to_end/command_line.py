@@ -118,7 +118,7 @@ def lose_the_administrator(desk):
 def takes_orders(description):
     description["orders"] = {"folder": "orders", "separator": "semicolon"}
     # Slow beats: while programs are started, nobody calls the PLC lost.
-    description["bays"][0]["controller"].update(beat_interval_ms=250, echo_timeout_ms=5000)
+    description["bays"][0]["controller"].update(beat_interval_ms=250, echo_timeout_ms=2000)
 
 
 def known(desk):

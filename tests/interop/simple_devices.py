@@ -36,7 +36,7 @@ def simple(module_port, line):
         coils = coil_equipment.coils_for([BEAM, CARRIER])
         del coils["present"]
         # Slow beats: while the equipment says nothing new for a moment, nobody calls it lost.
-        controller.update(beat_interval_ms=250, beat_timeout_ms=4000, echo_timeout_ms=5000, coils=coils)
+        controller.update(beat_interval_ms=250, beat_timeout_ms=2000, echo_timeout_ms=2000, coils=coils)
         description["permissives"] = [one for one in description["permissives"] if one["id"] in (BEAM, CARRIER)]
         for one in description["permissives"]:
             one.update(one_shot=True, scope="classes", classes=["C"])

@@ -5,6 +5,7 @@ tools, since there are two ways to notice a block that was written while it was 
 """
 
 import copy
+import fcntl
 import http.client
 import json
 import os
@@ -35,14 +36,36 @@ LONGEST_RUN_S = 0.1     # of either tool
 PORTS = range(15_000, 32_000)
 
 
+# Files whose locks keep ports from other scripts as long as this one runs: between a look whether a port is free and
+# the program that takes it, another script may look as well.
+KEPT = []
+
+
+def keep(port):
+    """False: another script has it."""
+    folder = pathlib.Path(tempfile.gettempdir()) / f"tautgate-ports-{os.getuid()}"
+    folder.mkdir(exist_ok=True)
+    lock = open(folder / str(port), "a", encoding="ascii")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        return False
+    KEPT.append(lock)
+    return True
+
+
 def free_ports(count):
     """Ports that nobody used a moment ago. All are held at once, so that no port is given twice."""
     held = []
     while len(held) < count:
+        port = random.choice(PORTS)
         try:
-            held.append(socket.create_server(("127.0.0.1", random.choice(PORTS))))
+            held.append(socket.create_server(("127.0.0.1", port)))
         except OSError:
-            pass  # in use: another one
+            continue  # in use: another one
+        if not keep(port):
+            held.pop().close()
     ports = [probe.getsockname()[1] for probe in held]
     for probe in held:
         probe.close()

@@ -19,7 +19,7 @@ def with_second_controller(role):
     def change(description):
         bay = description["bays"][0]
         # Slow beats: while a PLC says nothing new for a moment, nobody calls it lost.
-        bay["controller"].update(beat_interval_ms=BEAT_MS, echo_timeout_ms=5000)
+        bay["controller"].update(beat_interval_ms=BEAT_MS, echo_timeout_ms=2000)
         bay["further_controllers"] = [{**bay["controller"], "id": CARRIER_PLC, "permissives": ["side-track", CARRIER],
                                        "role": role, "port": free_ports(1)[0], "permissive_address": 20,
                                        "feedback_address": 200, "presence_within_ms": 5000}]

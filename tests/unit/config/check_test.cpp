@@ -1071,7 +1071,18 @@ TEST_CASE("further controllers that could be taken for another, or tell nothing,
              [](Station& s) { further_of(s).presence_within = std::chrono::milliseconds(399); },
              {here + "/presence_within_ms: 399 ms is less than 4 beats of 100 ms, so that one unit would be "
                      "taken for two"}},
-            {"an echo time-out of two beats",
+            {"with an echo time-out in which another unit could stand there",
+             [](Station& s) { further_of(s).link.echo_timeout = std::chrono::milliseconds(2001); },
+             {here + "/echo_timeout_ms: 2001 ms is longer than it may take until another unit stands there "
+                     "(2000 ms)"}},
+            {"with a beat time-out in which another unit could stand there",
+             [](Station& s) { further_of(s).link.beat_timeout = std::chrono::milliseconds(2001); },
+             {here + "/beat_timeout_ms: 2001 ms is longer than it may take until another unit stands there "
+                     "(2000 ms)"}},
+            {"with an echo time-out of exactly that",
+             [](Station& s) { further_of(s).link.echo_timeout = std::chrono::milliseconds(2000); },
+             {}},
+            {"with an echo time-out of two beats",
              [](Station& s) { further_of(s).link.echo_timeout = 2 * further_of(s).link.beat_interval; },
              {here + "/echo_timeout_ms: 200 ms is less than 3 beats of 100 ms, so one late answer would "
                      "withhold"}},
@@ -1331,6 +1342,33 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
                  coils_of(s).permissives[0].moved.reset();
              },
              {}},
+            {"by a module that debounces for so long that a unit could be exchanged meanwhile",
+             [](Station& s) {
+                 s.io = {sensors_of_bay()};
+                 s.io[0].poll_interval = std::chrono::milliseconds(900);
+                 s.io[0].silence_limit = std::chrono::seconds(2);
+                 s.io[0].inputs[0].debounce = std::chrono::milliseconds(901);
+                 coils_of(s).present.reset();
+                 coils_of(s).permissives[0].moved.reset();
+             },
+             {"/io/0/inputs/0/debounce_ms: with 901 ms and a look every 900 ms a change is taken after 2700 "
+              "ms "
+              "only, and a unit could be exchanged for another in 2000 ms"}},
+            {"by a module that debounces for one look",
+             [](Station& s) {
+                 s.io = {sensors_of_bay()};
+                 s.io[0].poll_interval = std::chrono::milliseconds(900);
+                 s.io[0].silence_limit = std::chrono::seconds(2);
+                 s.io[0].inputs[0].debounce = std::chrono::milliseconds(900);
+                 coils_of(s).present.reset();
+                 coils_of(s).permissives[0].moved.reset();
+             },
+             {}},
+            {"by coils that are debounced for so long that a unit could be exchanged meanwhile",
+             [](Station& s) { coils_of(s).debounce = std::chrono::milliseconds(1901); },
+             {"/bays/0/controller/coils/debounce_ms: with 1901 ms and a look every 100 ms a change is taken "
+              "after "
+              "2100 ms only, and a unit could be exchanged for another in 2000 ms"}},
             {"by a module that is looked at so seldom that a unit could be exchanged meanwhile",
              [](Station& s) {
                  s.io = {sensors_of_bay()};
@@ -1409,7 +1447,13 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
                  s.bays[0].controller.echo_timeout = std::chrono::seconds(20);
                  s.bays[0].controller.beat_timeout = std::chrono::seconds(20);
              },
-             {"/bays/0/controller/beat_interval_ms: the equipment is looked at every 1001 ms only, so that a "
+             {"/bays/0/controller/echo_timeout_ms: 20000 ms is longer than it may take until another unit "
+              "stands "
+              "there (2000 ms)",
+              "/bays/0/controller/beat_timeout_ms: 20000 ms is longer than it may take until another unit "
+              "stands "
+              "there (2000 ms)",
+              "/bays/0/controller/beat_interval_ms: the equipment is looked at every 1001 ms only, so that a "
               "unit "
               "could be exchanged for another between two looks"}},
             {"for class B, named and without a joint",
