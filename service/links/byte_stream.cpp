@@ -17,10 +17,10 @@
 #include <poll.h>
 #include <unistd.h>
 
+#include "config/reach.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/links/pace.hpp"
 #include "service/links/peer_address.hpp"
-#include "service/links/reach.hpp"
 #include "service/links/serial_device.hpp"
 #include "service/links/unattended.hpp"
 
@@ -226,14 +226,14 @@ class ByteStream::Stream : public std::enable_shared_from_this<Stream> {
         resolver_.cancel();
         error_code ignored;  // it is given up either way
         (void)calling_->close(ignored);
-        not_reached(no_answer_within(settings_.reach_time));
+        not_reached(config::no_answer_within(settings_.reach_time));
     }
     void not_found(const error_code& error) {
         limit_.cancel();
         calling_.reset();
         const auto& [host, port] = std::get<config::FrameCall>(way_);
-        reached_nobody(
-            fmt::format("it cannot be reached at {}:{}: {}", host, port, unknown_name(error.message())));
+        reached_nobody(fmt::format("it cannot be reached at {}:{}: {}", host, port,
+                                   config::unknown_name(error.message())));
     }
     void not_reached(const std::string& why) {
         limit_.cancel();

@@ -478,17 +478,19 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     void heard(FeedbackSeen seen, Instant now) {
         note_problem(seen.why_not);
         bool became_good = false;
+        const bool floods = is_flooding(seen.report.has_value(), now);
         if (seen.acts_alone) {
             tell(freshness_.failed(now, seen.why_not), now);
+        } else if (floods) {
+            tell(freshness_.failed(now, flood_words()), now);
         } else if (seen.alive_as_of && now - *seen.alive_as_of <= frame_.link.echo_timeout) {
             became_good = tell(freshness_.alive(*seen.alive_as_of), now);
         }
         if (coils_)
             outgoing_.guard(coils_->guards());
-        if (seen.report) {
-            note_report(now);
+        if (seen.report && !floods)
             post(std::move(*seen.report));
-        } else if (became_good)
+        else if (became_good)
             post(coils_ ? coils_->report() : *incoming_.last());
         if (seen.alive_as_of && echo_)
             boost::asio::post(loop_, [self = shared_from_this(), as_of = *seen.alive_as_of] {
@@ -497,19 +499,27 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             });
     }
 
-    // Each is an event: a sensor that flutters, or a second master that writes old feedback, would fill the
-    // record.
-    void note_report(Instant now) {
-        reports_.frame(now);
-        if (reports_.has_room(now) || !reports_.is_news())
-            return;
-        if (auto refused = refusals_.add(
-                now, {},
-                fmt::format(
-                    "what the controller of bay {} says of its unit and its movements changes more than {} "
-                    "times a second; see its sensors, their debounce, and that nobody else writes there",
-                    frame_.bay.text, reports_a_second)))
+    // Each report is an event: a sensor that flutters, or a second master that writes old feedback, would
+    // fill the record. Until it is calm nothing that it says is believed; then its newest word is told as
+    // that of a line that was lost.
+    bool is_flooding(bool news, Instant now) {
+        if (news)
+            reports_.frame(now);
+        if (!reports_.has_room(now))
+            flooding_ = true;
+        else if (flooding_ && reports_.is_calm(now))
+            flooding_ = false;
+        if (!flooding_ || !reports_.is_news())
+            return flooding_;
+        if (auto refused = refusals_.add(now, {}, flood_words()))
             post(std::move(*refused));
+        return true;
+    }
+    [[nodiscard]] std::string flood_words() const {
+        return fmt::format(
+            "what the controller of bay {} says of its unit and its movements changes more than {} "
+            "times a second; see its sensors, their debounce, and that nobody else writes there",
+            frame_.bay.text, reports_a_second);
     }
 
     // True: the line has become good.
@@ -580,6 +590,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Refusals refusals_;  // of masters in the server role, and of reports without end
     static constexpr double reports_a_second = 10;  // a unit that comes and goes takes some
     Flood reports_{reports_a_second};
+    bool flooding_ = false;
     std::optional<RegisterCalls> connection_;
     // Both.
     const std::shared_ptr<DurableMark> durable_;

@@ -52,8 +52,9 @@ FrameResults::FrameResults(const protocol::FrameProfile& profile, const config::
                            std::optional<KnownOfTool> known, std::string boot, std::uint64_t seed)
     : profile_(profile), counter_(counter_in(profile)),
       tells_newest_(protocol::tells_newest(profile)), tool_{tool.id},
-      longest_delay_(tool.longest_run + tool.silence_limit), settling_(tool.settling), boot_(std::move(boot)),
-      epochs_(seed), count_(as_count(known)), newest_digest_(known ? known->digest : std::nullopt),
+      longest_delay_(tool.longest_run + tool.silence_limit), settling_(tool.settling),
+      sends_within_(tool.settling + tool.silence_limit), boot_(std::move(boot)), epochs_(seed),
+      count_(as_count(known)), newest_digest_(known ? known->digest : std::nullopt),
       offline_from_ns_(of_any_age_ns) {
     if (known)
         have_ = Place{known->epoch, known->counter};
@@ -104,11 +105,12 @@ std::uint64_t FrameResults::newest_named() const {
     return raised_.empty() ? answered_->counter : raised_.back().newest;
 }
 
-// A tool that does not say where its count stands has had the time to send what it kept, with nothing that it
-// waited for: one that waits to be told of each result has the rest of them still behind it.
+// A tool that does not say where its count stands has had the time to send what it kept, and the line to
+// carry it, which may stand still for as long as it may be silent; with nothing that it waited for: one that
+// waits to be told of each result has the rest of them still behind it.
 bool FrameResults::lacks_nothing(SteadyTime now) const {
     if (!tells_newest_)
-        return waiting_.empty() && now - free_since_ > settling_;
+        return waiting_.empty() && now - free_since_ > sends_within_;
     return answered_ && have_ && have_->epoch == answered_->epoch && have_->counter >= newest_named();
 }
 

@@ -111,6 +111,7 @@ class FrameResults {
     const domain::ToolId tool_;
     const std::chrono::milliseconds longest_delay_;
     const std::chrono::milliseconds settling_;
+    const std::chrono::milliseconds sends_within_;  // what it kept, of a tool without a newest number
     const std::string boot_;
     std::mt19937_64 epochs_;
     protocol::FrameCount count_;

@@ -14,7 +14,7 @@
 
 #include <fmt/format.h>
 
-#include "service/links/reach.hpp"
+#include "config/reach.hpp"
 
 namespace tautgate::links {
 
@@ -36,12 +36,12 @@ constexpr std::chrono::minutes longest_wait{1};
     // Whoever waited no longer leaves the attempt in progress.
     case EINPROGRESS:
     case ETIMEDOUT:
-        return no_answer_within(answer_within) +
+        return config::no_answer_within(answer_within) +
                "; check that it is on, its cable, its address, and what lies between";
     // The library says so of a name without an address, too.
     case ECONNREFUSED:
-        if (const auto why = why_no_address(host))
-            return unknown_name(*why);
+        if (const auto why = config::why_no_address(host))
+            return config::unknown_name(*why);
         break;
     default: break;
     }

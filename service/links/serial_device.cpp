@@ -8,7 +8,7 @@
 #include <sys/ioctl.h>
 #include <termios.h>
 
-#include "service/links/reach.hpp"
+#include "config/reach.hpp"
 
 namespace tautgate::links {
 
@@ -49,8 +49,8 @@ namespace {
 
 std::string why_not_open(const std::string& device, int error) {
     const std::string what = std::generic_category().message(error);
-    if (const auto kind = what_else_it_is(device); !kind.empty())
-        return no_serial_line(device, kind);
+    if (const auto kind = config::what_else_it_is(device); !kind.empty())
+        return config::no_serial_line(device, kind);
     switch (error) {
     case ENOENT:
     case ENODEV:
@@ -88,7 +88,8 @@ std::expected<void, std::string> open_serial(asio::serial_port& port, const conf
     (void)port.open(line.device, failed);
     if (failed)
         return std::unexpected(why_not_open(line.device, failed.value()));
-    if (const error_code refused = set_up(port, line); refused && !what_else_it_is(line.device).empty())
+    if (const error_code refused = set_up(port, line);
+        refused && !config::what_else_it_is(line.device).empty())
         return std::unexpected(why_not_open(line.device, refused.value()));
     else if (refused)
         return std::unexpected(fmt::format("{} does not take {} baud with these settings ({}); correct {} "

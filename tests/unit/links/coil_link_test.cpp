@@ -361,4 +361,19 @@ TEST_CASE("a sensor that flutters is told with what to look at") {
     const auto told = shift.floor.all<interlock::InputRefused>().front();
     CHECK(told.source == "controller of bay J1");
     CHECK_THAT(told.why, Catch::Contains("changes more than 10 times a second; see its sensors"));
+
+    // Nothing that it says fills the record any more, and nothing of it is believed until it is calm.
+    REQUIRE(shift.until_quality(Quality::failed));
+    const auto reports = [&] { return shift.floor.all<interlock::ControllerReported>().size(); };
+    const auto before = reports();
+    REQUIRE(shift.beats(20, [&] {
+        there = !there;
+        shift.equipment().set_present(there);
+        return true;
+    }));
+    CHECK(reports() == before);
+    shift.equipment().set_present(true);
+    REQUIRE(shift.until_quality(Quality::good));
+    REQUIRE(shift.until([&] { return reports() > before; }));
+    CHECK(shift.last_report().present == interlock::Presence::present);
 }

@@ -19,6 +19,8 @@ namespace {
 
 // Longest run and silence limit of the tool: how old a result is at most that came at once.
 constexpr std::int64_t delay_ns = 1'300'000'000;
+// Its settling time and silence limit: what it kept has come by then.
+constexpr std::chrono::milliseconds sent_within = 400ms;
 
 protocol::FrameResult result_with(std::uint64_t counter, const std::string& content = {}) {
     protocol::FrameResult result;
@@ -364,7 +366,7 @@ TEST_CASE("of such a tool a result is live once it has had the time to send the 
     static_cast<void>(wired.says(result_with(5)));
     const auto last_sign = wired.now;
     wired.reconnects_after(60s);
-    wired.now += 100ms;  // the settling time
+    wired.now += sent_within;
     CHECK(wired.result_of(result_with(6)).made.from_ns == ns(last_sign) - delay_ns);
     wired.now += 1ms;
     CHECK(wired.result_of(result_with(7)).made.from_ns == ns(wired.now) - delay_ns);
@@ -387,10 +389,10 @@ TEST_CASE(
     wired.now += 10s;
     CHECK(wired.result_of(result_with(8)).made.from_ns == idle_from);
     is_stored(8);
-    wired.now += 100ms;
+    wired.now += sent_within;
     CHECK(wired.result_of(result_with(9)).made.from_ns == idle_from);
     is_stored(9);
-    wired.now += 101ms;  // it was free, and had nothing
+    wired.now += sent_within + 1ms;  // it was free, and had nothing
     CHECK(wired.result_of(result_with(10)).made.from_ns == ns(wired.now) - delay_ns);
     const auto free_from = ns(wired.now) - delay_ns;
     is_stored(10);
