@@ -1,4 +1,4 @@
-#include "service/links/reach.hpp"
+#include "config/reach.hpp"
 
 #include <filesystem>
 #include <system_error>
@@ -6,7 +6,7 @@
 #include <fmt/format.h>
 #include <netdb.h>
 
-namespace tautgate::links {
+namespace tautgate::config {
 
 std::string_view what_else_it_is(const std::string& device) {
     std::error_code unknown;  // then opening it has said why not
@@ -40,4 +40,4 @@ std::string no_answer_within(std::chrono::milliseconds time) {
     return fmt::format("no answer within {} s", std::chrono::duration<double>(time).count());
 }
 
-}  // namespace tautgate::links
+}  // namespace tautgate::config

@@ -1,6 +1,6 @@
-// Why something cannot be reached where the error's number does not tell: what else lies at the name of a
-// serial line, whether a computer's name has an address, that nobody answered. The words are those of the
-// service and of the commands that connect without it. Any thread.
+// Why something that a description names cannot be reached, where the error's number does not tell: what else
+// lies at the name of a serial line, whether a computer's name has an address, that nobody answered. The
+// words are those of the service and of the commands that connect without it. Any thread.
 #pragma once
 
 #include <chrono>
@@ -8,7 +8,7 @@
 #include <string>
 #include <string_view>
 
-namespace tautgate::links {
+namespace tautgate::config {
 
 // "a folder"; empty: it may well be a serial line, or nothing is there.
 [[nodiscard]] std::string_view what_else_it_is(const std::string& device);
@@ -24,4 +24,4 @@ namespace tautgate::links {
 
 [[nodiscard]] std::string no_answer_within(std::chrono::milliseconds time);
 
-}  // namespace tautgate::links
+}  // namespace tautgate::config

@@ -534,6 +534,9 @@ class Commands {
         sub->add_option("--unit", o.decision.check.unit, "of --torque")
             ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))
             ->capture_default_str();
+        sub->add_option(
+            "--units-since", o.decision.units_since,
+            "place-hold-on: with the units that it touched since then, as in 2026-11-26T06:00:00Z");
         sub->add_option("--seen", o.decision.seen, "event number that why showed; otherwise it is shown now")
             ->check(whole_from_one());
         signers(sub, true);

@@ -186,6 +186,8 @@ constexpr std::string_view kind_of_action(const Action& action) {
                                  [](const AcceptDifference&) { return "AcceptDifference"; },
                                  [](const PlaceHold&) { return "PlaceHold"; },
                                  [](const LiftHold&) { return "LiftHold"; },
+                                 [](const PlaceHoldOn&) { return "PlaceHoldOn"; },
+                                 [](const LiftHoldFrom&) { return "LiftHoldFrom"; },
                                  [](const SettleOrder&) { return "SettleOrder"; },
                                  [](const AcceptReuse&) { return "AcceptReuse"; }},
                       action);

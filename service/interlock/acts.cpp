@@ -5,6 +5,8 @@
 
 #include "config/entitlement.hpp"
 #include "service/interlock/orders.hpp"
+#include "service/interlock/overloaded.hpp"
+#include "service/interlock/source_holds.hpp"
 #include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
@@ -115,12 +117,12 @@ std::optional<Refused> audit_fault(const config::OverrideRule& rule, const confi
     return std::nullopt;
 }
 
-Checked demand_of(const State&, const Place& at, const OverrideJoint& act) {
+Checked demand_of(const State& station, const Place& at, const OverrideJoint& act) {
     const JointState* state = nullptr;
     const config::Joint* joint = joint_with_state(at, act.joint, state);
     if (joint == nullptr)
         return refuse(RefusalCode::no_such_joint, act.joint.text);
-    if (is_settled(*joint, *state))
+    if (is_settled(*joint, *state) && held_by(station, *joint, *state) == nullptr)
         return refuse(RefusalCode::already_settled, "the joint is proven or overridden");
     const config::OverrideRule* rule = override_rule(at.station, joint->risk);
     if (rule == nullptr)
@@ -341,6 +343,31 @@ Checked demand_of(const State& state, const Place& at, const LiftHold& act) {
     const auto hold = std::ranges::find(state.holds, act.serial, &UnitHold::unit);
     if (hold == state.holds.end())
         return refuse(RefusalCode::already_settled, "it is not on the hold list");
+    Demand demand = demand_by(at, DecisionKind::lift_hold, std::nullopt);
+    demand.since = hold->since;
+    return demand;
+}
+
+bool is_known(const State& state, const Place& at, const HeldSource& source) {
+    return std::visit(
+        Overloaded{[&](const HeldTool& held) { return tool_of(state, held.tool) != nullptr; },
+                   [&](const HeldJoint& held) { return joint_in(at.station, held.joint.text) != nullptr; },
+                   [&](const HeldPerson& held) { return person_of(state, held.person) != nullptr; }},
+        source);
+}
+
+Checked demand_of(const State& state, const Place& at, const PlaceHoldOn& act) {
+    if (!is_known(state, at, act.source))
+        return refuse(RefusalCode::no_such_thing, "no " + text_of(act.source));
+    if (hold_on(state, act.source) != nullptr)
+        return refuse(RefusalCode::already_settled, "it is on hold");
+    return demand_by(at, DecisionKind::place_hold, std::nullopt);
+}
+
+Checked demand_of(const State& state, const Place& at, const LiftHoldFrom& act) {
+    const SourceHold* hold = hold_on(state, act.source);
+    if (hold == nullptr)
+        return refuse(RefusalCode::already_settled, "it is not on hold");
     Demand demand = demand_by(at, DecisionKind::lift_hold, std::nullopt);
     demand.since = hold->since;
     return demand;
@@ -600,6 +627,25 @@ void carry_out(Transition& t, const Place&, const Deciders&, const LiftHold& act
     std::erase_if(t.state.holds, [&](const UnitHold& hold) { return hold.unit == act.serial; });
 }
 
+bool is_here(const State& state, const Serial& unit) {
+    return std::ranges::any_of(state.bays, [&](const BayState& bay) {
+        const Stay* stay = stay_at(bay);
+        return stay != nullptr && unit_of(*stay) == unit;
+    });
+}
+
+void carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHoldOn& act) {
+    t.state.source_holds.push_back({act.source, t.now(), by.proposed.reason_text});
+    for (const Serial& unit : act.units)
+        if (!is_here(t.state, unit))  // what is here is held by its joints
+            hold_unit(t.state, unit, t.now(),
+                      "touched by " + text_of(act.source) + ": " + by.proposed.reason_text);
+}
+
+void carry_out(Transition& t, const Place&, const Deciders&, const LiftHoldFrom& act) {
+    std::erase_if(t.state.source_holds, [&](const SourceHold& hold) { return hold.source == act.source; });
+}
+
 void carry_out(Transition& t, const Place& at, const Deciders&, const SettleOrder& act) {
     settle_order(t, *stay_at(at.bay), act.choice);
 }
@@ -666,9 +712,15 @@ std::vector<Named> named_by(const Place& at, const Reason& reason) {
     return found;
 }
 
-std::vector<Action> acts_on_joint(const Place& at, const Reason& reason) {
+std::vector<Action> acts_on_joint(const State& state, const Place& at, const Reason& reason) {
     std::vector<Action> acts;
     for (const Named& named : named_by(at, reason)) {
+        const SourceHold* held =
+            reason.code == ReasonCode::source_on_hold
+                ? held_by(state, *named.joint, *joint_of(*stay_at(at.bay), named.joint->id))
+                : nullptr;
+        if (held != nullptr)
+            acts.emplace_back(LiftHoldFrom{held->source});
         const JointId id{named.joint->id};
         const auto& audit = named.joint->audit;
         if (reason.code == ReasonCode::fastener_locked || reason.code == ReasonCode::replacement_due)
@@ -731,13 +783,14 @@ std::vector<Action> acts_about(const State& state, const Place& at, const Reason
     case ReasonCode::results_outstanding:
     case ReasonCode::result_conflict: return {AcceptGap{tool}};
     case ReasonCode::result_unassigned: return acts_on_result(state, at, event_in(reason, "result"));
+    case ReasonCode::source_on_hold:
     case ReasonCode::fastener_locked:
     case ReasonCode::replacement_due:
     case ReasonCode::loosening_due:
     case ReasonCode::joint_not_ok:
     case ReasonCode::joint_open:
     case ReasonCode::curve_awaited:
-    case ReasonCode::check_waits: return acts_on_joint(at, reason);
+    case ReasonCode::check_waits: return acts_on_joint(state, at, reason);
     case ReasonCode::no_rules_in_force:
     case ReasonCode::bay_not_in_rules:
     case ReasonCode::no_unit:

@@ -109,8 +109,9 @@ Outcome settle_curve(const Transition& t, const Owner& owner, Judgement judgemen
     } else if (pass.awaited) {
         AwaitsCurve awaited = std::move(*pass.awaited);
         pass.awaited.reset();
+        ToolId tool = awaited.of.tool;
         pass.proof = Proof{awaited.result, awaited.operator_, awaited.assigned_by_hand,
-                           ProvenCurve{std::move(awaited.of), digest}};
+                           ProvenCurve{std::move(awaited.of), digest}, std::move(tool)};
     } else {
         pass.proof->curve->digest = digest;
     }

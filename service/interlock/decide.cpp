@@ -47,6 +47,7 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::results_outstanding:
     case ReasonCode::result_conflict:
     case ReasonCode::result_unassigned:
+    case ReasonCode::source_on_hold:
     case ReasonCode::fastener_locked:
     case ReasonCode::replacement_due:
     case ReasonCode::loosening_due:

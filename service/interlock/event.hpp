@@ -547,6 +547,40 @@ struct LiftHold {
 };
 TAUTGATE_FIELDS(LiftHold, serial);
 
+// What units have in common and quality may doubt: whatever it has touched does not count meanwhile.
+struct HeldTool {
+    ToolId tool;
+    bool operator==(const HeldTool&) const = default;
+};
+TAUTGATE_FIELDS(HeldTool, tool);
+// Its specification: the window, the passes, the tools that it names.
+struct HeldJoint {
+    JointId joint;
+    bool operator==(const HeldJoint&) const = default;
+};
+TAUTGATE_FIELDS(HeldJoint, joint);
+struct HeldPerson {
+    PersonNumber person;
+    bool operator==(const HeldPerson&) const = default;
+};
+TAUTGATE_FIELDS(HeldPerson, person);
+using HeldSource = std::variant<HeldTool, HeldJoint, HeldPerson>;
+
+// Units that it touched since then and that have left go on the hold list with it, each to be lifted by
+// itself.
+struct PlaceHoldOn {
+    HeldSource source;
+    std::optional<std::int64_t> since_utc_us = {};  // none: no unit that has left
+    std::vector<Serial> units = {};                 // as the journal knows them, oldest first
+    bool operator==(const PlaceHoldOn&) const = default;
+};
+TAUTGATE_FIELDS(PlaceHoldOn, source, since_utc_us, units);
+struct LiftHoldFrom {
+    HeldSource source;
+    bool operator==(const LiftHoldFrom&) const = default;
+};
+TAUTGATE_FIELDS(LiftHoldFrom, source);
+
 // By which content of its order the unit is built.
 enum class OrderChoice : std::uint8_t {
     as_taken,  // what it said when the unit was identified, or the tickets alone where it said nothing then
@@ -566,10 +600,11 @@ struct AcceptReuse {
 };
 TAUTGATE_FIELDS(AcceptReuse, serial);
 
-using Action = std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource,
-                            UnlockFastener, AssignResult, SetResultAside, UnitStillHere, UnitHasLeft,
-                            CorrectTicket, AcceptReturn, AcknowledgeMove, RearmPermissive, DisposeSetAside,
-                            AcceptDifference, PlaceHold, LiftHold, SettleOrder, AcceptReuse>;
+using Action =
+    std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource, UnlockFastener,
+                 AssignResult, SetResultAside, UnitStillHere, UnitHasLeft, CorrectTicket, AcceptReturn,
+                 AcknowledgeMove, RearmPermissive, DisposeSetAside, AcceptDifference, PlaceHold, LiftHold,
+                 SettleOrder, AcceptReuse, PlaceHoldOn, LiftHoldFrom>;
 
 // A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
 // another person's Seconded. `seen` is the newest event that the person's screen had shown.

@@ -12,6 +12,7 @@
 #include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/source_holds.hpp"
 
 namespace tautgate::interlock {
 namespace {
@@ -368,6 +369,14 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, con
     } else if (joint.method != config::Method::confirmed_check) {
         for (const std::string& tool : joint.tools)
             tool_trust(state, ToolId{tool}, reasons);
+    }
+    if (const SourceHold* held = held_by(state, joint, at)) {
+        auto [what, name] = words_of(held->source);
+        own.push_back({ReasonCode::source_on_hold,
+                       joint.name,
+                       "",
+                       "",
+                       {{"what", std::move(what)}, {"name", std::move(name)}, {"why", held->why}}});
     }
     std::ranges::move(own, std::back_inserter(reasons));
 }

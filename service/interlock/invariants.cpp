@@ -7,6 +7,7 @@
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/source_holds.hpp"
 
 namespace tautgate::interlock {
 namespace {
@@ -15,7 +16,8 @@ namespace {
 bool is_usable(Token token) { return protocol::token_kind(token.value) == protocol::TokenKind::stay; }
 
 // Promise: nothing is released unless each joint in scope is proven or overridden by the people it takes.
-std::string unproven_release(const config::Station& station, const Stay& stay, const PermissiveId& id) {
+std::string unproven_release(const State& state, const config::Station& station, const Stay& stay,
+                             const PermissiveId& id) {
     const config::Permissive* permissive = permissive_in(station, id);
     const config::Plan* plan = plan_of(station, stay);
     if (permissive == nullptr || plan == nullptr)
@@ -28,6 +30,8 @@ std::string unproven_release(const config::Station& station, const Stay& stay, c
         const JointState* joint = joint_of(stay, planned.joint->id);
         if (joint == nullptr)
             return id.text + " is released without " + planned.joint->id;
+        if (held_by(state, *planned.joint, *joint) != nullptr)
+            return id.text + " is released with " + planned.joint->id + " on quality hold";
         if (is_proven(*planned.joint, *joint))
             continue;
         if (!joint->override_)
@@ -42,7 +46,8 @@ std::string unproven_release(const config::Station& station, const Stay& stay, c
     return {};
 }
 
-std::string fault_of(const RuleBook& rules, const BayState& bay, const PermissiveState& permissive) {
+std::string fault_of(const RuleBook& rules, const State& state, const BayState& bay,
+                     const PermissiveState& permissive) {
     const Stay* stay = stay_at(bay);
     const bool withheld = std::holds_alternative<Withheld>(permissive.output);
     if (withheld == permissive.reasons.empty())
@@ -60,7 +65,7 @@ std::string fault_of(const RuleBook& rules, const BayState& bay, const Permissiv
                                          return permissive.id.text + " is released without rules";
                                      if (station->orders && (!stay->order || order_waits(*stay->order)))
                                          return permissive.id.text + " is released without an order";
-                                     return unproven_release(*station, *stay, permissive.id);
+                                     return unproven_release(state, *station, *stay, permissive.id);
                                  },
                                  [&](const LeavingIncomplete& leaving) -> std::string {
                                      if (stay == nullptr)
@@ -170,7 +175,7 @@ std::string broken_invariant(const RuleBook& rules, const State& state) {
         if (std::string fault = moving_fault(state, bay); !fault.empty())
             return bay.id.text + ": " + fault;
         for (const PermissiveState& permissive : bay.permissives) {
-            std::string fault = fault_of(rules, bay, permissive);
+            std::string fault = fault_of(rules, state, bay, permissive);
             if (!fault.empty())
                 return bay.id.text + ": " + fault;
         }

@@ -18,7 +18,10 @@ using evaluation::Verdict;
 using protocol::Direction;
 using protocol::Reading;
 
-constexpr std::size_t unassigned_kept = 32;  // at station level; in a stay all are kept
+constexpr std::size_t unassigned_kept = 32;  // at station level
+// In a stay; each waits for a word of its own. Of those beyond, which only a tool that runs wild makes, the
+// record has all, and the stay waits until somebody has looked at it.
+constexpr std::size_t unassigned_in_stay = 500;
 
 // ---- the tool's count -----------------------------------------------------------------------------------
 
@@ -184,7 +187,10 @@ Outcome unassigned(const Transition& t, const Spot& spot, const ResultReceived& 
         kept.curve = take_early_curve(*tool, result.epoch, result.reading.counter);
     if (stay != nullptr) {
         const EventNumber id = stay->id;
-        stay->unassigned.push_back(std::move(kept));
+        if (stay->unassigned.size() < unassigned_in_stay)
+            stay->unassigned.push_back(std::move(kept));
+        else if (stay->set_aside.empty())
+            stay->set_aside.push_back(t.now());
         return Unassigned{why, id};
     }
     t.state.unassigned.push_back(std::move(kept));
@@ -273,7 +279,7 @@ void take_good_values(PassState& pass, const Target& target, const Tightening& m
     pass.awaited.reset();
     const auto tightener = only_one(made.crew);
     if (!target.at.joint->passes[target.pass].window.curve) {
-        pass.proof = Proof{made.result, tightener, made.by_hand};
+        pass.proof = Proof{made.result, tightener, made.by_hand, std::nullopt, ToolId{made.tool.id}};
         return;
     }
     CurveOfResult of = curve_of(made);
@@ -283,8 +289,8 @@ void take_good_values(PassState& pass, const Target& target, const Tightening& m
     }
     judgement = judge_curve(*target.at.joint, target.pass, of.told, *made.curve);
     if (judgement.verdict == Verdict::ok)
-        pass.proof =
-            Proof{made.result, tightener, made.by_hand, ProvenCurve{std::move(of), made.curve->digest}};
+        pass.proof = Proof{made.result, tightener, made.by_hand,
+                           ProvenCurve{std::move(of), made.curve->digest}, ToolId{made.tool.id}};
 }
 
 Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const Tightening& made) {

@@ -29,6 +29,7 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::fastener_locked:
     case ReasonCode::joint_not_ok: return &Signals::wrong;
     case ReasonCode::unit_on_hold:
+    case ReasonCode::source_on_hold:
     case ReasonCode::order_unknown:
     case ReasonCode::order_changed:
     case ReasonCode::ticket_repeated:

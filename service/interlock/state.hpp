@@ -201,9 +201,10 @@ struct Proof {
     std::optional<PersonNumber> operator_;  // who was signed on
     bool assigned_by_hand = false;
     std::optional<ProvenCurve> curve = {};  // none: its pass limits no curve
+    ToolId tool = {};                       // that made the result
     bool operator==(const Proof&) const = default;
 };
-TAUTGATE_FIELDS(Proof, result, operator_, assigned_by_hand, curve);
+TAUTGATE_FIELDS(Proof, result, operator_, assigned_by_hand, curve, tool);
 
 // The values are good; whether it is proof, the curve will say.
 struct AwaitsCurve {
@@ -655,6 +656,14 @@ struct UnitHold {
 };
 TAUTGATE_FIELDS(UnitHold, unit, since, why);
 
+struct SourceHold {
+    HeldSource source;
+    EventNumber since;
+    std::string why;
+    bool operator==(const SourceHold&) const = default;
+};
+TAUTGATE_FIELDS(SourceHold, source, since, why);
+
 // One administrator alone enrolled this person, or gave a new secret: no second person beside that one.
 struct EnrolledAlone {
     PersonNumber person;
@@ -717,9 +726,10 @@ struct State {
     std::optional<OrderFileSeen> order_file;  // the newest that counted
     std::vector<Deputy> deputies;
     std::vector<SignInLock> locks;
+    std::vector<SourceHold> source_holds = {};  // oldest first, until quality lifts them
     bool operator==(const State&) const = default;
 };
 TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned, enrolled_alone, orders,
-                closed_orders, order_file, deputies, locks);
+                closed_orders, order_file, deputies, locks, source_holds);
 
 }  // namespace tautgate::interlock

@@ -7,6 +7,7 @@
 
 #include "service/interlock/check_passes.hpp"
 #include "service/interlock/overloaded.hpp"
+#include "service/interlock/source_holds.hpp"
 #include "service/interlock/tool_count.hpp"
 #include "service/interlock/transition.hpp"
 
@@ -64,7 +65,8 @@ std::optional<std::string> needed_at(const RuleBook& rules, const State& state, 
     const config::Tool* known = station != nullptr ? tool_in(*station, tool.id) : nullptr;
     const config::Plan* plan = station != nullptr && stay != nullptr ? plan_of(*station, *stay) : nullptr;
     const bool serves_here = known != nullptr && known->control && config::is_at(*known, bay.id.text);
-    if (plan == nullptr || !serves_here || !is_trusted(tool) || !is_ready(bay, *stay))
+    if (plan == nullptr || !serves_here || !is_trusted(tool) || is_on_hold(state, tool.id) ||
+        !is_ready(bay, *stay))
         return std::nullopt;
     std::optional<std::string> program;
     const std::size_t stage = open_stage(*station, *plan, *stay);

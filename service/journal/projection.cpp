@@ -9,6 +9,7 @@
 #include <SQLiteCpp/Statement.h>
 #include <boost/describe.hpp>
 
+#include "service/interlock/source_holds.hpp"
 #include "service/journal/binding.hpp"
 #include "service/journal/codec.hpp"
 #include "service/journal/schema.hpp"
@@ -121,6 +122,8 @@ Subject subject_of(const interlock::Action& action) {
                 subject.name = chosen.tool.text;
             else if constexpr (requires { chosen.serial; })
                 subject.name = chosen.serial.text;
+            else if constexpr (requires { chosen.source; })
+                subject.name = interlock::text_of(chosen.source);
             if constexpr (requires { chosen.result; })
                 subject.event = chosen.result;
             else if constexpr (requires { chosen.event; })

@@ -422,6 +422,45 @@ Reader::Result<std::uint32_t> Reader::earlier_stays(const domain::Serial& serial
     });
 }
 
+namespace {
+
+// Stays that ended before then are not read.
+#define TAUTGATE_UNITS_TOUCHED(column)                                                                       \
+    "SELECT stay.unit FROM tightening JOIN stay ON stay.stay = tightening.stay "                             \
+    "WHERE tightening.event >= (SELECT coalesce(min(stay), 0) FROM stay "                                    \
+    "                           WHERE ended IS NULL OR ended_utc_us >= ?2) "                                 \
+    "AND tightening.utc_us >= ?2 AND stay.unit <> '' AND tightening." column " = ?1 "                        \
+    "GROUP BY stay.unit ORDER BY min(stay.stay)"
+
+const char* units_touched_by(const interlock::HeldTool& /*by*/) { return TAUTGATE_UNITS_TOUCHED("tool"); }
+const char* units_touched_by(const interlock::HeldJoint& /*by*/) { return TAUTGATE_UNITS_TOUCHED("joint"); }
+const char* units_touched_by(const interlock::HeldPerson& /*by*/) {
+    return TAUTGATE_UNITS_TOUCHED("operator");
+}
+
+void bind_source(SQLite::Statement& ask, const interlock::HeldTool& by) { ask.bind(1, by.tool.text); }
+void bind_source(SQLite::Statement& ask, const interlock::HeldJoint& by) { ask.bind(1, by.joint.text); }
+void bind_source(SQLite::Statement& ask, const interlock::HeldPerson& by) {
+    ask.bind(1, static_cast<std::int64_t>(by.person.value));
+}
+
+}  // namespace
+
+Reader::Result<std::vector<domain::Serial>> Reader::units_touched(const interlock::HeldSource& by,
+                                                                  std::int64_t since_utc_us) {
+    const auto doing = "looking for the units that it has touched";
+    return guarded(path_, doing, [&]() -> Result<std::vector<domain::Serial>> {
+        SQLite::Statement ask(*db_->connection,
+                              std::visit([](const auto& which) { return units_touched_by(which); }, by));
+        std::visit([&](const auto& which) { bind_source(ask, which); }, by);
+        ask.bind(2, since_utc_us);
+        std::vector<domain::Serial> units;
+        while (ask.executeStep())
+            units.push_back({ask.getColumn(0).getString()});
+        return units;
+    });
+}
+
 #define TAUTGATE_SELECT_PART                                                                                 \
     "SELECT serial, unit, kind, type, stay, since, since_utc_us, until, until_utc_us, ended_as "             \
     "FROM genealogy "

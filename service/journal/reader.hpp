@@ -210,6 +210,10 @@ class Reader {
     // At most `most` of those that have ended, the newest, oldest of them first.
     [[nodiscard]] Result<std::vector<StayRow>> newest_ended_stays(std::uint32_t most);
     [[nodiscard]] Result<std::uint32_t> earlier_stays(const domain::Serial& serial);
+    // Units of which the tool, the joint or the person has tightened something since then, oldest first, each
+    // once. Of results that several people may have made, no person is known.
+    [[nodiscard]] Result<std::vector<domain::Serial>> units_touched(const interlock::HeldSource& by,
+                                                                    std::int64_t since_utc_us);
     [[nodiscard]] Result<std::optional<StayRow>> stay(EventNumber stay);
     [[nodiscard]] Result<std::vector<TicketRow>> tickets_of(EventNumber stay);
     // What was or is in the unit, by kind and oldest first; and in which units a sub-assembly was or is.

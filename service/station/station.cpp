@@ -333,6 +333,30 @@ void Station::submit_orders(interlock::OrdersReceived received, web::RecordedCal
     });
 }
 
+void Station::submit_hold(interlock::Proposed proposed, web::RecordedCallback done) {
+    auto ask = [this, path = parts_.journal, vfs = parts_.vfs, proposed = std::move(proposed),
+                done = std::move(done)]() mutable {
+        auto& hold = std::get<interlock::PlaceHoldOn>(proposed.action);
+        bool known = false;
+        if (auto reader = journal::Reader::open(path, vfs)) {
+            if (auto units = (*reader)->units_touched(hold.source, *hold.since_utc_us)) {
+                hold.units = std::move(*units);
+                known = true;
+            }
+        }
+        boost::asio::post(
+            loop_, [this, proposed = std::move(proposed), done = std::move(done), known]() mutable {
+                if (stopping_ || failed_)
+                    return;
+                if (!known)
+                    return done(std::unexpected(web::NotRecorded{
+                        "the journal could not be asked which units it has touched", "try again"}));
+                after_lookup(std::move(proposed), std::nullopt, std::move(done));
+            });
+    };
+    boost::asio::post(lookups_, std::move(ask));
+}
+
 void Station::submit(Payload payload, std::optional<people::PersonRecord> person,
                      web::RecordedCallback done) {
     if (stopping_ || failed_ || !parts_.writer) {
@@ -345,6 +369,9 @@ void Station::submit(Payload payload, std::optional<people::PersonRecord> person
     if (const auto* scanned = std::get_if<interlock::TicketScanned>(&payload))
         asked = TicketAsked{scanned->bay, scanned->serial, scanned->order};
     if (const auto* proposed = std::get_if<interlock::Proposed>(&payload)) {
+        const auto* hold = std::get_if<interlock::PlaceHoldOn>(&proposed->action);
+        if (hold != nullptr && hold->since_utc_us)
+            return submit_hold(*proposed, std::move(done));
         if (const auto* corrected = std::get_if<interlock::CorrectTicket>(&proposed->action))
             asked = TicketAsked{proposed->bay, corrected->serial, corrected->order};
     }

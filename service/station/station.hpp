@@ -153,6 +153,8 @@ class Station final : public web::StationPort {
     void look_up_orders(const std::vector<protocol::OrderEntry>& orders,
                         std::function<void(const LookedOrders&)> found);
     void submit_orders(interlock::OrdersReceived received, web::RecordedCallback done);
+    // A hold on what units have in common, with those of them that the journal knows.
+    void submit_hold(interlock::Proposed proposed, web::RecordedCallback done);
     void watch_orders(const config::Station& rules);
     void tell_order_folder(const std::vector<std::string>& sentences);
     static void attach(const people::PersonRecord& person, interlock::Payload& payload,

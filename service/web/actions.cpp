@@ -2,10 +2,13 @@
 
 #include <algorithm>
 #include <array>
+#include <charconv>
 #include <functional>
 #include <string>
+#include <system_error>
 
 #include "protocol/quantity.hpp"
+#include "protocol/utc.hpp"
 #include "service/web/listing.hpp"
 #include "service/web/views.hpp"
 
@@ -18,7 +21,8 @@ constexpr std::array<std::string_view, std::variant_size_v<Action>> names{
     "override_joint",    "take_back_override", "leave_incomplete", "accept_gap",       "accept_source",
     "unlock_fastener",   "assign_result",      "set_result_aside", "unit_still_here",  "unit_has_left",
     "correct_ticket",    "accept_return",      "acknowledge_move", "rearm_permissive", "dispose_set_aside",
-    "accept_difference", "place_hold",         "lift_hold",        "settle_order",     "accept_reuse"};
+    "accept_difference", "place_hold",         "lift_hold",        "settle_order",     "accept_reuse",
+    "place_hold_on",     "lift_hold_from"};
 
 struct Place {
     Body& body;
@@ -140,6 +144,38 @@ Action read_settle(const Place& place) {
     return SettleOrder{choice == "order_as_now" ? OrderChoice::as_now : OrderChoice::as_taken};
 }
 
+// A person by number.
+HeldSource read_source(Body& body) {
+    const auto what = body.text("what");
+    const auto name = body.text("name");
+    if (what == "tool")
+        return HeldTool{{name}};
+    if (what == "joint")
+        return HeldJoint{{name}};
+    std::uint32_t number = 0;
+    const auto [end, fault] = std::from_chars(name.data(), name.data() + name.size(), number);
+    if (what != "person")
+        body.refuse("what", "it is neither tool, joint nor person", "give one of them");
+    else if (fault != std::errc{} || end != name.data() + name.size())
+        body.refuse("name", "'" + name + "' is no number of a person",
+                    "give it as the list of people shows it");
+    return HeldPerson{{number}};
+}
+
+Action read_hold_on(const Place& place) {
+    PlaceHoldOn out{.source = read_source(place.body)};
+    if (!place.body.has("units_since"))
+        return out;
+    const auto since = protocol::parse_utc(place.body.text("units_since"));
+    if (!since)
+        place.body.refuse("units_since", "it is no moment in UTC", "give for instance 2026-11-26T06:00:00Z");
+    else
+        out.since_utc_us = since->micros;
+    return out;
+}
+
+Action read_hold_from(const Place& place) { return LiftHoldFrom{.source = read_source(place.body)}; }
+
 constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
                                                                 with_joint<TakeBackOverride>,
                                                                 bare<LeaveIncomplete>,
@@ -159,7 +195,9 @@ constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
                                                                 with_serial<PlaceHold>,
                                                                 with_serial<LiftHold>,
                                                                 read_settle,
-                                                                with_serial<AcceptReuse>};
+                                                                with_serial<AcceptReuse>,
+                                                                read_hold_on,
+                                                                read_hold_from};
 
 }  // namespace
 

@@ -16,6 +16,7 @@
 #include "service/history/record_json.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/reason.hpp"
+#include "service/interlock/source_holds.hpp"
 #include "service/web/actions.hpp"
 #include "service/web/enum_names.hpp"
 #include "service/web/refusals.hpp"
@@ -172,6 +173,16 @@ json identity_view(const Identity& identity) {
     return view;
 }
 
+json source_hold_view(const interlock::SourceHold& hold) {
+    const auto [what, name] = interlock::words_of(hold.source);
+    return {{"what", what}, {"name", name}, {"since", hold.since.value}, {"why", hold.why}};
+}
+
+json subject_of(const interlock::HeldSource& source) {
+    const auto [what, name] = interlock::words_of(source);
+    return what + " " + name;
+}
+
 json action_subject(const Action& action) {
     return std::visit(Overloaded{[](const OverrideJoint& a) { return json(a.joint.text); },
                                  [](const TakeBackOverride& a) { return json(a.joint.text); },
@@ -192,7 +203,9 @@ json action_subject(const Action& action) {
                                  [](const PlaceHold& a) { return json(a.serial.text); },
                                  [](const LiftHold& a) { return json(a.serial.text); },
                                  [](const interlock::SettleOrder&) { return json(nullptr); },
-                                 [](const interlock::AcceptReuse& a) { return json(a.serial.text); }},
+                                 [](const interlock::AcceptReuse& a) { return json(a.serial.text); },
+                                 [](const interlock::PlaceHoldOn& a) { return subject_of(a.source); },
+                                 [](const interlock::LiftHoldFrom& a) { return subject_of(a.source); }},
                       action);
 }
 
@@ -647,6 +660,7 @@ std::string station_view(const StationPort& station, const people::Roster& roste
          {"bays", list_of(state.bays, [&](const BayState& b) { return bay_view(station, b, roster); })},
          {"tools", list_of(state.tools, [&](const ToolState& t) { return tool_view(t, rules); })},
          {"holds", list_of(state.holds, hold)},
+         {"source_holds", list_of(state.source_holds, source_hold_view)},
          {"unassigned", list_of(state.unassigned, unassigned_view)}});
 }
 

@@ -29,6 +29,21 @@ Told on_hold_told(Stand& stand) {
             .facts = {{"serial", stand.papers().motor}, {"why", why}}};
 }
 
+Told source_on_hold_told(Stand& stand) {
+    stand.finished();
+    stand.decides({{"place_hold_on", {{"what", "tool"}, {"name", "NR-20"}}}});
+    const std::string why = "Looked at with the team leader, all is well";
+    return {.sentence = "Motor mounts: tool NR-20 is on quality hold: " + why + ".",
+            .remedy =
+                "Quality decides and lifts the hold; or verify the joint by hand and have it overridden.",
+            .clears = "by_decision",
+            .override_ = {{"people", 2},
+                          {"roles", {"production_supervisor", "quality_engineer"}},
+                          {"hand_checked_value", true}},
+            .joint = "Motor mounts",
+            .facts = {{"what", "tool"}, {"name", "NR-20"}, {"why", why}}};
+}
+
 Told wrong_pair_told(Stand& stand) {
     stand.arrives();
     stand.scans(stand.papers().motor_label());
@@ -186,6 +201,16 @@ const std::vector<ReasonCase>& unit_cases() {
          on_hold_told,
          [](Stand& stand) {
              stand.decides_as("quality_engineer", {{"lift_hold", {{"serial", stand.papers().motor}}}});
+         },
+         true},
+        {source_on_hold,
+         "what a tool on quality hold has tightened is held until quality lifts that",
+         "lift-beam",
+         {"source_on_hold"},
+         source_on_hold_told,
+         [](Stand& stand) {
+             stand.decides_as("quality_engineer",
+                              {{"lift_hold_from", {{"what", "tool"}, {"name", "NR-20"}}}});
          },
          true},
         {moved_unproven,

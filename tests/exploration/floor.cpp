@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <utility>
 
+#include "service/interlock/source_holds.hpp"
+
 namespace tautgate::exploration {
 namespace {
 
@@ -622,6 +624,9 @@ class Possible {
     void lift_holds() {
         for (const UnitHold& hold : now_.newest.holds)
             repair("quality lifts the hold", proposed(quality, LiftHold{hold.unit}));
+        for (const SourceHold& hold : now_.newest.source_holds)
+            repair("quality lifts the hold on " + text_of(hold.source),
+                   proposed(quality, LiftHoldFrom{hold.source}));
     }
 
     void deciding() {
@@ -688,8 +693,12 @@ class Possible {
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
             if (id == "mount" && joint.fasteners.front().passes.front().proof && !now_.limits_curves &&
-                !now_.checks)
+                !now_.checks) {
                 hand_checks();
+                if (now_.newest.source_holds.empty() && !now_.limits_curves)
+                    mishap("its tool is put on hold",
+                           proposed(supervisor, PlaceHoldOn{HeldTool{ToolId{"T1"}}}));
+            }
             if (joint.override_)
                 repair("the override of " + id + " is taken back",
                        proposed(quality, TakeBackOverride{joint.id}));

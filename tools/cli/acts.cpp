@@ -480,6 +480,11 @@ std::span<const DecisionKind> decision_kinds() {
         DecisionKind{"accept-difference", "accept_difference", {}, "the stored decision stands"},
         DecisionKind{"place-hold", "place_hold", {"serial"}, "a unit on quality hold"},
         DecisionKind{"lift-hold", "lift_hold", {"serial"}, "off quality hold"},
+        DecisionKind{"place-hold-on",
+                     "place_hold_on",
+                     {"what", "name"},
+                     "quality hold on a tool, a joint or a person"},
+        DecisionKind{"lift-hold-from", "lift_hold_from", {"what", "name"}, "off that hold"},
         DecisionKind{
             "settle-order", "settle_order", {"by"}, "go on by order_as_taken (as it was) or order_as_now"},
         DecisionKind{"accept-reuse", "accept_reuse", {"serial"}, "it was taken out of the other unit"}};
@@ -557,6 +562,11 @@ Asked<json> action_of(const DecisionWords& asked) {
             values["checked_torque"] = {{"value", asked.check.torque}, {"unit", asked.check.unit}};
     } else if (!asked.check.verified.empty() || !asked.check.torque.empty()) {
         return wrong("--verified and --torque belong to an override; leave them out");
+    }
+    if (!asked.units_since.empty()) {
+        if (kind->action != "place_hold_on")
+            return wrong("--units-since belongs to place-hold-on; leave it out");
+        values["units_since"] = asked.units_since;
     }
     return json{{std::string(kind->action), values}};
 }

@@ -88,6 +88,7 @@ struct DecisionWords {
     std::string word;
     std::vector<std::string> values;  // one for each parameter of the kind
     HandCheck check;                  // of an override
+    std::string units_since;  // of a hold on a tool, a joint or a person; empty: no unit that has left
     std::string reason_code;
     std::string reason_text;
     std::uint64_t seen = 0;  // 0: shown, then asked at the terminal

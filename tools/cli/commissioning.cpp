@@ -143,6 +143,10 @@ class Trials {
         case ReasonCode::result_unassigned:
             return each_tool(reason,
                              "Tighten something with {} while a unit without its tickets stands in the bay.");
+        case ReasonCode::source_on_hold:
+            return each_tool(
+                reason, "Tighten with {} until its joint is done, then place a quality hold on it (`tautgate "
+                        "decide place-hold-on tool`).");
         case ReasonCode::fastener_locked:
             return each_joint(reason, [](const config::Joint& joint) {
                 return fmt::format("{}: let a fastener fail {}.", markdown_cell(joint.name),

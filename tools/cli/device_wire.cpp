@@ -15,7 +15,7 @@
 
 #include <fmt/format.h>
 
-#include "service/links/reach.hpp"
+#include "config/reach.hpp"
 
 namespace tautgate::cli {
 
@@ -79,7 +79,7 @@ std::string remedy_at_tcp(int error) {
 }
 std::string not_opened(const config::RegisterLink& link, const std::string& words, int error,
                        milliseconds within) {
-    using namespace links;
+    using namespace config;
     if (const auto kind = link.serial ? what_else_it_is(link.serial->device) : ""; !kind.empty())
         return fmt::format("cannot open {}: {}", words, no_serial_line(link.serial->device, kind));
     // The library says so of a name without an address, too.

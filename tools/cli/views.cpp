@@ -721,7 +721,9 @@ std::string action_words(const std::string& action) {
                                    {"DisposeSetAside", "to dispose of the event set aside"},
                                    {"AcceptDifference", "to let the stored decision stand"},
                                    {"PlaceHold", "to put the unit on hold"},
-                                   {"LiftHold", "to lift the hold"}};
+                                   {"LiftHold", "to lift the hold"},
+                                   {"PlaceHoldOn", "to put it on hold"},
+                                   {"LiftHoldFrom", "to lift the hold from it"}};
     return told_as(wanted, action).value_or(fmt::format("({})", plain(words(protocol::snake_case(action)))));
 }
 
@@ -841,6 +843,14 @@ std::string state_text(const json& station, Style style) {
         holds.row({{shown(hold, "unit")}, {shown(hold, "since")}, {shown(hold, "why")}});
     if (!holds.empty())
         text += heading("\nUnits on quality hold", holds.text(style.colours, 2, style.screen));
+    Table doubted{{"what", "since", "why"}};
+    for (const auto& hold : at(station, "source_holds"))
+        doubted.row({{shown(hold, "what") + " " + shown(hold, "name")},
+                     {shown(hold, "since")},
+                     {shown(hold, "why")}});
+    if (!doubted.empty())
+        text += heading("\nOn quality hold with all that it has touched",
+                        doubted.text(style.colours, 2, style.screen));
     Table results{{"result", "tool", "torque", "angle", "why"}};
     for (const auto& result : at(station, "unassigned"))
         results.row({{shown(result, "result")},

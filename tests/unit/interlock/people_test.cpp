@@ -231,6 +231,86 @@ TEST_CASE("a hold is placed by who decides and lifted by quality only") {
     CHECK(story.released("leave"));
 }
 
+TEST_CASE("a tool on quality hold takes what it has tightened out of the count until quality lifts that") {
+    Story story;
+    story.finished_unit();
+    REQUIRE(story.released("leave"));
+    const PlaceHoldOn hold{HeldTool{ToolId{"T1"}}};
+    CHECK(is<Applied>(story.proposes(supervisor, hold)));
+    CHECK(story.held_by("leave", ReasonCode::source_on_hold));
+    CHECK(refused(story.proposes(supervisor, hold), RefusalCode::already_settled));
+    CHECK(refused(story.proposes(supervisor, PlaceHoldOn{HeldTool{ToolId{"T99"}}}),
+                  RefusalCode::no_such_thing));
+    CHECK(
+        refused(story.proposes(supervisor, LiftHoldFrom{HeldTool{ToolId{"T1"}}}), RefusalCode::not_entitled));
+    CHECK(is<Applied>(story.proposes(quality, LiftHoldFrom{HeldTool{ToolId{"T1"}}})));
+    CHECK(story.released("leave"));
+    CHECK(
+        refused(story.proposes(quality, LiftHoldFrom{HeldTool{ToolId{"T1"}}}), RefusalCode::already_settled));
+}
+
+TEST_CASE("a hold on a tool concerns the joints that it has tightened, and those that nothing else could") {
+    Story story;
+    story.identified_unit();
+    story.proposes(supervisor, PlaceHoldOn{HeldTool{ToolId{"T1"}}});
+    const auto& lift = story.permissive("lift");
+    std::vector<std::string> held;
+    for (const Reason& reason : lift.reasons)
+        if (reason.code == ReasonCode::source_on_hold)
+            held.push_back(reason.joint);
+    CHECK(held == std::vector<std::string>{"mount"});  // `cap` is of T2
+}
+
+TEST_CASE("a hold on a joint's specification or on who tightened it holds that joint") {
+    Story story;
+    story.finished_unit();
+    story.proposes(supervisor, PlaceHoldOn{HeldJoint{JointId{"mount"}}});
+    CHECK(story.held_by("leave", ReasonCode::source_on_hold));
+    story.proposes(quality, LiftHoldFrom{HeldJoint{JointId{"mount"}}});
+    REQUIRE(story.released("leave"));
+
+    REQUIRE(story.stay().joints.front().tightened_by == std::vector{worker});
+    story.proposes(supervisor, PlaceHoldOn{HeldPerson{quality}});
+    CHECK(story.released("leave"));
+    story.proposes(supervisor, PlaceHoldOn{HeldPerson{worker}});
+    CHECK(story.held_by("leave", ReasonCode::source_on_hold));
+}
+
+TEST_CASE("who overrides a joint knows of the holds of that time, and of no later one") {
+    Story story;
+    story.joined_unit();
+    REQUIRE(story.released("lift"));
+    const auto override_mount = [&] {
+        CHECK(is<AwaitsSecond>(story.proposes(supervisor, over("mount", nm(50)))));
+        CHECK(is<Applied>(story.seconds(quality, story.state.newest)));
+    };
+    story.proposes(supervisor, PlaceHoldOn{HeldTool{ToolId{"T1"}}});
+    REQUIRE(story.held_by("lift", ReasonCode::source_on_hold));
+    override_mount();
+    CHECK(story.released("lift"));
+    story.proposes(supervisor, PlaceHoldOn{HeldJoint{JointId{"mount"}}});
+    CHECK(story.held_by("lift", ReasonCode::source_on_hold));
+    override_mount();
+    CHECK(story.released("lift"));
+}
+
+TEST_CASE(
+    "units that the tool touched and that have left go on the hold list, the one that is here does not") {
+    Story story;
+    story.finished_unit();
+    PlaceHoldOn hold{HeldTool{ToolId{"T1"}}};
+    hold.since_utc_us = 0;
+    hold.units = {Serial{"D8"}, Serial{"D9"}, Serial{"D1"}};
+    story.proposes(supervisor, hold);
+    std::vector<std::string> units;
+    for (const UnitHold& held : story.state.holds)
+        units.push_back(held.unit.text);
+    CHECK(units == std::vector<std::string>{"D8", "D9"});
+    CHECK(story.state.holds.front().why.starts_with("touched by tool T1: "));
+    story.proposes(quality, LiftHoldFrom{HeldTool{ToolId{"T1"}}});
+    CHECK(story.state.holds.size() == 2);  // each is looked at by itself
+}
+
 TEST_CASE("the first person of all is an administrator; roles that approve then take a second person") {
     Story story(small_station(), false);
     const auto enrol = [&](PersonNumber number, Role role, std::optional<PersonNumber> by,

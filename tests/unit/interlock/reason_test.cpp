@@ -81,6 +81,8 @@ const std::vector<Row>& rows() {
          decided(supervisor, AcknowledgeMove{PermissiveId{"lift"}})},
         {unit_on_hold, "leave", both(finished, decided(supervisor, PlaceHold{Serial{"D1"}})),
          decided(quality, LiftHold{Serial{"D1"}})},
+        {source_on_hold, "leave", both(finished, decided(supervisor, PlaceHoldOn{HeldTool{ToolId{"T1"}}})),
+         decided(quality, LiftHoldFrom{HeldTool{ToolId{"T1"}}})},
         {wrong_pair, "lift",
          both(arrived,
               [](Story& s) {

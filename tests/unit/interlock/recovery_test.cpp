@@ -130,6 +130,21 @@ TEST_CASE("what came in doubt is nobody's at the next unit, too, where units wer
     CHECK(story.stay().unassigned.empty());
 }
 
+TEST_CASE("of a tool that runs wild the state keeps a part, and the unit waits for people all the same") {
+    Story story;
+    story.identified_unit();
+    story.scans("D", "D2");
+    constexpr std::size_t most = 500;
+    for (std::size_t i = 0; i < most; ++i)
+        story.hits(mount_ok);
+    CHECK(story.stay().set_aside.empty());
+    for (std::size_t i = 0; i < 3; ++i)
+        CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
+    CHECK(story.stay().unassigned.size() == most);
+    CHECK(story.stay().set_aside == std::vector{EventNumber{story.state.newest.value - 2}});
+    CHECK(story.held_by("lift", ReasonCode::event_set_aside));
+}
+
 TEST_CASE("a tool that sends without end holds by some of its results, and all of them are kept") {
     Story story;
     story.identified_unit();

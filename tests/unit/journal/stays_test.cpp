@@ -131,6 +131,18 @@ TEST_CASE(
         CHECK(reader->earlier_stays({serial}) == 1u);
     }
     CHECK(reader->earlier_stays({"D999"}) == 0u);
+    const auto touched = [&](const interlock::HeldSource& by, std::int64_t since) {
+        const auto units = reader->units_touched(by, since);
+        REQUIRE(units.has_value());
+        return *units;
+    };
+    const std::vector<domain::Serial> it{{"F200"}};
+    CHECK(touched(interlock::HeldTool{{"nut-runner-1"}}, 0) == it);
+    CHECK(touched(interlock::HeldTool{{"nut-runner-1"}}, 5000) == it);  // its second result
+    CHECK(touched(interlock::HeldTool{{"nut-runner-1"}}, 5001).empty());
+    CHECK(touched(interlock::HeldTool{{"nut-runner-2"}}, 0).empty());
+    CHECK(touched(interlock::HeldJoint{{"motor"}}, 0) == it);
+    CHECK(touched(interlock::HeldPerson{PersonNumber{99}}, 0).empty());
     const StayRow stay = reader->stays_of({"F200"})->front();
     CHECK(stay.stay.value == 1);
     CHECK(stay.bay == "bay-1");
