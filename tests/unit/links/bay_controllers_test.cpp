@@ -7,6 +7,7 @@
 #include <stdexcept>
 
 #include "config/controllers.hpp"
+#include "config/shortest_exchange.hpp"
 #include "service/links/bay_controllers.hpp"
 #include "tests/unit/links/controller_peers.hpp"
 #include "tests/unit/links/simulated_controller.hpp"
@@ -157,6 +158,19 @@ TEST_CASE("the bay's link is lost with either controller, and is good again with
     lost.mend();
     CHECK(two.until([&] { return two.link() == Quality::good; }));
     CHECK(std::holds_alternative<ControllerReported>(two.floor.got.back()));
+}
+
+TEST_CASE(
+    "a bay is seen no longer than a unit stays that may be exchanged, however late its link may be lost") {
+    TwoLines bay{WireRole::client, std::chrono::seconds(1)};  // the further one may be silent for ten seconds
+    bay.order(Code::withheld);
+    REQUIRE(bay.until([&] { return bay.link() == Quality::good; }));
+    CHECK_FALSE(bay.lines->sight().too_old);
+    bay.carrier->freeze(true);
+    REQUIRE(bay.until([&] { return bay.lines->sight().too_old; }));
+    CHECK(bay.lines->sight().age > config::shortest_exchange);
+    CHECK(bay.lines->sight().age < std::chrono::seconds(10));
+    CHECK(bay.link() == Quality::good);
 }
 
 TEST_CASE("a unit whose token one of the controllers has not taken is not echoed") {

@@ -329,6 +329,19 @@ TEST_CASE("an answer that comes after the time-out never serves a later request"
     CHECK(bench.floor.all<ToolAnswered>().size() >= 2);
 }
 
+TEST_CASE("looks that were due while an answer was awaited are counted as left out, and not made up for") {
+    Bench bench;
+    bench.connect(nothing_yet);
+    REQUIRE(bench.floor.turn_until([&] { return bench.link->health().quality == Quality::good; }));
+    const auto before = bench.link->polls();
+    bench.tool->answer_after(std::chrono::milliseconds(60));  // a look is due every 5 ms
+    REQUIRE(bench.until_polled(3));
+    const auto after = bench.link->polls();
+    const auto answered = after.good - before.good;
+    CHECK(after.skipped - before.skipped >= 10 * (answered - 1));
+    CHECK(after.failed == before.failed);
+}
+
 TEST_CASE("stop ends a link to a device that does not answer, soon and for good") {
     Bench bench;
     auto& link = bench.connect(nothing_yet);
