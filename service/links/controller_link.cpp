@@ -515,11 +515,13 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             post(std::move(*refused));
         return true;
     }
+    // A unit that comes and goes takes some. Bits are debounced, so that they flutter more slowly.
+    [[nodiscard]] double reports_a_second() const { return frame_.link.coils ? 10 : 40; }
     [[nodiscard]] std::string flood_words() const {
         return fmt::format(
             "what the controller of bay {} says of its unit and its movements changes more than {} "
             "times a second; see its sensors, their debounce, and that nobody else writes there",
-            frame_.bay.text, reports_a_second);
+            frame_.bay.text, reports_a_second());
     }
 
     // True: the line has become good.
@@ -588,8 +590,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Freshness freshness_;
     Backoff backoff_;
     Refusals refusals_;  // of masters in the server role, and of reports without end
-    static constexpr double reports_a_second = 10;  // a unit that comes and goes takes some
-    Flood reports_{reports_a_second};
+    Flood reports_{reports_a_second()};
     bool flooding_ = false;
     std::optional<RegisterCalls> connection_;
     // Both.
