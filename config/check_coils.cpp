@@ -154,16 +154,7 @@ void check_coil_bay(Findings& findings, const Station& station, const Bay& bay, 
                         bay.controller.beat_interval.count()),
             fmt::format("give at most {}", slowest_look.count()));
     }
-    const auto after = settled_after(bay.controller.beat_interval, plan.debounce);
-    if (bay.controller.beat_interval <= slowest_look && after > shortest_exchange) {
-        findings.error(
-            here + "/debounce_ms",
-            fmt::format("with {} ms and a look every {} ms a change is taken after {} ms only, and a "
-                        "unit could be exchanged for another in {} ms",
-                        plan.debounce.count(), bay.controller.beat_interval.count(), after.count(),
-                        shortest_exchange.count()),
-            "debounce for a shorter time, or look more often");
-    }
+    check_settles(findings, here, bay.controller.beat_interval, plan.debounce);
     check_told(findings, here, "present", plan.present.has_value(),
                module_inputs(station, bay, tells_presence));
     check_points(findings, station, bay, plan, here);

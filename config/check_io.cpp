@@ -162,10 +162,11 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
                                    module.silence_limit.count(), module.poll_interval.count()),
                        fmt::format("give at least {}", 2 * module.poll_interval.count()));
     }
-    const bool sees_units = std::ranges::any_of(module.inputs, [](const IoInput& input) {
+    const auto sees_unit = [](const IoInput& input) {
         return std::holds_alternative<PresentInput>(input.use) ||
                std::holds_alternative<MovedInput>(input.use);
-    });
+    };
+    const bool sees_units = std::ranges::any_of(module.inputs, sees_unit);
     if (sees_units && module.poll_interval > slowest_look) {
         findings.error(
             pointer + "/poll_interval_ms",
@@ -174,20 +175,9 @@ void check_module(Findings& findings, const Station& station, const IoModule& mo
                         module.poll_interval.count()),
             fmt::format("give at most {}", slowest_look.count()));
     }
-    for (std::size_t index = 0; index < module.inputs.size(); ++index) {
-        const IoInput& input = module.inputs[index];
-        const bool sees_unit =
-            std::holds_alternative<PresentInput>(input.use) || std::holds_alternative<MovedInput>(input.use);
-        const auto after = settled_after(module.poll_interval, input.debounce);
-        if (sees_unit && module.poll_interval <= slowest_look && after > shortest_exchange)
-            findings.error(
-                input_at(index) + "/debounce_ms",
-                fmt::format("with {} ms and a look every {} ms a change is taken after {} ms only, "
-                            "and a unit could be exchanged for another in {} ms",
-                            input.debounce.count(), module.poll_interval.count(), after.count(),
-                            shortest_exchange.count()),
-                "debounce for a shorter time, or look more often");
-    }
+    for (std::size_t index = 0; index < module.inputs.size(); ++index)
+        if (sees_unit(module.inputs[index]))
+            check_settles(findings, input_at(index), module.poll_interval, module.inputs[index].debounce);
     const Bay* bay = by_id(station.bays, module.bay);
     if (bay != nullptr && module.simulated && !bay->simulated) {
         findings.error(

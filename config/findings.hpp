@@ -2,6 +2,7 @@
 #pragma once
 
 #include <algorithm>
+#include <chrono>
 #include <functional>
 #include <set>
 #include <string>
@@ -13,6 +14,7 @@
 #include <fmt/ranges.h>
 
 #include "config/config_error.hpp"
+#include "config/shortest_exchange.hpp"
 #include "config/station.hpp"
 
 namespace tautgate::config {
@@ -141,5 +143,20 @@ void warn_of_profiles(Findings& findings, const Station& station);
 void warn_of_references(Findings& findings, const Station& station);
 // Joints, plans and kinds of ticket that nothing uses.
 void warn_of_unused_plans_and_joints(Findings& findings, const Station& station);
+
+// Of what tells whether a unit is there: an absence that lasts as long as an exchange must not pass unseen.
+// Where the looks alone are too seldom, that is another finding.
+inline void check_settles(Findings& findings, const std::string& pointer, std::chrono::milliseconds look,
+                          std::chrono::milliseconds debounce) {
+    const auto after = settled_after(look, debounce);
+    if (look > slowest_look || after <= shortest_exchange)
+        return;
+    findings.error(
+        pointer + "/debounce_ms",
+        fmt::format("with {} ms and a look every {} ms a change is taken after {} ms only, and a unit "
+                    "could be exchanged for another in {} ms",
+                    debounce.count(), look.count(), after.count(), shortest_exchange.count()),
+        "debounce for a shorter time, or look more often");
+}
 
 }  // namespace tautgate::config

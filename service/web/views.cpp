@@ -178,35 +178,31 @@ json source_hold_view(const interlock::SourceHold& hold) {
     return {{"what", what}, {"name", name}, {"since", hold.since.value}, {"why", hold.why}};
 }
 
-json subject_of(const interlock::HeldSource& source) {
-    const auto [what, name] = interlock::words_of(source);
-    return what + " " + name;
-}
-
 json action_subject(const Action& action) {
-    return std::visit(Overloaded{[](const OverrideJoint& a) { return json(a.joint.text); },
-                                 [](const TakeBackOverride& a) { return json(a.joint.text); },
-                                 [](const LeaveIncomplete&) { return json(nullptr); },
-                                 [](const AcceptGap& a) { return json(a.tool.text); },
-                                 [](const AcceptSource& a) { return json(a.tool.text); },
-                                 [](const UnlockFastener& a) { return json(a.joint.text); },
-                                 [](const AssignResult& a) { return json(a.joint.text); },
-                                 [](const SetResultAside& a) { return json(std::to_string(a.result.value)); },
-                                 [](const UnitStillHere&) { return json(nullptr); },
-                                 [](const UnitHasLeft&) { return json(nullptr); },
-                                 [](const CorrectTicket& a) { return json(a.serial.text); },
-                                 [](const AcceptReturn&) { return json(nullptr); },
-                                 [](const AcknowledgeMove& a) { return json(a.permissive.text); },
-                                 [](const RearmPermissive& a) { return json(a.permissive.text); },
-                                 [](const DisposeSetAside& a) { return json(std::to_string(a.event.value)); },
-                                 [](const AcceptDifference&) { return json(nullptr); },
-                                 [](const PlaceHold& a) { return json(a.serial.text); },
-                                 [](const LiftHold& a) { return json(a.serial.text); },
-                                 [](const interlock::SettleOrder&) { return json(nullptr); },
-                                 [](const interlock::AcceptReuse& a) { return json(a.serial.text); },
-                                 [](const interlock::PlaceHoldOn& a) { return subject_of(a.source); },
-                                 [](const interlock::LiftHoldFrom& a) { return subject_of(a.source); }},
-                      action);
+    return std::visit(
+        Overloaded{[](const OverrideJoint& a) { return json(a.joint.text); },
+                   [](const TakeBackOverride& a) { return json(a.joint.text); },
+                   [](const LeaveIncomplete&) { return json(nullptr); },
+                   [](const AcceptGap& a) { return json(a.tool.text); },
+                   [](const AcceptSource& a) { return json(a.tool.text); },
+                   [](const UnlockFastener& a) { return json(a.joint.text); },
+                   [](const AssignResult& a) { return json(a.joint.text); },
+                   [](const SetResultAside& a) { return json(std::to_string(a.result.value)); },
+                   [](const UnitStillHere&) { return json(nullptr); },
+                   [](const UnitHasLeft&) { return json(nullptr); },
+                   [](const CorrectTicket& a) { return json(a.serial.text); },
+                   [](const AcceptReturn&) { return json(nullptr); },
+                   [](const AcknowledgeMove& a) { return json(a.permissive.text); },
+                   [](const RearmPermissive& a) { return json(a.permissive.text); },
+                   [](const DisposeSetAside& a) { return json(std::to_string(a.event.value)); },
+                   [](const AcceptDifference&) { return json(nullptr); },
+                   [](const PlaceHold& a) { return json(a.serial.text); },
+                   [](const LiftHold& a) { return json(a.serial.text); },
+                   [](const interlock::SettleOrder&) { return json(nullptr); },
+                   [](const interlock::AcceptReuse& a) { return json(a.serial.text); },
+                   [](const interlock::PlaceHoldOn& a) { return json(interlock::text_of(a.source)); },
+                   [](const interlock::LiftHoldFrom& a) { return json(interlock::text_of(a.source)); }},
+        action);
 }
 
 // The fastener of an action that is about one, by its name.
