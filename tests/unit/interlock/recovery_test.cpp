@@ -4,6 +4,20 @@
 using namespace tautgate;
 using namespace tautgate::story;
 
+namespace {
+
+// A second ticket has asked whether the unit has left; so many results came before anybody answered.
+Story with_unassigned(std::size_t results) {
+    Story story;
+    story.identified_unit();
+    story.scans("D", "D2");
+    for (std::size_t i = 0; i < results; ++i)
+        story.hits(mount_ok);
+    return story;
+}
+
+}  // namespace
+
 TEST_CASE("a restart withholds everything at once") {
     Story story;
     story.finished_unit();
@@ -131,12 +145,8 @@ TEST_CASE("what came in doubt is nobody's at the next unit, too, where units wer
 }
 
 TEST_CASE("of a tool that runs wild the state keeps a part, and the unit waits for people all the same") {
-    Story story;
-    story.identified_unit();
-    story.scans("D", "D2");
     constexpr std::size_t most = 500;
-    for (std::size_t i = 0; i < most; ++i)
-        story.hits(mount_ok);
+    Story story = with_unassigned(most);
     CHECK(story.stay().set_aside.empty());
     for (std::size_t i = 0; i < 3; ++i)
         CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
@@ -146,12 +156,8 @@ TEST_CASE("of a tool that runs wild the state keeps a part, and the unit waits f
 }
 
 TEST_CASE("a tool that sends without end holds by some of its results, and all of them are kept") {
-    Story story;
-    story.identified_unit();
-    story.scans("D", "D2");
     constexpr std::size_t sent = 60;
-    for (std::size_t i = 0; i < sent; ++i)
-        story.hits(mount_ok);
+    Story story = with_unassigned(sent);
     CHECK(story.stay().unassigned.size() == sent);
     const auto& reasons = story.permissive("lift").reasons;
     CHECK(std::ranges::count(reasons, ReasonCode::result_unassigned, &Reason::code) == 16);
