@@ -20,14 +20,29 @@ std::string at(std::string_view list, std::size_t index, std::string_view rest =
 
 // ---- one part at a time -----------------------------------------------------------------------------------
 
-void check_line_alone(Findings& findings, const ControllerLink& link, const std::string& pointer) {
-    constexpr int fewest_beats = 3;
-    if (link.echo_timeout < fewest_beats * link.beat_interval) {
+// An echo must have the time of some beats, and those must fit into the longest echo time-out. By coils it
+// comes a beat after it was asked for, and is looked at once in a beat.
+void check_echo_beats(Findings& findings, const ControllerLink& link, const std::string& pointer) {
+    const int fewest = link.coils ? 5 : 3;
+    if (fewest * link.beat_interval > shortest_exchange) {
+        findings.error(
+            pointer + "/beat_interval_ms",
+            fmt::format("{} beats of {} ms do not fit into the {} ms within which another unit may "
+                        "stand there",
+                        fewest, link.beat_interval.count(), shortest_exchange.count()),
+            fmt::format("give at most {}", shortest_exchange.count() / fewest));
+    } else if (link.echo_timeout < fewest * link.beat_interval) {
         findings.error(pointer + "/echo_timeout_ms",
-                       fmt::format("{} ms is less than {} beats of {} ms, so one late answer would withhold",
-                                   link.echo_timeout.count(), fewest_beats, link.beat_interval.count()),
-                       fmt::format("give at least {}", fewest_beats * link.beat_interval.count()));
+                       fmt::format("{} ms is less than {} beats of {} ms, {}", link.echo_timeout.count(),
+                                   fewest, link.beat_interval.count(),
+                                   link.coils ? "within which echo and heartbeat by coils may be late"
+                                              : "so one late answer would withhold"),
+                       fmt::format("give at least {}", fewest * link.beat_interval.count()));
     }
+}
+
+void check_line_alone(Findings& findings, const ControllerLink& link, const std::string& pointer) {
+    check_echo_beats(findings, link, pointer);
     // A bay that nobody saw for longer may hold another unit, with which the equipment would take the token
     // of the former.
     const auto check_short = [&](const char* key, std::optional<std::chrono::milliseconds> time) {

@@ -135,25 +135,6 @@ void check_coil_bay(Findings& findings, const Station& station, const Bay& bay, 
         findings.error(pointer + "/controller/role", "coils are only written by the station",
                        "give client, or connect the equipment by registers");
     }
-    // An echo comes a beat after it was asked for, and is looked at once in a beat.
-    constexpr int fewest_coil_beats = 5;
-    if (bay.controller.echo_timeout < fewest_coil_beats * bay.controller.beat_interval) {
-        findings.error(
-            pointer + "/controller/echo_timeout_ms",
-            fmt::format("{} ms is less than {} beats of {} ms, within which echo and heartbeat by "
-                        "coils may be late",
-                        bay.controller.echo_timeout.count(), fewest_coil_beats,
-                        bay.controller.beat_interval.count()),
-            fmt::format("give at least {}", fewest_coil_beats * bay.controller.beat_interval.count()));
-    }
-    if (bay.controller.beat_interval > slowest_look) {
-        findings.error(
-            pointer + "/controller/beat_interval_ms",
-            fmt::format("the equipment is looked at every {} ms only, so that a unit could be exchanged "
-                        "for another between two looks",
-                        bay.controller.beat_interval.count()),
-            fmt::format("give at most {}", slowest_look.count()));
-    }
     check_settles(findings, here, bay.controller.beat_interval, plan.debounce);
     check_told(findings, here, "present", plan.present.has_value(),
                module_inputs(station, bay, tells_presence));

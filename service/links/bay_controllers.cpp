@@ -37,7 +37,7 @@ members_of(const config::Bay& bay, const std::vector<config::BayController>& con
 
 BayControllers::BayControllers(boost::asio::io_context& loop, const config::Station& station,
                                const config::Bay& bay, ControllerLink::Sink sink,
-                               std::shared_ptr<DurableMark> durable, Backoff::Limits redial,
+                               std::shared_ptr<DurableMark> durable, ControllerPace pace,
                                const std::optional<KnownOfBay>& known)
     : sink_(std::move(sink)), loop_(loop) {
     const auto controllers = config::controllers_of(station, bay);
@@ -46,25 +46,25 @@ BayControllers::BayControllers(boost::asio::io_context& loop, const config::Stat
                           .numbers = {},
                           .silence = controllers.front().link->echo_timeout,
                           .link = std::make_unique<ControllerLink>(loop, station, bay, sink_,
-                                                                   std::move(durable), redial, known)});
+                                                                   std::move(durable), pace, known)});
         return;
     }
     set_.emplace(domain::BayId{bay.id}, members_of(bay, controllers));
     for (const auto& controller : controllers)
-        add(controller, config::alone(station, bay, controller), durable, redial);
+        add(controller, config::alone(station, bay, controller), durable, pace);
 }
 
 BayControllers::~BayControllers() { stop(); }
 
 void BayControllers::add(const config::BayController& controller, const config::Station& described,
-                         const std::shared_ptr<DurableMark>& durable, Backoff::Limits redial) {
+                         const std::shared_ptr<DurableMark>& durable, ControllerPace pace) {
     const std::size_t place = lines_.size();
     Line line{.id = controller.id, .numbers = {}, .silence = controller.link->echo_timeout, .link = nullptr};
     for (const config::Permissive* permissive : controller.permissives)
         line.numbers.push_back(permissive->number);
     line.link = std::make_unique<ControllerLink>(
         loop_, described, described.bays.front(),
-        [this, place](interlock::Payload payload) { taken(place, std::move(payload)); }, durable, redial);
+        [this, place](interlock::Payload payload) { taken(place, std::move(payload)); }, durable, pace);
     line.link->on_echo(
         [this, place](SteadyTime as_of) { tell(set_->alive(place, as_of, steady_clock::now())); });
     lines_.push_back(std::move(line));

@@ -26,8 +26,8 @@ class BayControllers {
   public:
     // As for a ControllerLink.
     BayControllers(boost::asio::io_context& loop, const config::Station& station, const config::Bay& bay,
-                   ControllerLink::Sink sink, std::shared_ptr<DurableMark> durable,
-                   Backoff::Limits redial = {}, const std::optional<KnownOfBay>& known = {});
+                   ControllerLink::Sink sink, std::shared_ptr<DurableMark> durable, ControllerPace pace = {},
+                   const std::optional<KnownOfBay>& known = {});
     // Stops, if nobody did.
     ~BayControllers();
     BayControllers(const BayControllers&) = delete;
@@ -59,7 +59,7 @@ class BayControllers {
     };
     // `described`: the bay with this controller only.
     void add(const config::BayController& controller, const config::Station& described,
-             const std::shared_ptr<DurableMark>& durable, Backoff::Limits redial);
+             const std::shared_ptr<DurableMark>& durable, ControllerPace pace);
     void taken(std::size_t place, interlock::Payload payload);
     void tell(ControllerSet::Told told);
 

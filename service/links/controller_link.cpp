@@ -46,10 +46,10 @@ namespace {
 class ControllerLink::Line : public std::enable_shared_from_this<Line> {
   public:
     Line(boost::asio::io_context& loop, ControllerFrame frame, Sink sink,
-         std::shared_ptr<DurableMark> durable, Backoff::Limits redial, const std::optional<KnownOfBay>& known)
+         std::shared_ptr<DurableMark> durable, ControllerPace pace, const std::optional<KnownOfBay>& known)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
-          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}(), redial),
-          refusals_(fmt::format("controller of bay {}", frame_.bay.text)),
+          incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}(), pace.redial),
+          refusals_(fmt::format("controller of bay {}", frame_.bay.text)), report_limit_(pace.reports),
           durable_(std::move(durable)), shared_{.health = freshness_} {
         if (frame_.link.coils) {
             coils_.emplace(frame_, known);
@@ -515,13 +515,13 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             post(std::move(*refused));
         return true;
     }
-    // A unit that comes and goes takes some. Bits are debounced, so that they flutter more slowly.
-    [[nodiscard]] double reports_a_second() const { return frame_.link.coils ? 10 : 40; }
     [[nodiscard]] std::string flood_words() const {
         return fmt::format(
-            "what the controller of bay {} says of its unit and its movements changes more than {} "
-            "times a second; see its sensors, their debounce, and that nobody else writes there",
-            frame_.bay.text, reports_a_second());
+            "what the controller of bay {} says of its unit and its movements has changed more than "
+            "{} times at once and goes on faster than {} times a second; see its sensors, their debounce, "
+            "and "
+            "that nobody else writes there",
+            frame_.bay.text, report_limit_.at_once, report_limit_.a_second);
     }
 
     // True: the line has become good.
@@ -590,7 +590,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Freshness freshness_;
     Backoff backoff_;
     Refusals refusals_;  // of masters in the server role, and of reports without end
-    Flood reports_{reports_a_second()};
+    const Flood::Limit report_limit_;
+    Flood reports_{report_limit_};
     bool flooding_ = false;
     std::optional<RegisterCalls> connection_;
     // Both.
@@ -604,9 +605,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
 
 ControllerLink::ControllerLink(boost::asio::io_context& loop, const config::Station& station,
                                const config::Bay& bay, Sink sink, std::shared_ptr<DurableMark> durable,
-                               Backoff::Limits redial, const std::optional<KnownOfBay>& known)
+                               ControllerPace pace, const std::optional<KnownOfBay>& known)
     : line_(std::make_shared<Line>(loop, controller_frame(station, bay), std::move(sink), std::move(durable),
-                                   redial, known)) {}
+                                   pace, known)) {}
 
 ControllerLink::~ControllerLink() { line_->stop(); }
 

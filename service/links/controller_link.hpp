@@ -27,6 +27,7 @@
 #include "service/interlock/state.hpp"
 #include "service/links/backoff.hpp"
 #include "service/links/durable_mark.hpp"
+#include "service/links/flood.hpp"
 #include "service/links/freshness.hpp"
 
 namespace boost::asio {
@@ -53,15 +54,23 @@ struct KnownOfBay {
     std::optional<bool> present;  // whether a unit stood there last
 };
 
+struct ControllerPace {
+    // How soon a lost controller is called again, or a port that could not be had is tried again.
+    Backoff::Limits redial{};
+    // How often what it tells of its unit and its movements may change, before it is disbelieved. A unit that
+    // comes and goes takes some four changes, on a line every ten seconds or more (common practice, no
+    // source).
+    Flood::Limit reports{.at_once = 40, .a_second = 4};
+};
+
 class ControllerLink {
   public:
     using Sink = std::function<void(interlock::Payload)>;
 
-    // `station` and `bay` are only read here. Nothing goes out before start. `redial`: how soon a lost
-    // controller is called again, or a port that could not be had is tried again. `known`: of equipment by
+    // `station` and `bay` are only read here. Nothing goes out before start. `known`: of equipment by
     // coils, for which the station counts.
     ControllerLink(boost::asio::io_context& loop, const config::Station& station, const config::Bay& bay,
-                   Sink sink, std::shared_ptr<DurableMark> durable, Backoff::Limits redial = {},
+                   Sink sink, std::shared_ptr<DurableMark> durable, ControllerPace pace = {},
                    const std::optional<KnownOfBay>& known = {});
     // Stops, if nobody did.
     ~ControllerLink();

@@ -1,4 +1,4 @@
-// How much a device may say: so many frames (or lines) and 64 KiB of garbage at once, and then as much a
+// How much a device may say: so many frames (or lines) and 64 KiB of garbage at once, and then so much a
 // second. What is more waits, unread in the end, so that one device cannot take the loop's time from the
 // others; nothing of it is dropped. Pure: the caller brings the time. Belongs to one device and one thread.
 #pragma once
@@ -15,8 +15,14 @@ namespace tautgate::links {
 class Flood {
   public:
     static constexpr double garbage_a_second = 64.0 * 1024;
+    struct Limit {
+        double at_once = 0;
+        double a_second = 0;
+    };
 
-    explicit Flood(double frames_a_second) : frames_a_second_(frames_a_second), frames_(frames_a_second) {}
+    explicit Flood(Limit frames) : limit_(frames), frames_(frames.at_once) {}
+    // As many at once as in a second.
+    explicit Flood(double frames) : Flood(Limit{.at_once = frames, .a_second = frames}) {}
 
     void frame(SteadyTime now) {
         refill(now);
@@ -36,7 +42,7 @@ class Flood {
     // It has said nothing for so long that it may say as much as ever.
     [[nodiscard]] bool is_calm(SteadyTime now) {
         refill(now);
-        return frames_ >= frames_a_second_ && garbage_ >= garbage_a_second;
+        return frames_ >= limit_.at_once && garbage_ >= garbage_a_second;
     }
     // Once for each time that it had to wait; again only after it was calm.
     [[nodiscard]] bool is_news() { return !std::exchange(told_, true); }
@@ -44,13 +50,13 @@ class Flood {
   private:
     void refill(SteadyTime now) {
         const double seconds = std::chrono::duration<double>(now - std::exchange(at_, now)).count();
-        frames_ = std::min(frames_a_second_, frames_ + seconds * frames_a_second_);
+        frames_ = std::min(limit_.at_once, frames_ + seconds * limit_.a_second);
         garbage_ = std::min(garbage_a_second, garbage_ + seconds * garbage_a_second);
-        if (frames_ >= frames_a_second_ && garbage_ >= garbage_a_second)
+        if (frames_ >= limit_.at_once && garbage_ >= garbage_a_second)
             told_ = false;
     }
 
-    double frames_a_second_;
+    Limit limit_;
     SteadyTime at_{};
     double frames_;
     double garbage_ = garbage_a_second;

@@ -58,7 +58,7 @@ Wiring::Wiring(boost::asio::io_context& loop, std::shared_ptr<const config::Stat
         const auto known = callbacks_.known_of_bay ? callbacks_.known_of_bay(id) : std::nullopt;
         controllers_.push_back(
             {id, std::make_unique<links::BayControllers>(loop_, *rules_, bay, callbacks_.sink, durable,
-                                                         links::Backoff::Limits{}, known)});
+                                                         links::ControllerPace{}, known)});
     }
 }
 

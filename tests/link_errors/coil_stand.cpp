@@ -7,6 +7,7 @@
 #include <fmt/format.h>
 
 #include "protocol/link_errors.hpp"
+#include "tests/link_errors/fast_line.hpp"
 #include "tests/link_errors/turning.hpp"
 #include "tests/unit/links/coil_station.hpp"
 
@@ -25,9 +26,6 @@ constexpr std::chrono::seconds coil_patience{20};
 constexpr milliseconds coil_slack{1000};
 // Until what the station wrote before has arrived, and what it writes now was written often enough.
 constexpr std::uint64_t switches_to_settle = 4;
-// At once, so that a campaign does not spend its time waiting to dial.
-constexpr links::Backoff::Limits dial_at_once{
-    .floor = milliseconds(1), .cap = milliseconds(2), .proven = milliseconds(0)};
 
 [[nodiscard]] config::Station coil_bay(const CoilStand::Limits& limits) {
     config::Station station = links::testing::coil_station(0);
@@ -69,7 +67,7 @@ CoilStand::CoilStand(std::uint64_t seed, Limits limits)
     station_.bays.front().controller.port = proxy_->port();
     link_ = std::make_unique<links::ControllerLink>(
         loop_, station_, station_.bays.front(), [this](const interlock::Payload& payload) { hear(payload); },
-        std::make_shared<links::DurableMark>(), dial_at_once);
+        std::make_shared<links::DurableMark>(), fast_line);
     link_->start();
 }
 

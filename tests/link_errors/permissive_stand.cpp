@@ -11,6 +11,7 @@
 
 #include "protocol/link_errors.hpp"
 #include "service/links/modbus_frame.hpp"
+#include "tests/link_errors/fast_line.hpp"
 #include "tests/link_errors/turning.hpp"
 
 namespace tautgate::link_errors {
@@ -27,9 +28,6 @@ constexpr std::chrono::seconds patience{20};
 constexpr std::size_t given_remembered = 4000;
 // Of a busy computer, where a time on the clock is looked at.
 constexpr milliseconds slack{1000};
-// At once, so that a campaign does not spend its time waiting to dial.
-constexpr links::Backoff::Limits at_once{
-    .floor = milliseconds(1), .cap = milliseconds(2), .proven = milliseconds(0)};
 
 [[nodiscard]] config::Station small_station(WireRole role, const PermissiveStand::Limits& limits) {
     config::Station station;
@@ -96,7 +94,7 @@ PermissiveStand::PermissiveStand(WireRole role, std::uint64_t seed, Limits limit
 std::uint16_t PermissiveStand::open_link() {
     link_ = std::make_unique<links::ControllerLink>(
         loop_, station_, station_.bays.front(), [this](const interlock::Payload& payload) { hear(payload); },
-        std::make_shared<links::DurableMark>(), at_once);
+        std::make_shared<links::DurableMark>(), fast_line);
     link_->start();
     if (server_)
         return 0;

@@ -1082,6 +1082,16 @@ TEST_CASE("further controllers that could be taken for another, or tell nothing,
             {"with an echo time-out of exactly that",
              [](Station& s) { further_of(s).link.echo_timeout = std::chrono::milliseconds(2000); },
              {}},
+            {"with a beat of which three do not fit into any echo time-out",
+             [](Station& s) {
+                 further_of(s).link.beat_interval = std::chrono::milliseconds(667);
+                 further_of(s).presence_within = std::chrono::milliseconds(3000);
+                 further_of(s).link.echo_timeout = std::chrono::milliseconds(2000);
+                 further_of(s).link.beat_timeout = std::chrono::milliseconds(2000);
+             },
+             {here +
+              "/beat_interval_ms: 3 beats of 667 ms do not fit into the 2000 ms within which another unit "
+              "may stand there"}},
             {"with an echo time-out of two beats",
              [](Station& s) { further_of(s).link.echo_timeout = 2 * further_of(s).link.beat_interval; },
              {here + "/echo_timeout_ms: 200 ms is less than 3 beats of 100 ms, so one late answer would "
@@ -1441,21 +1451,22 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
              {"/bays/0/controller/echo_timeout_ms: 400 ms is less than 5 beats of 100 ms, within which echo "
               "and "
               "heartbeat by coils may be late"}},
+            {"with the slowest beat of which five fit into an echo time-out",
+             [](Station& s) {
+                 s.bays[0].controller.beat_interval = std::chrono::milliseconds(400);
+                 s.bays[0].controller.echo_timeout = std::chrono::milliseconds(2000);
+                 s.bays[0].controller.beat_timeout = std::chrono::milliseconds(2000);
+             },
+             {}},
             {"looked at so seldom that a unit could be exchanged meanwhile",
              [](Station& s) {
-                 s.bays[0].controller.beat_interval = std::chrono::milliseconds(1001);
-                 s.bays[0].controller.echo_timeout = std::chrono::seconds(20);
-                 s.bays[0].controller.beat_timeout = std::chrono::seconds(20);
+                 s.bays[0].controller.beat_interval = std::chrono::milliseconds(401);
+                 s.bays[0].controller.echo_timeout = std::chrono::milliseconds(2000);
+                 s.bays[0].controller.beat_timeout = std::chrono::milliseconds(2000);
              },
-             {"/bays/0/controller/echo_timeout_ms: 20000 ms is longer than it may take until another unit "
-              "stands "
-              "there (2000 ms)",
-              "/bays/0/controller/beat_timeout_ms: 20000 ms is longer than it may take until another unit "
-              "stands "
-              "there (2000 ms)",
-              "/bays/0/controller/beat_interval_ms: the equipment is looked at every 1001 ms only, so that a "
-              "unit "
-              "could be exchanged for another between two looks"}},
+             {"/bays/0/controller/beat_interval_ms: 5 beats of 401 ms do not fit into the 2000 ms within "
+              "which "
+              "another unit may stand there"}},
             {"for class B, named and without a joint",
              [](Station& s) {
                  s.permissives[0].scope = Scope::classes;

@@ -40,14 +40,15 @@ std::unique_ptr<CoilEquipment> equipment_for(const config::Station& station) {
 // The station's side: a loop that gives its beat each turn, with the orders that the test wants.
 class CoilShift {
   public:
-    CoilShift() : station_(coil_station(0)), equipment_(equipment_for(station_)) {
+    explicit CoilShift(ControllerPace pace = {})
+        : pace_(pace), station_(coil_station(0)), equipment_(equipment_for(station_)) {
         station_.bays.front().controller.port = equipment_->port();
         bring_up({});
     }
     // A station that starts again, with what its record knows.
     void bring_up(const std::optional<KnownOfBay>& known) {
         link_ = std::make_unique<ControllerLink>(floor.loop, station_, station_.bays.front(), floor.sink(),
-                                                 durable, Backoff::Limits{}, known);
+                                                 durable, pace_, known);
         link_->start();
     }
     CoilEquipment& equipment() { return *equipment_; }
@@ -102,6 +103,7 @@ class CoilShift {
     std::shared_ptr<DurableMark> durable = std::make_shared<DurableMark>();
 
   private:
+    ControllerPace pace_;
     config::Station station_;
     std::unique_ptr<CoilEquipment> equipment_;
     std::unique_ptr<ControllerLink> link_;
@@ -349,7 +351,7 @@ TEST_CASE(
 }
 
 TEST_CASE("a sensor that flutters is told with what to look at") {
-    CoilShift shift;
+    CoilShift shift{{.reports = {.at_once = 20, .a_second = 10}}};
     shift.order(Code::withheld);
     REQUIRE(shift.until_quality(Quality::good));
     bool there = false;
@@ -360,7 +362,8 @@ TEST_CASE("a sensor that flutters is told with what to look at") {
     }));
     const auto told = shift.floor.all<interlock::InputRefused>().front();
     CHECK(told.source == "controller of bay J1");
-    CHECK_THAT(told.why, Catch::Contains("changes more than 10 times a second; see its sensors"));
+    CHECK_THAT(told.why, Catch::Contains("has changed more than 20 times at once and goes on faster than 10 "
+                                         "times a second; see its sensors"));
 
     // Nothing that it says fills the record any more, and nothing of it is believed until it is calm.
     REQUIRE(shift.until_quality(Quality::failed));
