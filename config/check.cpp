@@ -75,6 +75,14 @@ void check_bay_alone(Findings& findings, const Bay& bay, const std::string& poin
 }
 
 void check_tool_alone(Findings& findings, const Tool& tool, const std::string& pointer) {
+    if (tool.calibration && tool.calibration->warn >= tool.calibration->every) {
+        findings.error(
+            pointer + "/calibration/warn_days",
+            fmt::format("{} days are no less than the {} for which a calibration holds, so that it "
+                        "would be warned of always",
+                        tool.calibration->warn.count(), tool.calibration->every.count()),
+            fmt::format("give less than {}", tool.calibration->every.count()));
+    }
     if (std::holds_alternative<PulseLink>(tool.link)) {
         return;  // it measures nothing
     }

@@ -19,6 +19,7 @@ const DecisionRule* row_of(const PeopleRules& people, DecisionKind what, std::op
 std::vector<Role> usual_roles(const PeopleRules& people, DecisionKind what) {
     switch (what) {
     case DecisionKind::lift_hold: return {Role::quality_engineer};
+    case DecisionKind::record_calibration: return {Role::maintenance, Role::quality_engineer};
     case DecisionKind::approve_rules: return {Role::administrator, Role::manufacturing_engineer};
     case DecisionKind::unlock_person:
         return {Role::administrator, Role::quality_engineer, Role::production_supervisor};
@@ -71,8 +72,8 @@ bool has_class(DecisionKind what) noexcept {
 
 bool needs_no_unit(DecisionKind what) noexcept {
     return what == DecisionKind::accept_gap || what == DecisionKind::accept_source ||
-           what == DecisionKind::place_hold || what == DecisionKind::lift_hold ||
-           what == DecisionKind::unlock_person;
+           what == DecisionKind::record_calibration || what == DecisionKind::place_hold ||
+           what == DecisionKind::lift_hold || what == DecisionKind::unlock_person;
 }
 
 std::uint32_t fewest_people(DecisionKind what, std::optional<RiskClass> risk) noexcept {

@@ -506,6 +506,13 @@ std::chrono::milliseconds silence_limit_unless_given(const Tool& tool) {
                              : tool.silence_limit;
 }
 
+Shape<CalibrationRule> calibration() {
+    constexpr std::int64_t ten_years = 3'653;
+    return Shape<CalibrationRule>()
+        .required("every_days", &CalibrationRule::every, Whole(1, ten_years))
+        .optional("warn_days", &CalibrationRule::warn, Whole(0, ten_years));
+}
+
 auto tool() {
     constexpr std::int64_t longest_run_ms = 600'000;
     auto shape = Shape<RawTool>()
@@ -518,6 +525,7 @@ auto tool() {
                      .optional("simulated", &RawTool::simulated, Flag{})
                      .optional("torque", &RawTool::torque, tool_torque())
                      .optional("angle", &RawTool::angle, tool_angle())
+                     .optional("calibration", &RawTool::calibration, calibration())
                      .optional("scatter_percent", &RawTool::scatter_percent, DecimalNumber{})
                      .optional("silence_limit_ms", &RawTool::silence_limit, Whole(100, minute_ms))
                      .optional("settling_ms", &RawTool::settling, Whole(0, minute_ms))

@@ -9,6 +9,10 @@ namespace tautgate::config {
 // Common practice, no source: a hoist or a person takes longer. No disk or network that is slow for a moment
 // costs more than that.
 inline constexpr std::chrono::milliseconds shortest_exchange{2000};
+// Two looks between which something was not seen may lie further apart than the station can tell, since an
+// answer takes up to half a second.
+inline constexpr std::chrono::milliseconds longest_unseen =
+    shortest_exchange - std::chrono::milliseconds(500);
 // Whatever sees units or their movements is looked at so often that one look may fail.
 inline constexpr std::chrono::milliseconds slowest_look = shortest_exchange / 2;
 

@@ -434,6 +434,13 @@ struct ToolControl {
     std::chrono::milliseconds answer_within{1000};  // until it says that it did as it was told
 };
 
+// How long a calibration of a tool holds, as its maker or the plant's calibration procedure says.
+struct CalibrationRule {
+    std::chrono::days every{365};
+    std::chrono::days warn{14};  // before it is over
+    bool operator==(const CalibrationRule&) const = default;
+};
+
 struct Tool {
     std::string id;
     std::string name;
@@ -447,6 +454,7 @@ struct Tool {
     Torque torque_max;  // of its capable range, and of its sensor
     Torque torque_resolution;
     Angle angle_resolution;
+    std::optional<CalibrationRule> calibration;  // none: the station does not watch it
     // Six standard deviations of the torque in percent of its mean (combined scatter, ISO 5393), as its last
     // test had it; for design help only.
     std::optional<protocol::Decimal> scatter_percent;
@@ -608,13 +616,14 @@ enum class DecisionKind : std::uint8_t {
     lift_hold,
     settle_order,
     accept_reuse,
+    record_calibration,
     approve_rules,  // of the first of the two; anybody who is no operator may be the second
     unlock_person   // somebody who typed several wrong secrets
 };
 TAUTGATE_ENUM(DecisionKind, take_back_override, accept_gap, accept_source, unlock_fastener, assign_result,
               set_result_aside, unit_still_here, unit_has_left, correct_ticket, accept_return,
               acknowledge_move, rearm_permissive, dispose_set_aside, accept_difference, place_hold, lift_hold,
-              settle_order, accept_reuse, approve_rules, unlock_person);
+              settle_order, accept_reuse, record_calibration, approve_rules, unlock_person);
 
 // A row of the authorisation matrix (entitlement.hpp).
 struct DecisionRule {

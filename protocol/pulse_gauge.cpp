@@ -14,9 +14,12 @@ std::optional<SettledLevel> Debouncer::look(PulseTime at, bool active) {
     if (!candidate_ || candidate_->active != active)
         candidate_ = SettledLevel{active, at, before};
     const bool news = !settled_ || settled_->active != active;
+    if (!news)
+        held_ = at;
     if (!news || at - candidate_->since < debounce_)
         return std::nullopt;
     settled_ = candidate_;
+    held_ = at;
     return settled_;
 }
 

@@ -37,11 +37,17 @@ class Debouncer {
     // The level that settles with this look, where it is another than before or the first.
     [[nodiscard]] std::optional<SettledLevel> look(PulseTime at, bool active);
     [[nodiscard]] const std::optional<SettledLevel>& settled() const noexcept { return settled_; }
+    // Asked before look(): the settled level is there again, and was not seen for so long that it may have
+    // been another one meanwhile, although none settled.
+    [[nodiscard]] bool has_lapsed(PulseTime at, bool active, PulseTime longest) const noexcept {
+        return settled_ && settled_->active == active && at - held_ > longest;
+    }
     // Nobody has looked: what is seen next is where it stands.
     void forget() noexcept;
 
   private:
     PulseTime debounce_;
+    PulseTime held_{};  // the newest look that saw the settled level
     std::optional<SettledLevel> settled_;
     std::optional<SettledLevel> candidate_;  // what the newest looks saw, all of them
     std::optional<PulseTime> looked_;

@@ -1,6 +1,7 @@
 #include "protocol/ticket.hpp"
 
 #include <algorithm>
+#include <map>
 #include <utility>
 #include <variant>
 
@@ -111,23 +112,47 @@ std::expected<Ticket, LabelFault> LabelReader::read(std::string_view text) const
     return std::move(tickets.front());
 }
 
+namespace {
+
+// What the examples of one rule have shown so far.
+class ExamplesOfRule {
+  public:
+    explicit ExamplesOfRule(const TicketRule& rule) : rule_(rule) {}
+    // What is wrong with the next one; empty: nothing.
+    [[nodiscard]] std::string fault_of(const LabelReader& reader, const std::string& example) {
+        auto ticket = reader.read(example);
+        if (!ticket)
+            return ticket.error().what;
+        if (ticket->kind != rule_.kind)
+            return fmt::format("{} is read as a ticket of kind {}", shown(example), shown(ticket->kind));
+        const auto [first, is_new] = label_of_.try_emplace(std::move(ticket->serial), example);
+        if (is_new || first->second == example)
+            return {};
+        return fmt::format(
+            "{} and {} both give the serial number {}, so that two units would be taken for one",
+            shown(first->second), shown(example), shown(first->first));
+    }
+
+  private:
+    const TicketRule& rule_;
+    std::map<std::string, std::string> label_of_;  // by serial number
+};
+
+}  // namespace
+
 std::vector<TicketRuleFault> check_examples(const std::vector<TicketRule>& rules) {
     const auto reader = LabelReader::compile(rules);
     if (!reader)
         return {};
     std::vector<TicketRuleFault> faults;
-    for (std::size_t rule = 0; rule < rules.size(); ++rule)
+    for (std::size_t rule = 0; rule < rules.size(); ++rule) {
+        ExamplesOfRule examples{rules[rule]};
         for (std::size_t i = 0; i < rules[rule].examples.size(); ++i) {
-            const std::string& example = rules[rule].examples[i];
-            const auto ticket = reader->read(example);
-            if (ticket && ticket->kind == rules[rule].kind)
-                continue;
-            faults.push_back({rule, fmt::format("examples/{}", i),
-                              ticket ? fmt::format("{} is read as a ticket of kind {}", shown(example),
-                                                   shown(ticket->kind))
-                                     : ticket.error().what,
-                              "correct the rule, or the example"});
+            if (auto fault = examples.fault_of(*reader, rules[rule].examples[i]); !fault.empty())
+                faults.push_back({rule, fmt::format("examples/{}", i), std::move(fault),
+                                  "correct the rule, or the example"});
         }
+    }
     return faults;
 }
 

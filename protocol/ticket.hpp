@@ -61,7 +61,8 @@ class LabelReader {
     std::vector<LabelMatch> rules_;
 };
 
-// Examples that a reader of all these rules does not read as a ticket of their kind. Of rules with mistakes
+// Examples that a reader of all these rules does not read as a ticket of their kind, or from which one rule
+// reads the same serial number twice. Of rules with mistakes
 // nothing is said.
 [[nodiscard]] std::vector<TicketRuleFault> check_examples(const std::vector<TicketRule>& rules);
 

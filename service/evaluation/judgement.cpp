@@ -52,7 +52,8 @@ Weight weight_of(FindingCode code) noexcept {
     case FindingCode::curve_missing:
     case FindingCode::curve_damaged:
     case FindingCode::curve_changed:
-    case FindingCode::curve_value_missing: return Weight::not_decidable;
+    case FindingCode::curve_value_missing:
+    case FindingCode::tool_overdue: return Weight::not_decidable;
     case FindingCode::wrong_program:
     case FindingCode::torque_low:
     case FindingCode::torque_high:
@@ -321,6 +322,9 @@ FindingText text_of(FindingCode code) noexcept {
         return {"the tool judged by other limits than the plan's", "bring the tool's program up to the plan"};
     case FindingCode::out_of_tool_range:
         return {"the torque lies outside the tool's capable range", "use a tool of the right size"};
+    case FindingCode::tool_overdue:
+        return {"the calibration of its tool was over or not known",
+                "tighten with a calibrated tool, or let a supervisor verify it by hand"};
     case FindingCode::not_loosened:
         return {"it was tightened again without being loosened first", "loosen it, then tighten again"};
     case FindingCode::not_replaced:

@@ -56,7 +56,9 @@ enum class FindingCode : std::uint8_t {
     curve_time_outside,
     curve_yield_outside,
     curve_no_yield,
-    too_early  // checked before the joint had relaxed as long as it has to; found by the interlock
+    too_early,    // checked before the joint had relaxed as long as it has to; found by the interlock
+    tool_overdue  // the tool's calibration was over or not known; says nothing of the values, found by the
+                  // interlock
 };
 TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, torque_low, torque_high,
               angle_low, angle_high, torque_missing, torque_unusable, angle_missing, angle_unusable,
@@ -65,7 +67,7 @@ TAUTGATE_ENUM(FindingCode, aborted, no_values, wrong_program, program_missing, t
               attempts_used_up, hand_check_outside, curve_missing, curve_damaged, curve_changed,
               curve_value_missing, curve_disagrees, curve_target_outside, curve_place_outside,
               curve_rate_outside, curve_prevailing_outside, curve_clamp_outside, curve_time_outside,
-              curve_yield_outside, curve_no_yield, too_early);
+              curve_yield_outside, curve_no_yield, too_early, tool_overdue);
 
 struct Finding {
     FindingCode code = FindingCode::aborted;
@@ -77,7 +79,8 @@ TAUTGATE_FIELDS(Finding, code, found, allowed);
 
 struct Judgement {
     Verdict verdict = Verdict::undefined;
-    std::vector<Finding> findings;  // empty exactly when the verdict is ok
+    std::vector<Finding>
+        findings;  // of a verdict that is ok none but tool_overdue, and then it proves nothing
     bool operator==(const Judgement&) const = default;
 };
 TAUTGATE_FIELDS(Judgement, verdict, findings);

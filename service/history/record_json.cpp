@@ -163,7 +163,8 @@ std::string unit_json(const UnitRecord& record, const NameOf& name_of) {
         {{"serial", record.serial},
          {"stays", list_of(record.stays, [&](const auto& s) { return stay_record_view(s, name_of); })},
          {"parts", list_of(record.parts, part_line)},
-         {"used_in", list_of(record.used_in, part_line)}});
+         {"used_in", list_of(record.used_in, part_line)},
+         {"holds", list_of(record.holds, [&](const auto& line) { return decision_line(line, name_of); })}});
 }
 
 std::string traces_json(const journal::StoredTraces& stored) {

@@ -188,6 +188,7 @@ constexpr std::string_view kind_of_action(const Action& action) {
                                  [](const LiftHold&) { return "LiftHold"; },
                                  [](const PlaceHoldOn&) { return "PlaceHoldOn"; },
                                  [](const LiftHoldFrom&) { return "LiftHoldFrom"; },
+                                 [](const RecordCalibration&) { return "RecordCalibration"; },
                                  [](const SettleOrder&) { return "SettleOrder"; },
                                  [](const AcceptReuse&) { return "AcceptReuse"; }},
                       action);

@@ -363,6 +363,34 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
     return record;
 }
 
+std::expected<bool, journal::JournalError> concerns(Reader& reader, const journal::DecisionRow& row,
+                                                    const domain::Serial& serial) {
+    if (row.action != "PlaceHoldOn")
+        return true;
+    const auto payload = payload_of(reader, row.event);
+    if (!payload)
+        return std::unexpected(payload.error());
+    const auto* proposed = *payload ? std::get_if<interlock::Proposed>(&**payload) : nullptr;
+    const auto* hold = proposed ? std::get_if<interlock::PlaceHoldOn>(&proposed->action) : nullptr;
+    return hold != nullptr && std::ranges::find(hold->units, serial) != hold->units.end();
+}
+
+std::expected<std::vector<DecisionLine>, journal::JournalError> holds_about(Reader& reader,
+                                                                            const domain::Serial& serial) {
+    auto rows = reader.holds_about(serial);
+    if (!rows)
+        return std::unexpected(rows.error());
+    std::vector<DecisionLine> lines;
+    for (auto& row : *rows) {
+        const auto about_it = concerns(reader, row, serial);
+        if (!about_it)
+            return std::unexpected(about_it.error());
+        if (*about_it)
+            lines.push_back(line_of(std::move(row)));
+    }
+    return lines;
+}
+
 }  // namespace
 
 std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, const domain::Serial& serial) {
@@ -385,6 +413,10 @@ std::expected<UnitRecord, journal::JournalError> unit_record(Reader& reader, con
         return std::unexpected(std::move(used_in.error()));
     record.parts = lines_of(std::move(*parts));
     record.used_in = lines_of(std::move(*used_in));
+    auto holds = holds_about(reader, serial);
+    if (!holds)
+        return std::unexpected(std::move(holds.error()));
+    record.holds = std::move(*holds);
     return record;
 }
 

@@ -141,6 +141,8 @@ struct UnitRecord {
     std::vector<StayRecord> stays;       // oldest first
     std::vector<PartLine> parts = {};    // that were or are in it, by kind
     std::vector<PartLine> used_in = {};  // units in which it was or is
+    // Quality holds that people placed on it and lifted, also after it had left.
+    std::vector<DecisionLine> holds = {};
 };
 
 // Everything stored about a serial number of a unit or of a sub-assembly in it; no stays if the journal never

@@ -4,6 +4,7 @@
 #include <charconv>
 
 #include "config/entitlement.hpp"
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/source_holds.hpp"
@@ -308,10 +309,19 @@ Checked demand_of(const State&, const Place& at, const RearmPermissive& act) {
     return demand;
 }
 
+bool is_newest_of_many(const Stay& stay, EventNumber event) {
+    return stay.many_unassigned && stay.many_unassigned->newest == event;
+}
+
 Checked demand_of(const State&, const Place& at, const DisposeSetAside& act) {
     const Stay* stay = stay_at(at.bay);
     if (stay == nullptr)
         return refuse(RefusalCode::no_stay);
+    if (is_newest_of_many(*stay, act.event)) {
+        Demand demand = decision(at, DecisionKind::dispose_set_aside);
+        demand.since = act.event;
+        return demand;
+    }
     if (std::ranges::find(stay->set_aside, act.event) == stay->set_aside.end()) {
         return refuse(RefusalCode::already_settled, std::string(refusal::none_set_aside));
     }
@@ -327,24 +337,19 @@ Checked demand_of(const State&, const Place& at, const AcceptDifference&) {
     return decision(at, DecisionKind::accept_difference);
 }
 
-bool is_held(const State& state, const Serial& unit) {
-    return std::ranges::find(state.holds, unit, &UnitHold::unit) != state.holds.end();
-}
-
-Checked demand_of(const State& state, const Place& at, const PlaceHold& act) {
+Checked demand_of(const State&, const Place& at, const PlaceHold& act) {
     if (act.serial.text.empty())
         return refuse(RefusalCode::no_such_thing, "no serial number");
-    if (is_held(state, act.serial))
-        return refuse(RefusalCode::already_settled, "it is on the hold list");
     return demand_by(at, DecisionKind::place_hold, std::nullopt);
 }
 
 Checked demand_of(const State& state, const Place& at, const LiftHold& act) {
-    const auto hold = std::ranges::find(state.holds, act.serial, &UnitHold::unit);
-    if (hold == state.holds.end())
-        return refuse(RefusalCode::already_settled, "it is not on the hold list");
     Demand demand = demand_by(at, DecisionKind::lift_hold, std::nullopt);
-    demand.since = hold->since;
+    for (const UnitHold& hold : state.holds)
+        if (hold.unit == act.serial)
+            demand.since = std::max(demand.since, hold.since);
+    if (demand.since == EventNumber{})
+        return refuse(RefusalCode::already_settled, act.serial.text + " is not on the hold list");
     return demand;
 }
 
@@ -359,17 +364,28 @@ bool is_known(const State& state, const Place& at, const HeldSource& source) {
 Checked demand_of(const State& state, const Place& at, const PlaceHoldOn& act) {
     if (!is_known(state, at, act.source))
         return refuse(RefusalCode::no_such_thing, "no " + text_of(act.source));
-    if (hold_on(state, act.source) != nullptr)
-        return refuse(RefusalCode::already_settled, "it is on hold");
+    // Placed once more it takes in units that it had not named.
+    if (hold_on(state, act.source) != nullptr && !act.since_utc_us)
+        return refuse(RefusalCode::already_settled, text_of(act.source) + " is on hold");
     return demand_by(at, DecisionKind::place_hold, std::nullopt);
 }
 
 Checked demand_of(const State& state, const Place& at, const LiftHoldFrom& act) {
     const SourceHold* hold = hold_on(state, act.source);
     if (hold == nullptr)
-        return refuse(RefusalCode::already_settled, "it is not on hold");
+        return refuse(RefusalCode::already_settled, text_of(act.source) + " is not on hold");
     Demand demand = demand_by(at, DecisionKind::lift_hold, std::nullopt);
     demand.since = hold->since;
+    return demand;
+}
+
+Checked demand_of(const State& state, const Place& at, const RecordCalibration& act) {
+    const ToolState* tool = tool_of(state, act.tool);
+    if (tool == nullptr)
+        return refuse(RefusalCode::no_such_thing, act.tool.text);
+    Demand demand = demand_by(at, DecisionKind::record_calibration, worst_class(at, *tool));
+    if (tool->calibration.newest)
+        demand.since = tool->calibration.newest->recorded;
     return demand;
 }
 
@@ -457,6 +473,14 @@ std::optional<EventNumber> result_in(const Action& action) {
     if (const auto* aside = std::get_if<SetResultAside>(&action))
         return aside->result;
     return std::nullopt;
+}
+
+// Nobody lets themselves count again.
+std::optional<Refused> own_hold(const Action& action, PersonNumber number) {
+    const auto* lift = std::get_if<LiftHoldFrom>(&action);
+    if (lift == nullptr || lift->source != HeldSource{HeldPerson{number}})
+        return std::nullopt;
+    return Refused{RefusalCode::not_entitled, "nobody lifts the hold on themselves"};
 }
 
 // Whoever may have made a result neither files it nor sets it aside.
@@ -612,15 +636,24 @@ void carry_out(Transition&, const Place& at, const Deciders&, const RearmPermiss
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const DisposeSetAside& act) {
-    std::erase(stay_at(at.bay)->set_aside, act.event);
+    Stay& stay = *stay_at(at.bay);
+    if (is_newest_of_many(stay, act.event))
+        stay.many_unassigned.reset();
+    else
+        std::erase(stay.set_aside, act.event);
 }
 
 void carry_out(Transition&, const Place& at, const Deciders&, const AcceptDifference&) {
     stay_at(at.bay)->differs = false;
 }
 
-void carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHold& act) {
+Outcome carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHold& act) {
+    const std::size_t before = t.state.holds.size();
     hold_unit(t.state, act.serial, t.now(), by.proposed.reason_text);
+    if (t.state.holds.size() == before)
+        return Refused{RefusalCode::already_settled,
+                       act.serial.text + " is on the hold list for the same cause"};
+    return Applied{};
 }
 
 void carry_out(Transition& t, const Place&, const Deciders&, const LiftHold& act) {
@@ -634,16 +667,31 @@ bool is_here(const State& state, const Serial& unit) {
     });
 }
 
-void carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHoldOn& act) {
-    t.state.source_holds.push_back({act.source, t.now(), by.proposed.reason_text});
+Outcome carry_out(Transition& t, const Place&, const Deciders& by, const PlaceHoldOn& act) {
+    if (act.since_utc_us && *act.since_utc_us > t.event.at.utc_us)
+        return Refused{RefusalCode::not_possible_now, "the time from which units are looked for is to come"};
+    if (hold_on(t.state, act.source) == nullptr)
+        t.state.source_holds.push_back({act.source, t.now(), by.proposed.reason_text});
     for (const Serial& unit : act.units)
         if (!is_here(t.state, unit))  // what is here is held by its joints
             hold_unit(t.state, unit, t.now(),
                       "touched by " + text_of(act.source) + ": " + by.proposed.reason_text);
+    return Applied{};
 }
 
 void carry_out(Transition& t, const Place&, const Deciders&, const LiftHoldFrom& act) {
     std::erase_if(t.state.source_holds, [&](const SourceHold& hold) { return hold.source == act.source; });
+}
+
+Outcome carry_out(Transition& t, const Place&, const Deciders&, const RecordCalibration& act) {
+    if (act.certificate.empty())
+        return Refused{RefusalCode::value_missing, "the certificate by which it is found again"};
+    if (act.done_utc_us > t.event.at.utc_us)
+        return Refused{RefusalCode::not_possible_now, "the calibration is said to be of a time to come"};
+    ToolState* tool = tool_of(t.state, act.tool);
+    tool->calibration = {.newest = CalibrationDone{act.done_utc_us, act.certificate, t.now()}};
+    settle_calibrations(t.rules, t.state, t.event.at.utc_us);
+    return Applied{};
 }
 
 void carry_out(Transition& t, const Place& at, const Deciders&, const SettleOrder& act) {
@@ -779,6 +827,8 @@ std::vector<Action> acts_about(const State& state, const Place& at, const Reason
     case ReasonCode::subassembly_used: return {AcceptReuse{Serial{fact_of(reason, "serial")}}};
     case ReasonCode::movement_used: return {RearmPermissive{PermissiveId{fact_of(reason, "permissive")}}};
     case ReasonCode::tool_not_asked: return {AcceptSource{tool}};
+    case ReasonCode::tool_overdue:
+        return {RecordCalibration{.tool = tool, .done_utc_us = 0, .certificate = {}}};
     case ReasonCode::result_gap:
     case ReasonCode::results_outstanding:
     case ReasonCode::result_conflict: return {AcceptGap{tool}};
@@ -847,6 +897,8 @@ Outcome apply(Transition& t, const Proposed& proposed) {
         return *fault;
     if (auto fault = own_result(stay_at(at->bay), proposed.action, proposed.by))
         return *fault;
+    if (auto fault = own_hold(proposed.action, proposed.by))
+        return *fault;
     if (auto fault = reason_fault(at->station.people, proposed))
         return *fault;
     if (wanted->people < 2)
@@ -889,6 +941,8 @@ Outcome apply(Transition& t, const Seconded& seconded) {
     if (auto fault = person_fault(t.state, *wanted, seconded.by, seconded.seen))
         return *fault;
     if (auto fault = own_result(stay, proposal.what.action, seconded.by))
+        return *fault;
+    if (auto fault = own_hold(proposal.what.action, seconded.by))
         return *fault;
     // The first signature must still hold as well: the person, and what they had seen.
     if (auto fault = person_fault(t.state, *wanted, proposal.what.by, proposal.what.seen))

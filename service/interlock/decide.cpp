@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <iterator>
 
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/moves.hpp"
 #include "service/interlock/overloaded.hpp"
@@ -47,6 +48,7 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::results_outstanding:
     case ReasonCode::result_conflict:
     case ReasonCode::result_unassigned:
+    case ReasonCode::tool_overdue:
     case ReasonCode::source_on_hold:
     case ReasonCode::fastener_locked:
     case ReasonCode::replacement_due:
@@ -204,6 +206,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     Decision decision{std::move(state), {}};
     decision.state.newest = event.number;
     end_what_is_over(decision.state, event.at.utc_us);
+    settle_calibrations(rules, decision.state, event.at.utc_us);
     std::vector<OverrideEnded> overrides = overrides_of(decision.state);
     Transition transition{rules, decision.state, event, {}};
     decision.record.outcome =

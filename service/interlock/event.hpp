@@ -581,6 +581,15 @@ struct LiftHoldFrom {
 };
 TAUTGATE_FIELDS(LiftHoldFrom, source);
 
+// A tool was calibrated, as its certificate says.
+struct RecordCalibration {
+    ToolId tool;
+    std::int64_t done_utc_us = 0;
+    std::string certificate;  // by which it is found again
+    bool operator==(const RecordCalibration&) const = default;
+};
+TAUTGATE_FIELDS(RecordCalibration, tool, done_utc_us, certificate);
+
 // By which content of its order the unit is built.
 enum class OrderChoice : std::uint8_t {
     as_taken,  // what it said when the unit was identified, or the tickets alone where it said nothing then
@@ -604,7 +613,7 @@ using Action =
     std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource, UnlockFastener,
                  AssignResult, SetResultAside, UnitStillHere, UnitHasLeft, CorrectTicket, AcceptReturn,
                  AcknowledgeMove, RearmPermissive, DisposeSetAside, AcceptDifference, PlaceHold, LiftHold,
-                 SettleOrder, AcceptReuse, PlaceHoldOn, LiftHoldFrom>;
+                 SettleOrder, AcceptReuse, PlaceHoldOn, LiftHoldFrom, RecordCalibration>;
 
 // A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
 // another person's Seconded. `seen` is the newest event that the person's screen had shown.

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "config/scope.hpp"
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/check_passes.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/moves.hpp"
@@ -155,9 +156,9 @@ void unit(const State& state, const Stay& stay, Reasons& reasons) {
         add(reasons, ReasonCode::moved_unproven, {{"permissive", moved.permissive.text}});
     }
     for (const Ticket& ticket : stay.tickets) {
-        const auto hold = std::ranges::find(state.holds, ticket.serial, &UnitHold::unit);
-        if (hold != state.holds.end()) {
-            add(reasons, ReasonCode::unit_on_hold, {{"serial", ticket.serial.text}, {"why", hold->why}});
+        for (const UnitHold& hold : state.holds) {
+            if (hold.unit == ticket.serial)
+                add(reasons, ReasonCode::unit_on_hold, {{"serial", ticket.serial.text}, {"why", hold.why}});
         }
         // Where a sub-assembly is in another unit, that is what must be decided about.
         if (ticket.earlier_stays > 0 && !stay.return_accepted && !ticket.joined) {
@@ -166,6 +167,13 @@ void unit(const State& state, const Stay& stay, Reasons& reasons) {
     }
     for (const Ticket& ticket : stay.refused_tickets) {
         add(reasons, ReasonCode::ticket_repeated, {{"kind", ticket.kind}, {"serial", ticket.serial.text}});
+    }
+    if (const auto& many = stay.many_unassigned) {
+        const auto number = [](std::uint64_t value) { return std::to_string(value); };
+        add(reasons, ReasonCode::event_set_aside,
+            {{"event", number(many->newest.value)},
+             {"count", number(many->count)},
+             {"first", number(many->first.value)}});
     }
     for (const EventNumber& event : stay.set_aside) {
         add(reasons, ReasonCode::event_set_aside, {{"event", std::to_string(event.value)}});
@@ -351,6 +359,18 @@ void drop_lifted(const Override& over, Reasons& reasons) {
     });
 }
 
+// As long as one of its tools is calibrated, the joint can be proven with that.
+void calibrations(const State& state, const config::Joint& joint, Reasons& reasons) {
+    Reasons overdue;
+    for (const std::string& id : joint.tools) {
+        const ToolState* tool = tool_of(state, ToolId{id});
+        if (tool == nullptr || !is_out_of_calibration(*tool))
+            return;
+        add_tool(overdue, ReasonCode::tool_overdue, tool->id, {{"calibration", words_of(tool->calibration)}});
+    }
+    std::ranges::move(overdue, std::back_inserter(reasons));
+}
+
 void joint(const State& state, const config::Joint& joint, const Stay& stay, const std::string& after,
            Reasons& reasons) {
     const JointState* known = joint_of(stay, joint.id);
@@ -369,6 +389,8 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, con
     } else if (joint.method != config::Method::confirmed_check) {
         for (const std::string& tool : joint.tools)
             tool_trust(state, ToolId{tool}, reasons);
+        if (!is_proven(joint, at))
+            calibrations(state, joint, reasons);
     }
     if (const SourceHold* held = held_by(state, joint, at)) {
         auto [what, name] = words_of(held->source);

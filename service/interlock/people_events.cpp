@@ -4,6 +4,7 @@
 #include <utility>
 
 #include "config/entitlement.hpp"
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/transition.hpp"
 
 namespace tautgate::interlock {
@@ -429,6 +430,7 @@ Outcome apply(Transition& t, const RulesApproved& approved) {
         return *refused;
     t.state.rules = approved.revision;
     take_in_parts(t.state, *station, approved.tokens);
+    settle_calibrations(t.rules, t.state, t.event.at.utc_us);
     return Applied{};
 }
 

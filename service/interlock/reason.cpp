@@ -17,7 +17,9 @@ constexpr std::array table{
     ReasonText{bay_not_in_rules, "The rules in force do not know this bay or permissive.",
                "Let the configuration be corrected and approved.", Clears::by_decision, false},
     ReasonText{
-        event_set_aside, "Something that happened at this bay could not be digested and was set aside.",
+        event_set_aside,
+        "[{count} more results without a fastener came than are kept one by one, with events {first} to "
+        "{event}|Something that happened at this bay could not be digested and was set aside].",
         "A supervisor looks at the set-aside record and decides about the unit.", Clears::by_decision, false},
     ReasonText{decision_differs, "This program version would have decided an earlier event differently.",
                "A supervisor looks at the difference and decides about the unit.", Clears::by_decision,
@@ -84,6 +86,9 @@ constexpr std::array table{
                "Have the tool checked; a supervisor decides about its results.", Clears::by_decision, false},
     ReasonText{result_unassigned, "Result {result} of tool {tool} belongs to no fastener yet: {why}.",
                "A supervisor files it to its fastener or sets it aside.", Clears::by_decision, false},
+    ReasonText{tool_overdue, "Tool {tool} proves nothing: its calibration {calibration}.",
+               "Use a calibrated tool, or have this one calibrated and record its certificate.",
+               Clears::by_decision, false},
     ReasonText{source_on_hold, "{joint}: {what} {name} is on quality hold: {why}.",
                "Quality decides and lifts the hold; or verify the joint by hand and have it overridden.",
                Clears::by_decision, true},

@@ -52,6 +52,7 @@ enum class ReasonCode : std::uint16_t {
     results_outstanding = 53,
     result_conflict = 54,
     result_unassigned = 55,
+    tool_overdue = 56,
     // quality
     source_on_hold = 60,
     // joints and steps
@@ -70,8 +71,8 @@ TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, 
               order_changed, order_used, order_differs, subassembly_used, controller_link_lost,
               controller_fault, token_not_taken, movement_used, next_bay_occupied, tool_link_lost,
               tool_not_asked, result_gap, results_outstanding, result_conflict, result_unassigned,
-              source_on_hold, fastener_locked, replacement_due, loosening_due, joint_not_ok, joint_open,
-              check_open, curve_awaited, check_waits);
+              tool_overdue, source_on_hold, fastener_locked, replacement_due, loosening_due, joint_not_ok,
+              joint_open, check_open, curve_awaited, check_waits);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <limits>
 
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/check_passes.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/tool_count.hpp"
@@ -19,8 +20,8 @@ using protocol::Direction;
 using protocol::Reading;
 
 constexpr std::size_t unassigned_kept = 32;  // at station level
-// In a stay; each waits for a word of its own. Of those beyond, which only a tool that runs wild makes, the
-// record has all, and the stay waits until somebody has looked at it.
+// In a stay; each waits for a word of its own. Those beyond, which only a tool that runs wild makes, are in
+// the record alone and wait for one word about all of them.
 constexpr std::size_t unassigned_in_stay = 500;
 
 // ---- the tool's count -----------------------------------------------------------------------------------
@@ -171,6 +172,13 @@ struct Spot {
 };
 Spot at_one(BayState* bay) { return {bay, bay}; }
 
+void count_beyond(Stay& stay, EventNumber result) {
+    if (!stay.many_unassigned)
+        stay.many_unassigned = ManyUnassigned{.first = result, .newest = result};
+    stay.many_unassigned->newest = result;
+    stay.many_unassigned->count += 1;
+}
+
 Outcome unassigned(const Transition& t, const Spot& spot, const ResultReceived& result, UnassignedWhy why) {
     Stay* stay = spot.unit_at != nullptr ? stay_at(*spot.unit_at) : nullptr;
     Crew crew = spot.made_at != nullptr ? crew_of(*spot.made_at, result.made) : Crew{{}, true};
@@ -183,14 +191,16 @@ Outcome unassigned(const Transition& t, const Spot& spot, const ResultReceived& 
                           .made_by = std::move(crew),
                           .epoch = result.epoch,
                           .digest = result.digest};
-    if (ToolState* tool = tool_of(t.state, result.tool))
+    if (ToolState* tool = tool_of(t.state, result.tool)) {
+        kept.tool_overdue = is_out_of_calibration(*tool);
         kept.curve = take_early_curve(*tool, result.epoch, result.reading.counter);
+    }
     if (stay != nullptr) {
         const EventNumber id = stay->id;
         if (stay->unassigned.size() < unassigned_in_stay)
             stay->unassigned.push_back(std::move(kept));
-        else if (stay->set_aside.empty())
-            stay->set_aside.push_back(t.now());
+        else
+            count_beyond(*stay, t.now());
         return Unassigned{why, id};
     }
     t.state.unassigned.push_back(std::move(kept));
@@ -200,7 +210,9 @@ Outcome unassigned(const Transition& t, const Spot& spot, const ResultReceived& 
 }
 
 Outcome file_late(Transition& t, const BayState& bay, const EndedStay& stay, const ResultReceived& result) {
-    const bool against = speaks_against(t.rules, stay, result.tool, result.reading);
+    const ToolState* tool = tool_of(t.state, result.tool);
+    const bool against = (tool != nullptr && is_out_of_calibration(*tool)) ||
+                         speaks_against(t.rules, stay, result.tool, result.reading);
     if (against) {
         hold_unit(t.state, stay.unit, t.now(), "a late result speaks against it");
         t.alarm(AlarmCode::late_result_against_unit, bay.id, stay.unit, "a result that came late");
@@ -261,6 +273,7 @@ struct Tightening {
     std::string epoch;
     std::uint64_t digest = 0;
     std::optional<KnownCurve> curve;  // if it came already
+    bool tool_overdue = false;
     bool by_hand = false;
 };
 
@@ -293,6 +306,11 @@ void take_good_values(PassState& pass, const Target& target, const Tightening& m
                            ProvenCurve{std::move(of), made.curve->digest}, ToolId{made.tool.id}};
 }
 
+// Of an overdue tool good values stay good ones, and prove nothing.
+bool proves(const Judgement& judgement) {
+    return judgement.verdict == Verdict::ok && judgement.findings.empty();
+}
+
 Outcome count_for(const Transition& t, const Stay& stay, const Target& target, const Tightening& made) {
     JointState& joint = *target.at.state;
     const bool too_early = is_too_early(*target.at.joint, joint, target.pass, made.made, t.event.at);
@@ -303,9 +321,11 @@ Outcome count_for(const Transition& t, const Stay& stay, const Target& target, c
     touch(t, joint);
     note_crew(joint, made.crew);
     pass.attempts += 1;
-    if (judgement.verdict == Verdict::ok)
+    if (made.tool_overdue)
+        judgement.findings.push_back({FindingCode::tool_overdue, "", ""});
+    if (proves(judgement))
         take_good_values(pass, target, made, judgement);
-    if (judgement.verdict != Verdict::ok) {
+    if (!proves(judgement)) {
         joint.wait.reset();  // it may have been turned, and relaxes anew
         take_not_ok(fastener, pass, target.at.joint->retry, {made.result, judgement});
     }
@@ -592,7 +612,8 @@ Outcome tighten(const Transition& t, const Spot& spot, const config::Tool& tool,
         t, stay, *target,
         {tool, result.reading, t.now(), result.made, crew_of(*spot.made_at, result.made), result.epoch,
          result.digest,
-         known != nullptr ? take_early_curve(*known, result.epoch, result.reading.counter) : std::nullopt});
+         known != nullptr ? take_early_curve(*known, result.epoch, result.reading.counter) : std::nullopt,
+         known != nullptr && is_out_of_calibration(*known)});
 }
 
 Outcome attribute(Transition& t, const Spot& spot, const config::Station& station, const config::Tool& tool,
@@ -761,7 +782,7 @@ Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& 
         static_cast<std::uint32_t>(std::min(current_pass(*joint, *state), joint->passes.size() - 1));
     return count_for(t, stay, Target{{joint, state}, fastener, pass},
                      {*tool, result.reading, result.result, result.made, result.made_by, result.epoch,
-                      result.digest, result.curve, true});
+                      result.digest, result.curve, result.tool_overdue, true});
 }
 
 }  // namespace tautgate::interlock

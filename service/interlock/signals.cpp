@@ -30,6 +30,7 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::joint_not_ok: return &Signals::wrong;
     case ReasonCode::unit_on_hold:
     case ReasonCode::source_on_hold:
+    case ReasonCode::tool_overdue:
     case ReasonCode::order_unknown:
     case ReasonCode::order_changed:
     case ReasonCode::ticket_repeated:

@@ -146,6 +146,33 @@ struct ArmAt {
 };
 TAUTGATE_FIELDS(ArmAt, position, changed);
 
+// Where a tool stands by its newest calibration and the rules in force.
+enum class CalibrationStanding : std::uint8_t {
+    not_watched,  // the rules ask for none
+    good,
+    due_soon,
+    overdue,       // stays so until another one is recorded or rules are approved, whatever a clock says
+    not_recorded,  // none is known
+    clock_behind   // it was made later than the station's clock says that it is now
+};
+TAUTGATE_ENUM(CalibrationStanding, not_watched, good, due_soon, overdue, not_recorded, clock_behind);
+
+struct CalibrationDone {
+    std::int64_t utc_us = 0;
+    std::string certificate;
+    EventNumber recorded;
+    bool operator==(const CalibrationDone&) const = default;
+};
+TAUTGATE_FIELDS(CalibrationDone, utc_us, certificate, recorded);
+
+struct ToolCalibration {
+    std::optional<CalibrationDone> newest;
+    CalibrationStanding standing = CalibrationStanding::not_watched;
+    std::int64_t until_utc_us = 0;  // for so long it holds; where one is known and watched
+    bool operator==(const ToolCalibration&) const = default;
+};
+TAUTGATE_FIELDS(ToolCalibration, newest, standing, until_utc_us);
+
 struct ToolState {
     ToolId id;
     Quality link = Quality::unknown;
@@ -168,11 +195,12 @@ struct ToolState {
     bool disobeys = false;                      // it says that it may run, and was told that it may not
     std::vector<EarlyCurve> early_curves = {};  // the newest few, oldest first
     std::vector<ArmAt> arm = {};                // the newest few, oldest first
+    ToolCalibration calibration = {};
     bool operator==(const ToolState&) const = default;
 };
 TAUTGATE_FIELDS(ToolState, id, link, count, outstanding_to, asked, conflict, recent, missing, baseline,
-                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys, early_curves,
-                arm);
+                began_anew, heard, changed, order, word, bound, rests, called_to, disobeys, early_curves, arm,
+                calibration);
 
 // ---- joints -------------------------------------------------------------------------------------------
 
@@ -372,9 +400,11 @@ struct UnassignedResult {
     std::string epoch = {};
     std::uint64_t digest = 0;
     std::optional<KnownCurve> curve = {};  // none: not here yet, or nobody looks at it
+    bool tool_overdue = false;             // when it came
     bool operator==(const UnassignedResult&) const = default;
 };
-TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made, made_by, epoch, digest, curve);
+TAUTGATE_FIELDS(UnassignedResult, result, tool, why, reading, operator_, made, made_by, epoch, digest, curve,
+                tool_overdue);
 
 struct Proposal {
     EventNumber number;
@@ -460,6 +490,15 @@ struct Selection {
 };
 TAUTGATE_FIELDS(Selection, joint, fastener, by, at);
 
+// Results of a stay beyond those that are kept one by one: a person looks at them in the record.
+struct ManyUnassigned {
+    EventNumber first;
+    EventNumber newest;
+    std::uint64_t count = 0;
+    bool operator==(const ManyUnassigned&) const = default;
+};
+TAUTGATE_FIELDS(ManyUnassigned, first, newest, count);
+
 struct Stay {
     EventNumber id;  // the event that began it
     Token token;
@@ -487,12 +526,13 @@ struct Stay {
     std::vector<EarlierPlace> earlier_places;  // oldest first
     std::optional<MovedHere> moved_here;       // none: it began at this bay
     std::optional<Selection> selection = {};
+    std::optional<ManyUnassigned> many_unassigned = {};
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
                 joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven,
                 ever_moved_unproven, used, set_aside, differs, leaves_incomplete, order, reuses,
-                earlier_places, moved_here, selection);
+                earlier_places, moved_here, selection, many_unassigned);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -648,6 +688,7 @@ struct EndedStay {
 };
 TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan, earlier_places, here_since, curves_due);
 
+// One cause; a unit may be held for several.
 struct UnitHold {
     Serial unit;
     EventNumber since;

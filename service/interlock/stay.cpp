@@ -121,36 +121,47 @@ Serial unit_of(const Stay& stay) {
 void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why) {
     if (unit.text.empty())
         return;
-    const bool held =
-        std::ranges::any_of(state.holds, [&](const UnitHold& hold) { return hold.unit == unit; });
-    if (!held)
+    const bool known = std::ranges::any_of(
+        state.holds, [&](const UnitHold& hold) { return hold.unit == unit && hold.why == why; });
+    if (!known)
         state.holds.push_back({unit, since, std::move(why)});
 }
 
 namespace {
 
-Serial nameless(const Stay& stay) { return {"stay " + std::to_string(stay.id.value)}; }
+constexpr std::string_view stay_named = "stay ";
+
+Serial nameless(const Stay& stay) { return {std::string(stay_named) + std::to_string(stay.id.value)}; }
 
 // What was held before anybody knew which unit it is, or after it was taken for another one.
 void hold_by_name(State& state, const Stay& stay, EventNumber now) {
     const Serial unit = unit_of(stay);
     if (unit.text.empty())
         return;
-    const auto held = std::ranges::find(state.holds, nameless(stay), &UnitHold::unit);
-    if (held != state.holds.end()) {
-        UnitHold hold = std::move(*held);
-        state.holds.erase(held);
-        hold_unit(state, unit, hold.since, std::move(hold.why));
-    }
+    const auto named = std::ranges::stable_partition(
+        state.holds, [&](const UnitHold& hold) { return hold.unit != nameless(stay); });
+    const std::vector<UnitHold> held(named.begin(), named.end());
+    state.holds.erase(named.begin(), named.end());
+    for (const UnitHold& hold : held)
+        hold_unit(state, unit, hold.since, hold.why);
     if (stay.ever_moved_unproven)
         hold_unit(state, unit, now, "moved unproven");
 }
 
 }  // namespace
 
+// No scan will ever name one again: they are there for people, who have older ones in the record.
+void drop_oldest_nameless(State& state) {
+    constexpr std::ptrdiff_t nameless_kept = 100;
+    const auto is_nameless = [](const UnitHold& hold) { return hold.unit.text.starts_with(stay_named); };
+    if (std::ranges::count_if(state.holds, is_nameless) > nameless_kept)
+        state.holds.erase(std::ranges::find_if(state.holds, is_nameless));
+}
+
 void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string why) {
     const Serial unit = unit_of(stay);
     hold_unit(state, unit.text.empty() ? nameless(stay) : unit, since, std::move(why));
+    drop_oldest_nameless(state);
 }
 
 std::uint32_t open_elsewhere(const State& state, const BayState& here, const Serial& serial) {

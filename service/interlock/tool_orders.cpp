@@ -5,6 +5,7 @@
 #include <utility>
 #include <vector>
 
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/check_passes.hpp"
 #include "service/interlock/overloaded.hpp"
 #include "service/interlock/source_holds.hpp"
@@ -66,7 +67,7 @@ std::optional<std::string> needed_at(const RuleBook& rules, const State& state, 
     const config::Plan* plan = station != nullptr && stay != nullptr ? plan_of(*station, *stay) : nullptr;
     const bool serves_here = known != nullptr && known->control && config::is_at(*known, bay.id.text);
     if (plan == nullptr || !serves_here || !is_trusted(tool) || is_on_hold(state, tool.id) ||
-        !is_ready(bay, *stay))
+        is_out_of_calibration(tool) || !is_ready(bay, *stay))
         return std::nullopt;
     std::optional<std::string> program;
     const std::size_t stage = open_stage(*station, *plan, *stay);

@@ -36,6 +36,7 @@ enum class Leaving : std::uint8_t { proven, incomplete, unproven };
 void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh);
 // Its stay ended or went to another bay. `fresh` is offered to the next one.
 void vacate(BayState& bay, Token fresh);
+// Once for each cause.
 void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why);
 // The same for the unit of a stay, by the number of its stay as long as no ticket says which unit it is.
 void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string why);

@@ -675,12 +675,24 @@ Reader::Result<std::vector<MoveRow>> Reader::moves_of(EventNumber stay) {
                          stay);
 }
 
+#define TAUTGATE_SELECT_DECISION                                                                             \
+    "SELECT event, bay, stay, kind, action, subject, subject_event, proposal, person, second_person, "       \
+    "reason_code, reason_text, outcome, refusal, ended, utc_us FROM decision "
+
 Reader::Result<std::vector<DecisionRow>> Reader::decisions_of(const StayRow& stay) {
-    return rows<DecisionRow>(
-        "SELECT event, bay, stay, kind, action, subject, subject_event, proposal, person, "
-        "second_person, reason_code, reason_text, outcome, refusal, ended, utc_us FROM decision "
-        "WHERE event " TAUTGATE_WITHIN_STAY "AND stay = ?1 ORDER BY event",
-        stay.stay);
+    return rows<DecisionRow>(TAUTGATE_SELECT_DECISION "WHERE event " TAUTGATE_WITHIN_STAY
+                                                      "AND stay = ?1 ORDER BY event",
+                             stay.stay);
+}
+
+Reader::Result<std::vector<DecisionRow>> Reader::holds_about(const domain::Serial& serial) {
+    return guarded(path_, "looking for quality holds", [&]() -> Result<std::vector<DecisionRow>> {
+        SQLite::Statement ask(*db_->connection, TAUTGATE_SELECT_DECISION
+                              "WHERE (action IN ('PlaceHold', 'LiftHold') AND subject = ?1) "
+                              "OR action = 'PlaceHoldOn' ORDER BY event");
+        ask.bind(1, serial.text);
+        return all<DecisionRow>(ask);
+    });
 }
 
 }  // namespace tautgate::journal

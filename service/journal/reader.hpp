@@ -246,6 +246,9 @@ class Reader {
     // Its movements from one bay to another, oldest first.
     [[nodiscard]] Result<std::vector<MoveRow>> moves_of(EventNumber stay);
     [[nodiscard]] Result<std::vector<DecisionRow>> decisions_of(const StayRow& stay);
+    // Quality holds on this serial number, whether or not the unit was here; and those on a tool, a joint or
+    // a person, of which the event itself says whether they took the unit in.
+    [[nodiscard]] Result<std::vector<DecisionRow>> holds_about(const domain::Serial& serial);
 
   private:
     struct Database;

@@ -109,7 +109,15 @@ void CoilSignals::take_sensor(Sensor& sensor, std::optional<bool> level, Instant
         if (sensor.settled != level)
             sensor.changed_after = now - plan_.debounce - frame_.link.beat_interval;
         sensor.settled = level;
-    } else if (const auto settled = sensor.debouncer.look(pulse_time(now), *level)) {
+    } else {
+        take_bit(sensor, *level, now);
+    }
+}
+
+void CoilSignals::take_bit(Sensor& sensor, bool level, Instant now) {
+    if (sensor.debouncer.has_lapsed(pulse_time(now), level, config::longest_unseen))
+        gap_ = true;
+    if (const auto settled = sensor.debouncer.look(pulse_time(now), level)) {
         sensor.settled = settled->active;
         sensor.changed_after = instant_of(settled->before);
     }
@@ -164,7 +172,7 @@ FeedbackSeen CoilSignals::take(std::span<const std::uint16_t> words, const std::
 
 // Since then nobody looked, for so long that another unit may stand there.
 bool CoilSignals::is_too_long(std::optional<Instant> since, Instant now) const {
-    return since && now - *since > config::shortest_exchange;
+    return since && now - *since > config::longest_unseen;
 }
 
 // Equipment that follows takes a release within some switches of the alive coil; and where it shows a

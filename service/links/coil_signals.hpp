@@ -86,6 +86,7 @@ class CoilSignals {
     void note_unheeded(Point& point, bool on, Instant now);
     [[nodiscard]] bool is_too_long(std::optional<Instant> since, Instant now) const;
     void take_signs(std::span<const std::uint16_t> words, Instant now);
+    void take_bit(Sensor& sensor, bool level, Instant now);
     void take_sensor(Sensor& sensor, std::optional<bool> level, Instant now);
     [[nodiscard]] bool is_alive(Instant now) const;
     [[nodiscard]] std::optional<Instant> alive_as_of() const;

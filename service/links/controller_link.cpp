@@ -49,7 +49,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
          std::shared_ptr<DurableMark> durable, ControllerPace pace, const std::optional<KnownOfBay>& known)
         : loop_(loop), frame_(std::move(frame)), sink_(std::move(sink)), outgoing_(frame_, any_beat()),
           incoming_(frame_), freshness_(limits(frame_.link)), backoff_(std::random_device{}(), pace.redial),
-          refusals_(fmt::format("controller of bay {}", frame_.bay.text)), report_limit_(pace.reports),
+          refusals_(fmt::format("controller of bay {}", frame_.bay.text)), pace_(pace),
           durable_(std::move(durable)), shared_{.health = freshness_} {
         if (frame_.link.coils) {
             coils_.emplace(frame_, known);
@@ -478,7 +478,11 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     void heard(FeedbackSeen seen, Instant now) {
         note_problem(seen.why_not);
         bool became_good = false;
+        const bool flooded = flooding_;
         const bool floods = is_flooding(seen.report.has_value(), now);
+        // What was swallowed is told before anybody relies on the line again.
+        if (flooded && !floods)
+            tell_newest();
         if (seen.acts_alone) {
             tell(freshness_.failed(now, seen.why_not), now);
         } else if (floods) {
@@ -491,7 +495,7 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
         if (seen.report && !floods)
             post(std::move(*seen.report));
         else if (became_good)
-            post(coils_ ? coils_->report() : *incoming_.last());
+            tell_newest();
         if (seen.alive_as_of && echo_)
             boost::asio::post(loop_, [self = shared_from_this(), as_of = *seen.alive_as_of] {
                 if (!self->closed_)
@@ -504,16 +508,18 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     // that of a line that was lost.
     bool is_flooding(bool news, Instant now) {
         if (news)
-            reports_.frame(now);
-        if (!reports_.has_room(now))
-            flooding_ = true;
-        else if (flooding_ && reports_.is_calm(now))
-            flooding_ = false;
-        if (!flooding_ || !reports_.is_news())
+            newest_news_ = now;
+        if (flooding_) {
+            flooding_ = now - newest_news_ < pace_.calm_after;
             return flooding_;
-        if (auto refused = refusals_.add(now, {}, flood_words()))
-            post(std::move(*refused));
-        return true;
+        }
+        if (news)
+            reports_.frame(now);
+        flooding_ = !reports_.has_room(now);
+        if (flooding_)
+            if (auto refused = refusals_.add(now, {}, flood_words()))
+                post(std::move(*refused));
+        return flooding_;
     }
     [[nodiscard]] std::string flood_words() const {
         return fmt::format(
@@ -521,7 +527,14 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             "{} times at once and goes on faster than {} times a second; see its sensors, their debounce, "
             "and "
             "that nobody else writes there",
-            frame_.bay.text, report_limit_.at_once, report_limit_.a_second);
+            frame_.bay.text, pace_.reports.at_once, pace_.reports.a_second);
+    }
+
+    void tell_newest() {
+        if (coils_)
+            post(coils_->report());
+        else if (incoming_.last())
+            post(*incoming_.last());
     }
 
     // True: the line has become good.
@@ -590,8 +603,9 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
     Freshness freshness_;
     Backoff backoff_;
     Refusals refusals_;  // of masters in the server role, and of reports without end
-    const Flood::Limit report_limit_;
-    Flood reports_{report_limit_};
+    const ControllerPace pace_;
+    Flood reports_{pace_.reports};
+    Instant newest_news_{};
     bool flooding_ = false;
     std::optional<RegisterCalls> connection_;
     // Both.

@@ -14,6 +14,7 @@
 // safety function.
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <functional>
 #include <memory>
@@ -60,7 +61,9 @@ struct ControllerPace {
     // How often what it tells of its unit and its movements may change, before it is disbelieved. A unit that
     // comes and goes takes some four changes, on a line every ten seconds or more (common practice, no
     // source).
-    Flood::Limit reports{.at_once = 40, .a_second = 4};
+    Flood::Limit reports{.at_once = 40, .a_second = 2};
+    // It is believed again once nothing has changed for so long.
+    std::chrono::milliseconds calm_after{10'000};
 };
 
 class ControllerLink {

@@ -39,11 +39,6 @@ class Flood {
         refill(now);
         return frames_ >= 1 && garbage_ >= 0;
     }
-    // It has said nothing for so long that it may say as much as ever.
-    [[nodiscard]] bool is_calm(SteadyTime now) {
-        refill(now);
-        return frames_ >= limit_.at_once && garbage_ >= garbage_a_second;
-    }
     // Once for each time that it had to wait; again only after it was calm.
     [[nodiscard]] bool is_news() { return !std::exchange(told_, true); }
 

@@ -252,10 +252,16 @@ class IoInputs::Poller : public std::enable_shared_from_this<Poller> {
         } else if (auto* position = std::get_if<protocol::PositionGauge>(&input.gauge)) {
             if (const auto news = position->look(at, word_of(input.input)))
                 take(input, *news);
-        } else if (const auto level =
-                       std::get<protocol::Debouncer>(input.gauge).look(at, is_active(input.input))) {
-            tell_level(input, level->active);
+        } else {
+            look_at_level(input, std::get<protocol::Debouncer>(input.gauge), at);
         }
+    }
+    void look_at_level(WatchedInput& input, protocol::Debouncer& level, PulseTime at) {
+        const bool active = is_active(input.input);
+        if (level.has_lapsed(at, active, config::longest_unseen))
+            end(input);
+        if (const auto settled = level.look(at, active))
+            tell_level(input, settled->active);
     }
 
     void take(WatchedInput& input, const protocol::PulseNews& news) {

@@ -7,6 +7,8 @@
 #include <string>
 #include <system_error>
 
+#include <boost/algorithm/string/trim.hpp>
+
 #include "protocol/quantity.hpp"
 #include "protocol/utc.hpp"
 #include "service/web/listing.hpp"
@@ -18,11 +20,11 @@ namespace {
 using namespace interlock;
 
 constexpr std::array<std::string_view, std::variant_size_v<Action>> names{
-    "override_joint",    "take_back_override", "leave_incomplete", "accept_gap",       "accept_source",
-    "unlock_fastener",   "assign_result",      "set_result_aside", "unit_still_here",  "unit_has_left",
-    "correct_ticket",    "accept_return",      "acknowledge_move", "rearm_permissive", "dispose_set_aside",
-    "accept_difference", "place_hold",         "lift_hold",        "settle_order",     "accept_reuse",
-    "place_hold_on",     "lift_hold_from"};
+    "override_joint",    "take_back_override", "leave_incomplete",  "accept_gap",       "accept_source",
+    "unlock_fastener",   "assign_result",      "set_result_aside",  "unit_still_here",  "unit_has_left",
+    "correct_ticket",    "accept_return",      "acknowledge_move",  "rearm_permissive", "dispose_set_aside",
+    "accept_difference", "place_hold",         "lift_hold",         "settle_order",     "accept_reuse",
+    "place_hold_on",     "lift_hold_from",     "record_calibration"};
 
 struct Place {
     Body& body;
@@ -96,7 +98,7 @@ Action with_permissive(const Place& place) {
 }
 template <class Decision>
 Action with_serial(const Place& place) {
-    return Decision{.serial = {place.body.text("serial")}};
+    return Decision{.serial = {boost::algorithm::trim_copy(place.body.text("serial"))}};
 }
 
 Action read_override(const Place& place) {
@@ -152,11 +154,12 @@ HeldSource read_source(Body& body) {
         return HeldTool{{name}};
     if (what == "joint")
         return HeldJoint{{name}};
+    const std::string_view digits = std::string_view(name).substr(name.starts_with('#') ? 1 : 0);
     std::uint32_t number = 0;
-    const auto [end, fault] = std::from_chars(name.data(), name.data() + name.size(), number);
+    const auto [end, fault] = std::from_chars(digits.data(), digits.data() + digits.size(), number);
     if (what != "person")
         body.refuse("what", "it is neither tool, joint nor person", "give one of them");
-    else if (fault != std::errc{} || end != name.data() + name.size())
+    else if (fault != std::errc{} || end != digits.data() + digits.size())
         body.refuse("name", "'" + name + "' is no number of a person",
                     "give it as the list of people shows it");
     return HeldPerson{{number}};
@@ -171,6 +174,20 @@ Action read_hold_on(const Place& place) {
         place.body.refuse("units_since", "it is no moment in UTC", "give for instance 2026-11-26T06:00:00Z");
     else
         out.since_utc_us = since->micros;
+    return out;
+}
+
+// A day without a time is its beginning in UTC.
+Action read_calibration(const Place& place) {
+    RecordCalibration out{.tool = {place.body.text("tool")}, .certificate = place.body.text("certificate")};
+    auto done = place.body.text("done");
+    constexpr std::size_t day_alone = 10;
+    if (done.size() == day_alone)
+        done += "T00:00:00Z";
+    if (const auto stamp = protocol::parse_utc(done))
+        out.done_utc_us = stamp->micros;
+    else
+        place.body.refuse("done", "it is no day and no moment in UTC", "give for instance 2026-11-26");
     return out;
 }
 
@@ -197,7 +214,8 @@ constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
                                                                 read_settle,
                                                                 with_serial<AcceptReuse>,
                                                                 read_hold_on,
-                                                                read_hold_from};
+                                                                read_hold_from,
+                                                                read_calibration};
 
 }  // namespace
 

@@ -79,7 +79,7 @@ void Api::Work::get_unit(Call& call) {
     read<history::UnitRecord>(
         std::move(call), [serial](const Archive& archive) { return archive.unit(serial); },
         [this](const Call& asked, const history::UnitRecord& record) {
-            if (record.stays.empty())
+            if (record.stays.empty() && record.holds.empty())
                 return asked.refuse(no_such(asked.where(), "the journal has never seen this serial number",
                                             "see that it is written as on the ticket, letter by letter"));
             asked.answer(unit_view(record, roster_));

@@ -37,6 +37,16 @@ std::string who_may(const config::Station* rules) {
     if (rules == nullptr)
         return "let an administrator act, with a second person";
     std::string text = "decisions are made by " + roles_text(rules->people.decisions);
+    for (const auto what : {config::DecisionKind::lift_hold, config::DecisionKind::record_calibration}) {
+        const bool has_row = std::ranges::find(rules->people.matrix, what, &config::DecisionRule::decision) !=
+                             rules->people.matrix.end();
+        if (has_row)
+            continue;
+        std::string name(config::name_of(what));
+        std::ranges::replace(name, '_', ' ');
+        text +=
+            "; " + name + " by " + roles_text(config::entitlement(rules->people, what, std::nullopt).roles);
+    }
     for (const auto& rule : rules->people.overrides)
         text +=
             "; overrides of class " + std::string(class_letter(rule.risk)) + " by " + roles_text(rule.roles);
@@ -107,6 +117,13 @@ std::string checks_here(const config::Station& rules, const config::Plan& plan) 
                        : "give one of " + listed(ids, [](const std::string& id) { return id; });
 }
 
+std::vector<EventNumber> set_aside_in(const Stay& stay) {
+    auto events = stay.set_aside;
+    if (stay.many_unassigned)
+        events.push_back(stay.many_unassigned->newest);
+    return events;
+}
+
 // The core says what was meant; each of its refusals for a thing that is not there has its own list.
 bool is_about(const Refused& refused, std::string_view what) { return refused.detail.starts_with(what); }
 
@@ -135,7 +152,7 @@ std::string settled(const Refused& refused, const Stay* stay) {
         waiting =
             listed(stay->moved_unproven, [](const MovementSeen& moved) { return moved.permissive.text; });
     else if (stay != nullptr && is_about(refused, refusal::none_set_aside))
-        waiting = listed(stay->set_aside, [](EventNumber event) { return std::to_string(event.value); });
+        waiting = listed(set_aside_in(*stay), [](EventNumber event) { return std::to_string(event.value); });
     else
         return "nothing more is needed; look at what holds the station now";
     return waiting.empty() ? "none waits for a decision; look at what holds the station now"

@@ -201,7 +201,8 @@ json action_subject(const Action& action) {
                    [](const interlock::SettleOrder&) { return json(nullptr); },
                    [](const interlock::AcceptReuse& a) { return json(a.serial.text); },
                    [](const interlock::PlaceHoldOn& a) { return json(interlock::text_of(a.source)); },
-                   [](const interlock::LiftHoldFrom& a) { return json(interlock::text_of(a.source)); }},
+                   [](const interlock::LiftHoldFrom& a) { return json(interlock::text_of(a.source)); },
+                   [](const interlock::RecordCalibration& a) { return json(a.tool.text); }},
         action);
 }
 
@@ -412,6 +413,15 @@ json control_view(const ToolState& tool, const config::Tool* described) {
             {"disobeys", tool.disobeys}};
 }
 
+json calibration_view(const interlock::ToolCalibration& calibration) {
+    const bool has_end = calibration.newest && calibration.until_utc_us != 0;
+    return {{"standing", enum_name(calibration.standing)},
+            {"done",
+             or_null(calibration.newest, [](const auto& done) { return protocol::utc_text(done.utc_us); })},
+            {"certificate", or_null(calibration.newest, [](const auto& done) { return done.certificate; })},
+            {"until", has_end ? json(protocol::utc_text(calibration.until_utc_us)) : json(nullptr)}};
+}
+
 json tool_view(const ToolState& tool, const config::Station* rules) {
     const auto* described = rules == nullptr ? nullptr : by_id(rules->tools, tool.id.text);
     json view{{"id", tool.id.text},
@@ -423,7 +433,8 @@ json tool_view(const ToolState& tool, const config::Station* rules) {
               {"expected", nullptr},
               {"outstanding_to", or_null(tool.outstanding_to, [](std::uint64_t n) { return n; })},
               {"conflict", tool.conflict},
-              {"control", control_view(tool, described)}};
+              {"control", control_view(tool, described)},
+              {"calibration", calibration_view(tool.calibration)}};
     std::visit(Overloaded{[&](const NoBaseline&) { view["count"] = "no_baseline"; },
                           [&](const Following& f) {
                               view["count"] = "following";

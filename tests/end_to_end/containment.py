@@ -58,7 +58,7 @@ def hold_while_it_stands(desk, slave):
     state = desk.asks("state").stdout
     check("so does the state", "On quality hold with all that it has touched" in state
           and f"tool {CAPS_TOOL}" in state, state)
-    desk.is_refused("twice is once", 1, "it is on hold", *decision(desk, "B-31", "place-hold-on", "tool", CAPS_TOOL))
+    desk.is_refused("twice is once", 1, f"tool {CAPS_TOOL} is on hold", *decision(desk, "B-31", "place-hold-on", "tool", CAPS_TOOL))
     lift = ["lift-hold-from", "tool", CAPS_TOOL]
     desk.is_refused("production does not lift it", 1, "roles do not allow", *decision(desk, "B-31", *lift))
     desk.gets("quality does", *decision(desk, "B-32", *lift))

@@ -73,6 +73,15 @@ Plant::Arrangement taking_orders() {
     return arrangement;
 }
 
+Plant::Arrangement watching_calibrations() {
+    Plant::Arrangement arrangement;
+    arrangement.change = [](json& station) {
+        shorten_plans(station);
+        named(station["tools"], "NR-20")["calibration"] = {{"every_days", 3653}};
+    };
+    return arrangement;
+}
+
 // The simulated curve is coarse, so that what it says may lie off what the tool says.
 Plant::Arrangement limiting_curves(std::chrono::milliseconds waited) {
     Plant::Arrangement arrangement;

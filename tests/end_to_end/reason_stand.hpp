@@ -22,6 +22,9 @@ void shorten_plans(nlohmann::json& station);
 // The same at a station that takes orders, from the folder `orders` beside its journal.
 [[nodiscard]] Plant::Arrangement taking_orders();
 
+// The same, where the tool of the motor mounts is watched for its calibration.
+[[nodiscard]] Plant::Arrangement watching_calibrations();
+
 // The same, where the motor mounts limit the curves of their first pass, and wait so long for one.
 [[nodiscard]] Plant::Arrangement limiting_curves(std::chrono::milliseconds waited);
 
@@ -127,6 +130,7 @@ struct ReasonCase {
 [[nodiscard]] const std::vector<ReasonCase>& equipment_cases();
 [[nodiscard]] const std::vector<ReasonCase>& move_cases();  // at a station with a second bay
 [[nodiscard]] const std::vector<ReasonCase>& tool_cases();
+[[nodiscard]] const std::vector<ReasonCase>& calibration_cases();  // at a station that watches them
 [[nodiscard]] const std::vector<ReasonCase>& joint_cases();
 [[nodiscard]] const std::vector<ReasonCase>& curve_cases();  // at a station that limits curves
 [[nodiscard]] const std::vector<ReasonCase>& check_cases();  // at a station that checks later

@@ -18,9 +18,9 @@ TEST_CASE("a joint that relaxes before its check holds, is explained, and waits 
 }
 
 TEST_CASE("every reason of the table has a case") {
-    const std::vector<const std::vector<ReasonCase>*> all{&unit_cases(),  &order_cases(), &equipment_cases(),
-                                                          &move_cases(),  &tool_cases(),  &joint_cases(),
-                                                          &curve_cases(), &check_cases(), &record_cases()};
+    const std::vector<const std::vector<ReasonCase>*> all{
+        &unit_cases(),  &order_cases(), &equipment_cases(), &move_cases(),   &tool_cases(),
+        &joint_cases(), &curve_cases(), &check_cases(),     &record_cases(), &calibration_cases()};
     for (const auto& text : interlock::reason_table()) {
         INFO("reason " << static_cast<int>(text.code) << ": " << text.sentence);
         CHECK(std::ranges::any_of(all, [&](const std::vector<ReasonCase>* cases) {

@@ -44,6 +44,15 @@ Told not_asked_told(Stand& stand) {
             .tool = mounts_tool};
 }
 
+Told overdue_told(Stand& stand) {
+    stand.identified();
+    return {.sentence = "Tool NR-20 proves nothing: its calibration is not on record.",
+            .remedy = "Use a calibrated tool, or have this one calibrated and record its certificate.",
+            .clears = "by_decision",
+            .tool = mounts_tool,
+            .facts = {{"calibration", "is not on record"}}};
+}
+
 Told gap_told(Stand& stand) {
     stand.finished();
     const auto known = counter_of(stand);
@@ -122,6 +131,24 @@ void set_aside(Stand& stand) { stand.decides({{"set_result_aside", {{"result", f
 void accept_gap(Stand& stand) { stand.decides({{"accept_gap", {{"tool", mounts_tool}}}}); }
 
 }  // namespace
+
+const std::vector<ReasonCase>& calibration_cases() {
+    static const std::vector<ReasonCase> cases{
+        {tool_overdue,
+         "a tool of which no calibration is known proves nothing until one is recorded",
+         "lift-beam",
+         {"tool_overdue", "joint_open"},
+         overdue_told,
+         [](Stand& stand) {
+             stand.decides_as("quality_engineer",
+                              {{"record_calibration",
+                                {{"tool", mounts_tool}, {"done", "2026-11-20"}, {"certificate", "C-17"}}}});
+             stand.need(stand.plant().shift().tighten("motor-mounts"), "the motor mounts are not tightened");
+         },
+         true},
+    };
+    return cases;
+}
 
 const std::vector<ReasonCase>& tool_cases() {
     static const std::vector<ReasonCase> cases{

@@ -160,6 +160,21 @@ std::string fault_of_checking(const Situation& before, const Act& act) {
     return by_check && !before.relaxed ? "P1: mount is proven by a check before it has relaxed" : "";
 }
 
+// P1: nothing that a tool has made while it was overdue proves anything.
+std::string fault_of_calibration(const Situation& before, const Act& act) {
+    const auto* stay = std::get_if<Stay>(&act.after.newest.bays.front().occupant);
+    const auto& calibration = before.newest.tools.front().calibration.newest;
+    const bool overdue = !calibration || calibration->utc_us < 0;
+    if (stay == nullptr || !overdue)
+        return {};
+    for (const JointState& joint : stay->joints)
+        for (const FastenerState& fastener : joint.fasteners)
+            for (const PassState& pass : fastener.passes)
+                if (pass.proof && pass.proof->tool.text == "T1" && pass.proof->result > before.newest.newest)
+                    return "P1: " + joint.id.text + " is proven by a tool that is overdue";
+    return {};
+}
+
 // P3: what somebody selects, or an arm says, is where it counts; where neither does, it counts nowhere.
 std::string fault_of_placing(const Situation& before, const Act& act) {
     const auto* counted =
@@ -344,6 +359,8 @@ class Search {
                 fault = fault_of_checking(situation, act);
             if (fault.empty())
                 fault = fault_of_placing(situation, act);
+            if (fault.empty())
+                fault = fault_of_calibration(situation, act);
             if (fault.empty())
                 fault = fault_of_signing(situation, act);
             if (fault.empty())

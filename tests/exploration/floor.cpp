@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "service/interlock/calibration.hpp"
 #include "service/interlock/source_holds.hpp"
 
 namespace tautgate::exploration {
@@ -28,6 +29,7 @@ config::Station two_joints() {
                                     {"join", {config::TightenStep{"mount"}, config::TightenStep{"cap"}}},
                                     {"finish", {config::ConfirmStep{"look", "Look at it"}}}};
     station.wiring_tests.roles = {config::Role::quality_engineer};
+    station.tools.front().calibration = config::CalibrationRule{};
     return station;
 }
 
@@ -629,6 +631,17 @@ class Possible {
                    proposed(quality, LiftHoldFrom{hold.source}));
     }
 
+    [[nodiscard]] Proposed calibrated(std::int64_t done_utc_us) const {
+        return proposed(quality, RecordCalibration{ToolId{"T1"}, done_utc_us, "C-17"});
+    }
+    void calibrations() {
+        constexpr std::int64_t long_ago = -500LL * 86'400'000'000;
+        if (is_out_of_calibration(now_.newest.tools.front()))
+            repair("T1 is calibrated", calibrated(0));
+        else if (stay_->joints.size() == 2 && has_open(0) && !something_went_wrong())
+            mishap("T1 turns out not to have been calibrated for long", calibrated(long_ago));
+    }
+
     void deciding() {
         if (!bay_.signed_on)
             repair("the operator signs on", OperatorSignedOn{bay_id, worker});
@@ -636,6 +649,7 @@ class Possible {
         if (stay_ == nullptr)
             return;
         questions();
+        calibrations();
         joints();
         results();
         two_people();
@@ -1181,6 +1195,8 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     const auto revision = at.newest.rules;
     happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});
     happens(RulesApproved{*revision, admin, supervisor, {}});
+    happens(Proposed{bay_id, RecordCalibration{ToolId{"T1"}, 0, "C-17"}, quality, "checked",
+                     "checked by hand", at.newest.newest});
     happens(ControllerLinkChanged{bay_id, Quality::good, "", 1});
     happens(ControllerReported{
         bay_id, Presence::absent, 10, 10, 10, at.equipment.moved, Token{}, false, Token{1001}, {}, {}});

@@ -181,6 +181,8 @@ void forget(State& state) {
             tool.arm.erase(tool.arm.begin(), tool.arm.end() - 1);
         tool.changed = any_event;  // nobody decides about it by an older screen
         tool.baseline.reset();     // nothing of before comes here
+        if (tool.calibration.newest)
+            tool.calibration.newest->recorded = any_event;
     }
 }
 

@@ -12,6 +12,7 @@ namespace tautgate::link_errors {
 inline constexpr links::ControllerPace fast_line{.redial = {.floor = std::chrono::milliseconds(1),
                                                             .cap = std::chrono::milliseconds(2),
                                                             .proven = std::chrono::milliseconds(0)},
-                                                 .reports = {.at_once = 1'000, .a_second = 1'000}};
+                                                 .reports = {.at_once = 1'000, .a_second = 1'000},
+                                                 .calm_after = std::chrono::milliseconds(1'000)};
 
 }  // namespace tautgate::link_errors

@@ -485,6 +485,10 @@ std::span<const DecisionKind> decision_kinds() {
                      {"what", "name"},
                      "quality hold on a tool, a joint or a person"},
         DecisionKind{"lift-hold-from", "lift_hold_from", {"what", "name"}, "off that hold"},
+        DecisionKind{"record-calibration",
+                     "record_calibration",
+                     {"tool", "done", "certificate"},
+                     "a tool was calibrated on that day"},
         DecisionKind{
             "settle-order", "settle_order", {"by"}, "go on by order_as_taken (as it was) or order_as_now"},
         DecisionKind{"accept-reuse", "accept_reuse", {"serial"}, "it was taken out of the other unit"}};

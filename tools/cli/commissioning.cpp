@@ -1,6 +1,7 @@
 #include "tools/cli/commissioning.hpp"
 
 #include <algorithm>
+#include <functional>
 #include <ranges>
 #include <utility>
 #include <variant>
@@ -143,6 +144,11 @@ class Trials {
         case ReasonCode::result_unassigned:
             return each_tool(reason,
                              "Tighten something with {} while a unit without its tickets stands in the bay.");
+        case ReasonCode::tool_overdue:
+            return each_tool(reason,
+                             "Record a calibration of {} that is over (`tautgate decide "
+                             "record-calibration`), and tighten.",
+                             [](const config::Tool& tool) { return tool.calibration.has_value(); });
         case ReasonCode::source_on_hold:
             return each_tool(
                 reason, "Tighten with {} until its joint is done, then place a quality hold on it (`tautgate "
@@ -276,8 +282,10 @@ class Trials {
                 });
     }
     // A tool is asked about by every permissive that needs one of its joints.
-    void each_tool(ReasonCode reason, std::string_view pattern) {
-        for (const auto& tool : station_.tools)
+    void each_tool(
+        ReasonCode reason, std::string_view pattern,
+        const std::function<bool(const config::Tool&)>& is_meant = [](const auto&) { return true; }) {
+        for (const auto& tool : station_.tools | std::views::filter(is_meant))
             add(reason,
                 fmt::format(fmt::runtime(pattern), fmt::format("{} ({})", tool.id, markdown_cell(tool.name))),
                 [&](const config::Permissive& one) {

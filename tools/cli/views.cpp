@@ -244,14 +244,34 @@ Cell may_run_cell(const json& tool) {
     return {program + where + open};
 }
 
-// The column of what may run stands only where the station lets some tool run.
+Cell calibration_cell(const json& tool) {
+    const auto& calibration = at(tool, "calibration");
+    const auto standing = text_at(calibration, "standing");
+    const auto until = text_at(calibration, "until").substr(0, std::string_view("2026-11-26").size());
+    if (standing == "overdue")
+        return {"over since " + until, Colour::red};
+    if (standing == "due_soon")
+        return {"ends on " + until, Colour::yellow};
+    if (standing == "good")
+        return {"until " + until};
+    if (standing == "not_watched")
+        return {"not watched"};
+    return {standing == "clock_behind" ? "is yet to come" : "not on record", Colour::red};
+}
+
+// The columns of what may run and of calibrations stand only where the station lets some tool run.
 std::string tools_text(const json& station, Style style) {
     const auto& tools = at(station, "tools");
     const bool lets_run =
         std::ranges::any_of(tools, [](const json& tool) { return !at(tool, "control").is_null(); });
+    const bool is_watched = std::ranges::any_of(tools, [](const json& tool) {
+        return text_at(at(tool, "calibration"), "standing") != "not_watched";
+    });
     std::vector<std::string> heads{"tool", "bay", "link", "count", "counter"};
     if (lets_run)
         heads.emplace_back("may run");
+    if (is_watched)
+        heads.emplace_back("calibration");
     Table table{heads};
     for (const auto& tool : tools) {
         std::vector<Cell> cells{{titled(tool)},
@@ -262,6 +282,8 @@ std::string tools_text(const json& station, Style style) {
                                 {shown(tool, "counter")}};
         if (lets_run)
             cells.push_back(may_run_cell(tool));
+        if (is_watched)
+            cells.push_back(calibration_cell(tool));
         table.row(std::move(cells));
     }
     return table.empty() ? "" : heading("\nTools", table.text(style.colours, 2, style.screen));
@@ -542,10 +564,10 @@ std::string about_text(const json& line) {
     return text.empty() ? "-" : text;
 }
 
-std::string decisions_text(const json& stay, Style style) {
+std::string decisions_text(const json& list, const std::string& title, Style style) {
     Table table{
         {"time", "event", "proposal", "what", "about", "by", "outcome", "by hand", "verified", "reason"}};
-    for (const auto& line : at(stay, "decisions")) {
+    for (const auto& line : list) {
         const auto action = text_at(line, "action");
         auto reason = text_at(line, "reason_code");
         if (!text_at(line, "reason_text").empty())
@@ -561,7 +583,7 @@ std::string decisions_text(const json& stay, Style style) {
                    {shown(line, "verified")},
                    {reason.empty() ? "-" : reason}});
     }
-    return table.empty() ? "" : heading("  Decisions", table.text(style.colours, 4, style.screen));
+    return table.empty() ? "" : heading(title, table.text(style.colours, 4, style.screen));
 }
 
 std::string stay_text(const json& stay, Style style) {
@@ -573,7 +595,7 @@ std::string stay_text(const json& stay, Style style) {
         at(stay, "leaves_incomplete").is_null() ? "" : ", leaving incomplete", shown(stay, "unit"),
         shown(stay, "variant"), shown(stay, "plan"), shown(stay, "plan_revision"));
     return text + moves_text(stay) + tickets_text(stay, style) + tightenings_text(stay, style) +
-           outputs_text(stay, style) + decisions_text(stay, style);
+           outputs_text(stay, style) + decisions_text(at(stay, "decisions"), "  Decisions", style);
 }
 
 // ---- events -------------------------------------------------------------------------------------------
@@ -723,7 +745,8 @@ std::string action_words(const std::string& action) {
                                    {"PlaceHold", "to put the unit on hold"},
                                    {"LiftHold", "to lift the hold"},
                                    {"PlaceHoldOn", "to put it on hold"},
-                                   {"LiftHoldFrom", "to lift the hold from it"}};
+                                   {"LiftHoldFrom", "to lift the hold from it"},
+                                   {"RecordCalibration", "to record a calibration"}};
     return told_as(wanted, action).value_or(fmt::format("({})", plain(words(protocol::snake_case(action)))));
 }
 
@@ -949,12 +972,14 @@ std::string parts_text(std::string_view title, const json& parts, Style style) {
 
 std::string unit_text(const json& unit, Style style) {
     const auto& stays = at(unit, "stays");
+    const auto holds = decisions_text(at(unit, "holds"), "\nQuality holds", style);
     if (stays.empty())
-        return fmt::format("The journal has never seen {}\n", shown(unit, "serial"));
+        return fmt::format("The journal has never seen {}\n", shown(unit, "serial")) + holds;
     std::string text =
         fmt::format("{}: {}\n", shown(unit, "serial"), protocol::counted(stays.size(), "stay"));
     text += parts_text("Joined from", at(unit, "parts"), style);
     text += parts_text("Used in", at(unit, "used_in"), style);
+    text += holds;
     for (const auto& stay : stays)
         text += stay_text(stay, style);
     return text;

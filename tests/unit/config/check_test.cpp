@@ -1923,3 +1923,14 @@ TEST_CASE("an address that the station writes, or that a module or a coil has, i
     station.bays[0].controller.coils.reset();
     CHECK(references(station).empty());
 }
+
+TEST_CASE("a calibration that would be warned of always is refused") {
+    Station station = smallest();
+    station.tools.front().calibration = CalibrationRule{std::chrono::days(30), std::chrono::days(29)};
+    CHECK(found(station).empty());
+    station.tools.front().calibration->warn = std::chrono::days(30);
+    CHECK(found(station) ==
+          std::vector<std::string>{
+              "/tools/0/calibration/warn_days: 30 days are no less than the 30 for which a calibration "
+              "holds, so that it would be warned of always"});
+}

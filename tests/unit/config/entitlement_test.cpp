@@ -32,6 +32,8 @@ TEST_CASE("without a row decisions are as the station says, holds quality's and 
             std::vector<Role> roles = deciders;
             if (each.value == DecisionKind::lift_hold)
                 roles = {Role::quality_engineer};
+            if (each.value == DecisionKind::record_calibration)
+                roles = {Role::maintenance, Role::quality_engineer};
             if (each.value == DecisionKind::approve_rules)
                 roles = {Role::administrator, Role::manufacturing_engineer};
             if (each.value == DecisionKind::unlock_person)

@@ -231,6 +231,49 @@ TEST_CASE("a hold is placed by who decides and lifted by quality only") {
     CHECK(story.released("leave"));
 }
 
+TEST_CASE(
+    "a unit may be held for several causes, of which each is told, and lifted are those that were seen") {
+    Story story;
+    story.finished_unit();
+    const auto holds_for = [&](std::string why, EventNumber seen) {
+        return story.happens(
+            Proposed{BayId{"B1"}, PlaceHold{Serial{"D1"}}, supervisor, "checked", why, seen});
+    };
+    CHECK(is<Applied>(holds_for("a crack at the flange", story.state.newest)));
+    CHECK(refused(holds_for("a crack at the flange", story.state.newest), RefusalCode::already_settled));
+    const EventNumber first = story.state.newest;
+    CHECK(is<Applied>(holds_for("the wrong paint", story.state.newest)));
+    const auto& reasons = story.permissive("leave").reasons;
+    CHECK(std::ranges::count(reasons, ReasonCode::unit_on_hold, &Reason::code) == 2);
+    CHECK(refused(story.happens(Proposed{BayId{"B1"}, LiftHold{Serial{"D1"}}, quality, "checked",
+                                         "it was no crack", first}),
+                  RefusalCode::seen_too_old));
+    CHECK(is<Applied>(story.proposes(quality, LiftHold{Serial{"D1"}})));
+    CHECK(story.released("leave"));
+}
+
+TEST_CASE("nobody lifts the hold on themselves, and one of a time to come is refused") {
+    Story story;
+    story.identified_unit();
+    CHECK(is<Applied>(story.proposes(supervisor, PlaceHoldOn{HeldPerson{quality}})));
+    CHECK(refused(story.proposes(quality, LiftHoldFrom{HeldPerson{quality}}), RefusalCode::not_entitled));
+    PlaceHoldOn later{HeldTool{ToolId{"T1"}}};
+    later.since_utc_us = story.now_ns;
+    CHECK(refused(story.proposes(supervisor, later), RefusalCode::not_possible_now));
+}
+
+TEST_CASE("a hold on a tool is placed once more to take in units that it had not named") {
+    Story story;
+    story.finished_unit();
+    PlaceHoldOn hold{HeldTool{ToolId{"T1"}}};
+    CHECK(is<Applied>(story.proposes(supervisor, hold)));
+    hold.since_utc_us = 0;
+    hold.units = {Serial{"D8"}};
+    CHECK(is<Applied>(story.proposes(supervisor, hold)));
+    CHECK(story.state.source_holds.size() == 1);
+    CHECK(story.on_hold("D8"));
+}
+
 TEST_CASE("a tool on quality hold takes what it has tightened out of the count until quality lifts that") {
     Story story;
     story.finished_unit();

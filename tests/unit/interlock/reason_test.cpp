@@ -81,6 +81,15 @@ const std::vector<Row>& rows() {
          decided(supervisor, AcknowledgeMove{PermissiveId{"lift"}})},
         {unit_on_hold, "leave", both(finished, decided(supervisor, PlaceHold{Serial{"D1"}})),
          decided(quality, LiftHold{Serial{"D1"}})},
+        {tool_overdue, "leave",
+         [](Story& story) {
+             auto watched = small_station();
+             watched.tools.front().calibration = config::CalibrationRule{};
+             story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(watched));
+             story.happens(RulesApproved{Revision{"r2"}, admin, supervisor, {}});
+             story.identified_unit();
+         },
+         decided(quality, RecordCalibration{ToolId{"T1"}, 0, "C-17"})},
         {source_on_hold, "leave", both(finished, decided(supervisor, PlaceHoldOn{HeldTool{ToolId{"T1"}}})),
          decided(quality, LiftHoldFrom{HeldTool{ToolId{"T1"}}})},
         {wrong_pair, "lift",

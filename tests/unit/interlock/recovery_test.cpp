@@ -151,7 +151,24 @@ TEST_CASE("of a tool that runs wild the state keeps a part, and the unit waits f
     for (std::size_t i = 0; i < 3; ++i)
         CHECK(unassigned(story.hits(mount_ok), UnassignedWhy::question_open));
     CHECK(story.stay().unassigned.size() == most);
-    CHECK(story.stay().set_aside == std::vector{EventNumber{story.state.newest.value - 2}});
+    CHECK(story.stay().set_aside.empty());
+    const EventNumber newest = story.state.newest;
+    CHECK(story.stay().many_unassigned == ManyUnassigned{EventNumber{newest.value - 2}, newest, 3});
+    REQUIRE(story.held_by("lift", ReasonCode::event_set_aside));
+    CHECK(sentence(*story.reason("lift", ReasonCode::event_set_aside)) ==
+          "3 more results without a fastener came than are kept one by one, with events " +
+              std::to_string(newest.value - 2) + " to " + std::to_string(newest.value) + ".");
+
+    // One word is about all that there were when it was said.
+    story.hits(mount_ok);
+    CHECK(refused(story.proposes(supervisor, DisposeSetAside{newest}), RefusalCode::already_settled));
+    const EventNumber last = story.stay().many_unassigned->newest;
+    CHECK(refused(story.happens(Proposed{BayId{"B1"}, DisposeSetAside{last}, supervisor, "checked",
+                                         "checked by hand", newest}),
+                  RefusalCode::seen_too_old));
+    CHECK(is<Applied>(story.proposes(supervisor, DisposeSetAside{last})));
+    CHECK_FALSE(story.held_by("lift", ReasonCode::event_set_aside));
+    story.hits(mount_ok);
     CHECK(story.held_by("lift", ReasonCode::event_set_aside));
 }
 

@@ -351,7 +351,7 @@ TEST_CASE(
 }
 
 TEST_CASE("a sensor that flutters is told with what to look at") {
-    CoilShift shift{{.reports = {.at_once = 20, .a_second = 10}}};
+    CoilShift shift{{.reports = {.at_once = 20, .a_second = 10}, .calm_after = milliseconds(1000)}};
     shift.order(Code::withheld);
     REQUIRE(shift.until_quality(Quality::good));
     bool there = false;

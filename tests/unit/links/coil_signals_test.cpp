@@ -359,7 +359,7 @@ TEST_CASE(
 
 TEST_CASE("two looks so far apart that a unit may have been exchanged between them are a gap") {
     const auto [between, is_gap] =
-        GENERATE(table<milliseconds, bool>({{milliseconds(1990), false}, {milliseconds(2010), true}}));
+        GENERATE(table<milliseconds, bool>({{milliseconds(1490), false}, {milliseconds(1510), true}}));
     auto station = coil_station(1);
     station.bays.front().controller.echo_timeout = std::chrono::seconds(10);
     Watch watch({}, station);
@@ -436,4 +436,23 @@ TEST_CASE("sensors of a module stand for those that the equipment does not have"
     tell(unit, true);
     CHECK(watch.last().arrivals == 1);
     CHECK(watch.last().starts == 2);
+}
+
+TEST_CASE(
+    "a unit that was not seen for so long that another may stand there is a gap, though no absence settled") {
+    const auto [away, is_gap] =
+        GENERATE(table<milliseconds, bool>({{milliseconds(1400), false}, {milliseconds(1600), true}}));
+    auto station = coil_station(1);
+    station.bays.front().controller.coils->debounce = std::chrono::seconds(3);
+    Watch watch{{}, station};
+    watch.present = true;
+    watch.looks(200);
+    REQUIRE(watch.last().present == Presence::present);
+    const auto starts = watch.last().starts;
+    watch.present = false;
+    watch.looks(static_cast<int>(away / look_every));
+    watch.present = true;
+    watch.looks(2);
+    CHECK(watch.last().departures == 0);
+    CHECK(watch.last().starts == starts + (is_gap ? 1 : 0));
 }

@@ -200,3 +200,21 @@ TEST_CASE("a pulse that misses a limit by little is told with the digits that sh
     CHECK(pulse_text(PulseTime{200'004'000}, 200ms) == "200.004 ms");
     CHECK(pulse_text(40ms, 40ms) == "40.0 ms");
 }
+
+TEST_CASE("a level that comes back after a while lapses, and one that is another by then does not") {
+    using std::chrono::milliseconds;
+    Debouncer level{milliseconds(1000)};
+    constexpr milliseconds longest{1500};
+    static_cast<void>(level.look(milliseconds(0), true));
+    CHECK_FALSE(level.has_lapsed(milliseconds(900), true, longest));  // nothing has settled yet
+    REQUIRE(level.look(milliseconds(1000), true));
+    CHECK_FALSE(level.has_lapsed(milliseconds(2500), true, longest));
+    CHECK(level.has_lapsed(milliseconds(2501), true, longest));
+    CHECK_FALSE(level.has_lapsed(milliseconds(2501), false, longest));  // it will settle or come back
+    static_cast<void>(level.look(milliseconds(2000), true));
+    CHECK_FALSE(level.has_lapsed(milliseconds(3500), true, longest));
+    static_cast<void>(level.look(milliseconds(2100), false));
+    CHECK(level.has_lapsed(milliseconds(3501), true, longest));
+    level.forget();
+    CHECK_FALSE(level.has_lapsed(milliseconds(9000), true, longest));
+}

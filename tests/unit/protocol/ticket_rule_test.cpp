@@ -519,6 +519,17 @@ TEST_CASE(
               {1, "examples/1", "'D 40017 MB3  TM000871#' is read as a ticket of kind 'D'",
                "correct the rule, or the example"}});
 
+    // A serial number that is cut short shows where two labels bear nearly the same one.
+    TicketRule short_by_one = columns;
+    std::get<FixedLabel>(short_by_one.content).serial.length -= 1;
+    short_by_one.examples = {"D 40017 MB3  TM000871#", "D 40017 MB3  TM000872#", "D 40017 MB3  TM000871#"};
+    CHECK(check_examples({short_by_one}) ==
+          std::vector<TicketRuleFault>{{0, "examples/1",
+                                        "'D 40017 MB3  TM000871#' and 'D 40017 MB3  TM000872#' both give the "
+                                        "serial number 'TM00087', so "
+                                        "that two units would be taken for one",
+                                        "correct the rule, or the example"}});
+
     // A serial number of ten digits never has the check digit of a vehicle's seventeen characters.
     TicketRule vehicle{"V", PatternLabel{"(?P<serial>[0-9]{10})"}, {}, LabelCheck{CheckSystem::vin}};
     vehicle.examples = {"0123456789"};
