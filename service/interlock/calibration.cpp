@@ -16,7 +16,7 @@ CalibrationStanding standing_of(const config::CalibrationRule& rule, const Calib
     if (utc_us < done.utc_us)
         return CalibrationStanding::clock_behind;
     return utc_us >= until - std::chrono::microseconds(rule.warn).count() ? CalibrationStanding::due_soon
-                                                             : CalibrationStanding::good;
+                                                                          : CalibrationStanding::good;
 }
 
 void settle(const config::CalibrationRule& rule, ToolCalibration& calibration, std::int64_t utc_us) {

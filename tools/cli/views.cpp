@@ -265,7 +265,8 @@ std::string tools_text(const json& station, Style style) {
     const bool lets_run =
         std::ranges::any_of(tools, [](const json& tool) { return !at(tool, "control").is_null(); });
     const bool is_watched = std::ranges::any_of(tools, [](const json& tool) {
-        return text_at(at(tool, "calibration"), "standing") != "not_watched";
+        const auto standing = text_at(at(tool, "calibration"), "standing");
+        return !standing.empty() && standing != "not_watched";
     });
     std::vector<std::string> heads{"tool", "bay", "link", "count", "counter"};
     if (lets_run)

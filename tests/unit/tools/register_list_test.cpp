@@ -213,6 +213,7 @@ TEST_CASE("every reason to hold has its trial, or is named as one that no machin
     station.joints.front().passes.back().check = config::CheckPass{std::chrono::seconds{600}};
     station.orders = config::OrderFeed{};
     station.permissives[beam].moves_to = "second";
+    station.tools.front().calibration = config::CalibrationRule{};
     std::set<ReasonCode> tried;
     for (const auto& trial : trials_at(station, station.bays.front()))
         tried.insert(trial.reason);

@@ -368,8 +368,10 @@ TEST_CASE("a refused act is answered with what would have been allowed here") {
     };
     const auto reason = answer_to(RefusalCode::reason_missing, "the reason code is not in the list");
     CHECK(says(reason, R"("why":"A reason is needed: the reason code is not in the list")"));
-    CHECK(says(reason, R"("remedy":"give one of the reason codes tool-failed, thread-repaired, result-lost, )"
-                       R"(engineering-release, and the reason in words, of at least 10 characters")"));
+    CHECK(says(
+        reason,
+        R"("remedy":"give one of the reason codes tool-failed, thread-repaired, result-lost, )"
+        R"(engineering-release, quality-doubt, tool-care, and the reason in words, of at least 10 characters")"));
     CHECK(says(answer_to(RefusalCode::no_such_joint, "motor-mount"),
                R"("remedy":"give one of motor-mounts, )"));
     CHECK(says(answer_to(RefusalCode::no_such_thing, "no such unassigned result"),
