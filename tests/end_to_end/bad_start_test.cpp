@@ -3,6 +3,7 @@
 // recorded as it was. Nothing moves meanwhile.
 #include <catch2/catch.hpp>
 
+#include <algorithm>
 #include <csignal>
 #include <cstdlib>
 #include <fstream>
@@ -489,8 +490,12 @@ TEST_CASE("a configuration that cannot be used ends the first start with its own
     config_that_cannot_be_used(folder.path(), "is a folder; name the file of the station description");
     const auto cut_off = folder.path() / "cut-off.json";
     const auto whole = bytes_of(TAUTGATE_SOURCE_DIR "/config/larkmoor.json");
-    put(cut_off, whole.substr(0, whole.size() / 2));
-    config_that_cannot_be_used(cut_off, "cut-off.json:232:73: this is no JSON");
+    const auto first_half = whole.substr(0, whole.size() / 2);
+    put(cut_off, first_half);
+    const auto line = 1 + std::ranges::count(first_half, '\n');
+    const auto column = first_half.size() - first_half.rfind('\n');
+    config_that_cannot_be_used(cut_off, "cut-off.json:" + std::to_string(line) + ":" +
+                                            std::to_string(column) + ": this is no JSON");
     // A tool of class A joints whose lines would bear no seal.
     const auto unsealed = folder.path() / "unsealed.json";
     const std::string named = R"(, "key": "NR-20.key")";

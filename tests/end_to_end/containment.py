@@ -58,7 +58,8 @@ def hold_while_it_stands(desk, slave):
     state = desk.asks("state").stdout
     check("so does the state", "On quality hold with all that it has touched" in state
           and f"tool {CAPS_TOOL}" in state, state)
-    desk.is_refused("twice is once", 1, f"tool {CAPS_TOOL} is on hold", *decision(desk, "B-31", "place-hold-on", "tool", CAPS_TOOL))
+    desk.is_refused("twice is once", 1, f"tool {CAPS_TOOL} is on hold",
+                    *decision(desk, "B-31", "place-hold-on", "tool", CAPS_TOOL))
     lift = ["lift-hold-from", "tool", CAPS_TOOL]
     desk.is_refused("production does not lift it", 1, "roles do not allow", *decision(desk, "B-31", *lift))
     desk.gets("quality does", *decision(desk, "B-32", *lift))
@@ -78,16 +79,24 @@ def hold_what_has_left(desk):
     hold = ["place-hold-on", "tool", CAPS_TOOL]
     desk.gets("the tool is put on hold", *decision(desk, "B-31", *hold))
     check("of units nothing was said", units_on_hold(desk) == {}, units_on_hold(desk))
-    desk.gets("the hold is lifted", *decision(desk, "B-32", "lift-hold-from", "tool", CAPS_TOOL))
-    desk.gets("it is put on hold with what it touched", *decision(desk, "B-31", *hold, "--units-since", SINCE))
+    desk.is_refused("a moment to come", 1, "is to come",
+                    *decision(desk, "B-31", *hold, "--units-since", "2120-01-01T00:00:00Z"))
+    desk.gets("once more, with what it touched", *decision(desk, "B-31", *hold, "--units-since", SINCE))
     check("which is the unit that has left",
           units_on_hold(desk) == {UNIT: f"touched by tool {CAPS_TOOL}: it fell off its balancer"}, units_on_hold(desk))
+    desk.gets("the unit is held for a cause of its own, too", *decision(desk, "B-31", "place-hold", f" {UNIT} "))
+    causes = [hold["unit"] for hold in desk.shows("state")["holds"]]
+    check("each cause is listed", causes == [UNIT, UNIT], causes)
     desk.gets("a joint, too", *decision(desk, "B-31", "place-hold-on", "joint", "bracket"))
     desk.gets("and a person", *decision(desk, "B-31", "place-hold-on", "person", "2"))
     check("all are shown", on_hold(desk) == [("tool", CAPS_TOOL), ("joint", "bracket"), ("person", "2")], on_hold(desk))
     desk.gets("the hold on the tool is lifted", *decision(desk, "B-32", "lift-hold-from", "tool", CAPS_TOOL))
     check("the unit is looked at by itself", list(units_on_hold(desk)) == [UNIT], units_on_hold(desk))
     desk.gets("and lifted by itself", *decision(desk, "B-32", "lift-hold", UNIT))
+    history = desk.asks("unit", UNIT).stdout
+    told = history.partition("Quality holds")[2].partition("Stay")[0]
+    check("its history tells of them, though it had left",
+          all(what in told for what in ("place hold on", "place hold ", "lift hold")), history)
     check("the others stay", (on_hold(desk), units_on_hold(desk)) == ([("joint", "bracket"), ("person", "2")], {}),
           (on_hold(desk), units_on_hold(desk)))
 

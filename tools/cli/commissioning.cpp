@@ -1,8 +1,9 @@
 #include "tools/cli/commissioning.hpp"
 
 #include <algorithm>
-#include <functional>
+#include <iterator>
 #include <ranges>
+#include <string_view>
 #include <utility>
 #include <variant>
 
@@ -19,6 +20,33 @@ namespace {
 
 using interlock::Clears;
 using interlock::ReasonCode;
+
+// ---- what is tried with each tool -------------------------------------------------------------------------
+
+struct ToolTrial {
+    ReasonCode reason;
+    std::string_view what;  // {}: the tool
+};
+constexpr ToolTrial tool_trials[]{
+    {ReasonCode::tool_link_lost, "Switch {} off, or pull its cable."},
+    {ReasonCode::tool_not_asked, "Restart the service while {} is switched off."},
+    {ReasonCode::result_gap,
+     "Let one result of {} get lost: make it while the line is cut and delete it at the tool, "
+     "if the tool can do that."},
+    {ReasonCode::results_outstanding,
+     "Tighten with {} while its line is cut, restore the line and look at once."},
+    {ReasonCode::result_unassigned,
+     "Tighten something with {} while a unit without its tickets stands in the bay."},
+    {ReasonCode::tool_overdue,
+     "Record a calibration of {} that is over (`tautgate decide record-calibration`), and tighten."},
+    {ReasonCode::source_on_hold,
+     "Tighten with {} until its joint is done, then place a quality hold on it (`tautgate "
+     "decide place-hold-on tool`)."}};
+
+std::string_view tool_trial(ReasonCode reason) {
+    const auto* found = std::ranges::find(tool_trials, reason, &ToolTrial::reason);
+    return found == std::end(tool_trials) ? std::string_view{} : found->what;
+}
 
 // ---- what holds a permissive ----------------------------------------------------------------------------
 
@@ -131,28 +159,13 @@ class Trials {
             if (station_.pair.ticket_kinds.size() > 1)
                 all(reason, "Scan the ticket of a sub-assembly that left in another unit.");
             return;
-        case ReasonCode::tool_link_lost: return each_tool(reason, "Switch {} off, or pull its cable.");
+        case ReasonCode::tool_link_lost:
         case ReasonCode::tool_not_asked:
-            return each_tool(reason, "Restart the service while {} is switched off.");
         case ReasonCode::result_gap:
-            return each_tool(
-                reason, "Let one result of {} get lost: make it while the line is cut and delete it at the "
-                        "tool, if the tool can do that.");
         case ReasonCode::results_outstanding:
-            return each_tool(reason,
-                             "Tighten with {} while its line is cut, restore the line and look at once.");
         case ReasonCode::result_unassigned:
-            return each_tool(reason,
-                             "Tighten something with {} while a unit without its tickets stands in the bay.");
         case ReasonCode::tool_overdue:
-            return each_tool(reason,
-                             "Record a calibration of {} that is over (`tautgate decide "
-                             "record-calibration`), and tighten.",
-                             [](const config::Tool& tool) { return tool.calibration.has_value(); });
-        case ReasonCode::source_on_hold:
-            return each_tool(
-                reason, "Tighten with {} until its joint is done, then place a quality hold on it (`tautgate "
-                        "decide place-hold-on tool`).");
+        case ReasonCode::source_on_hold: return each_tool(reason);
         case ReasonCode::fastener_locked:
             return each_joint(reason, [](const config::Joint& joint) {
                 return fmt::format("{}: let a fastener fail {}.", markdown_cell(joint.name),
@@ -282,16 +295,18 @@ class Trials {
                 });
     }
     // A tool is asked about by every permissive that needs one of its joints.
-    void each_tool(
-        ReasonCode reason, std::string_view pattern,
-        const std::function<bool(const config::Tool&)>& is_meant = [](const auto&) { return true; }) {
-        for (const auto& tool : station_.tools | std::views::filter(is_meant))
+    void each_tool(ReasonCode reason) {
+        for (const auto& tool : station_.tools) {
+            if (reason == ReasonCode::tool_overdue && !tool.calibration)
+                continue;
             add(reason,
-                fmt::format(fmt::runtime(pattern), fmt::format("{} ({})", tool.id, markdown_cell(tool.name))),
+                fmt::format(fmt::runtime(tool_trial(reason)),
+                            fmt::format("{} ({})", tool.id, markdown_cell(tool.name))),
                 [&](const config::Permissive& one) {
                     return reason == ReasonCode::result_unassigned ? tool.bay == bay_.id
                                                                    : needs_tool(one, tool.id);
                 });
+        }
     }
     void each_check(ReasonCode reason) {
         for (const auto* joint : joints_)
