@@ -493,7 +493,7 @@ TEST_CASE("a configuration that cannot be used ends the first start with its own
     const auto first_half = whole.substr(0, whole.size() / 2);
     put(cut_off, first_half);
     const auto line = 1 + std::ranges::count(first_half, '\n');
-    const auto column = first_half.size() - first_half.rfind('\n');
+    const auto column = first_half.size() - 1 - first_half.rfind('\n');
     config_that_cannot_be_used(cut_off, "cut-off.json:" + std::to_string(line) + ":" +
                                             std::to_string(column) + ": this is no JSON");
     // A tool of class A joints whose lines would bear no seal.
