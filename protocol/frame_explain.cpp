@@ -11,6 +11,8 @@
 #include "protocol/frame_decode.hpp"
 #include "protocol/frame_fields.hpp"
 #include "protocol/frame_places.hpp"
+#include "protocol/likely.hpp"
+#include "protocol/quantity.hpp"
 #include "protocol/utc.hpp"
 
 namespace tautgate::protocol {
@@ -43,6 +45,21 @@ std::string verdict_words(const Reading& reading) {
     }
     const std::string words = reading.aborted ? "aborted" : "not OK";
     return reading.tool_reason.empty() ? words : fmt::format("{}: {}", words, reading.tool_reason);
+}
+
+// A float that decodes and yet is nothing that a sensor tells.
+void doubt(FrameRow& row, const std::string& received, double step, std::string_view what) {
+    if (!row.why.empty() || !Likely{.step = step}.is_hardly(number_in(received)))
+        return;
+    row.value.clear();
+    row.why = fmt::format("{} is hardly {}; try another order, or look at place and type", received, what);
+}
+
+void doubt_measured(FrameRow& row, const Reading& reading, const MeasuringRange& range) {
+    if (row.field == "torque")
+        doubt(row, reading.received.torque, in_newton_metres(range.torque_resolution), "a torque");
+    else if (row.field == "angle")
+        doubt(row, reading.received.angle, in_degrees(range.angle_resolution), "an angle");
 }
 
 // The message with this one field only.
@@ -171,6 +188,8 @@ FrameRow row_of(const FrameProfile& profile, const FrameMessage& message, const 
     std::visit(
         [&](const auto& what) { put(row, what, counting_of(profile), at.pointer.ends_with("/unit_at")); },
         *heard);
+    if (const auto* result = std::get_if<FrameResult>(&*heard); result && !at.pointer.ends_with("/unit_at"))
+        doubt_measured(row, result->reading, profile.range);
     if (row.value.empty() && row.why.empty())
         row.why = row.raw.empty() ? "the tool sent none" : "it does not decode";
     return row;

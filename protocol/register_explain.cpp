@@ -1,4 +1,5 @@
 #include "protocol/register_explain.hpp"
+#include "protocol/likely.hpp"
 
 #include <algorithm>
 #include <array>
@@ -22,24 +23,6 @@ namespace {
 
 // As many registers of no field as are easily read in one row.
 constexpr std::size_t registers_per_row = 4;
-
-double number_in(std::string_view text) {
-    double value = 0;
-    std::from_chars(text.data(), text.data() + text.size(), value);
-    return value;  // what is no number is as good as nothing here
-}
-
-// So far below the step of the sensor that no torque or angle is meant: two words of a float in another order
-// mostly make such a number.
-struct Likely {
-    double step = 0;
-    double most = 0;  // 0: not known
-    [[nodiscard]] bool is_hardly(double value) const {
-        constexpr double share = 1e-6;
-        return value != 0 && std::abs(value) < share * step;
-    }
-    [[nodiscard]] bool holds(double value) const { return value >= step && (most == 0 || value <= most); }
-};
 
 // "; cdab gives 256.1", where one order gives a likely number and the others give none.
 std::string likely_order(const EveryOrder& orders, double scale, const Likely& likely) {

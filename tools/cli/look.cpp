@@ -6,6 +6,7 @@
 #include <filesystem>
 #include <functional>
 #include <iterator>
+#include <map>
 #include <memory>
 #include <optional>
 #include <thread>
@@ -167,7 +168,7 @@ class Screen {
             print(fmt::format("{}\n{}", offset_words(at_us), text));
             std::fflush(stdout);
         }
-        judge(look.understood(), not_usable_in(look));
+        judge("registers", look.understood(), not_usable_in(look));
         // After a look without an answer, what changed is what differs from the last one with an answer.
         if (!look.parts.empty() || !before_)
             before_ = std::move(look);
@@ -185,11 +186,11 @@ class Screen {
             print(fmt::format("{}\n{}", offset_words(at_us), said_text(said)));
             std::fflush(stdout);
         }
-        judge(said.understood(), said.not_usable);
+        judge("line", said.understood(), said.not_usable);
     }
     // A status that a tool sends over and over is told whole once, and then by how often it came.
     void show(std::int64_t at_us, const FrameSaid& said) {
-        judge(said.understood(), not_usable_in(said));
+        judge(said.explained.message, said.understood(), not_usable_in(said));
         if (desk_.json) {
             nlohmann::ordered_json object{{"at_us", at_us}};
             object.update(said_json(said));
@@ -212,10 +213,10 @@ class Screen {
     // Nothing more is shown.
     [[nodiscard]] Exit end() {
         tell_repeats();
-        if (!desk_.json && !not_usable_.empty())
+        if (const auto names = not_usable(); !desk_.json && !names.empty())
             complain(plain(fmt::format("the station could not use: {}; see what stands there after the ?",
-                                       fmt::join(not_usable_, ", "))));
-        return understood_.value_or(false) ? Exit::fine : Exit::no;
+                                       fmt::join(names, ", "))));
+        return understood() ? Exit::fine : Exit::no;
     }
 
   private:
@@ -228,14 +229,32 @@ class Screen {
         std::int64_t newest_us = 0;
     };
 
-    // Of one look everything that was shown counts, else what was shown last.
-    void judge(bool understood, const std::vector<std::string>& not_usable) {
-        understood_ = understood && (!once_ || understood_.value_or(true));
+    // What was shown of one kind of message: of a single look all, else the newest.
+    struct Judged {
+        bool understood = true;
+        std::vector<std::string> not_usable{};
+    };
+    // `message`: empty of what is none, which is over with the next one that is.
+    void judge(const std::string& message, bool understood, const std::vector<std::string>& not_usable) {
+        if (understood && !once_)
+            judged_.erase(std::string());
+        Judged& judged = judged_[message];
         if (!once_)
-            not_usable_.clear();
+            judged = {};
+        judged.understood = judged.understood && understood;
         for (const std::string& one : not_usable)
-            if (std::ranges::find(not_usable_, one) == not_usable_.end())
-                not_usable_.push_back(one);
+            if (std::ranges::find(judged.not_usable, one) == judged.not_usable.end())
+                judged.not_usable.push_back(one);
+    }
+    [[nodiscard]] std::vector<std::string> not_usable() const {
+        std::vector<std::string> names;
+        for (const auto& [message, judged] : judged_)
+            std::ranges::copy(judged.not_usable, std::back_inserter(names));
+        return names;
+    }
+    [[nodiscard]] bool understood() const {
+        return !judged_.empty() &&
+               std::ranges::all_of(judged_, [](const auto& each) { return each.second.understood; });
     }
     void begin_repeats(std::int64_t at_us, std::string text) {
         tell_repeats();
@@ -265,8 +284,7 @@ class Screen {
     bool once_;
     std::optional<RegisterLook> before_;
     Repeats repeats_;
-    std::optional<bool> understood_;  // nothing: nothing was shown
-    std::vector<std::string> not_usable_;
+    std::map<std::string, Judged> judged_;  // by kind of message
 };
 
 class Watch {

@@ -355,6 +355,11 @@ TEST_CASE("a person sees each value with its place, what it means, or why it mea
           "state: \n"
           "when | byte 0, uint8 | 03 | 3 | \n"
           "newest | byte 2, uint32 dcba | 07000000 | 7 | \n");
+    // 82.5 in binary32, the other way round.
+    const std::string reversed("\x01\x00\x07\x00\x00\x00\x42\xA5\x00\x00\xC2\x01\xFDM12\x00  ", 19);
+    CHECK_THAT(rows_of(binary_by_length(), reversed),
+               Catch::Contains("torque | byte 6, float32 dcba | 42A50000 |  | ") &&
+                   Catch::Contains(" is hardly a torque; try another order, or look at place and type\n"));
     CHECK(rows_of(json_lines(), "[") == ": it is no JSON object\n");
     CHECK(rows_of(columns(), "R0082.50045.0OK20261126101500")
               .find("torque | column 1 to 6 | 0082.5 | 82.5 N·m | \n") != std::string::npos);
