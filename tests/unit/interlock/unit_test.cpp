@@ -320,6 +320,22 @@ TEST_CASE("a unit that leaves incomplete without a ticket is on the hold list by
     CHECK(story.on_hold("stay " + std::to_string(stay.value)));
 }
 
+TEST_CASE("of units that left without a ticket the newest hundred are on the hold list, of others all") {
+    Story story;
+    REQUIRE(is<Applied>(story.proposes(supervisor, PlaceHold{Serial{"D9"}})));
+    std::vector<std::string> left;
+    for (int i = 0; i < 103; ++i) {
+        story.arrives();
+        left.push_back("stay " + std::to_string(stay_at(story.bay())->id.value));
+        story.departs();
+    }
+    CHECK(story.state.holds.size() == 101);
+    CHECK(story.on_hold("D9"));
+    CHECK_FALSE(story.on_hold(left[2]));
+    CHECK(story.on_hold(left[3]));
+    CHECK(story.on_hold(left.back()));
+}
+
 TEST_CASE("equipment of a bay is not changed by new rules while a unit is there") {
     const auto approved = [](config::Station next, bool unit_there) {
         Story story;
