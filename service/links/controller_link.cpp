@@ -511,6 +511,8 @@ class ControllerLink::Line : public std::enable_shared_from_this<Line> {
             newest_news_ = now;
         if (flooding_) {
             flooding_ = now - newest_news_ < pace_.calm_after;
+            if (!flooding_)
+                reports_ = Flood{pace_.reports};
             return flooding_;
         }
         if (news)

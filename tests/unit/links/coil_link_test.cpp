@@ -351,7 +351,7 @@ TEST_CASE(
 }
 
 TEST_CASE("a sensor that flutters is told with what to look at") {
-    CoilShift shift{{.reports = {.at_once = 20, .a_second = 10}, .calm_after = milliseconds(1000)}};
+    CoilShift shift{{.reports = {.at_once = 5, .a_second = 0.1}, .calm_after = milliseconds(1000)}};
     shift.order(Code::withheld);
     REQUIRE(shift.until_quality(Quality::good));
     bool there = false;
@@ -362,7 +362,7 @@ TEST_CASE("a sensor that flutters is told with what to look at") {
     }));
     const auto told = shift.floor.all<interlock::InputRefused>().front();
     CHECK(told.source == "controller of bay J1");
-    CHECK_THAT(told.why, Catch::Contains("has changed more than 20 times at once and goes on faster than 10 "
+    CHECK_THAT(told.why, Catch::Contains("has changed more than 5 times at once and goes on faster than 0.1 "
                                          "times a second; see its sensors"));
 
     // Nothing that it says fills the record any more, and nothing of it is believed until it is calm.
