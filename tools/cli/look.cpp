@@ -242,14 +242,15 @@ class Screen {
         if (!once_)
             judged = {};
         judged.understood = judged.understood && understood;
-        for (const std::string& one : not_usable)
-            if (std::ranges::find(judged.not_usable, one) == judged.not_usable.end())
-                judged.not_usable.push_back(one);
+        std::ranges::copy(not_usable, std::back_inserter(judged.not_usable));
     }
+    // Each once.
     [[nodiscard]] std::vector<std::string> not_usable() const {
         std::vector<std::string> names;
         for (const auto& [message, judged] : judged_)
-            std::ranges::copy(judged.not_usable, std::back_inserter(names));
+            for (const std::string& one : judged.not_usable)
+                if (std::ranges::find(names, one) == names.end())
+                    names.push_back(one);
         return names;
     }
     [[nodiscard]] bool understood() const {

@@ -259,7 +259,8 @@ Cell calibration_cell(const json& tool) {
     return {standing == "clock_behind" ? "is yet to come" : "not on record", Colour::red};
 }
 
-// The columns of what may run and of calibrations stand only where the station lets some tool run.
+// The column of what may run stands only where the station lets some tool run, that of calibrations where it
+// watches some.
 std::string tools_text(const json& station, Style style) {
     const auto& tools = at(station, "tools");
     const bool lets_run =
