@@ -41,11 +41,17 @@ void settle_calibrations(const RuleBook& rules, State& state, std::int64_t utc_u
     const config::Station* station = rules_of(rules, state.rules);
     if (station == nullptr)
         return;
+    for (const config::Tool& known : station->tools) {
+        ToolState* tool = known.calibration ? tool_of(state, ToolId{known.id}) : nullptr;
+        if (tool != nullptr)
+            settle(*known.calibration, tool->calibration, utc_us);
+    }
+}
+
+void watch_calibrations(const config::Station& station, State& state) {
     for (ToolState& tool : state.tools) {
-        const config::Tool* known = tool_in(*station, tool.id);
-        if (known != nullptr && known->calibration)
-            settle(*known->calibration, tool.calibration, utc_us);
-        else
+        const config::Tool* known = tool_in(station, tool.id);
+        if (known == nullptr || !known->calibration)
             tool.calibration.standing = CalibrationStanding::not_watched;
     }
 }

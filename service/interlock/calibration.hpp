@@ -22,7 +22,9 @@ namespace tautgate::interlock {
     return true;
 }
 
-// By the rules in force, at this time in UTC.
+// These rules come into force: what they do not watch is watched no longer.
+void watch_calibrations(const config::Station& station, State& state);
+// By the rules in force, at this time in UTC. With every event.
 void settle_calibrations(const RuleBook& rules, State& state, std::int64_t utc_us);
 
 // What follows "its calibration": "is over since 2026-11-01".

@@ -430,6 +430,7 @@ Outcome apply(Transition& t, const RulesApproved& approved) {
         return *refused;
     t.state.rules = approved.revision;
     take_in_parts(t.state, *station, approved.tokens);
+    watch_calibrations(*station, t.state);
     settle_calibrations(t.rules, t.state, t.event.at.utc_us);
     return Applied{};
 }

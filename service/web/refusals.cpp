@@ -24,12 +24,14 @@ std::string_view class_letter(config::RiskClass risk) {
     std::unreachable();
 }
 
+std::string words_of(std::string_view name) {
+    std::string words(name);
+    std::ranges::replace(words, '_', ' ');
+    return words;
+}
+
 std::string roles_text(const std::vector<domain::Role>& roles) {
-    return listed(roles, [](domain::Role role) {
-        std::string words(name_of(role));
-        std::ranges::replace(words, '_', ' ');
-        return words;
-    });
+    return listed(roles, [](domain::Role role) { return words_of(name_of(role)); });
 }
 
 // Who may do what at a bay, by its rules.
@@ -42,18 +44,15 @@ std::string who_may(const config::Station* rules) {
                              rules->people.matrix.end();
         if (has_row)
             continue;
-        std::string name(config::name_of(what));
-        std::ranges::replace(name, '_', ' ');
-        text +=
-            "; " + name + " by " + roles_text(config::entitlement(rules->people, what, std::nullopt).roles);
+        text += "; " + words_of(config::name_of(what)) + " by " +
+                roles_text(config::entitlement(rules->people, what, std::nullopt).roles);
     }
     for (const auto& rule : rules->people.overrides)
         text +=
             "; overrides of class " + std::string(class_letter(rule.risk)) + " by " + roles_text(rule.roles);
     for (const auto& row : rules->people.matrix) {
-        std::string what(config::name_of(row.decision));
-        std::ranges::replace(what, '_', ' ');
-        text += "; " + what + (row.risk ? " in class " + std::string(class_letter(*row.risk)) : "") + " by " +
+        text += "; " + words_of(config::name_of(row.decision)) +
+                (row.risk ? " in class " + std::string(class_letter(*row.risk)) : "") + " by " +
                 roles_text(row.roles);
     }
     return text + "; people, and the approval of rules, are the administrators' part";

@@ -89,6 +89,14 @@ TEST_CASE("rules by which it holds for longer are another date") {
     CHECK(standing(story) == CalibrationStanding::good);
 }
 
+TEST_CASE("rules that do not watch a tool any more ask for no calibration of it") {
+    Story story{watched_station()};
+    REQUIRE(standing(story) == CalibrationStanding::not_recorded);
+    story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(small_station()));
+    story.happens(RulesApproved{Revision{"r2"}, admin, supervisor, {}});
+    CHECK(standing(story) == CalibrationStanding::not_watched);
+}
+
 TEST_CASE("good values of an overdue tool stay good ones, prove nothing, and count as an attempt") {
     Story story{watched_station()};
     story.identified_unit();
