@@ -28,12 +28,14 @@ using boost::system::error_code;
 namespace {
 
 // One direction: frames are cut out of what comes from one side, spoilt, and sent to the other in their
-// order. `from` and `to` outlive it through `keep`.
+// order. `from` and `to` outlive it through `keep`. What comes where `is_given_up()` goes on as it is: nobody
+// waits for it, so that spoiling it would be no error of the link.
 template <class Stream>
 class Lane : public std::enable_shared_from_this<Lane<Stream>> {
   public:
-    Lane(Injector& injector, Way way, Stream& from, Stream& to)
-        : injector_(injector), way_(way), from_(from), to_(to), timer_(from.get_executor()) {}
+    Lane(Injector& injector, Way way, Stream& from, Stream& to, std::function<bool()> is_given_up)
+        : injector_(injector), way_(way), from_(from), to_(to), is_given_up_(std::move(is_given_up)),
+          timer_(from.get_executor()) {}
 
     // `over` is called once, when the sender has ended and everything is through, or nobody takes it.
     void start(std::shared_ptr<void> keep, std::function<void()> over) {
@@ -66,8 +68,12 @@ class Lane : public std::enable_shared_from_this<Lane<Stream>> {
         uncut_.insert(uncut_.end(), bytes.begin(), bytes.end());
         while (const std::size_t length = injector_.frame_length(way_, uncut_)) {
             const auto end = uncut_.begin() + static_cast<std::ptrdiff_t>(length);
-            for (Parcel& parcel : injector_.pass(way_, Bytes(uncut_.begin(), end)))
-                outgoing_.push_back(std::move(parcel));
+            const Bytes frame(uncut_.begin(), end);
+            if (is_given_up_())
+                outgoing_.push_back({.bytes = frame});
+            else
+                for (Parcel& parcel : injector_.pass(way_, frame))
+                    outgoing_.push_back(std::move(parcel));
             uncut_.erase(uncut_.begin(), end);
         }
         write();
@@ -114,6 +120,7 @@ class Lane : public std::enable_shared_from_this<Lane<Stream>> {
     Way way_;
     Stream& from_;
     Stream& to_;
+    std::function<bool()> is_given_up_;
     asio::steady_timer timer_;
     std::array<std::uint8_t, 4096> incoming_{};
     Bytes uncut_;
@@ -187,10 +194,14 @@ class TcpProxy::Switchboard : public std::enable_shared_from_this<Switchboard> {
             error_code ignored;  // without it the link is only slower
             for (tcp::socket* const socket : {&call->caller, &call->called})
                 (void)socket->set_option(tcp::no_delay(true), ignored);
-            call->asked =
-                std::make_shared<Lane<tcp::socket>>(self->injector_, Way::asked, call->caller, call->called);
+            // A caller who called anew, while the loop stood still, waits for nothing here any more.
+            const auto given_up = [self, call = call.get()] {
+                return self->calls_open_.back().get() != call;
+            };
+            call->asked = std::make_shared<Lane<tcp::socket>>(self->injector_, Way::asked, call->caller,
+                                                              call->called, given_up);
             call->answered = std::make_shared<Lane<tcp::socket>>(self->injector_, Way::answered, call->called,
-                                                                 call->caller);
+                                                                 call->caller, given_up);
             // Whoever ends first, what it sent still arrives; then both sides are hung up on.
             call->asked->start(call, [self, call] { self->drop(call); });
             call->answered->start(call, [self, call] { self->drop(call); });
@@ -250,8 +261,9 @@ class SerialProxy::Cable : public std::enable_shared_from_this<Cable> {
 
     void start(Injector& injector) {
         using Terminal = asio::posix::stream_descriptor;
-        asked_ = std::make_shared<Lane<Terminal>>(injector, Way::asked, master_, slave_);
-        answered_ = std::make_shared<Lane<Terminal>>(injector, Way::answered, slave_, master_);
+        const auto never = [] { return false; };
+        asked_ = std::make_shared<Lane<Terminal>>(injector, Way::asked, master_, slave_, never);
+        answered_ = std::make_shared<Lane<Terminal>>(injector, Way::answered, slave_, master_, never);
         asked_->start(shared_from_this(), [] {});
         answered_->start(shared_from_this(), [] {});
     }
