@@ -157,7 +157,7 @@ void unit(const State& state, const Stay& stay, Reasons& reasons) {
     }
     for (const Ticket& ticket : stay.tickets) {
         for (const UnitHold& hold : state.holds) {
-            if (hold.unit == ticket.serial)
+            if (hold.unit == ticket.serial && !hold.nameless)
                 add(reasons, ReasonCode::unit_on_hold, {{"serial", ticket.serial.text}, {"why", hold.why}});
         }
         // Where a sub-assembly is in another unit, that is what must be decided about.

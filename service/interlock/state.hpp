@@ -693,9 +693,11 @@ struct UnitHold {
     Serial unit;
     EventNumber since;
     std::string why;
+    // Nobody knew which unit it is, and it is called by its stay. No ticket is one of it, whatever it reads.
+    bool nameless = false;
     bool operator==(const UnitHold&) const = default;
 };
-TAUTGATE_FIELDS(UnitHold, unit, since, why);
+TAUTGATE_FIELDS(UnitHold, unit, since, why, nameless);
 
 struct SourceHold {
     HeldSource source;

@@ -118,20 +118,26 @@ Serial unit_of(const Stay& stay) {
     return stay.tickets.empty() ? Serial{} : stay.tickets.front().serial;
 }
 
-void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why) {
-    if (unit.text.empty())
-        return;
-    const bool known = std::ranges::any_of(
-        state.holds, [&](const UnitHold& hold) { return hold.unit == unit && hold.why == why; });
+namespace {
+
+void add_hold(State& state, UnitHold added) {
+    const bool known = std::ranges::any_of(state.holds, [&](const UnitHold& hold) {
+        return hold.unit == added.unit && hold.why == added.why && hold.nameless == added.nameless;
+    });
     if (!known)
-        state.holds.push_back({unit, since, std::move(why)});
+        state.holds.push_back(std::move(added));
+}
+
+Serial name_of(const Stay& stay) { return {"stay " + std::to_string(stay.id.value)}; }
+
+}  // namespace
+
+void hold_unit(State& state, const Serial& unit, EventNumber since, std::string why) {
+    if (!unit.text.empty())
+        add_hold(state, {unit, since, std::move(why)});
 }
 
 namespace {
-
-constexpr std::string_view stay_named = "stay ";
-
-Serial nameless(const Stay& stay) { return {std::string(stay_named) + std::to_string(stay.id.value)}; }
 
 // What was held before anybody knew which unit it is, or after it was taken for another one.
 void hold_by_name(State& state, const Stay& stay, EventNumber now) {
@@ -139,7 +145,7 @@ void hold_by_name(State& state, const Stay& stay, EventNumber now) {
     if (unit.text.empty())
         return;
     const auto named = std::ranges::stable_partition(
-        state.holds, [&](const UnitHold& hold) { return hold.unit != nameless(stay); });
+        state.holds, [&](const UnitHold& hold) { return !hold.nameless || hold.unit != name_of(stay); });
     const std::vector<UnitHold> held(named.begin(), named.end());
     state.holds.erase(named.begin(), named.end());
     for (const UnitHold& hold : held)
@@ -148,19 +154,20 @@ void hold_by_name(State& state, const Stay& stay, EventNumber now) {
         hold_unit(state, unit, now, "moved unproven");
 }
 
-}  // namespace
-
 // No scan will ever name one again: they are there for people, who have older ones in the record.
 void drop_oldest_nameless(State& state) {
     constexpr std::ptrdiff_t nameless_kept = 100;
-    const auto is_nameless = [](const UnitHold& hold) { return hold.unit.text.starts_with(stay_named); };
-    if (std::ranges::count_if(state.holds, is_nameless) > nameless_kept)
-        state.holds.erase(std::ranges::find_if(state.holds, is_nameless));
+    if (std::ranges::count_if(state.holds, &UnitHold::nameless) > nameless_kept)
+        state.holds.erase(std::ranges::find_if(state.holds, &UnitHold::nameless));
 }
+
+}  // namespace
 
 void hold_unit_of(State& state, const Stay& stay, EventNumber since, std::string why) {
     const Serial unit = unit_of(stay);
-    hold_unit(state, unit.text.empty() ? nameless(stay) : unit, since, std::move(why));
+    if (!unit.text.empty())
+        return hold_unit(state, unit, since, std::move(why));
+    add_hold(state, {name_of(stay), since, std::move(why), true});
     drop_oldest_nameless(state);
 }
 

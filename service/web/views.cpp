@@ -654,7 +654,8 @@ std::string station_view(const StationPort& station, const people::Roster& roste
     if (rules != nullptr)
         about = {{"id", rules->id}, {"number", rules->number}, {"name", rules->name}, {"site", rules->site}};
     const auto hold = [](const UnitHold& h) {
-        return json{{"unit", h.unit.text}, {"since", h.since.value}, {"why", h.why}};
+        return json{
+            {"unit", h.unit.text}, {"since", h.since.value}, {"why", h.why}, {"nameless", h.nameless}};
     };
     return dump(
         {{"station", std::move(about)},

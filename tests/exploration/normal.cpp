@@ -130,7 +130,7 @@ void forget_nameless(State& state) {
     if (const auto* stay = std::get_if<Stay>(&state.bays.front().occupant))
         here = "stay " + std::to_string(stay->id.value);
     for (UnitHold& hold : state.holds) {
-        if (hold.unit.text.starts_with("stay "))
+        if (hold.nameless)
             hold.unit.text = hold.unit.text == here ? "stay " + std::to_string(any_event.value) : "stay 0";
     }
 }

@@ -528,11 +528,13 @@ void name_holds(State& state) {
         hold.why.clear();
         for (const BayState& bay : state.bays) {
             const Stay* stay = stay_at(bay);
-            if (stay != nullptr && hold.unit.text == "stay " + std::to_string(stay->id.value))
+            if (stay != nullptr && hold.nameless &&
+                hold.unit.text == "stay " + std::to_string(stay->id.value))
                 hold.unit.text = "at " + bay.id.text;
         }
     }
-    std::erase_if(state.holds, [](const UnitHold& hold) { return hold.unit.text.starts_with("stay "); });
+    std::erase_if(state.holds,
+                  [](const UnitHold& hold) { return hold.nameless && hold.unit.text.starts_with("stay "); });
     std::ranges::sort(state.holds, {}, &UnitHold::unit);
 }
 void name_holds_again(State& state) {

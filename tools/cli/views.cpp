@@ -865,7 +865,9 @@ std::string state_text(const json& station, Style style) {
     text += tools_text(station, style);
     Table holds{{"unit", "since event", "why"}};
     for (const auto& hold : at(station, "holds"))
-        holds.row({{shown(hold, "unit")}, {shown(hold, "since")}, {shown(hold, "why")}});
+        holds.row({{shown(hold, "unit") + (hold.value("nameless", false) ? ", not identified" : "")},
+                   {shown(hold, "since")},
+                   {shown(hold, "why")}});
     if (!holds.empty())
         text += heading("\nUnits on quality hold", holds.text(style.colours, 2, style.screen));
     Table doubted{{"what", "since", "why"}};

@@ -336,6 +336,41 @@ TEST_CASE("of units that left without a ticket the newest hundred are on the hol
     CHECK(story.on_hold(left.back()));
 }
 
+TEST_CASE("a serial number that reads like a stay is a serial number") {
+    Story story;
+    story.arrives();
+    const std::string left = "stay " + std::to_string(stay_at(story.bay())->id.value);
+    story.departs();
+    const auto holds_of = [&](const std::string& unit, bool nameless) {
+        return std::ranges::count_if(story.state.holds, [&](const UnitHold& hold) {
+            return hold.unit.text == unit && hold.nameless == nameless;
+        });
+    };
+    REQUIRE(holds_of(left, true) == 1);
+    SECTION("that is not withheld for what stood there without a name") {
+        story.arrives();
+        story.scans("D", left);
+        CHECK_FALSE(story.held_by("lift", ReasonCode::unit_on_hold));
+    }
+    SECTION("that is held for itself, and stays held however many leave without a name") {
+        REQUIRE(is<Applied>(story.proposes(supervisor, PlaceHold{Serial{left}})));
+        for (int i = 0; i < 103; ++i) {
+            story.arrives();
+            story.departs();
+        }
+        CHECK(holds_of(left, false) == 1);
+        CHECK(holds_of(left, true) == 0);
+        story.arrives();
+        story.scans("D", left);
+        CHECK(story.held_by("lift", ReasonCode::unit_on_hold));
+    }
+    SECTION("and whoever lifts the holds of that name lifts both") {
+        REQUIRE(is<Applied>(story.proposes(supervisor, PlaceHold{Serial{left}})));
+        REQUIRE(is<Applied>(story.proposes(quality, LiftHold{Serial{left}})));
+        CHECK(story.state.holds.empty());
+    }
+}
+
 TEST_CASE("equipment of a bay is not changed by new rules while a unit is there") {
     const auto approved = [](config::Station next, bool unit_there) {
         Story story;
