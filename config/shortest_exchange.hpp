@@ -14,7 +14,7 @@ inline constexpr std::chrono::milliseconds shortest_exchange{2000};
 inline constexpr std::chrono::milliseconds longest_unseen =
     shortest_exchange - std::chrono::milliseconds(500);
 // Whatever sees units or their movements is looked at so often that one look may fail.
-inline constexpr std::chrono::milliseconds slowest_look = shortest_exchange / 2;
+inline constexpr std::chrono::milliseconds slowest_look = longest_unseen / 2;
 
 // How long a level may have changed before it is taken as changed: till the next look, and then look by look
 // until it has stood for the debounce time.

@@ -1355,21 +1355,20 @@ TEST_CASE("equipment by coils tells of a unit and its movement once, itself or b
             {"by a module that debounces for so long that a unit could be exchanged meanwhile",
              [](Station& s) {
                  s.io = {sensors_of_bay()};
-                 s.io[0].poll_interval = std::chrono::milliseconds(900);
+                 s.io[0].poll_interval = std::chrono::milliseconds(700);
                  s.io[0].silence_limit = std::chrono::seconds(2);
-                 s.io[0].inputs[0].debounce = std::chrono::milliseconds(901);
+                 s.io[0].inputs[0].debounce = std::chrono::milliseconds(701);
                  coils_of(s).present.reset();
                  coils_of(s).permissives[0].moved.reset();
              },
-             {"/io/0/inputs/0/debounce_ms: with 901 ms and a look every 900 ms a change is taken after 2700 "
-              "ms "
-              "only, and a unit could be exchanged for another in 2000 ms"}},
+             {"/io/0/inputs/0/debounce_ms: with 701 ms and a look every 700 ms a change is taken after 2100 "
+              "ms only, and a unit could be exchanged for another in 2000 ms"}},
             {"by a module that debounces for one look",
              [](Station& s) {
                  s.io = {sensors_of_bay()};
-                 s.io[0].poll_interval = std::chrono::milliseconds(900);
+                 s.io[0].poll_interval = std::chrono::milliseconds(700);
                  s.io[0].silence_limit = std::chrono::seconds(2);
-                 s.io[0].inputs[0].debounce = std::chrono::milliseconds(900);
+                 s.io[0].inputs[0].debounce = std::chrono::milliseconds(700);
                  coils_of(s).present.reset();
                  coils_of(s).permissives[0].moved.reset();
              },
