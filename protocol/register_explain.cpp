@@ -373,7 +373,13 @@ class Explainer {
     std::vector<ExplainedField> rows_;
 };
 
-constexpr std::string_view none_yet = "no result yet; what stands in the other registers means nothing";
+// A device that has nothing there often answers with zeros.
+std::string none_yet(std::span<const std::uint16_t> words) {
+    if (std::ranges::all_of(words, [](std::uint16_t word) { return word == 0; }))
+        return "no result yet, or none of the tool's registers: every one that was read is 0; "
+               "where the tool displays a result, check table, addresses, unit and port";
+    return "no result yet; what stands in the other registers means nothing";
+}
 
 // Zero, where the counting begins with one.
 bool has_none_yet(const RegisterProfile& profile, const RegisterField& field, const RegisterImage& image) {
@@ -404,12 +410,12 @@ Explanation explain(const RegisterProfile& profile, std::span<const std::uint16_
         explanation.whole =
             newest ? "the count of a ring; its newest result is read by itself" : fault_words(newest.error());
         if (has_none_yet(profile, profile.ring->newest, image))
-            explanation.whole = none_yet;
+            explanation.whole = none_yet(words);
     } else {
         explainer.result();
         conclude(explanation, decode_in(profile, blocks, words));
         if (profile.counter && has_none_yet(profile, profile.counter->field, image))
-            explanation.whole = none_yet;
+            explanation.whole = none_yet(words);
     }
     explanation.fields = explainer.rows();
     return explanation;

@@ -230,6 +230,34 @@ std::optional<std::string_view> asked_in(ModbusWire wire, std::string_view frame
     return wire == ModbusWire::tcp ? frame.substr(tcp_head) : frame.substr(0, frame.size() - crc_length);
 }
 
+std::optional<BlockRange> read_in(ModbusWire wire, std::string_view request) {
+    const auto asked = asked_in(wire, request);
+    if (!asked)
+        return std::nullopt;
+    for (const RegisterTable table :
+         {RegisterTable::holding, RegisterTable::input, RegisterTable::coils, RegisterTable::discrete_inputs})
+        if (reading_function(table) == byte_at(*asked, 1))
+            return BlockRange{table, big_endian_at(*asked, 2), big_endian_at(*asked, 4)};
+    return std::nullopt;
+}
+
+std::string read_answer(ModbusWire wire, std::string_view request, std::span<const std::uint16_t> words) {
+    const std::string_view asked = asked_in(wire, request).value();
+    std::string data;
+    if (reads_bits(byte_at(asked, 1))) {
+        data.resize((words.size() + 7) / 8);
+        for (std::size_t i = 0; i < words.size(); ++i)
+            if (words[i] != 0)
+                data[i / 8] = static_cast<char>(byte_at(data, i / 8) | 1U << (i % 8));
+    } else {
+        for (const std::uint16_t word : words)
+            add_word(data, word);
+    }
+    const std::string body = std::string(asked.substr(0, 2)) + static_cast<char>(data.size()) + data;
+    const std::uint16_t transaction = wire == ModbusWire::tcp ? big_endian_at(request, 0) : std::uint16_t{0};
+    return framed({.wire = wire, .transaction = transaction}, body);
+}
+
 std::expected<std::vector<std::uint16_t>, AnswerFault> answer_to(ModbusWire wire, std::string_view request,
                                                                  std::string_view answer) {
     const auto asked = asked_in(wire, request);

@@ -41,6 +41,13 @@ struct RequestHead {
 // begins so.
 [[nodiscard]] std::optional<std::size_t> answer_length(ModbusWire wire, std::string_view begun);
 
+// What a request reads; nothing of one that writes, or of bytes that are no request.
+[[nodiscard]] std::optional<BlockRange> read_in(ModbusWire wire, std::string_view request);
+// What a device answers that holds `words`, as many as the request reads. A coil is on where its word is not
+// 0.
+[[nodiscard]] std::string read_answer(ModbusWire wire, std::string_view request,
+                                      std::span<const std::uint16_t> words);
+
 // A request without its transaction and checksum: unit, function and what is asked for. Nothing of bytes that
 // are no frame.
 [[nodiscard]] std::optional<std::string_view> asked_in(ModbusWire wire, std::string_view frame);

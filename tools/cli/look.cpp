@@ -38,6 +38,7 @@
 #include "tools/cli/frame_look.hpp"
 #include "tools/cli/line_look.hpp"
 #include "tools/cli/module_look.hpp"
+#include "tools/cli/recorded_answers.hpp"
 #include "tools/cli/register_look.hpp"
 #include "tools/cli/text.hpp"
 
@@ -388,15 +389,15 @@ class PolledLook {
     }
 
   private:
-    std::expected<std::string, std::string> ask(const std::string& request) {
+    std::expected<std::string, Unanswered> ask(const std::string& request) {
         if (auto kept = recorder_.keep(protocol::CaptureSide::station, request); !kept)
-            return std::unexpected(std::move(kept.error()));
+            return std::unexpected(Unanswered{std::move(kept.error())});
         auto answer = wire_->ask(request);
         if (!answer)
-            return answer;
+            return std::unexpected(Unanswered{std::move(answer.error())});
         if (auto kept = recorder_.keep(protocol::CaptureSide::tool, *answer); !kept)
-            return std::unexpected(std::move(kept.error()));
-        return answer;
+            return std::unexpected(Unanswered{std::move(kept.error())});
+        return std::move(*answer);
     }
     // A wire that is gone is opened anew, for as long as somebody wants to look.
     [[nodiscard]] Asked<void> look_once() {
@@ -860,55 +861,6 @@ Asked<Exit> look_at_caller(const Desk& desk, const LookOrder& order, const confi
 // ---- out of a capture
 // ---------------------------------------------------------------------------------------
 
-// Gives the recorded answers as long as what is asked for is what was asked for then.
-class RecordedAnswers {
-  public:
-    RecordedAnswers(const protocol::Capture& capture, protocol::ModbusWire wire)
-        : exchanges_(protocol::exchanges_in(capture)), wire_(wire) {
-        // The answer may have been in what was cut off; it is not known that none came.
-        if (capture.cut && !exchanges_.empty() && exchanges_.back().answer.empty())
-            exchanges_.pop_back();
-        skip_writes();
-    }
-
-    [[nodiscard]] bool over() const noexcept { return next_ == exchanges_.size(); }
-    [[nodiscard]] std::int64_t at_us() const { return over() ? 0 : exchanges_[next_].at_us; }
-    std::expected<std::string, std::string> answer(const std::string& request) {
-        if (over())
-            return std::unexpected(
-                std::string("the capture ends within a look; what is before it was shown"));
-        const protocol::Exchange& exchange = exchanges_[next_];
-        const auto asked = protocol::asked_in(wire_, exchange.request);
-        if (!asked || *asked != protocol::asked_in(wire_, request))
-            return std::unexpected(fmt::format(
-                "the capture was made by another profile: it asked [{}] where this one asks [{}]; take the "
-                "description that it was made with",
-                protocol::spaced_hex(exchange.request), protocol::spaced_hex(request)));
-        std::string answer = exchange.answer;
-        if (wire_ == protocol::ModbusWire::tcp && answer.size() > 2 &&
-            answer.substr(0, 2) == exchange.request.substr(0, 2))
-            answer = protocol::with_transaction_of(request, std::move(answer));
-        ++next_;
-        skip_writes();
-        return answer;
-    }
-
-  private:
-    // Acknowledgements that were tried then.
-    void skip_writes() {
-        while (!over()) {
-            const auto asked = protocol::asked_in(wire_, exchanges_[next_].request);
-            if (!asked || (*asked)[1] <= 4)
-                return;
-            ++next_;
-        }
-    }
-
-    std::vector<protocol::Exchange> exchanges_;
-    protocol::ModbusWire wire_;
-    std::size_t next_ = 0;
-};
-
 template <class Profile>
 void warn_of_another_profile(const Profile& profile, const std::string& id,
                              const protocol::Capture& capture) {
@@ -940,6 +892,7 @@ Asked<Exit> replay_registers(const Desk& desk, const LookOrder& order, const pro
     Screen screen(desk, order);
     while (!answers.over()) {
         const auto at_us = answers.at_us();
+        answers.begin_look();
         auto look = looker.look();
         if (!look && answers.over()) {
             complain(look.error());

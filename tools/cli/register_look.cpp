@@ -72,8 +72,12 @@ RegisterLooker::read(const std::vector<BlockRange>& blocks, RegisterLook& look) 
     for (const BlockRange& block : blocks) {
         const std::string request = protocol::read_request(next_head(), block);
         const auto answer = ask_(request);
+        if (!answer && answer.error().goes_on) {
+            look.fault = look.trouble = answer.error().why;
+            return std::nullopt;
+        }
         if (!answer)
-            return std::unexpected(answer.error());
+            return std::unexpected(answer.error().why);
         const auto part = protocol::answer_to(wire_, request, *answer);
         if (!part) {
             const auto told = [&](std::string_view bytes) {
@@ -206,7 +210,7 @@ std::expected<void, std::string> RegisterLooker::look_at_slot(RegisterLook& look
 std::expected<bool, std::string> RegisterLooker::tell(const std::string& request) {
     const auto answer = ask_(request);
     if (!answer)
-        return std::unexpected(answer.error());
+        return std::unexpected(answer.error().why);
     if (const auto done = protocol::answer_to(wire_, request, *answer); !done)
         return std::unexpected(
             fmt::format("the acknowledgement was not taken: {}; {}", done.error().what, done.error().remedy));

@@ -19,9 +19,13 @@
 
 namespace tautgate::cli {
 
-// What came back for a request: a whole answer, a part of one, or nothing in time. The error is one sentence:
-// there is nobody to ask any more.
-using Ask = std::function<std::expected<std::string, std::string>(const std::string& request)>;
+// Why there is no answer, not even none in time: one sentence.
+struct Unanswered {
+    std::string why;
+    bool goes_on = false;  // other requests may be answered; otherwise there is nobody to ask any more
+};
+// What came back for a request: a whole answer, a part of one, or nothing in time.
+using Ask = std::function<std::expected<std::string, Unanswered>(const std::string& request)>;
 
 struct RegisterLook {
     // The result; of a ring its count, then the slot of its newest result. Then, where the profile has them,

@@ -66,6 +66,20 @@ TEST_CASE("a request to read is the published one, and its published answer give
     }
 }
 
+TEST_CASE("what a request reads is read out of it, and a device that holds the published values answers so") {
+    for (const auto& read : published_reads()) {
+        INFO("section " << read.section);
+        const std::string request = bytes_of(read.request);
+        CHECK(read_in(ModbusWire::tcp, request) == read.block);
+        CHECK(read_answer(ModbusWire::tcp, request, read.words) == bytes_of(read.answer));
+        const std::string on_line = read_request({ModbusWire::serial, 0x11}, read.block);
+        CHECK(answer_to(ModbusWire::serial, on_line, read_answer(ModbusWire::serial, on_line, read.words)) ==
+              read.words);
+    }
+    CHECK_FALSE(read_in(ModbusWire::tcp, coil_request(published_head, 0xAC, true)));
+    CHECK_FALSE(read_in(ModbusWire::tcp, ""));
+}
+
 TEST_CASE("writes are the published ones, and are confirmed by the published answers (6.5, 6.12)") {
     const auto coil = coil_request(published_head, 0xAC, true);
     CHECK(spaced_hex(coil) == spaced_hex(bytes_of("000100000006110500acff00")));

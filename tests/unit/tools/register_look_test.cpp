@@ -82,7 +82,7 @@ Device tightened() {
 cli::RegisterLooker looker_at(Device& device, RegisterProfile profile = looked_at_profile()) {
     REQUIRE(check(profile).empty());
     return {std::move(profile), ModbusWire::tcp, 1,
-            [&device](const std::string& request) -> std::expected<std::string, std::string> {
+            [&device](const std::string& request) -> std::expected<std::string, cli::Unanswered> {
                 return device.answer(request);
             }};
 }
