@@ -418,10 +418,8 @@ void warn_of_unused(Findings& findings, const Station& station) {
     };
     for (std::size_t index = 0; index < station.tools.size(); ++index) {
         const auto& id = station.tools[index].id;
-        const bool used =
-            std::any_of(station.joints.begin(), station.joints.end(), [&id](const Joint& joint) {
-                return std::find(joint.tools.begin(), joint.tools.end(), id) != joint.tools.end();
-            });
+        const bool used = std::any_of(station.joints.begin(), station.joints.end(),
+                                      [&id](const Joint& joint) { return may_be_by(joint, id); });
         if (!used) {
             unused("tools", index, "tool", id);
         }
@@ -582,7 +580,10 @@ std::vector<ConfigFinding> check_each_alone(const Station& station) {
     return findings.take();
 }
 
-std::vector<ConfigFinding> check(const Station& station) {
+namespace {
+
+// Every joint done as its plan has it.
+std::vector<ConfigFinding> check_as_planned(const Station& station) {
     Findings findings;
     check_parts_alone(findings, station);
     check_people_alone(findings, station.people);
@@ -597,6 +598,7 @@ std::vector<ConfigFinding> check(const Station& station) {
     check_profiles(findings, station);
     check_tickets(findings, station);
     check_joint_tools(findings, station);
+    check_alternates(findings, station);
     check_curves(findings, station);
     check_moves(findings, station);
     check_control(findings, station);
@@ -622,6 +624,12 @@ std::vector<ConfigFinding> check(const Station& station) {
         warn_of_tools_behind(findings, station);
     }
     return findings.take();
+}
+
+}  // namespace
+
+std::vector<ConfigFinding> check(const Station& station) {
+    return check_with_alternates(station, check_as_planned);
 }
 
 }  // namespace tautgate::config

@@ -107,14 +107,25 @@ void check_passes(Findings& findings, const Joint& joint, const std::string& poi
         [&](std::size_t index) { return fmt::format("{}/passes/{}/name", pointer, index); }, "pass name");
 }
 
+// Where nothing is measured, somebody else has to have seen it done.
+bool serves_unmeasured(const Joint& joint) {
+    return joint.risk == RiskClass::c ||
+           (joint.risk == RiskClass::b && joint.alternate && joint.alternate->witness);
+}
+std::string_view remedy_unmeasured(const Joint& joint) {
+    return joint.risk == RiskClass::b && joint.alternate
+               ? "let somebody witness it, or use tightening with a tool that measures"
+               : "use tightening with a tool that measures, or show that the joint is class C";
+}
+
 // A click says that a torque was reached, not which, and not at which fastener; it never says that one was
 // loosened.
 void check_click(Findings& findings, const Joint& joint, const std::string& pointer) {
-    if (joint.risk != RiskClass::c) {
+    if (!serves_unmeasured(joint)) {
         findings.error(
             pointer + "/method",
             fmt::format("a click is no proof for class {}, since nothing is measured", letter(joint.risk)),
-            "use tightening with a tool that measures, or show that the joint is class C");
+            std::string(remedy_unmeasured(joint)));
     }
     if (joint.placement == Placement::by_tool) {
         findings.error(pointer + "/placement", "a click does not say at which fastener it was",
@@ -134,10 +145,10 @@ void check_method(Findings& findings, const Joint& joint, const std::string& poi
         check_click(findings, joint, pointer);
     }
     if (joint.method == Method::confirmed_check) {
-        if (joint.risk != RiskClass::c) {
+        if (!serves_unmeasured(joint)) {
             findings.error(pointer + "/method",
                            fmt::format("a confirmed check is no proof for class {}", letter(joint.risk)),
-                           "use tightening, or show that the joint is class C");
+                           std::string(remedy_unmeasured(joint)));
         }
         if (!joint.passes.empty()) {
             findings.error(pointer + "/passes", "a confirmed check has no passes",

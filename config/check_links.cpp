@@ -13,6 +13,7 @@
 
 #include "config/answer_time.hpp"
 #include "config/controllers.hpp"
+#include "config/findings.hpp"
 #include "config/host.hpp"
 #include "protocol/block_requests.hpp"
 #include "protocol/frame_profile.hpp"
@@ -413,7 +414,9 @@ void warn_of_unread(std::vector<ConfigFinding>& findings, const Station& station
 
 }  // namespace
 
-std::vector<ConfigFinding> check_links(const Station& station) {
+namespace {
+
+std::vector<ConfigFinding> links_as_planned(const Station& station) {
     std::vector<ConfigFinding> findings;
     for (std::size_t i = 0; i < station.bays.size(); ++i)
         for (const auto& controller : controllers_of(station, station.bays[i])) {
@@ -431,6 +434,12 @@ std::vector<ConfigFinding> check_links(const Station& station) {
     check_delay(findings, station);
     warn_of_unread(findings, station);
     return findings;
+}
+
+}  // namespace
+
+std::vector<ConfigFinding> check_links(const Station& station) {
+    return check_with_alternates(station, links_as_planned);
 }
 
 }  // namespace tautgate::config

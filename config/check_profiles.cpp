@@ -51,19 +51,27 @@ void check_programs_of(Findings& findings, const Joint& joint, const Tool& tool,
     }
 }
 
+void add_wanted(std::set<std::string>& wanted, const Station& station, const Joint& joint,
+                const std::string& profile) {
+    const bool uses = std::ranges::any_of(joint.tools, [&](const std::string& id) {
+        const Tool* tool = by_id(station.tools, id);
+        const std::string* named = tool == nullptr ? nullptr : profile_id(*tool);
+        return named != nullptr && *named == profile;
+    });
+    for (const Pass& pass : joint.passes) {
+        if (uses) {
+            wanted.insert(pass.program);
+        }
+    }
+}
+
 // What the passes call the programs of the tools that use a profile.
 std::set<std::string> programs_wanted(const Station& station, const std::string& profile) {
     std::set<std::string> wanted;
     for (const Joint& joint : station.joints) {
-        const bool uses = std::ranges::any_of(joint.tools, [&](const std::string& id) {
-            const Tool* tool = by_id(station.tools, id);
-            const std::string* named = tool == nullptr ? nullptr : profile_id(*tool);
-            return named != nullptr && *named == profile;
-        });
-        for (const Pass& pass : joint.passes) {
-            if (uses) {
-                wanted.insert(pass.program);
-            }
+        add_wanted(wanted, station, joint, profile);
+        for (const Joint& other : joint.alternates) {
+            add_wanted(wanted, station, other, profile);
         }
     }
     return wanted;

@@ -20,6 +20,8 @@ std::vector<Role> usual_roles(const PeopleRules& people, DecisionKind what) {
     switch (what) {
     case DecisionKind::lift_hold: return {Role::quality_engineer};
     case DecisionKind::record_calibration: return {Role::maintenance, Role::quality_engineer};
+    case DecisionKind::place_bypass:
+    case DecisionKind::verify_restart: return {Role::quality_engineer, Role::manufacturing_engineer};
     case DecisionKind::approve_rules: return {Role::administrator, Role::manufacturing_engineer};
     case DecisionKind::unlock_person:
         return {Role::administrator, Role::quality_engineer, Role::production_supervisor};
@@ -39,6 +41,8 @@ std::vector<Role> usual_roles(const PeopleRules& people, DecisionKind what) {
     case DecisionKind::accept_difference:
     case DecisionKind::place_hold:
     case DecisionKind::settle_order:
+    case DecisionKind::end_bypass:
+    case DecisionKind::witness_joint:
     case DecisionKind::accept_reuse: return people.decisions;
     }
     return {};
@@ -73,7 +77,9 @@ bool has_class(DecisionKind what) noexcept {
 bool needs_no_unit(DecisionKind what) noexcept {
     return what == DecisionKind::accept_gap || what == DecisionKind::accept_source ||
            what == DecisionKind::record_calibration || what == DecisionKind::place_hold ||
-           what == DecisionKind::lift_hold || what == DecisionKind::unlock_person;
+           what == DecisionKind::lift_hold || what == DecisionKind::place_bypass ||
+           what == DecisionKind::end_bypass || what == DecisionKind::verify_restart ||
+           what == DecisionKind::unlock_person;
 }
 
 std::uint32_t fewest_people(DecisionKind what, std::optional<RiskClass> risk) noexcept {

@@ -102,7 +102,15 @@ void check_unique(Findings& findings, const Items& items, ValueOf value_of, Poin
 [[nodiscard]] bool meets_tool(const Station& station, const std::set<std::string>& tools_at,
                               const std::string& bay);
 
+// ---- other ways of doing a joint (check_alternates.cpp)
+// ----------------------------------------------------
+
+using CheckOfStation = std::vector<ConfigFinding> (*)(const Station& station);
+// What `check` finds of the station as it is planned, and then of it with each joint done in each other way.
+[[nodiscard]] std::vector<ConfigFinding> check_with_alternates(const Station& station, CheckOfStation check);
+
 // Each fills in what it finds about its part of the station.
+void check_alternates(Findings& findings, const Station& station);
 // Roles that may do `what` ("approve an override"): somebody, and no operator.
 void check_roles(Findings& findings, const std::vector<Role>& roles, const std::string& pointer,
                  std::string_view what);

@@ -230,40 +230,106 @@ Shape<FrictionRange> friction_shape() {
         .required("max", &FrictionRange::max, DecimalNumber{});
 }
 
+OneOf<Method> method_word() {
+    return OneOf<Method>({{"tightening", Method::tightening},
+                          {"confirmed_check", Method::confirmed_check},
+                          {"click", Method::click}});
+}
+
+OneOf<Placement> placement_word() {
+    return OneOf<Placement>({{"listed", Placement::listed},
+                             {"counted", Placement::counted},
+                             {"by_tool", Placement::by_tool},
+                             {"by_arm", Placement::by_arm},
+                             {"selected", Placement::selected}});
+}
+
+// What differs from the joint as it is planned.
+struct RawAlternate : Alternate {
+    std::optional<Method> method;
+    std::optional<Placement> placement;
+    std::optional<std::vector<Pass>> passes;
+    std::vector<std::string> tools;
+};
+
+Shape<RawAlternate> alternate_shape() {
+    constexpr std::int64_t month_h = 31 * 24;
+    constexpr std::int64_t many_units = 10'000;
+    return Shape<RawAlternate>()
+        .required("id", &RawAlternate::id, Identifier{})
+        .required("name", &RawAlternate::name, Text())
+        .required("longest_hours", &RawAlternate::longest, Whole(1, month_h))
+        .required("most_units", &RawAlternate::most_units, Whole(1, many_units))
+        .optional("witness", &RawAlternate::witness, Flag{})
+        .optional("method", &RawAlternate::method, method_word())
+        .optional("placement", &RawAlternate::placement, placement_word())
+        .optional("passes", &RawAlternate::passes, ListOf(pass_shape(), 0, 8))
+        .optional("tools", &RawAlternate::tools, ListOf(Identifier{}, 0, 16));
+}
+
+struct RawJoint : Joint {
+    std::vector<RawAlternate> others;
+};
+
+// A click measures nothing: its one pass is ours, and neither angle nor loosening is ever seen.
+void make_click(Joint& joint) { joint.passes = {{.name = "click", .program = {}, .window = {}}}; }
+
+Joint done_otherwise(const Joint& planned, const RawAlternate& raw) {
+    Joint joint = planned;
+    joint.alternate = static_cast<const Alternate&>(raw);
+    joint.method = raw.method.value_or(planned.method);
+    joint.placement = raw.placement.value_or(planned.placement);
+    joint.tools = raw.tools;
+    joint.passes = raw.passes.value_or(planned.passes);
+    if (joint.method == Method::tightening)
+        return joint;
+    joint.passes = raw.passes.value_or(std::vector<Pass>{});
+    joint.rehit_angle_max.reset();
+    joint.retry.loosening_between = false;
+    if (joint.method == Method::click)
+        make_click(joint);
+    return joint;
+}
+
+// "passes" of what measures nothing.
+void refuse_passes(Errors& errors, const Node& node, const std::string& pointer) {
+    if (const Node* passes = node.find("passes"); passes != nullptr && !passes->items.empty())
+        errors.add(*passes, pointer + "/passes",
+                   "a click measures nothing, so that no window of a pass could be judged",
+                   "remove the passes, or use the method tightening");
+}
+
 auto joint() {
-    auto shape = Shape<Joint>()
+    auto shape = Shape<RawJoint>()
                      .required("id", &Joint::id, Identifier{})
                      .required("name", &Joint::name, Text())
                      .required("risk_class", &Joint::risk, risk_class_word())
-                     .optional("method", &Joint::method,
-                               OneOf<Method>({{"tightening", Method::tightening},
-                                              {"confirmed_check", Method::confirmed_check},
-                                              {"click", Method::click}}))
+                     .optional("method", &Joint::method, method_word())
                      .optional("thread", &Joint::thread, Text())
                      .optional("property_class", &Joint::property_class, Text())
                      .optional("friction", &Joint::friction, friction_shape())
                      .required("fasteners", &Joint::fasteners, ListOf(fastener_shape(), 1))
-                     .optional("placement", &Joint::placement,
-                               OneOf<Placement>({{"listed", Placement::listed},
-                                                 {"counted", Placement::counted},
-                                                 {"by_tool", Placement::by_tool},
-                                                 {"by_arm", Placement::by_arm},
-                                                 {"selected", Placement::selected}}))
+                     .optional("placement", &Joint::placement, placement_word())
                      .optional("passes", &Joint::passes, ListOf(pass_shape(), 0, 8))
                      .optional("tools", &Joint::tools, ListOf(Identifier{}, 0, 16))
                      .optional("retry", &Joint::retry, retry_shape())
                      .optional("rehit_angle_max", &Joint::rehit_angle_max, AngleQuantity{})
-                     .optional("audit", &Joint::audit, torque_window());
-    const auto convert = [](Joint raw, Errors& errors, const Node& node, const std::string& pointer,
+                     .optional("audit", &Joint::audit, torque_window())
+                     .optional("alternates", &RawJoint::others, ListOf(alternate_shape(), 0, 8));
+    const auto convert = [](RawJoint raw, Errors& errors, const Node& node, const std::string& pointer,
                             Joint& out) {
         if (raw.method == Method::click) {
-            if (const Node* passes = node.find("passes"); passes != nullptr && !raw.passes.empty())
-                errors.add(*passes, pointer + "/passes",
-                           "a click measures nothing, so that no window of a pass could be judged",
-                           "remove the passes, or use the method tightening");
-            raw.passes = {{.name = "click", .program = {}, .window = {}}};
+            refuse_passes(errors, node, pointer);
+            make_click(raw);
         }
-        out = std::move(raw);
+        out = static_cast<const Joint&>(raw);
+        for (std::size_t index = 0; index < raw.others.size(); ++index) {
+            Joint other = done_otherwise(raw, raw.others[index]);
+            if (other.method == Method::click)
+                refuse_passes(errors, node.find("alternates")->items[index],
+                              fmt::format("{}/alternates/{}", pointer, index));
+            out.alternates.push_back(std::move(other));
+        }
     };
     return Converted{std::move(shape), convert, Needs::what_could_be_read};
 }

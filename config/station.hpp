@@ -193,6 +193,17 @@ struct FrictionRange {
     protocol::Decimal max;
 };
 
+// Another way to do a joint while something of the planned one is out of order, approved with the rules. A
+// bypass leads to it, for a limited time and for so many units.
+struct Alternate {
+    std::string id;    // within its joint
+    std::string name;  // "Back-up nutrunner"
+    std::chrono::hours longest{0};
+    std::uint32_t most_units = 0;
+    // Somebody who did not tighten it says that they saw it done.
+    bool witness = false;
+};
+
 struct Joint {
     std::string id;
     std::string name;
@@ -212,7 +223,21 @@ struct Joint {
     std::optional<Angle> rehit_angle_max;
     // Inclusive limits for a hand-checked value at an override.
     std::optional<TorqueWindow> audit;
+    std::optional<Alternate> alternate = {};  // this is the joint done so; none: as it is planned
+    // The same joint, each done in its other way; these have no further ones.
+    std::vector<Joint> alternates = {};
 };
+
+[[nodiscard]] inline const Joint* alternate_of(const Joint& joint, std::string_view id) noexcept {
+    const auto found = std::ranges::find_if(
+        joint.alternates, [&](const Joint& one) { return one.alternate && one.alternate->id == id; });
+    return found == joint.alternates.end() ? nullptr : &*found;
+}
+// Whether any of its ways is by this tool.
+[[nodiscard]] inline bool may_be_by(const Joint& joint, std::string_view tool) noexcept {
+    return std::ranges::find(joint.tools, tool) != joint.tools.end() ||
+           std::ranges::any_of(joint.alternates, [&](const Joint& one) { return may_be_by(one, tool); });
+}
 
 // ---- plans --------------------------------------------------------------------------------------------
 
@@ -617,13 +642,18 @@ enum class DecisionKind : std::uint8_t {
     settle_order,
     accept_reuse,
     record_calibration,
+    place_bypass,
+    end_bypass,
+    verify_restart,
+    witness_joint,
     approve_rules,  // of the first of the two; anybody who is no operator may be the second
     unlock_person   // somebody who typed several wrong secrets
 };
 TAUTGATE_ENUM(DecisionKind, take_back_override, accept_gap, accept_source, unlock_fastener, assign_result,
               set_result_aside, unit_still_here, unit_has_left, correct_ticket, accept_return,
               acknowledge_move, rearm_permissive, dispose_set_aside, accept_difference, place_hold, lift_hold,
-              settle_order, accept_reuse, record_calibration, approve_rules, unlock_person);
+              settle_order, accept_reuse, record_calibration, place_bypass, end_bypass, verify_restart,
+              witness_joint, approve_rules, unlock_person);
 
 // A row of the authorisation matrix (entitlement.hpp).
 struct DecisionRule {

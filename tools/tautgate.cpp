@@ -83,6 +83,7 @@ struct Options {
     bool json = false;
     bool reinstate = false;
     std::string name;  // of the bay, the unit, the file: what the command is about
+    std::uint64_t event = 0;
     std::string journal;
     std::string anchor;
     std::string digest;
@@ -295,6 +296,12 @@ class Commands {
                          [&o](const Desk& desk) { return show_unit(desk, o.name, o.journal); });
         unit->add_option("serial", o.name, "of a unit or of a sub-assembly")->required();
         unit->add_option("--journal", o.journal, "asks this file, not the service")->check(a_file());
+        auto* bypassed =
+            add("bypassed", "the units that were done in another way because of a bypass",
+                "tautgate bypassed 812", [&o](const Desk& desk) { return show_bypassed(desk, o.event); });
+        bypassed->add_option("event", o.event, "that placed the bypass, as state and unit show it")
+            ->required()
+            ->check(whole_from_one());
         auto* trace = add("trace", "the curve of a result: torque over angle or time",
                           "tautgate trace 812\n  tautgate trace 812 --csv --journal copy.db >curve.csv",
                           [&o](const Desk& desk) { return show_trace(desk, o.trace); });
@@ -529,7 +536,8 @@ class Commands {
         bay(sub, o.decision.bay);
         sub->add_option("--reason", o.decision.reason_code, "reason code, from the station's description");
         sub->add_option("--text", o.decision.reason_text, "the reason in words");
-        sub->add_option("--verified", o.decision.check.verified, "override: what was verified, and how");
+        sub->add_option("--verified", o.decision.check.verified,
+                        "override, verify-restart: what was verified, and how");
         sub->add_option("--torque", o.decision.check.torque, "override: the value measured by hand");
         sub->add_option("--unit", o.decision.check.unit, "of --torque")
             ->check(CLI::IsMember({"N.m", "cN.m", "lbf.ft", "lbf.in", "kgf.m"}))

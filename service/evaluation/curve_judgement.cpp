@@ -246,15 +246,25 @@ std::vector<CurveMeasure> measures_of(const config::Pass& pass) {
     return measures;
 }
 
+namespace {
+
+void add_measures(const config::Joint& joint, std::string_view tool, std::vector<CurveMeasure>& measures) {
+    if (std::ranges::find(joint.tools, tool) == joint.tools.end())
+        return;
+    for (const config::Pass& pass : joint.passes) {
+        for (const CurveMeasure& measure : measures_of(pass))
+            add_once(measures, measure);
+    }
+}
+
+}  // namespace
+
 std::vector<CurveMeasure> measures_for(const config::Station& station, std::string_view tool) {
     std::vector<CurveMeasure> measures;
     for (const config::Joint& joint : station.joints) {
-        if (std::ranges::find(joint.tools, tool) == joint.tools.end())
-            continue;
-        for (const config::Pass& pass : joint.passes) {
-            for (const CurveMeasure& measure : measures_of(pass))
-                add_once(measures, measure);
-        }
+        add_measures(joint, tool, measures);
+        for (const config::Joint& other : joint.alternates)
+            add_measures(other, tool, measures);
     }
     return measures;
 }

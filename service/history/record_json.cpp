@@ -100,6 +100,13 @@ json move_line(const MoveLine& line) {
             {"unproven", line.unproven}};
 }
 
+json other_way_line(const OtherWayLine& line) {
+    return {{"joint", line.joint},
+            {"alternate", line.alternate},
+            {"name", line.name},
+            {"bypass", line.bypass.value}};
+}
+
 json decision_line(const DecisionLine& line, const NameOf& name_of) {
     return {{"event", line.event.value},
             {"at", protocol::utc_text(line.utc_us)},
@@ -153,7 +160,8 @@ json stay_record_view(const StayRecord& stay, const NameOf& name_of) {
             {"outputs", list_of(stay.outputs, output_line)},
             {"decisions",
              list_of(stay.decisions, [&](const auto& line) { return decision_line(line, name_of); })},
-            {"moves", list_of(stay.moves, move_line)}};
+            {"moves", list_of(stay.moves, move_line)},
+            {"other_ways", list_of(stay.other_ways, other_way_line)}};
 }
 
 }  // namespace
@@ -165,6 +173,16 @@ std::string unit_json(const UnitRecord& record, const NameOf& name_of) {
          {"parts", list_of(record.parts, part_line)},
          {"used_in", list_of(record.used_in, part_line)},
          {"holds", list_of(record.holds, [&](const auto& line) { return decision_line(line, name_of); })}});
+}
+
+std::string bypass_units_json(domain::EventNumber bypass, const std::vector<journal::UnitOfBypass>& units) {
+    return dump({{"bypass", bypass.value}, {"units", list_of(units, [](const journal::UnitOfBypass& row) {
+                                                return json{{"stay", row.stay.value},
+                                                            {"unit", text_or_null(row.unit)},
+                                                            {"joint", row.joint},
+                                                            {"alternate", row.alternate},
+                                                            {"at", protocol::utc_text(row.utc_us)}};
+                                            })}});
 }
 
 std::string traces_json(const journal::StoredTraces& stored) {

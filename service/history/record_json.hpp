@@ -10,6 +10,7 @@
 #include "service/domain/ids.hpp"
 #include "service/history/unit_record.hpp"
 #include "service/journal/stored_trace.hpp"
+#include "service/journal/unit_of_bypass.hpp"
 
 namespace tautgate::history {
 
@@ -17,6 +18,8 @@ namespace tautgate::history {
 using NameOf = std::function<std::string(domain::PersonNumber)>;
 
 [[nodiscard]] std::string unit_json(const UnitRecord& record, const NameOf& name_of);
+[[nodiscard]] std::string bypass_units_json(domain::EventNumber bypass,
+                                            const std::vector<journal::UnitOfBypass>& units);
 [[nodiscard]] std::string traces_json(const journal::StoredTraces& stored);
 
 }  // namespace tautgate::history

@@ -189,6 +189,10 @@ constexpr std::string_view kind_of_action(const Action& action) {
                                  [](const PlaceHoldOn&) { return "PlaceHoldOn"; },
                                  [](const LiftHoldFrom&) { return "LiftHoldFrom"; },
                                  [](const RecordCalibration&) { return "RecordCalibration"; },
+                                 [](const PlaceBypass&) { return "PlaceBypass"; },
+                                 [](const EndBypass&) { return "EndBypass"; },
+                                 [](const VerifyRestart&) { return "VerifyRestart"; },
+                                 [](const WitnessJoint&) { return "WitnessJoint"; },
                                  [](const SettleOrder&) { return "SettleOrder"; },
                                  [](const AcceptReuse&) { return "AcceptReuse"; }},
                       action);

@@ -129,6 +129,7 @@ class Making {
         config::Joint made = joint;
         made.name = old.name;
         made.fasteners = old.fasteners;
+        made.alternates = old.alternates;  // what was done in another way is judged as it was
         tell_fasteners(joint, old);
         for (std::size_t i = 0; i < made.passes.size(); ++i)
             take_pass(about + ", pass " + made.passes[i].name, made.passes[i], old.passes[i]);

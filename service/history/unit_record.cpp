@@ -21,12 +21,17 @@ class Rules {
   public:
     explicit Rules(Reader& reader) : reader_(reader) {}
 
-    const config::Joint* joint(const std::string& digest, const std::string& id) {
+    // As it was done in a stay with these other ways.
+    const config::Joint* joint(const std::string& digest, const std::vector<journal::OtherWayRow>& ways,
+                               const std::string& id) {
         const auto* station = of(digest);
         if (station == nullptr)
             return nullptr;
         const auto found = std::ranges::find(station->joints, id, &config::Joint::id);
-        return found == station->joints.end() ? nullptr : &*found;
+        if (found == station->joints.end())
+            return nullptr;
+        const auto way = std::ranges::find(ways, id, &journal::OtherWayRow::joint);
+        return way == ways.end() ? &*found : config::alternate_of(*found, way->alternate);
     }
 
   private:
@@ -106,6 +111,13 @@ MoveLine line_of(journal::MoveRow row) {
             .unproven = row.unproven};
 }
 
+OtherWayLine line_of(const journal::OtherWayRow& row, const config::Joint* joint) {
+    return {.joint = row.joint,
+            .alternate = row.alternate,
+            .name = joint != nullptr && joint->alternate ? joint->alternate->name : row.alternate,
+            .bypass = row.bypass};
+}
+
 DecisionLine line_of(journal::DecisionRow row) {
     return {.event = row.event,
             .utc_us = row.utc_us,
@@ -135,6 +147,10 @@ void add_check(const interlock::OverrideJoint* asked, DecisionLine& line) {
     line.verified = asked == nullptr ? unreadable(line) : asked->verified;
     if (asked != nullptr && asked->checked_torque)
         line.checked_torque = protocol::to_text(*asked->checked_torque);
+}
+
+void add_restart(const interlock::VerifyRestart* asked, DecisionLine& line) {
+    line.verified = asked == nullptr ? unreadable(line) : asked->verified;
 }
 
 void add_fastener(const interlock::Action* asked, const config::Joint* joint, DecisionLine& line) {
@@ -169,13 +185,15 @@ payload_of(Reader& reader, domain::EventNumber event) {
     return stored ? std::optional(std::move(stored->event.payload)) : std::nullopt;
 }
 
-// What the proposer of an override vouched for, what was measured by hand, and which fastener was meant,
-// stands in the event only.
+// What the proposer of an override or whoever verified a restart vouched for, what was measured by hand, and
+// which fastener was meant, stands in the event only.
 std::expected<void, journal::JournalError> add_asked(Reader& reader, const config::Joint* joint,
                                                      DecisionLine& line) {
     const bool overrides = line.action == "OverrideJoint";
+    const bool restarts = line.action == "VerifyRestart";
     const bool measured = line.kind == "HandChecked";
-    if (!overrides && !measured && line.action != "UnlockFastener" && line.action != "AssignResult")
+    if (!overrides && !restarts && !measured && line.action != "UnlockFastener" &&
+        line.action != "AssignResult")
         return {};
     const auto payload = payload_of(reader, line.event);
     if (!payload)
@@ -189,6 +207,8 @@ std::expected<void, journal::JournalError> add_asked(Reader& reader, const confi
     const auto* asked = proposed == nullptr ? nullptr : &proposed->action;
     if (overrides)
         add_check(std::get_if<interlock::OverrideJoint>(asked), line);
+    else if (restarts)
+        add_restart(std::get_if<interlock::VerifyRestart>(asked), line);
     else
         add_fastener(asked, joint, line);
     return {};
@@ -310,7 +330,8 @@ StayRecord head_of(const journal::StayRow& row) {
             .tightenings = {},
             .outputs = {},
             .decisions = {},
-            .moves = {}};
+            .moves = {},
+            .other_ways = {}};
 }
 
 std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rules& rules,
@@ -332,14 +353,20 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
     if (!moves)
         return std::unexpected(std::move(moves.error()));
 
+    const auto ways = reader.other_ways_of(row.stay);
+    if (!ways)
+        return std::unexpected(ways.error());
+
     auto record = head_of(row);
+    for (const auto& way : *ways)
+        record.other_ways.push_back(line_of(way, rules.joint(row.rules, *ways, way.joint)));
     for (auto& move : *moves)
         record.moves.push_back(line_of(std::move(move)));
     for (auto& ticket : *tickets)
         record.tickets.push_back(line_of(std::move(ticket)));
     std::vector<Looked> all;
     for (auto& tightening : *tightenings) {
-        const auto* joint = rules.joint(row.rules, tightening.joint);
+        const auto* joint = rules.joint(row.rules, *ways, tightening.joint);
         const auto pass = tightening.pass;
         auto& line = record.tightenings.emplace_back(line_of(std::move(tightening), joint));
         auto looked = look_at(reader, joint, pass, line);
@@ -355,7 +382,7 @@ std::expected<StayRecord, journal::JournalError> stay_record(Reader& reader, Rul
         record.outputs.push_back(line_of(std::move(output)));
     for (auto& decision : *decisions) {
         auto& line = record.decisions.emplace_back(line_of(std::move(decision)));
-        const auto* joint = rules.joint(row.rules, line.subject);
+        const auto* joint = rules.joint(row.rules, *ways, line.subject);
         if (const auto added = add_asked(reader, joint, line); !added)
             return std::unexpected(added.error());
     }

@@ -79,6 +79,14 @@ struct MoveLine {
     bool unproven = false;  // that was withheld
 };
 
+// A joint that was done in another way than planned.
+struct OtherWayLine {
+    std::string joint;
+    std::string alternate;  // id
+    std::string name;       // by the rules of the stay
+    domain::EventNumber bypass;
+};
+
 struct DecisionLine {
     domain::EventNumber event;
     std::int64_t utc_us = 0;
@@ -97,7 +105,7 @@ struct DecisionLine {
     std::optional<domain::PersonNumber> second_person;  // of a proposal that waited: who consented
     std::string reason_code;
     std::string reason_text;
-    std::string verified;        // of an override
+    std::string verified;        // of an override, or a restart
     std::string checked_torque;  // of an override: measured by hand; empty: nothing was
 };
 
@@ -119,6 +127,7 @@ struct StayRecord {
     std::vector<OutputLine> outputs;
     std::vector<DecisionLine> decisions;
     std::vector<MoveLine> moves = {};
+    std::vector<OtherWayLine> other_ways = {};  // by joint
 };
 
 // A sub-assembly in a unit, from the stay in which it was joined until it was corrected, replaced by another

@@ -4,6 +4,7 @@
 #include <charconv>
 
 #include "config/entitlement.hpp"
+#include "service/interlock/bypass.hpp"
 #include "service/interlock/calibration.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/overloaded.hpp"
@@ -29,6 +30,7 @@ struct Demand {
 
 struct Place {
     const config::Station& station;
+    const config::Station& next;  // the rules by which the next stays begin
     BayState& bay;
 };
 
@@ -43,7 +45,7 @@ const config::Joint* joint_with_state(const Place& at, const JointId& id, const 
     // While the unit's plan is not known its joints are only remembered.
     const bool known = stay != nullptr && plan_of(at.station, *stay) != nullptr;
     state = known ? joint_of(*stay, id.text) : nullptr;
-    return state != nullptr ? joint_in(at.station, id.text) : nullptr;
+    return state != nullptr ? joint_in(at.station, stay->other_ways, id.text) : nullptr;
 }
 
 Demand demand_by(const Place& at, DecisionKind what, std::optional<RiskClass> risk) {
@@ -69,7 +71,7 @@ std::optional<RiskClass> worst_class(const Place& at, const Stay& stay) {
 std::optional<RiskClass> worst_class(const Place& at, const ToolState& tool) {
     std::optional<RiskClass> worst;
     for (const config::Joint& joint : at.station.joints) {
-        if (serves(joint, tool.id))
+        if (config::may_be_by(joint, tool.id.text))
             worst = std::min(worst.value_or(joint.risk), joint.risk);
     }
     return worst;
@@ -106,7 +108,7 @@ std::optional<Refused> audit_fault(const config::OverrideRule& rule, const confi
     if (!rule.hand_checked_value)
         return std::nullopt;
     if (!act.checked_torque)
-        return Refused{RefusalCode::value_missing, "this class of joint needs a hand-checked torque"};
+        return Refused{RefusalCode::value_missing, std::string(refusal::hand_value)};
     if (!joint.audit)
         return Refused{RefusalCode::value_outside_audit_window, std::string(refusal::no_audit_window)};
     const auto value = *act.checked_torque;
@@ -389,6 +391,65 @@ Checked demand_of(const State& state, const Place& at, const RecordCalibration& 
     return demand;
 }
 
+Demand decision_on_bypass(const State& state, const Place& at, DecisionKind what, const JointId& id,
+                          const config::Joint& joint) {
+    Demand demand = demand_by(at, what, joint.risk);
+    if (const Bypass* bypass = bypass_of(state, id))
+        demand.since = bypass->ended.value_or(bypass->since);
+    return demand;
+}
+
+Checked demand_of(const State& state, const Place& at, const PlaceBypass& act) {
+    const config::Joint* joint = joint_in(at.next, act.joint.text);
+    if (joint == nullptr)
+        return refuse(RefusalCode::no_such_thing, "no joint " + act.joint.text);
+    if (config::alternate_of(*joint, act.alternate) == nullptr)
+        return refuse(RefusalCode::no_such_thing, std::string(refusal::no_other_way) + "'" + act.alternate +
+                                                      "' of joint " + act.joint.text);
+    const Bypass* bypass = bypass_of(state, act.joint);
+    if (bypass != nullptr && !bypass->ended)
+        return refuse(RefusalCode::already_settled, "the joint is bypassed; end that first");
+    return decision_on_bypass(state, at, DecisionKind::place_bypass, act.joint, *joint);
+}
+
+Checked demand_of(const State& state, const Place& at, const EndBypass& act) {
+    const config::Joint* joint = joint_in(at.next, act.joint.text);
+    const Bypass* bypass = bypass_of(state, act.joint);
+    if (joint == nullptr || bypass == nullptr || bypass->ended)
+        return refuse(RefusalCode::already_settled, "joint " + act.joint.text + " is not bypassed");
+    return decision_on_bypass(state, at, DecisionKind::end_bypass, act.joint, *joint);
+}
+
+Checked demand_of(const State& state, const Place& at, const VerifyRestart& act) {
+    const config::Joint* joint = joint_in(at.next, act.joint.text);
+    const Bypass* bypass = bypass_of(state, act.joint);
+    if (joint == nullptr || bypass == nullptr)
+        return refuse(RefusalCode::already_settled, "joint " + act.joint.text + " is not bypassed");
+    if (!bypass->ended)
+        return refuse(RefusalCode::not_possible_now,
+                      std::string(refusal::bypassed_still) + "; end that first");
+    if (act.verified.empty())
+        return refuse(RefusalCode::value_missing, "say what was verified and how");
+    return decision_on_bypass(state, at, DecisionKind::verify_restart, act.joint, *joint);
+}
+
+Checked demand_of(const State&, const Place& at, const WitnessJoint& act) {
+    const JointState* state = nullptr;
+    const config::Joint* joint = joint_with_state(at, act.joint, state);
+    if (joint == nullptr)
+        return refuse(RefusalCode::no_such_joint, act.joint.text);
+    if (!wants_witness(*joint) || state->witnessed)
+        return refuse(RefusalCode::already_settled, "nobody has to witness it");
+    if (!is_all_done(*joint, *state))
+        return refuse(RefusalCode::not_possible_now, std::string(refusal::not_done_yet));
+    Demand demand = decision(at, DecisionKind::witness_joint, *joint);
+    demand.joint = state;
+    // If it is not known who did it, one of two people did not.
+    if (state->tightened_unsigned)
+        demand.people = std::max(demand.people, 2U);
+    return demand;
+}
+
 // About the order's standing as it is now: whoever decides has seen that.
 Checked demand_of(const State& state, const Place& at, const SettleOrder& act) {
     const Stay* stay = stay_at(at.bay);
@@ -452,7 +513,7 @@ std::optional<Refused> person_fault(const State& state, const Demand& demand, Pe
     if (demand.joint == nullptr)
         return std::nullopt;
     const auto& tightened_by = demand.joint->tightened_by;
-    if (std::ranges::find(tightened_by, number) != tightened_by.end())
+    if (demand.joint->confirmed_by == number || std::ranges::find(tightened_by, number) != tightened_by.end())
         return Refused{RefusalCode::tightened_it, ""};
     if (seen < demand.joint->changed) {
         return Refused{RefusalCode::seen_too_old,
@@ -556,7 +617,7 @@ void carry_out(Transition& t, const Place&, const Deciders&, const AcceptSource&
 
 void carry_out(Transition& t, const Place& at, const Deciders&, const UnlockFastener& act) {
     JointState* state = joint_of(*stay_at(at.bay), act.joint.text);
-    const config::Joint* joint = joint_in(at.station, act.joint.text);
+    const config::Joint* joint = joint_in(at.station, stay_at(at.bay)->other_ways, act.joint.text);
     FastenerState& fastener = state->fasteners[act.fastener];
     const bool replaced = fastener.replacement_due;
     fastener.locked = false;
@@ -694,6 +755,44 @@ Outcome carry_out(Transition& t, const Place&, const Deciders&, const RecordCali
     return Applied{};
 }
 
+Outcome carry_out(Transition& t, const Place& at, const Deciders& by, const PlaceBypass& act) {
+    const config::Alternate& way =
+        *config::alternate_of(*joint_in(at.next, act.joint.text), act.alternate)->alternate;
+    const std::int64_t longest = std::chrono::microseconds(way.longest).count();
+    if (act.until_utc_us <= t.event.at.utc_us)
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::over_at_once)};
+    if (act.until_utc_us - t.event.at.utc_us > longest)
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::way_approved_for) + "at most " +
+                                                          std::to_string(way.longest.count()) + " h"};
+    if (act.units == 0 || act.units > way.most_units)
+        return Refused{RefusalCode::not_possible_now, std::string(refusal::way_approved_for) + "1 to " +
+                                                          std::to_string(way.most_units) + " units"};
+    std::erase_if(t.state.bypasses, [&](const Bypass& bypass) { return bypass.joint == act.joint; });
+    t.state.bypasses.push_back({.joint = act.joint,
+                                .alternate = act.alternate,
+                                .since = t.now(),
+                                .until_utc_us = act.until_utc_us,
+                                .units = act.units,
+                                .used = 0,
+                                .why = by.proposed.reason_text,
+                                .ended = std::nullopt});
+    return Applied{};
+}
+
+void carry_out(Transition& t, const Place&, const Deciders&, const EndBypass& act) {
+    std::ranges::find(t.state.bypasses, act.joint, &Bypass::joint)->ended = t.now();
+}
+
+void carry_out(Transition& t, const Place&, const Deciders&, const VerifyRestart& act) {
+    std::erase_if(t.state.bypasses, [&](const Bypass& bypass) { return bypass.joint == act.joint; });
+}
+
+void carry_out(Transition& t, const Place& at, const Deciders&, const WitnessJoint& act) {
+    JointState* joint = joint_of(*stay_at(at.bay), act.joint.text);
+    touch(t, *joint);
+    joint->witnessed = t.now();
+}
+
 void carry_out(Transition& t, const Place& at, const Deciders&, const SettleOrder& act) {
     settle_order(t, *stay_at(at.bay), act.choice);
 }
@@ -722,7 +821,8 @@ std::expected<Place, Refused> place_at(Transition& t, const BayId& id) {
     const config::Station* station = rules_at(t.rules, t.state, *bay);
     if (station == nullptr)
         return refuse(RefusalCode::not_possible_now, "no rules are in force");
-    return Place{*station, *bay};
+    const config::Station* next = rules_of(t.rules, t.state.rules);
+    return Place{*station, next != nullptr ? *next : *station, *bay};
 }
 
 // ---- the ways out of a reason ---------------------------------------------------------------------------
@@ -750,7 +850,7 @@ std::vector<Named> named_by(const Place& at, const Reason& reason) {
     if (stay == nullptr || reason.joint.empty())
         return found;
     for (const JointState& state : stay->joints) {
-        const config::Joint* joint = joint_in(at.station, state.id.text);
+        const config::Joint* joint = joint_in(at.station, stay->other_ways, state.id.text);
         if (joint == nullptr || joint->name != reason.joint)
             continue;
         const auto fastener = std::ranges::find(joint->fasteners, reason.fastener, &config::Fastener::name);
@@ -770,6 +870,8 @@ std::vector<Action> acts_on_joint(const State& state, const Place& at, const Rea
         if (held != nullptr)
             acts.emplace_back(LiftHoldFrom{held->source});
         const JointId id{named.joint->id};
+        if (reason.code == ReasonCode::witness_missing)
+            acts.emplace_back(WitnessJoint{id});
         const auto& audit = named.joint->audit;
         if (reason.code == ReasonCode::fastener_locked || reason.code == ReasonCode::replacement_due)
             acts.emplace_back(UnlockFastener{id, named.fastener});
@@ -781,6 +883,19 @@ std::vector<Action> acts_on_joint(const State& state, const Place& at, const Rea
                                    reason.code == ReasonCode::check_waits;
     if (!goes_on_by_itself)
         acts.emplace_back(LeaveIncomplete{});
+    return acts;
+}
+
+std::vector<Action> acts_on_restart(const State& state, const Place& at, const Reason& reason) {
+    std::vector<Action> acts;
+    for (const Named& named : named_by(at, reason)) {
+        const JointId id{named.joint->id};
+        acts.emplace_back(VerifyRestart{id, "verified"});
+        // As long as it is not known whether that may be bypassed longer.
+        if (const Bypass* bypass = bypass_of(state, id))
+            acts.emplace_back(PlaceBypass{id, bypass->alternate, bypass->until_utc_us, 1});
+    }
+    acts.emplace_back(LeaveIncomplete{});
     return acts;
 }
 
@@ -832,6 +947,7 @@ std::vector<Action> acts_about(const State& state, const Place& at, const Reason
     case ReasonCode::result_gap:
     case ReasonCode::results_outstanding:
     case ReasonCode::result_conflict: return {AcceptGap{tool}};
+    case ReasonCode::restart_unverified: return acts_on_restart(state, at, reason);
     case ReasonCode::result_unassigned: return acts_on_result(state, at, event_in(reason, "result"));
     case ReasonCode::source_on_hold:
     case ReasonCode::fastener_locked:
@@ -840,7 +956,8 @@ std::vector<Action> acts_about(const State& state, const Place& at, const Reason
     case ReasonCode::joint_not_ok:
     case ReasonCode::joint_open:
     case ReasonCode::curve_awaited:
-    case ReasonCode::check_waits: return acts_on_joint(state, at, reason);
+    case ReasonCode::check_waits:
+    case ReasonCode::witness_missing: return acts_on_joint(state, at, reason);
     case ReasonCode::no_rules_in_force:
     case ReasonCode::bay_not_in_rules:
     case ReasonCode::no_unit:
@@ -863,6 +980,8 @@ Action with_nothing_said(Action action) {
         over->verified.clear();
         over->checked_torque.reset();
     }
+    if (auto* restart = std::get_if<VerifyRestart>(&action))
+        restart->verified.clear();
     return action;
 }
 
@@ -876,7 +995,8 @@ std::vector<WayOut> ways_out(const RuleBook& rules, const State& state, const Ba
     if (station == nullptr)
         return ways;
     BayState bay = *known;  // whoever carries something out changes it; nobody does here
-    const Place at{*station, bay};
+    const config::Station* next = rules_of(rules, state.rules);
+    const Place at{*station, next != nullptr ? *next : *station, bay};
     for (Action& action : acts_about(state, at, reason)) {
         if (auto wanted = demand(state, at, action))
             ways.push_back({with_nothing_said(std::move(action)), wanted->people, std::move(wanted->roles)});

@@ -363,11 +363,12 @@ struct UnderPlan {
 };
 
 // The id by which a person confirms the step; empty: it is not confirmed by a person.
-std::string confirmed_as(const config::Station& station, const config::Step& step) {
+std::string confirmed_as(const UnderPlan& at, const config::Step& step) {
     if (const auto* confirm = std::get_if<config::ConfirmStep>(&step))
         return confirm->id;
     const auto* tighten = std::get_if<config::TightenStep>(&step);
-    const config::Joint* joint = tighten != nullptr ? joint_in(station, tighten->joint) : nullptr;
+    const config::Joint* joint =
+        tighten != nullptr ? joint_in(at.station, at.stay.other_ways, tighten->joint) : nullptr;
     return joint != nullptr && joint->method == config::Method::confirmed_check ? joint->id : std::string{};
 }
 
@@ -378,7 +379,7 @@ std::vector<std::string> open_to_confirm(const UnderPlan& at) {
     if (open == at.plan.stages.size())
         return ids;
     for (const config::Step& step : at.plan.stages[open].steps) {
-        std::string id = confirmed_as(at.station, step);
+        std::string id = confirmed_as(at, step);
         if (!id.empty() && !is_step_done(at.station, at.stay, step))
             ids.push_back(std::move(id));
     }
@@ -389,7 +390,7 @@ Outcome confirm(const Transition& t, const UnderPlan& at, const std::string& id,
     const std::size_t open = open_stage(at.station, at.plan, at.stay);
     for (std::size_t stage = 0; stage < at.plan.stages.size(); ++stage) {
         for (const config::Step& step : at.plan.stages[stage].steps) {
-            if (id.empty() || confirmed_as(at.station, step) != id)
+            if (id.empty() || confirmed_as(at, step) != id)
                 continue;
             if (is_step_done(at.station, at.stay, step))
                 return Refused{RefusalCode::already_settled, ""};

@@ -60,7 +60,8 @@ std::vector<WaitingCheck> waiting_checks(const RuleBook& rules, const State& sta
         if (station == nullptr)
             continue;
         for (const JointState& joint : stay->joints) {
-            const config::Joint* known = joint.wait ? joint_in(*station, joint.id.text) : nullptr;
+            const config::Joint* known =
+                joint.wait ? joint_in(*station, stay->other_ways, joint.id.text) : nullptr;
             if (known == nullptr || !waits_for_check(*known, joint))
                 continue;
             all.push_back({{stay->id, joint.id, joint.wait->pass, joint.wait->began},
@@ -80,7 +81,7 @@ void settle_checks(Transition& t) {
             continue;
         for (JointState& joint : stay->joints) {
             const config::Joint* known =
-                joint.changed == t.now() ? joint_in(*station, joint.id.text) : nullptr;
+                joint.changed == t.now() ? joint_in(*station, stay->other_ways, joint.id.text) : nullptr;
             if (known != nullptr)
                 settle_check(t, *known, joint);
         }

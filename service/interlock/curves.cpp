@@ -45,7 +45,8 @@ std::optional<Owner> owner_in(const config::Station* station, const Stay& stay,
             for (std::uint32_t pass = 0; pass < joint.fasteners[i].passes.size(); ++pass) {
                 if (!matches(joint.fasteners[i].passes[pass]))
                     continue;
-                const config::Joint* rules = station != nullptr ? joint_in(*station, joint.id.text) : nullptr;
+                const config::Joint* rules =
+                    station != nullptr ? joint_in(*station, stay.other_ways, joint.id.text) : nullptr;
                 return Owner{stay, rules, joint, i, pass};
             }
         }
@@ -175,7 +176,8 @@ std::optional<Outcome> file_late_curve(Transition& t, const CurveOfResult& of, c
         if (due == stay.curves_due.end())
             continue;
         const config::Station* station = rules_of(t.rules, stay.rules);
-        const config::Joint* joint = station != nullptr ? joint_in(*station, due->joint.text) : nullptr;
+        const config::Joint* joint =
+            station != nullptr ? joint_in(*station, stay.other_ways, due->joint.text) : nullptr;
         const Judgement judgement =
             joint != nullptr ? judge_curve(*joint, due->pass, due->of.told, curve) : unknown_to_rules();
         stay.curves_due.erase(due);
@@ -300,7 +302,8 @@ std::vector<AwaitedCurve> awaited_curves(const RuleBook& rules, const State& sta
             continue;
         const config::Station* station = rules_of(rules, stay->rules);
         for (const JointState& joint : stay->joints) {
-            const config::Joint* known = station != nullptr ? joint_in(*station, joint.id.text) : nullptr;
+            const config::Joint* known =
+                station != nullptr ? joint_in(*station, stay->other_ways, joint.id.text) : nullptr;
             for (const FastenerState& fastener : joint.fasteners)
                 note_awaited(known, fastener, all);
         }

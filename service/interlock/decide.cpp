@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <iterator>
 
+#include "service/interlock/bypass.hpp"
 #include "service/interlock/calibration.hpp"
 #include "service/interlock/lookup.hpp"
 #include "service/interlock/moves.hpp"
@@ -50,6 +51,7 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::result_unassigned:
     case ReasonCode::tool_overdue:
     case ReasonCode::source_on_hold:
+    case ReasonCode::restart_unverified:
     case ReasonCode::fastener_locked:
     case ReasonCode::replacement_due:
     case ReasonCode::loosening_due:
@@ -57,7 +59,8 @@ bool holds_leaving(ReasonCode code) noexcept {
     case ReasonCode::joint_open:
     case ReasonCode::check_open:
     case ReasonCode::curve_awaited:
-    case ReasonCode::check_waits: return false;
+    case ReasonCode::check_waits:
+    case ReasonCode::witness_missing: return false;
     }
     return true;
 }
@@ -207,6 +210,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     decision.state.newest = event.number;
     end_what_is_over(decision.state, event.at.utc_us);
     settle_calibrations(rules, decision.state, event.at.utc_us);
+    const bool bypass_ended = settle_bypasses(rules, decision.state, event);
     std::vector<OverrideEnded> overrides = overrides_of(decision.state);
     Transition transition{rules, decision.state, event, {}};
     decision.record.outcome =
@@ -216,7 +220,7 @@ Decision decide(const RuleBook& rules, State state, const Event& event) {
     drop_selections(transition);
     decision.record.effects = std::move(transition.effects);
     decision.record.ended = ended_since(std::move(overrides), decision.state);
-    if (changes_outputs(event.payload, decision.record.outcome)) {
+    if (bypass_ended || changes_outputs(event.payload, decision.record.outcome)) {
         settle_outputs(rules, decision.state, event.number, decision.record.changes);
         settle_tools(rules, decision.state, event);
     }

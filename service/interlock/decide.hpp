@@ -131,6 +131,12 @@ inline constexpr std::string_view suspended_first = "a name is taken out only of
 inline constexpr std::string_view not_shared = "the tool belongs to this bay alone";
 inline constexpr std::string_view not_selected = "nobody selects the fasteners of this joint";
 inline constexpr std::string_view deputy_ends = "whoever stands in for a role does so for at most ";
+inline constexpr std::string_view hand_value = "this class of joint needs a hand-checked torque";
+inline constexpr std::string_view no_other_way = "the rules approve no other way ";  // "... 'x' of joint y"
+inline constexpr std::string_view way_approved_for = "the rules approve it for ";    // "... at most 8 h"
+inline constexpr std::string_view over_at_once = "it would be over before it began";
+inline constexpr std::string_view bypassed_still = "the joint is bypassed still";
+inline constexpr std::string_view not_done_yet = "the joint is not done yet";
 inline constexpr std::string_view not_yet = "that has not happened yet";
 inline constexpr std::string_view came_later = "it is about what event ";  // "... 22 brought"
 }  // namespace refusal

@@ -590,6 +590,36 @@ struct RecordCalibration {
 };
 TAUTGATE_FIELDS(RecordCalibration, tool, done_utc_us, certificate);
 
+// Something of the joint's planned way is out of order: units that come from now on are done the other way,
+// which the rules approved beforehand, until then and for so many units.
+struct PlaceBypass {
+    JointId joint;
+    std::string alternate;  // id
+    std::int64_t until_utc_us = 0;
+    std::uint32_t units = 0;
+    bool operator==(const PlaceBypass&) const = default;
+};
+TAUTGATE_FIELDS(PlaceBypass, joint, alternate, until_utc_us, units);
+// Units that come from now on are done as planned, once the restart is verified.
+struct EndBypass {
+    JointId joint;
+    bool operator==(const EndBypass&) const = default;
+};
+TAUTGATE_FIELDS(EndBypass, joint);
+// What was out of order works again.
+struct VerifyRestart {
+    JointId joint;
+    std::string verified;  // what was done to find that out
+    bool operator==(const VerifyRestart&) const = default;
+};
+TAUTGATE_FIELDS(VerifyRestart, joint, verified);
+// Somebody who did not do it saw the joint done.
+struct WitnessJoint {
+    JointId joint;
+    bool operator==(const WitnessJoint&) const = default;
+};
+TAUTGATE_FIELDS(WitnessJoint, joint);
+
 // By which content of its order the unit is built.
 enum class OrderChoice : std::uint8_t {
     as_taken,  // what it said when the unit was identified, or the tickets alone where it said nothing then
@@ -613,7 +643,8 @@ using Action =
     std::variant<OverrideJoint, TakeBackOverride, LeaveIncomplete, AcceptGap, AcceptSource, UnlockFastener,
                  AssignResult, SetResultAside, UnitStillHere, UnitHasLeft, CorrectTicket, AcceptReturn,
                  AcknowledgeMove, RearmPermissive, DisposeSetAside, AcceptDifference, PlaceHold, LiftHold,
-                 SettleOrder, AcceptReuse, PlaceHoldOn, LiftHoldFrom, RecordCalibration>;
+                 SettleOrder, AcceptReuse, PlaceHoldOn, LiftHoldFrom, RecordCalibration, PlaceBypass,
+                 EndBypass, VerifyRestart, WitnessJoint>;
 
 // A signed-in person decides. Where the rules ask for one, it acts at once; where for two, it waits for
 // another person's Seconded. `seen` is the newest event that the person's screen had shown.

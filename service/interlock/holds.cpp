@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "config/scope.hpp"
+#include "service/interlock/bypass.hpp"
 #include "service/interlock/calibration.hpp"
 #include "service/interlock/check_passes.hpp"
 #include "service/interlock/lookup.hpp"
@@ -316,6 +317,14 @@ void note_turn(const std::string& after, std::vector<Fact>& facts) {
 // `after`: what has to be done before; empty: it is its turn.
 void open_joint(const config::Joint& joint, const JointState& state, const Stay& stay,
                 const std::string& after, Reasons& reasons) {
+    if (is_all_done(joint, state)) {
+        reasons.push_back({ReasonCode::witness_missing,
+                           joint.name,
+                           "",
+                           "",
+                           {{"way", joint.alternate ? joint.alternate->name : std::string{}}}});
+        return;
+    }
     if (joint.method == config::Method::confirmed_check) {
         std::vector<Fact> facts{{"step", joint.name}};
         note_turn(after, facts);
@@ -371,6 +380,20 @@ void calibrations(const State& state, const config::Joint& joint, Reasons& reaso
     std::ranges::move(overdue, std::back_inserter(reasons));
 }
 
+void restart(const State& state, const config::Joint& joint, const Stay& stay, Reasons& reasons) {
+    const Bypass* bypass = unverified_restart(state, stay, JointId{joint.id});
+    if (bypass == nullptr)
+        return;
+    const config::Joint* way = config::alternate_of(joint, bypass->alternate);
+    reasons.push_back({ReasonCode::restart_unverified,
+                       joint.name,
+                       "",
+                       "",
+                       {{"way", way != nullptr ? way->alternate->name : bypass->alternate},
+                        {"alternate", bypass->alternate},
+                        {"ended", std::to_string(bypass->ended->value)}}});
+}
+
 void joint(const State& state, const config::Joint& joint, const Stay& stay, const std::string& after,
            Reasons& reasons) {
     const JointState* known = joint_of(stay, joint.id);
@@ -389,9 +412,11 @@ void joint(const State& state, const config::Joint& joint, const Stay& stay, con
     } else if (joint.method != config::Method::confirmed_check) {
         for (const std::string& tool : joint.tools)
             tool_trust(state, ToolId{tool}, reasons);
-        if (!is_proven(joint, at))
+        if (!is_all_done(joint, at))
             calibrations(state, joint, reasons);
     }
+    if (!at.override_)
+        restart(state, joint, stay, reasons);
     if (const SourceHold* held = held_by(state, joint, at)) {
         auto [what, name] = words_of(held->source);
         own.push_back({ReasonCode::source_on_hold,
@@ -416,7 +441,7 @@ std::string step_at_hand(const config::Station& station, const config::Plan& pla
     return std::visit(
         Overloaded{[](const config::ScanStep& scan) { return "the scan of ticket " + scan.ticket_kind; },
                    [&](const config::TightenStep& tighten) {
-                       const config::Joint* planned = joint_in(station, tighten.joint);
+                       const config::Joint* planned = joint_in(station, stay.other_ways, tighten.joint);
                        return planned != nullptr ? planned->name : tighten.joint;
                    },
                    [](const config::ConfirmStep& confirm) { return confirm.text; }},
@@ -439,7 +464,8 @@ void steps(const State& state, const config::Station& station, const config::Pla
                                }
                            },
                            [&](const config::TightenStep& tighten) {
-                               const config::Joint* planned = joint_in(station, tighten.joint);
+                               const config::Joint* planned =
+                                   joint_in(station, stay.other_ways, tighten.joint);
                                if (planned == nullptr) {
                                    add(reasons, ReasonCode::bay_not_in_rules);
                                } else if (config::covers(permissive, plan, *planned, stage)) {

@@ -22,7 +22,7 @@ std::string unproven_release(const State& state, const config::Station& station,
     const config::Plan* plan = plan_of(station, stay);
     if (permissive == nullptr || plan == nullptr)
         return id.text + " is released without rules for it";
-    for (const PlannedJoint& planned : joints_of(station, *plan)) {
+    for (const PlannedJoint& planned : joints_of(station, *plan, stay.other_ways)) {
         if (planned.joint == nullptr)
             return id.text + " is released with an unknown joint";
         if (!config::covers(*permissive, *plan, *planned.joint, planned.stage))
@@ -119,8 +119,8 @@ std::string wiring_test_fault(const BayState& bay) {
 
 // Promise: where curves are limited, nothing is proven without one unless its pass allows that; and a
 // tightening whose curve is still to come is neither proof nor not OK.
-std::string curve_fault(const config::Station& station, const JointState& joint) {
-    const config::Joint* rules = joint_in(station, joint.id.text);
+std::string curve_fault(const config::Station& station, const OtherWays& ways, const JointState& joint) {
+    const config::Joint* rules = joint_in(station, ways, joint.id.text);
     for (const FastenerState& fastener : joint.fasteners) {
         for (std::size_t pass = 0; pass < fastener.passes.size(); ++pass) {
             const PassState& at = fastener.passes[pass];
@@ -143,7 +143,7 @@ std::string curves_fault(const RuleBook& rules, const BayState& bay) {
     if (station == nullptr)
         return {};
     for (const JointState& joint : stay->joints) {
-        if (std::string fault = curve_fault(*station, joint); !fault.empty())
+        if (std::string fault = curve_fault(*station, stay->other_ways, joint); !fault.empty())
             return fault;
     }
     return {};

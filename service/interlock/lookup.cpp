@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "service/interlock/bypass.hpp"
 #include "service/interlock/overloaded.hpp"
 
 namespace tautgate::interlock {
@@ -43,6 +44,13 @@ const config::Joint* joint_in(const config::Station& station, std::string_view i
     return find_in(station.joints, id, &config::Joint::id);
 }
 
+const config::Joint* joint_in(const config::Station& station, const OtherWays& ways, std::string_view id) {
+    const config::Joint* planned = joint_in(station, id);
+    const OtherWay* way =
+        find_in(ways, id, [](const OtherWay& one) -> std::string_view { return one.joint.text; });
+    return planned == nullptr || way == nullptr ? planned : config::alternate_of(*planned, way->alternate);
+}
+
 const config::Plan* plan_in(const config::Station& station, std::string_view id) {
     return find_in(station.plans, id, &config::Plan::id);
 }
@@ -52,13 +60,14 @@ const config::Plan* plan_of(const config::Station& station, const Stay& stay) {
     return identified == nullptr ? nullptr : plan_in(station, identified->plan);
 }
 
-std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan) {
+std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan,
+                                    const OtherWays& ways) {
     std::vector<PlannedJoint> joints;
     for (std::size_t stage = 0; stage < plan.stages.size(); ++stage) {
         for (const config::Step& step : plan.stages[stage].steps) {
             const auto* tighten = std::get_if<config::TightenStep>(&step);
             if (tighten != nullptr)
-                joints.push_back({joint_in(station, tighten->joint), stage});
+                joints.push_back({joint_in(station, ways, tighten->joint), stage});
         }
     }
     return joints;
@@ -159,7 +168,7 @@ std::size_t pass_at_hand(const config::Joint& joint, const JointState& state) {
     return joint.passes.size();
 }
 
-bool is_proven(const config::Joint& joint, const JointState& state) {
+bool is_all_done(const config::Joint& joint, const JointState& state) {
     switch (joint.method) {
     case config::Method::confirmed_check: return state.confirmed.has_value();
     case config::Method::tightening:
@@ -171,28 +180,31 @@ bool is_proven(const config::Joint& joint, const JointState& state) {
     return false;
 }
 
+bool is_proven(const config::Joint& joint, const JointState& state) {
+    return is_all_done(joint, state) && (!wants_witness(joint) || state.witnessed);
+}
+
 bool is_settled(const config::Joint& joint, const JointState& state) {
     return state.override_.has_value() || is_proven(joint, state);
 }
 
 bool is_step_done(const config::Station& station, const Stay& stay, const config::Step& step) {
-    return std::visit(Overloaded{[&](const config::ScanStep& scan) {
-                                     return std::ranges::any_of(stay.tickets, [&](const Ticket& ticket) {
-                                         return ticket.kind == scan.ticket_kind;
-                                     });
-                                 },
-                                 [&](const config::TightenStep& tighten) {
-                                     const config::Joint* joint = joint_in(station, tighten.joint);
-                                     const JointState* state = joint_of(stay, tighten.joint);
-                                     return joint != nullptr && state != nullptr &&
-                                            is_settled(*joint, *state);
-                                 },
-                                 [&](const config::ConfirmStep& confirm) {
-                                     return std::ranges::any_of(stay.checks, [&](const CheckDone& done) {
-                                         return done.step == confirm.id;
-                                     });
-                                 }},
-                      step);
+    return std::visit(
+        Overloaded{[&](const config::ScanStep& scan) {
+                       return std::ranges::any_of(stay.tickets, [&](const Ticket& ticket) {
+                           return ticket.kind == scan.ticket_kind;
+                       });
+                   },
+                   [&](const config::TightenStep& tighten) {
+                       const config::Joint* joint = joint_in(station, stay.other_ways, tighten.joint);
+                       const JointState* state = joint_of(stay, tighten.joint);
+                       return joint != nullptr && state != nullptr && is_settled(*joint, *state);
+                   },
+                   [&](const config::ConfirmStep& confirm) {
+                       return std::ranges::any_of(
+                           stay.checks, [&](const CheckDone& done) { return done.step == confirm.id; });
+                   }},
+        step);
 }
 
 std::size_t open_stage(const config::Station& station, const config::Plan& plan, const Stay& stay) {

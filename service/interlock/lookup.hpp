@@ -23,10 +23,15 @@ struct PlannedJoint {
 [[nodiscard]] const config::Bay* bay_in(const config::Station& station, const BayId& id);
 [[nodiscard]] const config::Tool* tool_in(const config::Station& station, const ToolId& id);
 [[nodiscard]] const config::Permissive* permissive_in(const config::Station& station, const PermissiveId& id);
+// As its plan has it.
 [[nodiscard]] const config::Joint* joint_in(const config::Station& station, std::string_view id);
+// As it is done in a stay with these other ways. None: the rules have no such joint, or no such way of it.
+[[nodiscard]] const config::Joint* joint_in(const config::Station& station, const OtherWays& ways,
+                                            std::string_view id);
 [[nodiscard]] const config::Plan* plan_in(const config::Station& station, std::string_view id);
 [[nodiscard]] const config::Plan* plan_of(const config::Station& station, const Stay& stay);
-[[nodiscard]] std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan);
+[[nodiscard]] std::vector<PlannedJoint> joints_of(const config::Station& station, const config::Plan& plan,
+                                                  const OtherWays& ways);
 [[nodiscard]] const config::OverrideRule* override_rule(const config::Station& station,
                                                         config::RiskClass risk);
 // By its name, or by a type that stands for it.
@@ -55,7 +60,10 @@ struct PlannedJoint {
 
 // ---- what is done, by positive evidence -----------------------------------------------------------------
 
-// Every fastener of every pass has its proof (or the check is confirmed). An override is not proof.
+// Every fastener of every pass has its proof, or the check is confirmed; somebody may have to witness it
+// still.
+[[nodiscard]] bool is_all_done(const config::Joint& joint, const JointState& state);
+// All of it is done, and witnessed where that is asked for. An override is not proof.
 [[nodiscard]] bool is_proven(const config::Joint& joint, const JointState& state);
 // Proven, or overridden for this stay.
 [[nodiscard]] bool is_settled(const config::Joint& joint, const JointState& state);

@@ -92,6 +92,11 @@ constexpr std::array table{
     ReasonText{source_on_hold, "{joint}: {what} {name} is on quality hold: {why}.",
                "Quality decides and lifts the hold; or verify the joint by hand and have it overridden.",
                Clears::by_decision, true},
+    ReasonText{restart_unverified,
+               "{joint}: it was done as {way} until event {ended}, and nobody has verified that it can be "
+               "done as planned again.",
+               "Try what was out of order, then let an entitled person record how; or bypass it again.",
+               Clears::by_decision, false},
     ReasonText{fastener_locked, "{joint}, {fastener}: the allowed attempts are used up[; {loosened}].",
                "A supervisor decides: one more attempt, override or rework.", Clears::by_decision, true},
     ReasonText{replacement_due, "{joint}, {fastener}: the fastener must be replaced.",
@@ -110,6 +115,8 @@ constexpr std::array table{
                Clears::by_itself, true},
     ReasonText{check_waits, "{joint}: relaxes for {wait} before {pass} may be made.",
                "Wait; do not touch its fasteners until {pass} is asked for.", Clears::by_itself, true},
+    ReasonText{witness_missing, "{joint}: done as {way}, and nobody has witnessed it.",
+               "Somebody who did not do it looks at it and records that.", Clears::by_decision, true},
 };
 
 constexpr bool is_ordered() { return std::ranges::is_sorted(table, {}, &ReasonText::code); }

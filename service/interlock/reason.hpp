@@ -55,6 +55,7 @@ enum class ReasonCode : std::uint16_t {
     tool_overdue = 56,
     // quality
     source_on_hold = 60,
+    restart_unverified = 61,
     // joints and steps
     fastener_locked = 70,
     replacement_due = 71,
@@ -63,7 +64,8 @@ enum class ReasonCode : std::uint16_t {
     joint_open = 74,
     check_open = 75,
     curve_awaited = 76,
-    check_waits = 77
+    check_waits = 77,
+    witness_missing = 78
 };
 TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, decision_differs,
               moved_unproven, unit_on_hold, wrong_pair, unknown_variant, ticket_repeated, serial_seen_before,
@@ -71,8 +73,9 @@ TAUTGATE_ENUM(ReasonCode, no_rules_in_force, bay_not_in_rules, event_set_aside, 
               order_changed, order_used, order_differs, subassembly_used, controller_link_lost,
               controller_fault, token_not_taken, movement_used, next_bay_occupied, tool_link_lost,
               tool_not_asked, result_gap, results_outstanding, result_conflict, result_unassigned,
-              tool_overdue, source_on_hold, fastener_locked, replacement_due, loosening_due, joint_not_ok,
-              joint_open, check_open, curve_awaited, check_waits);
+              tool_overdue, source_on_hold, restart_unverified, fastener_locked, replacement_due,
+              loosening_due, joint_not_ok, joint_open, check_open, curve_awaited, check_waits,
+              witness_missing);
 
 enum class Clears : std::uint8_t {
     by_itself,               // the moment the fact is gone

@@ -123,7 +123,7 @@ bool speaks_against(const RuleBook& rules, const EndedStay& stay, const ToolId& 
     if (plan == nullptr || tool == nullptr)
         return true;
     bool served = false;
-    for (const PlannedJoint& planned : joints_of(*station, *plan)) {
+    for (const PlannedJoint& planned : joints_of(*station, *plan, stay.other_ways)) {
         if (planned.joint == nullptr || !serves(*planned.joint, id))
             continue;
         if (good_for(*planned.joint, *tool, reading))
@@ -471,7 +471,7 @@ Outcome loosen(const Transition& t, Stay& stay, std::vector<Candidate> candidate
 std::vector<Candidate> served_joints(const config::Station& station, const config::Plan& plan, Stay& stay,
                                      const ToolId& tool, std::size_t last_stage) {
     std::vector<Candidate> candidates;
-    for (const PlannedJoint& planned : joints_of(station, plan)) {
+    for (const PlannedJoint& planned : joints_of(station, plan, stay.other_ways)) {
         if (planned.joint == nullptr || planned.stage > last_stage || !serves(*planned.joint, tool))
             continue;
         JointState* state = joint_of(stay, planned.joint->id);
@@ -771,7 +771,7 @@ bool may_be_made_in(const Stay& stay, const Interval& made) { return !made_befor
 
 Outcome file_by_hand(const Transition& t, const config::Station& station, Stay& stay,
                      const UnassignedResult& result, const JointId& id, std::uint32_t fastener) {
-    const config::Joint* joint = joint_in(station, id.text);
+    const config::Joint* joint = joint_in(station, stay.other_ways, id.text);
     JointState* state = joint_of(stay, id.text);
     const config::Tool* tool = tool_in(station, result.tool);
     if (result.reading.direction == Direction::loosen) {

@@ -30,6 +30,8 @@ bool Signals::*lit_by(ReasonCode code) noexcept {
     case ReasonCode::joint_not_ok: return &Signals::wrong;
     case ReasonCode::unit_on_hold:
     case ReasonCode::source_on_hold:
+    case ReasonCode::restart_unverified:
+    case ReasonCode::witness_missing:
     case ReasonCode::tool_overdue:
     case ReasonCode::order_unknown:
     case ReasonCode::order_changed:

@@ -297,16 +297,29 @@ struct JointState {
     std::optional<EventNumber> confirmed;  // of a confirmed check
     std::optional<PersonNumber> confirmed_by;
     std::optional<Override> override_;
-    EventNumber changed;                     // last event that changed anything about this joint
-    std::vector<PersonNumber> tightened_by;  // everybody signed on while it was tightened
-    bool tightened_unsigned = false;         // some of it while nobody was signed on
-    std::optional<CheckWait> wait = {};      // while a check pass is at hand
+    EventNumber changed;                        // last event that changed anything about this joint
+    std::vector<PersonNumber> tightened_by;     // everybody signed on while it was tightened
+    bool tightened_unsigned = false;            // some of it while nobody was signed on
+    std::optional<CheckWait> wait = {};         // while a check pass is at hand
+    std::optional<EventNumber> witnessed = {};  // as it stands
     bool operator==(const JointState&) const = default;
 };
 TAUTGATE_FIELDS(JointState, id, fasteners, confirmed, confirmed_by, override_, changed, tightened_by,
-                tightened_unsigned, wait);
+                tightened_unsigned, wait, witnessed);
 
 // ---- a stay -------------------------------------------------------------------------------------------
+
+// In which other way a joint is done, and the bypass that leads to it.
+struct OtherWay {
+    JointId joint;
+    std::string alternate;  // id
+    EventNumber bypass;
+    bool counted = false;  // the unit has this joint, and is one of those for which the bypass may be used
+    bool operator==(const OtherWay&) const = default;
+};
+TAUTGATE_FIELDS(OtherWay, joint, alternate, bypass, counted);
+// Of a stay: what stood when it began. A joint that is not among them is done as planned.
+using OtherWays = std::vector<OtherWay>;
 
 struct Ticket {
     std::string kind;
@@ -527,12 +540,13 @@ struct Stay {
     std::optional<MovedHere> moved_here;       // none: it began at this bay
     std::optional<Selection> selection = {};
     std::optional<ManyUnassigned> many_unassigned = {};
+    OtherWays other_ways = {};
     bool operator==(const Stay&) const = default;
 };
 TAUTGATE_FIELDS(Stay, id, token, began, rules, tickets, refused_tickets, identity, return_accepted, doubt,
                 joints, laid_out, former_joints, checks, unassigned, proposals, moved_unproven,
                 ever_moved_unproven, used, set_aside, differs, leaves_incomplete, order, reuses,
-                earlier_places, moved_here, selection, many_unassigned);
+                earlier_places, moved_here, selection, many_unassigned, other_ways);
 
 struct Empty {
     bool operator==(const Empty&) const = default;
@@ -684,9 +698,11 @@ struct EndedStay {
     std::vector<EarlierPlace> earlier_places = {};
     std::optional<Stamp> here_since = {};  // none: it began at this bay
     std::vector<CurveDue> curves_due = {};
+    OtherWays other_ways = {};
     bool operator==(const EndedStay&) const = default;
 };
-TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan, earlier_places, here_since, curves_due);
+TAUTGATE_FIELDS(EndedStay, id, bay, unit, began, ended, rules, plan, earlier_places, here_since, curves_due,
+                other_ways);
 
 // One cause; a unit may be held for several.
 struct UnitHold {
@@ -706,6 +722,20 @@ struct SourceHold {
     bool operator==(const SourceHold&) const = default;
 };
 TAUTGATE_FIELDS(SourceHold, source, since, why);
+
+// For a while a joint is done in another way. It stands here until the restart is verified.
+struct Bypass {
+    JointId joint;
+    std::string alternate;  // id
+    EventNumber since;
+    std::int64_t until_utc_us = 0;
+    std::uint32_t units = 0;  // for which it may be used
+    std::uint32_t used = 0;
+    std::string why;
+    std::optional<EventNumber> ended;  // by then, with the last unit, or by decision
+    bool operator==(const Bypass&) const = default;
+};
+TAUTGATE_FIELDS(Bypass, joint, alternate, since, until_utc_us, units, used, why, ended);
 
 // One administrator alone enrolled this person, or gave a new secret: no second person beside that one.
 struct EnrolledAlone {
@@ -770,9 +800,10 @@ struct State {
     std::vector<Deputy> deputies;
     std::vector<SignInLock> locks;
     std::vector<SourceHold> source_holds = {};  // oldest first, until quality lifts them
+    std::vector<Bypass> bypasses = {};          // one of a joint at most
     bool operator==(const State&) const = default;
 };
 TAUTGATE_FIELDS(State, newest, rules, bays, tools, people, ended, holds, unassigned, enrolled_alone, orders,
-                closed_orders, order_file, deputies, locks, source_holds);
+                closed_orders, order_file, deputies, locks, source_holds, bypasses);
 
 }  // namespace tautgate::interlock

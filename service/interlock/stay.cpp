@@ -1,6 +1,7 @@
 // The beginning, the identity and the end of a unit's stay.
 #include <algorithm>
 
+#include "service/interlock/bypass.hpp"
 #include "service/interlock/moves.hpp"
 #include "service/interlock/orders.hpp"
 #include "service/interlock/transition.hpp"
@@ -28,13 +29,14 @@ void carry_over(const JointState& before, JointState& joint) {
     }
 }
 
-void lay_out(const Transition& t, Stay& stay, const config::Station& station, const config::Plan& plan) {
+void lay_out(Transition& t, Stay& stay, const config::Station& station, const config::Plan& plan) {
     std::vector<JointState> before = std::move(stay.joints);
     before.insert(before.end(), stay.former_joints.begin(), stay.former_joints.end());
     stay.joints.clear();
     stay.checks.clear();
     stay.laid_out = plan.id;
-    for (const PlannedJoint& planned : joints_of(station, plan)) {
+    count_unit(t.state, stay, station, plan, t.now());
+    for (const PlannedJoint& planned : joints_of(station, plan, stay.other_ways)) {
         if (planned.joint == nullptr)
             continue;  // check_invariants: is_proven stays false without its state
         JointState joint;
@@ -101,6 +103,8 @@ void begin_stay(Transition& t, BayState& bay) {
     stay.token = bay.offered;
     stay.began = t.event.at;
     stay.rules = t.state.rules.value_or(Revision{});
+    if (const config::Station* station = rules_of(t.rules, t.state.rules))
+        stay.other_ways = ways_at_beginning(t.state, *station);
     // Whatever could not be digested may have been about this unit.
     stay.set_aside = std::move(bay.set_aside);
     bay.set_aside.clear();
@@ -239,7 +243,8 @@ void end_stay(Transition& t, BayState& bay, Leaving how, Token fresh) {
                              .plan = identified != nullptr ? identified->plan : std::string{},
                              .earlier_places = stay.earlier_places,
                              .here_since = stay.moved_here ? std::optional(here_since(stay)) : std::nullopt,
-                             .curves_due = curves_due(stay)});
+                             .curves_due = curves_due(stay),
+                             .other_ways = stay.other_ways});
     if (t.state.ended.size() > ended_stays_kept)
         t.state.ended.erase(t.state.ended.begin());
     vacate(bay, fresh);
@@ -293,7 +298,8 @@ std::expected<FastenerMeant, Refused> fastener_meant(Transition& t, const Fasten
         return std::unexpected(std::move(*refused));
     const config::Station* station = rules_of(t.rules, stay->rules);
     const bool identified = station != nullptr && plan_of(*station, *stay) != nullptr;
-    const config::Joint* joint = identified ? joint_in(*station, named.joint.text) : nullptr;
+    const config::Joint* joint =
+        identified ? joint_in(*station, stay->other_ways, named.joint.text) : nullptr;
     JointState* state = identified ? joint_of(*stay, named.joint.text) : nullptr;
     if (joint == nullptr || state == nullptr)
         return refuse(RefusalCode::no_such_joint, named.joint.text);
@@ -321,7 +327,10 @@ void forget_decisions(const Transition& t, Stay& stay) {
     stay.proposals.clear();
 }
 
-void touch(const Transition& t, JointState& joint) { joint.changed = t.now(); }
+void touch(const Transition& t, JointState& joint) {
+    joint.changed = t.now();
+    joint.witnessed.reset();  // of what was seen then
+}
 
 void take_all_proof(const Transition& t, JointState& joint) {
     for (FastenerState& fastener : joint.fasteners) {

@@ -38,7 +38,7 @@ bool is_ready(const BayState& bay, const Stay& stay) {
 
 // A fastener that can be tightened, or has to be loosened, without anybody's decision.
 bool wants_the_tool(const config::Joint& joint, const JointState& state) {
-    if (is_settled(joint, state) || waits_for_check(joint, state))
+    if (state.override_ || is_all_done(joint, state) || waits_for_check(joint, state))
         return false;
     const std::size_t pass = pass_at_hand(joint, state);
     return std::ranges::any_of(state.fasteners, [&](const FastenerState& fastener) {
@@ -71,7 +71,7 @@ std::optional<std::string> needed_at(const RuleBook& rules, const State& state, 
         return std::nullopt;
     std::optional<std::string> program;
     const std::size_t stage = open_stage(*station, *plan, *stay);
-    for (const PlannedJoint& planned : joints_of(*station, *plan)) {
+    for (const PlannedJoint& planned : joints_of(*station, *plan, stay->other_ways)) {
         if (planned.joint == nullptr || planned.stage > stage || !serves(*planned.joint, tool.id))
             continue;
         const JointState* joint = joint_of(*stay, planned.joint->id);

@@ -36,7 +36,8 @@ constexpr std::array tables{Table{"stay", "stay", 1},
                             Table{"genealogy", "serial, unit, kind, since", 4},
                             Table{"works_order", "order_number, added", 2},
                             Table{"trace", "tool, epoch, counter, event", 4},
-                            Table{"stay_move", "stay, event", 2}};
+                            Table{"stay_move", "stay, event", 2},
+                            Table{"other_way", "stay, joint", 2}};
 
 std::string ask_for(const Table& table) {
     return std::string("SELECT ") + table.key + ", * FROM " + table.name + " ORDER BY " + table.key;

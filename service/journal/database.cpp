@@ -22,7 +22,9 @@ void bring_to_this_version(SQLite::Database& db, int version) {
     const std::string first = first_schema();
     const std::string second = second_schema();
     const std::string third = third_schema();
-    const std::array<const char*, schema_version> steps{first.c_str(), second.c_str(), third.c_str()};
+    const std::string fourth = fourth_schema();
+    const std::array<const char*, schema_version> steps{first.c_str(), second.c_str(), third.c_str(),
+                                                        fourth.c_str()};
     bring_forward(db, version, steps);
 }
 

@@ -21,7 +21,7 @@
 namespace tautgate::journal {
 
 inline constexpr std::int32_t application_id = 0x54616774;  // "Tagt"
-inline constexpr int schema_version = 3;
+inline constexpr int schema_version = 4;
 
 using Connection = std::unique_ptr<SQLite::Database>;
 

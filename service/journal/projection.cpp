@@ -250,7 +250,7 @@ std::optional<DecisionFacts> decision_in(const interlock::Payload& payload) {
 struct Projection::Statements {
     explicit Statements(SQLite::Database& db);
     SQLite::Statement snapshot, stay, ticket, withdraw, identify, incomplete, end, decision, override_ended,
-        trace, judged, move, new_bay;
+        trace, judged, move, new_bay, other_way;
     NewRow tightening, release;
     SQLite::Statement find_open, subject, body, last_output;
 };
@@ -279,6 +279,8 @@ Projection::Statements::Statements(SQLite::Database& db)
            "INSERT OR REPLACE INTO stay_move(stay, event, from_bay, to_bay, permissive, unproven, utc_us) "
            "VALUES(?, ?, ?, ?, ?, ?, ?)"),
       new_bay(db, "UPDATE stay SET bay = ? WHERE stay = ?"),
+      other_way(db, "INSERT OR REPLACE INTO other_way(stay, joint, event, alternate, bypass, utc_us) "
+                    "VALUES(?, ?, ?, ?, ?, ?)"),
       tightening(db,
                  "tightening(event, stay, tool, epoch, counter, outcome, why, joint, "
                  "fastener, pass, attempt, verdict, reasons, direction, torque_micro_nm, angle_micro_deg, "
@@ -331,6 +333,10 @@ void Projection::add_stay_change(const StoredEvent& stored, const StayChange& ch
                               run(to.move, it.stay, now, it.from.text, it.to.text, it.permissive.text,
                                   it.unproven, stored.event.at.utc_us);
                               run(to.new_bay, it.to.text, it.stay);
+                          },
+                          [&](const StayDoneOtherwise& it) {
+                              run(to.other_way, it.stay, it.joint.text, now, it.alternate, it.bypass,
+                                  stored.event.at.utc_us);
                           },
                           [&](const StayEnded& it) { run(to.end, now, stored.event.at.utc_us, it.stay); },
                           [](const SubassemblyTakenOut&) {}, [](const SubassemblyLeftIn&) {},

@@ -112,6 +112,10 @@ void take(Columns from, ReleaseRow& row) {
 void take(Columns from, MoveRow& row) {
     from >> row.event >> row.from_bay >> row.to_bay >> row.permissive >> row.unproven >> row.utc_us;
 }
+void take(Columns from, OtherWayRow& row) { from >> row.stay >> row.joint >> row.alternate >> row.bypass; }
+void take(Columns from, UnitOfBypass& row) {
+    from >> row.stay >> row.unit >> row.joint >> row.alternate >> row.utc_us;
+}
 void take(Columns from, DecisionRow& row) {
     from >> row.event >> row.bay >> row.stay >> row.kind >> row.action >> row.subject >> row.subject_event >>
         row.proposal >> row.person >> row.second_person >> row.reason_code >> row.reason_text >>
@@ -673,6 +677,18 @@ Reader::Result<std::vector<MoveRow>> Reader::moves_of(EventNumber stay) {
     return rows<MoveRow>("SELECT event, from_bay, to_bay, permissive, unproven, utc_us FROM stay_move "
                          "WHERE stay = ? ORDER BY event",
                          stay);
+}
+
+Reader::Result<std::vector<OtherWayRow>> Reader::other_ways_of(EventNumber stay) {
+    return rows<OtherWayRow>(
+        "SELECT stay, joint, alternate, bypass FROM other_way WHERE stay = ? ORDER BY joint", stay);
+}
+
+Reader::Result<std::vector<UnitOfBypass>> Reader::units_of_bypass(EventNumber bypass) {
+    return rows<UnitOfBypass>(
+        "SELECT stay, unit, joint, alternate, utc_us FROM other_way JOIN stay USING(stay) "
+        "WHERE bypass = ? ORDER BY stay, joint",
+        bypass);
 }
 
 #define TAUTGATE_SELECT_DECISION                                                                             \

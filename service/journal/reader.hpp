@@ -21,6 +21,7 @@
 #include "service/journal/journal_error.hpp"
 #include "service/journal/stored_event.hpp"
 #include "service/journal/stored_trace.hpp"
+#include "service/journal/unit_of_bypass.hpp"
 
 namespace tautgate::journal {
 
@@ -113,6 +114,13 @@ struct MoveRow {
     std::string permissive;
     bool unproven = false;
     std::int64_t utc_us = 0;
+};
+
+struct OtherWayRow {
+    EventNumber stay;
+    std::string joint;
+    std::string alternate;
+    EventNumber bypass;
 };
 
 struct DecisionRow {
@@ -245,6 +253,10 @@ class Reader {
     output_since(const std::string& bay, const std::string& permissive, EventNumber until);
     // Its movements from one bay to another, oldest first.
     [[nodiscard]] Result<std::vector<MoveRow>> moves_of(EventNumber stay);
+    // Its joints that are done in another way than planned, by joint.
+    [[nodiscard]] Result<std::vector<OtherWayRow>> other_ways_of(EventNumber stay);
+    // The units for which a bypass was used, in the order in which they came.
+    [[nodiscard]] Result<std::vector<UnitOfBypass>> units_of_bypass(EventNumber bypass);
     [[nodiscard]] Result<std::vector<DecisionRow>> decisions_of(const StayRow& stay);
     // Quality holds on this serial number, whether or not the unit was here; and those on a tool, a joint or
     // a person, of which the event itself says whether they took the unit in.

@@ -217,11 +217,26 @@ CREATE TABLE stay_move(
 ) STRICT, WITHOUT ROWID;
 )sql";
 
+// ---- joints done in another way than planned (version 4) ------------------------------------------------
+
+constexpr const char* derived_since_4 = R"sql(
+CREATE TABLE other_way(
+    stay INTEGER NOT NULL,
+    joint TEXT NOT NULL,
+    event INTEGER NOT NULL REFERENCES event(number),
+    alternate TEXT NOT NULL,
+    bypass INTEGER NOT NULL,
+    utc_us INTEGER NOT NULL,
+    PRIMARY KEY(stay, joint)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX units_of_bypass ON other_way(bypass);
+)sql";
+
 constexpr std::array parts{
     std::pair{Part::record, record_tables},       std::pair{Part::triggers, record_triggers},
     std::pair{Part::derived, derived_tables},     std::pair{Part::derived, derived_since_2},
     std::pair{Part::record, trace_record_tables}, std::pair{Part::derived, trace_derived_tables},
-    std::pair{Part::derived, derived_since_3}};
+    std::pair{Part::derived, derived_since_3},    std::pair{Part::derived, derived_since_4}};
 
 // A kind ("table", "index", "trigger", "view") and a name, which SQLite compares without regard to case.
 using Thing = std::pair<std::string, std::string>;
@@ -282,6 +297,8 @@ std::string second_schema() {
 
 std::string third_schema() { return derived_since_3; }
 
+std::string fourth_schema() { return derived_since_4; }
+
 std::vector<SchemaFault> schema_faults(SQLite::Database& db) {
     const Schema stored = stored_in(db);
     const Schema ours = wanted();
@@ -328,6 +345,7 @@ void make_derived_again(SQLite::Database& db) {
     db.exec(derived_since_2);
     db.exec(trace_derived_tables);
     db.exec(derived_since_3);
+    db.exec(derived_since_4);
 }
 
 }  // namespace tautgate::journal

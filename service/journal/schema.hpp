@@ -28,6 +28,8 @@ enum class Part : std::uint8_t {
 [[nodiscard]] std::string second_schema();
 // To version 3: movements of units between bays.
 [[nodiscard]] std::string third_schema();
+// To version 4: joints that were done in another way than planned.
+[[nodiscard]] std::string fourth_schema();
 
 struct SchemaFault {
     Part part = Part::record;  // an index, a trigger or a view of somebody else counts as derived: it goes

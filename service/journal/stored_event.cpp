@@ -145,7 +145,8 @@ std::vector<StayWatch::Seen> StayWatch::look(const State& state) {
                             .identity = identity_of(*stay),
                             .leaves_incomplete = stay->leaves_incomplete,
                             .reuses = stay->reuses,
-                            .order = stay->order ? stay->order->number : std::string{}});
+                            .order = stay->order ? stay->order->number : std::string{},
+                            .other_ways = stay->other_ways});
     return seen;
 }
 
@@ -191,6 +192,9 @@ std::vector<StayChange> StayWatch::changes(const State& now) {
                                             .variant = after.identity.variant,
                                             .plan = after.identity.plan,
                                             .plan_revision = after.identity.plan_revision});
+        for (const interlock::OtherWay& way : after.other_ways)
+            if (way.counted && std::ranges::find(before.other_ways, way) == before.other_ways.end())
+                out.emplace_back(StayDoneOtherwise{after.stay, way.joint, way.alternate, way.bypass});
         if (after.leaves_incomplete && after.leaves_incomplete != before.leaves_incomplete)
             out.emplace_back(StayLeavesIncomplete{after.stay, *after.leaves_incomplete});
     }

@@ -82,6 +82,16 @@ struct StayMovedOn {
 };
 TAUTGATE_FIELDS(StayMovedOn, stay, from, to, permissive, unproven);
 
+// A joint of the unit is done in another way than planned.
+struct StayDoneOtherwise {
+    EventNumber stay;
+    domain::JointId joint;
+    std::string alternate;  // id
+    EventNumber bypass;     // that leads to it
+    bool operator==(const StayDoneOtherwise&) const = default;
+};
+TAUTGATE_FIELDS(StayDoneOtherwise, stay, joint, alternate, bypass);
+
 struct StayEnded {
     EventNumber stay;
     bool operator==(const StayEnded&) const = default;
@@ -124,9 +134,9 @@ struct OrderBegun {
 };
 TAUTGATE_FIELDS(OrderBegun, stay, order, unit);
 
-using StayChange =
-    std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete, StayEnded,
-                 SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun, StayMovedOn>;
+using StayChange = std::variant<StayBegan, TicketFiled, TicketWithdrawn, StayIdentified, StayLeavesIncomplete,
+                                StayEnded, SubassemblyTakenOut, SubassemblyLeftIn, OrderBuilt, OrderBegun,
+                                StayMovedOn, StayDoneOtherwise>;
 
 // ---- the stored event ---------------------------------------------------------------------------------
 
@@ -204,6 +214,7 @@ class StayWatch {
         std::optional<EventNumber> leaves_incomplete;
         std::vector<interlock::ReuseAccepted> reuses;
         std::string order;  // that it is known to be built for
+        interlock::OtherWays other_ways;
     };
     static std::vector<Seen> look(const interlock::State& state);
     std::vector<Seen> seen_;

@@ -20,11 +20,12 @@ namespace {
 using namespace interlock;
 
 constexpr std::array<std::string_view, std::variant_size_v<Action>> names{
-    "override_joint",    "take_back_override", "leave_incomplete",  "accept_gap",       "accept_source",
-    "unlock_fastener",   "assign_result",      "set_result_aside",  "unit_still_here",  "unit_has_left",
-    "correct_ticket",    "accept_return",      "acknowledge_move",  "rearm_permissive", "dispose_set_aside",
-    "accept_difference", "place_hold",         "lift_hold",         "settle_order",     "accept_reuse",
-    "place_hold_on",     "lift_hold_from",     "record_calibration"};
+    "override_joint",    "take_back_override", "leave_incomplete",   "accept_gap",       "accept_source",
+    "unlock_fastener",   "assign_result",      "set_result_aside",   "unit_still_here",  "unit_has_left",
+    "correct_ticket",    "accept_return",      "acknowledge_move",   "rearm_permissive", "dispose_set_aside",
+    "accept_difference", "place_hold",         "lift_hold",          "settle_order",     "accept_reuse",
+    "place_hold_on",     "lift_hold_from",     "record_calibration", "place_bypass",     "end_bypass",
+    "verify_restart",    "witness_joint"};
 
 struct Place {
     Body& body;
@@ -191,6 +192,25 @@ Action read_calibration(const Place& place) {
     return out;
 }
 
+Action read_bypass(const Place& place) {
+    PlaceBypass out{.joint = {place.body.text("joint")}, .alternate = place.body.text("alternate")};
+    if (const auto until = protocol::parse_utc(place.body.text("until")))
+        out.until_utc_us = until->micros;
+    else
+        place.body.refuse("until", "it is no moment in UTC", "give for instance 2026-11-28T22:00:00Z");
+    const auto units = place.body.number("units");
+    constexpr std::uint64_t most = 1'000'000;
+    if (units == 0 || units > most)
+        place.body.refuse("units", "it is no number of units", "give how many units may be done so at most");
+    else
+        out.units = static_cast<std::uint32_t>(units);
+    return out;
+}
+
+Action read_restart(const Place& place) {
+    return VerifyRestart{.joint = {place.body.text("joint")}, .verified = place.body.text("verified", 2000)};
+}
+
 Action read_hold_from(const Place& place) { return LiftHoldFrom{.source = read_source(place.body)}; }
 
 constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
@@ -215,7 +235,11 @@ constexpr std::array<Read, std::variant_size_v<Action>> readers{read_override,
                                                                 with_serial<AcceptReuse>,
                                                                 read_hold_on,
                                                                 read_hold_from,
-                                                                read_calibration};
+                                                                read_calibration,
+                                                                read_bypass,
+                                                                with_joint<EndBypass>,
+                                                                read_restart,
+                                                                with_joint<WitnessJoint>};
 
 }  // namespace
 

@@ -81,12 +81,13 @@ bool is_content(std::string_view content_type, std::string_view wanted) {
     return lower == wanted;
 }
 
-const std::array<Api::Work::Entry, 32> Api::Work::table{{
+const std::array<Api::Work::Entry, 33> Api::Work::table{{
     {"GET", "/v1/station", Needs::nothing, &Work::get_station},
     {"GET", "/v1/bays/{bay}/why", Needs::nothing, &Work::get_why},
     {"GET", "/v1/past-why", Needs::nothing, &Work::get_past_why},
     {"GET", "/v1/units/{serial}", Needs::nothing, &Work::get_unit},
     {"GET", "/v1/traces/{event}", Needs::nothing, &Work::get_traces},
+    {"GET", "/v1/bypasses/{event}/units", Needs::nothing, &Work::get_units_of_bypass},
     {"GET", "/v1/health", Needs::nothing, &Work::get_health},
     {"GET", "/v1/events", Needs::nothing, &Work::get_events},
     {"GET", "/v1/rules", Needs::nothing, &Work::get_rules},

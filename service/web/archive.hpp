@@ -11,6 +11,7 @@
 #include "service/history/past_why.hpp"
 #include "service/history/unit_record.hpp"
 #include "service/journal/stored_trace.hpp"
+#include "service/journal/unit_of_bypass.hpp"
 
 namespace tautgate::web {
 
@@ -46,6 +47,9 @@ class Archive {
     // The traces of the result or trace that came with this event; none if the journal has none.
     [[nodiscard]] virtual std::expected<journal::StoredTraces, ReadFault>
     traces(domain::EventNumber event) const = 0;
+    // The units for which the bypass of this event was used; none if there was no such bypass, or no unit.
+    [[nodiscard]] virtual std::expected<std::vector<journal::UnitOfBypass>, ReadFault>
+    units_of_bypass(domain::EventNumber bypass) const = 0;
     // Why permissives were held or released at a moment of the past; replays from the nearest snapshot.
     [[nodiscard]] virtual std::expected<history::PastWhyAnswer, ReadFault>
     past_why(const history::PastWhyAsked& asked) const = 0;

@@ -44,6 +44,17 @@ std::expected<history::UnitRecord, ReadFault> JournalArchive::unit(const domain:
     return std::move(*record);
 }
 
+std::expected<std::vector<journal::UnitOfBypass>, ReadFault>
+JournalArchive::units_of_bypass(domain::EventNumber bypass) const {
+    auto reader = journal::Reader::open(journal_, vfs_);
+    if (!reader)
+        return std::unexpected(fault_of(reader.error()));
+    auto units = (*reader)->units_of_bypass(bypass);
+    if (!units)
+        return std::unexpected(fault_of(units.error()));
+    return std::move(*units);
+}
+
 std::expected<journal::StoredTraces, ReadFault> JournalArchive::traces(domain::EventNumber event) const {
     auto reader = journal::Reader::open(journal_, vfs_);
     if (!reader)

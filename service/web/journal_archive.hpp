@@ -18,6 +18,8 @@ class JournalArchive final : public Archive {
                                                                             std::size_t most) const override;
     [[nodiscard]] std::expected<history::UnitRecord, ReadFault>
     unit(const domain::Serial& serial) const override;
+    [[nodiscard]] std::expected<std::vector<journal::UnitOfBypass>, ReadFault>
+    units_of_bypass(domain::EventNumber bypass) const override;
     [[nodiscard]] std::expected<journal::StoredTraces, ReadFault>
     traces(domain::EventNumber event) const override;
     [[nodiscard]] std::expected<history::PastWhyAnswer, ReadFault>

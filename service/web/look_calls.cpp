@@ -103,6 +103,19 @@ void Api::Work::get_traces(Call& call) {
         });
 }
 
+void Api::Work::get_units_of_bypass(Call& call) {
+    const auto number = number_from(call.arguments.front());
+    if (!number || *number == 0 || *number > last_number)
+        return call.refuse(no_such(call.where(), "bypasses are named by the event that placed them",
+                                   "take the number from GET /v1/station or GET /v1/units/{serial}"));
+    const EventNumber bypass{*number};
+    read<std::vector<journal::UnitOfBypass>>(
+        std::move(call), [bypass](const Archive& archive) { return archive.units_of_bypass(bypass); },
+        [bypass](const Call& asked, const std::vector<journal::UnitOfBypass>& units) {
+            asked.answer(history::bypass_units_json(bypass, units));
+        });
+}
+
 void Api::Work::read_events(Call call, EventNumber from, std::size_t most) {
     read<std::vector<StoredEvent>>(
         std::move(call), [from, most](const Archive& archive) { return archive.events(from, most); },

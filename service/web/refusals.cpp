@@ -100,7 +100,7 @@ std::string things_here(const config::Station* rules, const Stay* stay) {
 }
 
 // The steps and the joints of the unit's plan that are confirmed, none of which was named.
-std::string checks_here(const config::Station& rules, const config::Plan& plan) {
+std::string checks_here(const config::Station& rules, const config::Plan& plan, const Stay& stay) {
     std::vector<std::string> ids;
     for (const auto& stage : plan.stages) {
         for (const auto& step : stage.steps) {
@@ -108,7 +108,7 @@ std::string checks_here(const config::Station& rules, const config::Plan& plan) 
                 ids.push_back(confirm->id);
         }
     }
-    for (const auto& planned : joints_of(rules, plan)) {
+    for (const auto& planned : joints_of(rules, plan, stay.other_ways)) {
         if (planned.joint != nullptr && planned.joint->method == config::Method::confirmed_check)
             ids.push_back(planned.joint->id);
     }
@@ -135,11 +135,23 @@ std::string permissives_here(const config::Station* rules, const BayState* bay) 
                        : "give one of " + listed(ids, [](const std::string& id) { return id; });
 }
 
+// "bracket: backup, wrench"
+std::string other_ways_here(const config::Station& rules) {
+    std::string all;
+    for (const auto& joint : rules.joints)
+        if (!joint.alternates.empty())
+            all += (all.empty() ? "" : "; ") + joint.id + ": " +
+                   listed(joint.alternates, [](const config::Joint& way) { return way.alternate->id; });
+    return all.empty() ? "let \"alternates\" of the joint be described and approved" : "approved are " + all;
+}
+
 std::string not_there(const Refused& refused, const config::Station* rules, const Stay* stay,
                       const BayState* bay) {
     const auto* plan = rules == nullptr || stay == nullptr ? nullptr : plan_of(*rules, *stay);
     if (plan != nullptr && is_about(refused, refusal::no_check))
-        return checks_here(*rules, *plan);
+        return checks_here(*rules, *plan, *stay);
+    if (rules != nullptr && is_about(refused, refusal::no_other_way))
+        return other_ways_here(*rules);
     return is_about(refused, refusal::no_permissive) ? permissives_here(rules, bay)
                                                      : things_here(rules, stay);
 }
@@ -165,6 +177,14 @@ std::string not_now(const Refused& refused) {
         return "enrol another administrator first";
     if (is_about(refused, refusal::suspended_first))
         return "suspend the person first, if they are gone for good";
+    if (is_about(refused, refusal::way_approved_for))
+        return "stay within that, or let other limits be described and approved";
+    if (is_about(refused, refusal::over_at_once))
+        return "give a moment that is still to come";
+    if (is_about(refused, refusal::bypassed_still))
+        return "end the bypass, try what was out of order, then record it";
+    if (is_about(refused, refusal::not_done_yet))
+        return "let the joint be done first";
     if (is_about(refused, refusal::deputy_ends))
         return "give a date within that time that is still to come";
     if (is_about(refused, refusal::not_shared))
@@ -235,7 +255,8 @@ std::string remedy_of(const Refused& refused, const StationPort& station, const 
     case RefusalCode::already_settled: return settled(refused, stay);
     case RefusalCode::reason_missing: return reasons_here(rules);
     case RefusalCode::value_missing:
-        return "say what was verified and how, and give the torque that was measured by hand";
+        return is_about(refused, refusal::hand_value) ? "give the torque that was measured by hand"
+                                                      : "give it, and decide again";
     case RefusalCode::value_outside_audit_window:
         return "check the joint again; one that stays outside is reworked, not overridden";
     case RefusalCode::seen_too_old: return "look again, then decide on what you see";

@@ -119,6 +119,13 @@ json check_wait_view(const CheckWait& wait, const config::Joint* described) {
             {"over", wait.over ? json(protocol::utc_text(wait.over->utc_us)) : json(nullptr)}};
 }
 
+json alternate_view(const config::Joint* described) {
+    if (described == nullptr || !described->alternate)
+        return nullptr;
+    const config::Alternate& way = *described->alternate;
+    return {{"id", way.id}, {"name", way.name}, {"witness", way.witness}};
+}
+
 json joint_view(const JointState& joint, const config::Joint* described, const people::Roster& roster) {
     json fasteners = json::array();
     for (std::size_t i = 0; i < joint.fasteners.size(); ++i)
@@ -136,6 +143,8 @@ json joint_view(const JointState& joint, const config::Joint* described, const p
         {"override", or_null(joint.override_, [&](const Override& o) { return override_view(o, roster); })},
         {"check_wait",
          or_null(joint.wait, [&](const CheckWait& wait) { return check_wait_view(wait, described); })},
+        {"alternate", alternate_view(described)},
+        {"witnessed", number_or_null(joint.witnessed)},
         {"changed", joint.changed.value}};
 }
 
@@ -178,6 +187,22 @@ json source_hold_view(const interlock::SourceHold& hold) {
     return {{"what", what}, {"name", name}, {"since", hold.since.value}, {"why", hold.why}};
 }
 
+// What the rules in force call the joint and its other way.
+json bypass_view(const interlock::Bypass& bypass, const config::Station* rules) {
+    const auto* joint = rules == nullptr ? nullptr : interlock::joint_in(*rules, bypass.joint.text);
+    const auto* way = joint == nullptr ? nullptr : config::alternate_of(*joint, bypass.alternate);
+    return {{"joint", bypass.joint.text},
+            {"joint_name", joint == nullptr ? bypass.joint.text : joint->name},
+            {"alternate", bypass.alternate},
+            {"name", way == nullptr ? bypass.alternate : way->alternate->name},
+            {"since", bypass.since.value},
+            {"until", protocol::utc_text(bypass.until_utc_us)},
+            {"units", bypass.units},
+            {"used", bypass.used},
+            {"why", bypass.why},
+            {"ended", number_or_null(bypass.ended)}};
+}
+
 json action_subject(const Action& action) {
     return std::visit(
         Overloaded{[](const OverrideJoint& a) { return json(a.joint.text); },
@@ -202,7 +227,11 @@ json action_subject(const Action& action) {
                    [](const interlock::AcceptReuse& a) { return json(a.serial.text); },
                    [](const interlock::PlaceHoldOn& a) { return json(interlock::text_of(a.source)); },
                    [](const interlock::LiftHoldFrom& a) { return json(interlock::text_of(a.source)); },
-                   [](const interlock::RecordCalibration& a) { return json(a.tool.text); }},
+                   [](const interlock::RecordCalibration& a) { return json(a.tool.text); },
+                   [](const interlock::PlaceBypass& a) { return json(a.joint.text); },
+                   [](const interlock::EndBypass& a) { return json(a.joint.text); },
+                   [](const interlock::VerifyRestart& a) { return json(a.joint.text); },
+                   [](const interlock::WitnessJoint& a) { return json(a.joint.text); }},
         action);
 }
 
@@ -283,7 +312,8 @@ json selection_view(const Selection& selection, const config::Station* rules, co
 
 json stay_view(const Stay& stay, const config::Station* rules, const people::Roster& roster) {
     const auto joint = [&](const JointState& j) {
-        return joint_view(j, rules == nullptr ? nullptr : by_id(rules->joints, j.id.text), roster);
+        return joint_view(
+            j, rules == nullptr ? nullptr : interlock::joint_in(*rules, stay.other_ways, j.id.text), roster);
     };
     const auto check = [&](const CheckDone& c) {
         return json{{"step", c.step}, {"confirmed", c.confirmed.value}, {"by", person_view(c.by, roster)}};
@@ -669,6 +699,8 @@ std::string station_view(const StationPort& station, const people::Roster& roste
          {"tools", list_of(state.tools, [&](const ToolState& t) { return tool_view(t, rules); })},
          {"holds", list_of(state.holds, hold)},
          {"source_holds", list_of(state.source_holds, source_hold_view)},
+         {"bypasses",
+          list_of(state.bypasses, [&](const interlock::Bypass& b) { return bypass_view(b, rules); })},
          {"unassigned", list_of(state.unassigned, unassigned_view)}});
 }
 

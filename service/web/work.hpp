@@ -95,7 +95,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
         Handler handler;
         Takes takes = Takes::json;
     };
-    static const std::array<Entry, 32> table;
+    static const std::array<Entry, 33> table;
 
     [[nodiscard]] std::optional<PersonNumber> person_with_badge(std::string_view badge) const {
         return roster_.by_badge(badge);
@@ -111,6 +111,7 @@ class Api::Work : public std::enable_shared_from_this<Api::Work> {
     void get_people(Call& call);
     void get_unit(Call& call);
     void get_traces(Call& call);
+    void get_units_of_bypass(Call& call);
     void get_events(Call& call);
     void sign_in(Call& call);
     void sign_out(Call& call);

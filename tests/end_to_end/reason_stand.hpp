@@ -132,6 +132,7 @@ struct ReasonCase {
 [[nodiscard]] const std::vector<ReasonCase>& tool_cases();
 [[nodiscard]] const std::vector<ReasonCase>& calibration_cases();  // at a station that watches them
 [[nodiscard]] const std::vector<ReasonCase>& joint_cases();
+[[nodiscard]] const std::vector<ReasonCase>& bypass_cases();
 [[nodiscard]] const std::vector<ReasonCase>& curve_cases();  // at a station that limits curves
 [[nodiscard]] const std::vector<ReasonCase>& check_cases();  // at a station that checks later
 // Each begins at a new station, before the daemon is started.

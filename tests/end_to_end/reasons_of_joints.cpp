@@ -1,9 +1,12 @@
 // Reasons about joints and steps: what is open, not OK, or waits for hands and decisions.
 #include "tests/end_to_end/reason_stand.hpp"
 
+#include <chrono>
+
 #include <fmt/format.h>
 
 #include "protocol/quantity.hpp"
+#include "protocol/utc.hpp"
 #include "tools/simulation/wrench.hpp"
 
 namespace tautgate::end_to_end {
@@ -117,6 +120,66 @@ void do_again(Stand& stand) {
     stand.need(stand.plant().shift().tighten("motor-mounts"), "the motor mounts are not tightened");
 }
 
+const std::string bypassed_joint = first_bolt.joint;
+
+void bypass(Stand& stand) {
+    const auto until = std::chrono::system_clock::now() + std::chrono::hours(2);
+    stand.decides_as(
+        "quality_engineer",
+        {{"place_bypass",
+          {{"joint", bypassed_joint},
+           {"alternate", "hand-wrench"},
+           {"until",
+            protocol::utc_text(
+                std::chrono::duration_cast<std::chrono::microseconds>(until.time_since_epoch()).count())},
+           {"units", 5}}}});
+}
+void end_bypass(Stand& stand) { stand.decides({{"end_bypass", {{"joint", bypassed_joint}}}}); }
+void verify_restart(Stand& stand) {
+    stand.decides_as(
+        "quality_engineer",
+        {{"verify_restart", {{"joint", bypassed_joint}, {"verified", "six bolts of a test plate"}}}});
+}
+
+Told restart_told(Stand& stand) {
+    bypass(stand);
+    end_bypass(stand);
+    stand.identified("MB2");
+    const auto station = stand.plant().crew().api().get("/v1/station");
+    stand.need(station.has_value(), "the station does not answer");
+    const auto ended = std::to_string(station->body.at("bypasses").at(0).at("ended").get<std::uint64_t>());
+    return {.sentence = "Torque-arm bracket, mirrored: it was done as Setting wrench by hand until event " +
+                        ended + ", and nobody has verified that it can be done as planned again.",
+            .remedy =
+                "Try what was out of order, then let an entitled person record how; or bypass it again.",
+            .clears = "by_decision",
+            .joint = "Torque-arm bracket, mirrored",
+            .facts = {{"way", "Setting wrench by hand"}, {"alternate", "hand-wrench"}, {"ended", ended}}};
+}
+
+// Somebody says that it is done, and is the one who did it.
+Told unwitnessed_told(Stand& stand) {
+    bypass(stand);
+    stand.identified("MB2");
+    stand.need(stand.plant().crew().confirm(stand.plant().bay(), bypassed_joint));
+    return {.sentence =
+                "Torque-arm bracket, mirrored: done as Setting wrench by hand, and nobody has witnessed it.",
+            .remedy = "Somebody who did not do it looks at it and records that.",
+            .clears = "by_decision",
+            .override_ = override_of(1, false),
+            .joint = "Torque-arm bracket, mirrored",
+            .facts = {{"way", "Setting wrench by hand"}}};
+}
+
+// The next case begins without a bypass.
+void witness(Stand& stand) {
+    // The simulated floor knows nothing of wrenches that no tool tells of: people vouch for the joint.
+    stand.floor().account().overridden(bypassed_joint);
+    stand.decides({{"witness_joint", {{"joint", bypassed_joint}}}});
+    end_bypass(stand);
+    verify_restart(stand);
+}
+
 // The tool sends no curves, and the station waits for one.
 Told awaited_told(Stand& stand) {
     stand.identified();
@@ -163,6 +226,25 @@ const std::vector<ReasonCase>& curve_cases() {
                                                 {"joint_open", "curve_awaited"},
                                                 awaited_told,
                                                 [](Stand& stand) { stand.loosens(first_mount); }}};
+    return cases;
+}
+
+const std::vector<ReasonCase>& bypass_cases() {
+    static const std::vector<ReasonCase> cases{
+        {restart_unverified,
+         "a joint that is done as planned again is held until the restart is verified",
+         "lift-beam",
+         {"restart_unverified", "joint_open"},
+         restart_told,
+         verify_restart},
+        {witness_missing,
+         "a joint that is done as a watched way is held until somebody else has seen it done",
+         "lift-beam",
+         {"witness_missing"},
+         unwitnessed_told,
+         witness,
+         true},
+    };
     return cases;
 }
 

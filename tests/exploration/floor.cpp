@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "service/interlock/bypass.hpp"
 #include "service/interlock/calibration.hpp"
 #include "service/interlock/source_holds.hpp"
 
@@ -14,6 +15,7 @@ using namespace story;
 const BayId bay_id{"B1"};
 // The floor's clock stands still: it ends by a person, or not at all.
 constexpr std::int64_t deputy_until = 1;
+constexpr std::int64_t bypass_until = 1;
 constexpr Token reserved_token{0xFF000001};  // of those that no stay is given
 
 // Two joints of two fasteners: `mount` (A, loosened between two attempts) and `cap` (B, replaced after one
@@ -64,6 +66,17 @@ config::Station checked_later() {
     return station;
 }
 
+// `cap` may be said to be done by hand, where somebody else has seen it.
+config::Station done_by_hand() {
+    config::Station station = two_joints();
+    config::Joint& cap = station.joints[1];
+    config::Joint by_hand = done_as(cap, "by-hand", {}, true);
+    by_hand.method = config::Method::confirmed_check;
+    by_hand.passes.clear();
+    cap.alternates = {by_hand};
+    return station;
+}
+
 protocol::CurveReport read_of(Torque torque, Torque seated) {
     const protocol::CurveOrigin start = protocol::FromStart{};
     return {{},
@@ -96,12 +109,14 @@ class Making {
             --act.after.mishaps_left;
     }
 
-    Making& event(Payload payload) {
+    // `utc_us`: on the station's clock, which stands still unless somebody says so.
+    Making& event(Payload payload, std::int64_t utc_us = 0) {
         Situation& at = act.after;
         if (!at.durable)
             at.durable = at.newest;
         at.undurable += 1;
-        const Event happened{EventNumber{at.newest.newest.value + 1}, {0, 40, "boot"}, std::move(payload)};
+        const Event happened{
+            EventNumber{at.newest.newest.value + 1}, {utc_us, 40, "boot"}, std::move(payload)};
         const bool had_stay = stay_in_any(at.newest);
         const Token before = had_stay ? stay_in(at.newest)->token : Token{};
         auto [next, record] = decide(rulebook(), std::move(at.newest), happened);
@@ -197,6 +212,10 @@ class Possible {
             with_checks();
             return std::move(acts_);
         }
+        if (now_.bypasses) {
+            with_bypasses();
+            return std::move(acts_);
+        }
         equipment();
         scans();
         for (std::size_t i = 0; i < now_.tools.size(); ++i)
@@ -216,7 +235,7 @@ class Possible {
     }
     // What is decided and not yet on the disk is looked at with tools and orders.
     void done() {
-        if (now_.limits_curves || now_.checks)
+        if (now_.limits_curves || now_.checks || now_.bypasses)
             making_->durable_at_once();
         acts_.push_back(std::move(making_->act));
     }
@@ -707,7 +726,7 @@ class Possible {
                     repair(id + " may be tried once more", proposed(supervisor, UnlockFastener{joint.id, i}));
             }
             if (id == "mount" && joint.fasteners.front().passes.front().proof && !now_.limits_curves &&
-                !now_.checks) {
+                !now_.checks && !now_.bypasses) {
                 hand_checks();
                 if (now_.newest.source_holds.empty() && !now_.limits_curves)
                     mishap("its tool is put on hold",
@@ -1091,6 +1110,62 @@ class Possible {
             repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
     }
 
+    // ---- bypasses
+    void ordering() {
+        const JointId cap{"cap"};
+        const Bypass* bypass = bypass_of(now_.newest, cap);
+        if (bypass == nullptr || bypass->ended) {
+            for (const std::uint32_t units : {1U, 2U})
+                happens("cap is to be done by hand, for " + std::to_string(units),
+                        proposed(quality, PlaceBypass{cap, "by-hand", bypass_until, units}));
+        }
+        if (bypass != nullptr && bypass->ended)
+            repair("cap works as planned again", proposed(quality, VerifyRestart{cap, "tried"}));
+        if (bypass != nullptr && !bypass->ended) {
+            happens("cap is to be done as planned again", proposed(supervisor, EndBypass{cap}));
+            if (Making* making = start("the time of the bypass is over")) {
+                making->event(SnapshotTaken{""}, bypass_until);
+                done();
+            }
+        }
+    }
+
+    void cap_by_hand(const JointState& cap) {
+        if (!cap.confirmed)
+            repair("the worker says that cap is done",
+                   CheckConfirmed{bay_id, "cap", worker, now_.newest.newest});
+        else if (!cap.witnessed) {
+            repair("the supervisor has seen that cap is done", proposed(supervisor, WitnessJoint{cap.id}));
+            mishap("the worker has seen that cap is done", proposed(worker, WitnessJoint{cap.id}));
+        } else {
+            mishap("the worker says once more that cap is done",
+                   CheckConfirmed{bay_id, "cap", worker, now_.newest.newest});
+        }
+        hit(1, "T2 tightens, though cap is done by hand", cap_ok, true);
+    }
+
+    void with_bypasses() {
+        if (makes_ready())
+            return;
+        ordering();
+        arrives_and_departs();
+        tickets_for_checks();
+        lift_holds();
+        if (stay_ == nullptr)
+            return;
+        questions();
+        results();
+        joints();
+        two_people();
+        for (std::size_t i = 0; i < now_.tools.size(); ++i)
+            tool_with_orders(i);
+        const JointState* cap = joint_of(*stay_, "cap");
+        if (cap != nullptr && cap->fasteners.empty())
+            cap_by_hand(*cap);
+        if (stay_->checks.empty() && cap != nullptr && !has_open(0) && !has_open(1))
+            repair("the look is confirmed", CheckConfirmed{bay_id, "look", worker, now_.newest.newest});
+    }
+
     void tool_with_orders(std::size_t index) {
         const ToolState& known = now_.newest.tools[index];
         if (known.link != Quality::good || !known.asked) {
@@ -1145,7 +1220,8 @@ const RuleBook& rulebook() {
                                 {Revision{"r1"}, std::make_shared<const config::Station>(two_joints())},
                                 {Revision{"r2"}, std::make_shared<const config::Station>(with_orders())},
                                 {Revision{"r3"}, std::make_shared<const config::Station>(curve_limits())},
-                                {Revision{"r4"}, std::make_shared<const config::Station>(checked_later())}};
+                                {Revision{"r4"}, std::make_shared<const config::Station>(checked_later())},
+                                {Revision{"r5"}, std::make_shared<const config::Station>(done_by_hand())}};
     return rules;
 }
 
@@ -1154,6 +1230,7 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     at.takes_orders = about == About::orders;
     at.limits_curves = about == About::curves;
     at.checks = about == About::passes;
+    at.bypasses = about == About::bypasses;
     at.mishaps_left = mishaps;
     at.tools.resize(2);
     for (const std::string id : {"lift", "leave", "side"})
@@ -1190,7 +1267,11 @@ Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told)
     person(worker, Role::line_operator, true);
     person(other_supervisor, Role::production_supervisor, true);
     persons_come_and_go();
-    const std::string rules = at.takes_orders ? "r2" : at.limits_curves ? "r3" : at.checks ? "r4" : "r1";
+    const std::string rules = at.takes_orders    ? "r2"
+                              : at.limits_curves ? "r3"
+                              : at.checks        ? "r4"
+                              : at.bypasses      ? "r5"
+                                                 : "r1";
     happens(RulesApproved{Revision{rules}, admin, supervisor, {{bay_id, Token{1000}}}});
     const auto revision = at.newest.rules;
     happens(RulesApproved{Revision{"r0"}, admin, supervisor, {}});

@@ -55,6 +55,7 @@ struct Situation {
     bool takes_orders = false;   // and nothing goes wrong with tools
     bool limits_curves = false;  // and little else goes wrong
     bool checks = false;         // mount is checked after it has relaxed; and little else goes wrong
+    bool bypasses = false;       // cap may be done by hand for a while; and little else goes wrong
     bool relaxed = false;        // physically: nothing of mount was turned for long enough
     std::uint32_t arm_at = 0;    // physically, of T2; 0: at no fastener
     std::uint32_t mishaps_left = 0;
@@ -78,9 +79,9 @@ struct Act {
 };
 
 [[nodiscard]] const RuleBook& rulebook();
-// What may happen to tools, to orders, to curves and to passes is looked at apart: together it would be their
-// product.
-enum class About : std::uint8_t { tools, orders, curves, passes };
+// What may happen to tools, to orders, to curves, to passes and to bypasses is looked at apart: together it
+// would be their product.
+enum class About : std::uint8_t { tools, orders, curves, passes, bypasses };
 // Curves are named for what they are.
 inline constexpr const char* good_curve = "good";
 [[nodiscard]] Situation in_service(std::uint32_t mishaps, About about, std::vector<Act>& told);

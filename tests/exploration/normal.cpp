@@ -71,6 +71,8 @@ void forget_in_joint(JointState& joint, EventNumber first_seen) {
     }
     if (joint.confirmed)
         joint.confirmed = any_event;
+    if (joint.witnessed)
+        joint.witnessed = any_event;
     if (joint.wait) {
         joint.wait->began = any_event;
         joint.wait->since = {};
@@ -141,10 +143,34 @@ bool looks_at_curves(const State& state) {
     return state.rules == with_curves || (stay != nullptr && stay->rules == with_curves);
 }
 
+// Of a bypass it matters which ways it leads to, and that it ended. One that is not there any more led to the
+// others.
+void forget_bypasses(State& state) {
+    const auto leads_to = [&](const OtherWay& way) {
+        return std::ranges::any_of(state.bypasses,
+                                   [&](const Bypass& bypass) { return bypass.since == way.bypass; });
+    };
+    for (BayState& bay : state.bays) {
+        if (auto* stay = std::get_if<Stay>(&bay.occupant))
+            for (OtherWay& way : stay->other_ways)
+                way.bypass = leads_to(way) ? any_event : EventNumber{};
+    }
+    for (EndedStay& ended : state.ended)
+        for (OtherWay& way : ended.other_ways)
+            way.bypass = {};
+    for (Bypass& bypass : state.bypasses) {
+        bypass.since = any_event;
+        bypass.why.clear();
+        if (bypass.ended)
+            bypass.ended = any_event;
+    }
+}
+
 void forget(State& state) {
     // A curve is known by its result.
     const std::size_t results_kept = looks_at_curves(state) ? 3 : 1;
     forget_nameless(state);
+    forget_bypasses(state);
     for (BayState& bay : state.bays) {
         forget_in_reasons(bay);
         forget_sign_ons(bay);

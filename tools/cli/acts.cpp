@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <chrono>
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -17,6 +18,7 @@
 #include "config/whole_file.hpp"
 #include "protocol/quantity.hpp"
 #include "protocol/text.hpp"
+#include "protocol/utc.hpp"
 #include "tools/cli/label_lines.hpp"
 #include "tools/cli/pass_file.hpp"
 #include "tools/cli/secret.hpp"
@@ -489,6 +491,14 @@ std::span<const DecisionKind> decision_kinds() {
                      "record_calibration",
                      {"tool", "done", "certificate"},
                      "a tool was calibrated on that day"},
+        DecisionKind{"place-bypass",
+                     "place_bypass",
+                     {"joint", "alternate", "until", "units"},
+                     "JOINT is done another way until then (or for 8h)"},
+        DecisionKind{"end-bypass", "end_bypass", {"joint"}, "JOINT is done as planned again"},
+        DecisionKind{
+            "verify-restart", "verify_restart", {"joint"}, "what was out of order for JOINT works again"},
+        DecisionKind{"witness", "witness_joint", {"joint"}, "somebody else did JOINT, and you saw it done"},
         DecisionKind{
             "settle-order", "settle_order", {"by"}, "go on by order_as_taken (as it was) or order_as_now"},
         DecisionKind{"accept-reuse", "accept_reuse", {"serial"}, "it was taken out of the other unit"}};
@@ -515,6 +525,19 @@ std::string no_decision(const std::string& word) {
     const auto nearest = protocol::nearest_word(word, known);
     return fmt::format("there is no decision {}; {}see tautgate decide --help", plain(word),
                        nearest.empty() ? "" : fmt::format("did you mean {}? ", nearest));
+}
+
+// "8h" from now; anything else is taken as it is, and the service says where it is no moment.
+std::string moment_in(const std::string& text) {
+    const auto hours = text.ends_with('h')
+                           ? whole_number<std::uint32_t>(std::string_view(text).substr(0, text.size() - 1))
+                           : std::nullopt;
+    constexpr std::uint32_t year_h = 366 * 24;
+    if (!hours || *hours > year_h)
+        return text;
+    const auto then = std::chrono::system_clock::now() + std::chrono::hours(*hours);
+    return protocol::utc_text(
+        std::chrono::duration_cast<std::chrono::microseconds>(then.time_since_epoch()).count());
 }
 
 // Before anybody signs: a slip of the pen is not worth two secrets.
@@ -545,14 +568,20 @@ Asked<json> action_of(const DecisionWords& asked) {
     json values = json::object();
     for (std::size_t i = 0; i < asked.values.size(); ++i) {
         const std::string key(kind->parameters[i]);
-        if (key != "result" && key != "event") {
+        if (key == "until") {
+            values[key] = moment_in(asked.values[i]);
+            continue;
+        }
+        if (key != "result" && key != "event" && key != "units") {
             values[key] = asked.values[i];
             continue;
         }
         const auto number = whole_number<std::uint64_t>(asked.values[i]);
         if (!number)
-            return wrong(
-                fmt::format("{} is no event number; tautgate state shows them", plain(asked.values[i])));
+            return wrong(key == "units" ? fmt::format("{} is no number of units; give for instance 20",
+                                                      plain(asked.values[i]))
+                                        : fmt::format("{} is no event number; tautgate state shows them",
+                                                      plain(asked.values[i])));
         values[key] = *number;
     }
     if (kind->action == "override_joint") {
@@ -564,8 +593,13 @@ Asked<json> action_of(const DecisionWords& asked) {
                 return wrong(std::move(*fault));
         if (!asked.check.torque.empty())
             values["checked_torque"] = {{"value", asked.check.torque}, {"unit", asked.check.unit}};
+    } else if (kind->action == "verify_restart" && asked.check.torque.empty()) {
+        if (asked.check.verified.empty())
+            return wrong("a restart is verified by what was tried and found; give it with --verified");
+        values["verified"] = asked.check.verified;
     } else if (!asked.check.verified.empty() || !asked.check.torque.empty()) {
-        return wrong("--verified and --torque belong to an override; leave them out");
+        return wrong("--verified belongs to an override or a restart, --torque to an override; leave them "
+                     "out");
     }
     if (!asked.units_since.empty()) {
         if (kind->action != "place_hold_on")

@@ -48,6 +48,12 @@ std::string_view tool_trial(ReasonCode reason) {
     return found == std::end(tool_trials) ? std::string_view{} : found->what;
 }
 
+const config::Joint* witnessed_way(const config::Joint& joint) {
+    const auto found = std::ranges::find_if(joint.alternates,
+                                            [](const config::Joint& way) { return way.alternate->witness; });
+    return found == joint.alternates.end() ? nullptr : &*found;
+}
+
 // ---- what holds a permissive ----------------------------------------------------------------------------
 
 bool is_in_scope(const config::Permissive& permissive, const config::Plan& plan, std::size_t stage) {
@@ -214,6 +220,26 @@ class Trials {
                         return pass.check && pass.check->wait > std::chrono::seconds{0};
                     });
                 });
+        case ReasonCode::restart_unverified:
+            return each_joint(
+                reason,
+                [](const config::Joint& joint) {
+                    return fmt::format("{}: bypass it by \"{}\" (`tautgate decide place-bypass`), end that "
+                                       "(`end-bypass`), and bring the next unit.",
+                                       markdown_cell(joint.name),
+                                       markdown_cell(joint.alternates.front().alternate->name));
+                },
+                [](const config::Joint& joint) { return !joint.alternates.empty(); });
+        case ReasonCode::witness_missing:
+            return each_joint(
+                reason,
+                [](const config::Joint& joint) {
+                    return fmt::format("{}: bypass it by \"{}\", bring a unit, do the joint so, and let "
+                                       "nobody witness it yet.",
+                                       markdown_cell(joint.name),
+                                       markdown_cell(witnessed_way(joint)->alternate->name));
+                },
+                [](const config::Joint& joint) { return witnessed_way(joint) != nullptr; });
         // Of these the outside has no hold.
         case ReasonCode::event_set_aside:
         case ReasonCode::decision_differs:
@@ -286,7 +312,8 @@ class Trials {
         // Of a click nothing is ever not OK; it only comes or is missing.
         const auto is_meant = [&](const config::Joint& joint) {
             return joint.method == config::Method::tightening ||
-                   (joint.method == config::Method::click && reason == ReasonCode::joint_open);
+                   (joint.method == config::Method::click && reason == ReasonCode::joint_open) ||
+                   reason == ReasonCode::restart_unverified || reason == ReasonCode::witness_missing;
         };
         for (const auto* joint : joints_)
             if (is_meant(*joint) && which(*joint))

@@ -286,6 +286,17 @@ Asked<Exit> show_unit(const Desk& desk, const std::string& serial, const std::st
     return at(*unit, "stays").empty() ? Exit::no : Exit::fine;
 }
 
+Asked<Exit> show_bypassed(const Desk& desk, std::uint64_t event) {
+    const auto units = ask(desk, fmt::format("/v1/bypasses/{}/units", event));
+    if (!units)
+        return std::unexpected(units.error());
+    if (desk.json)
+        print_json(*units);
+    else
+        print(bypassed_text(*units, desk.style));
+    return at(*units, "units").empty() ? Exit::no : Exit::fine;
+}
+
 Asked<Exit> show_orders(const Desk& desk) {
     const auto orders = ask(desk, "/v1/orders");
     if (!orders)

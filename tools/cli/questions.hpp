@@ -63,6 +63,8 @@ struct PastWhyQuestion {
 [[nodiscard]] Asked<Exit> show_past_why(const Desk& desk, const std::string& bay,
                                         const PastWhyQuestion& asked);
 [[nodiscard]] Asked<Exit> show_unit(const Desk& desk, const std::string& serial, const std::string& journal);
+// The units that were done in another way because of the bypass of this event.
+[[nodiscard]] Asked<Exit> show_bypassed(const Desk& desk, std::uint64_t event);
 [[nodiscard]] Asked<Exit> show_orders(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_health(const Desk& desk);
 [[nodiscard]] Asked<Exit> show_rules(const Desk& desk);

@@ -100,6 +100,15 @@ std::string overriders(const json& given) {
     return text;
 }
 
+// "done as Click wrench, not witnessed yet"; empty: as planned.
+std::string other_way_note(const json& joint) {
+    const auto& way = at(joint, "alternate");
+    if (!way.is_object())
+        return {};
+    const bool unseen = is_true(way, "witness") && at(joint, "witnessed").is_null();
+    return fmt::format("done as {}{}", shown(way, "name"), unseen ? ", not witnessed yet" : "");
+}
+
 std::string joints_text(const json& stay, Style style) {
     Table table{{"joint", "class", "fasteners proven", "note"}};
     for (const auto& joint : at(stay, "joints")) {
@@ -115,6 +124,8 @@ std::string joints_text(const json& stay, Style style) {
                 if (is_true(fastener, due))
                     notes.push_back(fmt::format("{} {}", shown(fastener, "name"), words(due)));
         }
+        if (const auto note = other_way_note(joint); !note.empty())
+            notes.push_back(note);
         if (!at(joint, "override").is_null())
             notes.push_back(overriders(at(joint, "override")));
         if (!at(joint, "confirmed").is_null())
@@ -257,6 +268,23 @@ Cell calibration_cell(const json& tool) {
     if (standing == "not_watched")
         return {"not watched"};
     return {standing == "clock_behind" ? "is yet to come" : "not on record", Colour::red};
+}
+
+// Before the bays, since it changes what counts at each of them.
+std::string bypasses_text(const json& station, Style style) {
+    Table table{{"joint", "done as", "until", "units", "since event", "why"}};
+    for (const auto& bypass : at(station, "bypasses")) {
+        const bool ended = !at(bypass, "ended").is_null();
+        table.row({{fmt::format("{} ({})", shown(bypass, "joint"), shown(bypass, "joint_name"))},
+                   {shown(bypass, "name")},
+                   {ended ? fmt::format("ended with event {}, restart not verified", shown(bypass, "ended"))
+                          : short_time(shown(bypass, "until")),
+                    Colour::yellow},
+                   {fmt::format("{} of {}", shown(bypass, "used"), shown(bypass, "units"))},
+                   {shown(bypass, "since")},
+                   {shown(bypass, "why")}});
+    }
+    return table.empty() ? "" : heading("\nBypassed", table.text(style.colours, 2, style.screen));
 }
 
 // The column of what may run stands only where the station lets some tool run, that of calibrations where it
@@ -596,6 +624,10 @@ std::string stay_text(const json& stay, Style style) {
         ended.empty() ? "now" : short_time(plain(ended)),
         at(stay, "leaves_incomplete").is_null() ? "" : ", leaving incomplete", shown(stay, "unit"),
         shown(stay, "variant"), shown(stay, "plan"), shown(stay, "plan_revision"));
+    for (const auto& way : at(stay, "other_ways"))
+        text +=
+            fmt::format("  joint {} was done as {} ({}), by the bypass of event {}\n", shown(way, "joint"),
+                        shown(way, "name"), shown(way, "alternate"), shown(way, "bypass"));
     return text + moves_text(stay) + tickets_text(stay, style) + tightenings_text(stay, style) +
            outputs_text(stay, style) + decisions_text(at(stay, "decisions"), "  Decisions", style);
 }
@@ -748,7 +780,11 @@ std::string action_words(const std::string& action) {
                                    {"LiftHold", "to lift the hold"},
                                    {"PlaceHoldOn", "to put it on hold"},
                                    {"LiftHoldFrom", "to lift the hold from it"},
-                                   {"RecordCalibration", "to record a calibration"}};
+                                   {"RecordCalibration", "to record a calibration"},
+                                   {"PlaceBypass", "to have the joint done another way"},
+                                   {"EndBypass", "to have the joint done as planned again"},
+                                   {"VerifyRestart", "that what was out of order works again"},
+                                   {"WitnessJoint", "to have seen the joint done"}};
     return told_as(wanted, action).value_or(fmt::format("({})", plain(words(protocol::snake_case(action)))));
 }
 
@@ -859,7 +895,7 @@ std::string state_text(const json& station, Style style) {
     text += fmt::format("as of event {}, stored up to {}; {} people enrolled; program {}\n",
                         shown(station, "newest_event"), shown(station, "durable_event"),
                         shown(station, "people_enrolled"), shown(station, "program_version"));
-    text += by_station_text(station);
+    text += by_station_text(station) + bypasses_text(station, style);
     for (const auto& bay : at(station, "bays"))
         text += bay_text(bay, style);
     text += tools_text(station, style);
@@ -987,6 +1023,20 @@ std::string unit_text(const json& unit, Style style) {
     for (const auto& stay : stays)
         text += stay_text(stay, style);
     return text;
+}
+
+std::string bypassed_text(const json& answer, Style style) {
+    Table table{{"unit", "joint", "done as", "since", "stay"}};
+    for (const auto& unit : at(answer, "units"))
+        table.row({{shown(unit, "unit")},
+                   {shown(unit, "joint")},
+                   {shown(unit, "alternate")},
+                   {short_time(shown(unit, "at"))},
+                   {shown(unit, "stay")}});
+    return table.empty() ? fmt::format("No unit was done in another way because of event {}; tautgate state "
+                                       "shows the events of bypasses\n",
+                                       shown(answer, "bypass"))
+                         : table.text(style.colours, 0, style.screen);
 }
 
 std::string orders_text(const json& orders, Style style) {

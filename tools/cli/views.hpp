@@ -43,6 +43,8 @@ using NamesOfJoints = std::map<std::string, JointNames>;
 // GET /v1/units/{serial}
 [[nodiscard]] std::string unit_text(const nlohmann::json& unit, Style style);
 // GET /v1/orders
+// GET /v1/bypasses/{event}/units.
+[[nodiscard]] std::string bypassed_text(const nlohmann::json& answer, Style style);
 [[nodiscard]] std::string orders_text(const nlohmann::json& orders, Style style);
 // The answer to POST /v1/orders with one order, accepted or rejected
 [[nodiscard]] std::string typed_order_text(const nlohmann::json& answer);

@@ -129,7 +129,7 @@ def trace(path, digest):
 def main(path):
     db = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     assert db.execute("PRAGMA application_id").fetchone()[0] == 0x54616774
-    assert db.execute("PRAGMA user_version").fetchone()[0] == 3
+    assert db.execute("PRAGMA user_version").fetchone()[0] == 4
     journal = db.execute("SELECT value FROM meta WHERE key = 'journal'").fetchone()[0]
     station = db.execute("SELECT value FROM meta WHERE key = 'station'").fetchone()[0]
     before = hashlib.sha256(b"tautgate journal 1 " + netstring(journal) + netstring(station)).digest()

@@ -1214,6 +1214,84 @@ TEST_CASE("a click is a method of class C, for wrenches that only click and for 
         with_module);
 }
 
+namespace {
+
+// The class A joint may be done with a second tool, one of class B by a click that somebody watches.
+Station with_other_ways() {
+    auto station = with_module();
+    Tool spare = station.tools[0];
+    spare.id = "T9";
+    std::get<LineLink>(spare.link).key = "T9.key";
+    std::get<LineLink>(spare.link).peer = "192.0.2.29";
+    station.tools.push_back(spare);
+    Joint& flange = station.joints[0];
+    Joint by_spare = flange;
+    by_spare.alternate = Alternate{"spare", "Spare tool", std::chrono::hours(8), 20, false};
+    by_spare.tools = {"T9"};
+    flange.alternates = {by_spare};
+    return station;
+}
+
+// The joint of class A by a click, which nobody watches unless `witness`.
+void click_instead(Station& station, RiskClass risk, bool witness) {
+    Joint& flange = station.joints[0];
+    flange.risk = risk;
+    Joint clicked = station.joints[1];
+    clicked.id = flange.id;
+    clicked.risk = risk;
+    clicked.fasteners = flange.fasteners;
+    clicked.alternate = Alternate{"wrench", "Click wrench", std::chrono::hours(8), 20, witness};
+    flange.alternates = {clicked};
+    // Otherwise a click for the one could be one for the other.
+    station.joints.pop_back();
+    station.plans[0].stages.back().steps.pop_back();
+    station.people.overrides.push_back({RiskClass::b, 1, {Role::production_supervisor}, false});
+}
+
+}  // namespace
+
+TEST_CASE("every other way of a joint is checked as what it may become") {
+    CHECK(found(with_other_ways()).empty());
+    CHECK(found(with_other_ways(), Severity::warning) == found(with_module(), Severity::warning));
+    const auto other = [](Station& s) -> Joint& { return s.joints[0].alternates[0]; };
+    check_table(
+        {
+            {"two of one name",
+             [&](Station& s) { s.joints[0].alternates.push_back(other(s)); },
+             {"/joints/0/alternates/1/id: the alternate \"spare\" is taken already, at "
+              "/joints/0/alternates/0/id"}},
+            {"by a tool that is not there",
+             [&](Station& s) { other(s).tools = {"T8"}; },
+             {"/joints/0/alternates/0/tools/0: done as \"spare\": there is no tool \"T8\""}},
+            {"by no tool",
+             [&](Station& s) { other(s).tools.clear(); },
+             {"/joints/0/alternates/0: done as \"spare\": no tool may tighten the joint"}},
+            {"by a tool that is too small",
+             [&](Station& s) { s.tools.back().torque_max = nm(70); },
+             {"/joints/0/alternates/0/passes/0/window/torque/max: done as \"spare\": 75 N·m is above the "
+              "range of tool \"T9\" (20 N·m to 70 N·m)"}},
+            {"in class A without an angle",
+             [&](Station& s) { other(s).passes[0].window.angle.reset(); },
+             {"/joints/0/alternates/0/passes/0/window: done as \"spare\": a class A joint needs torque and "
+              "angle, and this window has no angle"}},
+        },
+        with_other_ways);
+}
+
+TEST_CASE("what measures nothing serves class B where somebody watches it, and class A never") {
+    const auto faults = [](RiskClass risk, bool witness) {
+        auto station = with_module();
+        click_instead(station, risk, witness);
+        return found(station);
+    };
+    const std::string click = "/joints/0/alternates/0/method: done as \"wrench\": a click is no proof for "
+                              "class ";
+    CHECK(faults(RiskClass::a, true) == std::vector{click + "A, since nothing is measured"});
+    CHECK(faults(RiskClass::b, false) == std::vector{click + "B, since nothing is measured"});
+    CHECK(faults(RiskClass::b, true).empty());
+    CHECK(faults(RiskClass::c, false).empty());
+}
+
 TEST_CASE("inputs of modules that could not tell a pulse, or not whose it is, are refused") {
     const auto input = [](Station& s, std::size_t at) -> IoInput& { return s.io[0].inputs[at]; };
     check_table(

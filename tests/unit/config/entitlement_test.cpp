@@ -34,6 +34,8 @@ TEST_CASE("without a row decisions are as the station says, holds quality's and 
                 roles = {Role::quality_engineer};
             if (each.value == DecisionKind::record_calibration)
                 roles = {Role::maintenance, Role::quality_engineer};
+            if (each.value == DecisionKind::place_bypass || each.value == DecisionKind::verify_restart)
+                roles = {Role::quality_engineer, Role::manufacturing_engineer};
             if (each.value == DecisionKind::approve_rules)
                 roles = {Role::administrator, Role::manufacturing_engineer};
             if (each.value == DecisionKind::unlock_person)

@@ -39,6 +39,11 @@ Act decided(PersonNumber by, Action action) {
     return decided(by, [action](Story&) { return action; });
 }
 void nothing(Story&) {}
+void bypass_mount(Story& story, const std::string& way) {
+    story.rules.emplace(Revision{"r2"}, std::make_shared<const config::Station>(station_with_ways()));
+    story.happens(RulesApproved{Revision{"r2"}, admin, supervisor, {}});
+    story.proposes(quality, PlaceBypass{JointId{"mount"}, way, story.now_ns / 1000 + 3'600'000'000, 2});
+}
 
 const std::vector<Row>& rows() {
     using enum ReasonCode;
@@ -90,6 +95,21 @@ const std::vector<Row>& rows() {
              story.identified_unit();
          },
          decided(quality, RecordCalibration{ToolId{"T1"}, 0, "C-17"})},
+        {restart_unverified, "leave",
+         [](Story& story) {
+             bypass_mount(story, "spare");
+             story.proposes(supervisor, EndBypass{JointId{"mount"}});
+             story.identified_unit();
+         },
+         decided(quality, VerifyRestart{JointId{"mount"}, "tried on the test plate"})},
+        {witness_missing, "leave",
+         [](Story& story) {
+             bypass_mount(story, "watched");
+             story.identified_unit();
+             story.hits({"T2", "P1", 50});
+             story.hits({"T2", "P1", 50});
+         },
+         decided(supervisor, WitnessJoint{JointId{"mount"}})},
         {source_on_hold, "leave", both(finished, decided(supervisor, PlaceHoldOn{HeldTool{ToolId{"T1"}}})),
          decided(quality, LiftHoldFrom{HeldTool{ToolId{"T1"}}})},
         {wrong_pair, "lift",

@@ -157,6 +157,25 @@ inline config::Station small_station() {
     return station;
 }
 
+inline config::Joint done_as(config::Joint planned, std::string id, std::vector<std::string> tools,
+                             bool witness) {
+    planned.alternate = config::Alternate{id, "as " + id, std::chrono::hours(8), 3, witness};
+    planned.tools = std::move(tools);
+    return planned;
+}
+
+// `mount` by T2 instead of T1, or so and watched; `cap` by somebody who says that it was done, watched.
+inline config::Station station_with_ways() {
+    auto station = small_station();
+    config::Joint& mount = station.joints[0];
+    mount.alternates = {done_as(mount, "spare", {"T2"}, false), done_as(mount, "watched", {"T2"}, true)};
+    config::Joint by_hand = done_as(station.joints[1], "by-hand", {}, true);
+    by_hand.method = config::Method::confirmed_check;
+    by_hand.passes.clear();
+    station.joints[1].alternates = {by_hand};
+    return station;
+}
+
 inline const PersonNumber admin{1}, supervisor{2}, quality{3}, worker{4}, other_supervisor{5};
 
 // ---- the story ----------------------------------------------------------------------------------------

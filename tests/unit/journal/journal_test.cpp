@@ -53,7 +53,7 @@ std::string rows_of(const std::filesystem::path& path, std::initializer_list<std
 
 std::string every_row(const std::filesystem::path& path) {
     return rows_of(path, {"snapshot", "stay", "ticket", "tightening", "release", "decision", "genealogy",
-                          "works_order", "stay_move"});
+                          "works_order", "stay_move", "other_way"});
 }
 
 std::string bytes_of_file(const std::filesystem::path& path) {
@@ -293,7 +293,7 @@ TEST_CASE("a journal of a newer program is refused and left as it was") {
     REQUIRE_FALSE(writer.has_value());
     CHECK(writer.error().fault == JournalFault::newer_version);
     CHECK(writer.error().what ==
-          "was written by a newer program (schema version 99; this program knows up to 3)");
+          "was written by a newer program (schema version 99; this program knows up to 4)");
     CHECK_FALSE(Reader::open(folder.journal()).has_value());
     CHECK(bytes_of_file(folder.journal()) == before);
 }
@@ -308,9 +308,13 @@ TEST_CASE("a journal of an older schema comes forward with all that it holds, or
     REQUIRE(version() == schema_version);
     // What a later program would do to it: a column that the rows so far fill by themselves, and an index.
     const auto brought_forward = [&](const char* last) {
-        const std::array<const char*, 5> steps = {
-            "this step lies behind", "so does this", "and this",
-            "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''", last};
+        const std::array<const char*, 6> steps = {
+            "this step lies behind",
+            "so does this",
+            "and this",
+            "and that",
+            "ALTER TABLE stay ADD COLUMN shift TEXT NOT NULL DEFAULT ''",
+            last};
         SQLite::Database db(folder.journal().string(), SQLite::OPEN_READWRITE);
         SQLite::Transaction all(db);
         bring_forward(db, schema_version, steps);
@@ -344,7 +348,7 @@ TEST_CASE("a journal of schema version 1 is brought forward with what is new fil
     scratch::tamper(
         folder.journal(),
         "DROP TABLE genealogy; DROP TABLE works_order; DROP TABLE trace; DROP TABLE trace_samples; "
-        "DROP TABLE stay_move; "
+        "DROP TABLE stay_move; DROP TABLE other_way; "
         "PRAGMA user_version = 1");
     scratch::Reports reports;
     auto writer = Writer::open(reports.options(folder.journal()));

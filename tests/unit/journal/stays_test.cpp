@@ -451,3 +451,35 @@ TEST_CASE("a stay that moves is told with its movements, and what was let out at
         if (!finding.starts_with("table document:"))
             FAIL_CHECK(finding);
 }
+
+TEST_CASE("a joint that is done in another way is told from when its unit is known to have it") {
+    const scratch::Folder folder;
+    Told told(folder.journal());
+    const interlock::OtherWay way{{"mount"}, "spare", EventNumber{9}};
+    interlock::Stay stay = fresh_stay();
+    stay.other_ways = {way};
+    told.event(interlock::ControllerReported{}, interlock::Applied{}, one_bay(stay));
+    stay = identified_stay();
+    stay.other_ways = {way};
+    stay.other_ways.front().counted = true;
+    told.event(interlock::TicketScanned{}, interlock::Applied{}, one_bay(stay));
+    told.event(interlock::TicketScanned{}, interlock::Applied{}, one_bay(stay));
+    told.close();
+
+    const auto reader = scratch::reader_of(folder.journal());
+    const auto ways = reader->other_ways_of(stay.id);
+    REQUIRE(ways.has_value());
+    REQUIRE(ways->size() == 1);
+    CHECK(ways->front().joint == "mount");
+    CHECK(ways->front().alternate == "spare");
+    CHECK(ways->front().bypass == EventNumber{9});
+    const auto units = reader->units_of_bypass({9});
+    REQUIRE(units.has_value());
+    REQUIRE(units->size() == 1);
+    CHECK(units->front().stay == stay.id);
+    CHECK(units->front().unit == "F200");
+    CHECK(units->front().utc_us > 0);
+    const auto none = reader->units_of_bypass({8});
+    REQUIRE(none.has_value());
+    CHECK(none->empty());
+}

@@ -1,6 +1,7 @@
 // What the command line makes of a person's words before anything is asked.
 #include <catch2/catch.hpp>
 
+#include <chrono>
 #include <cstdio>
 #include <cstdlib>
 #include <filesystem>
@@ -12,6 +13,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "protocol/utc.hpp"
 #include "tools/cli/acts.hpp"
 #include "tools/cli/http.hpp"
 #include "tools/cli/journal_answers.hpp"
@@ -105,6 +107,33 @@ TEST_CASE("a hand-checked value belongs to an override only") {
     CHECK(action_of(words).error().exit == Exit::wrong_usage);
 }
 
+TEST_CASE("a bypass is asked for until a moment, or for so many hours from now, and for a number of units") {
+    CHECK(*action_of(said("place-bypass", {"bracket", "spare", "2026-11-28T22:00:00Z", "20"})) ==
+          json::parse(R"({"place_bypass": {"joint": "bracket", "alternate": "spare",
+                                            "until": "2026-11-28T22:00:00Z", "units": 20}})"));
+    const auto from_now = *action_of(said("place-bypass", {"bracket", "spare", "8h", "20"}));
+    const auto until = protocol::parse_utc(from_now.at("place_bypass").at("until").get<std::string>());
+    REQUIRE(until);
+    const auto now = std::chrono::duration_cast<std::chrono::microseconds>(
+                         std::chrono::system_clock::now().time_since_epoch())
+                         .count();
+    constexpr std::int64_t hour_us = 3'600'000'000;
+    CHECK(until->micros > now + 7 * hour_us);
+    CHECK(until->micros < now + 9 * hour_us);
+    CHECK(action_of(said("place-bypass", {"bracket", "spare", "8h", "some"})).error().message ==
+          "some is no number of units; give for instance 20");
+}
+
+TEST_CASE("a restart says what was verified, and takes no torque") {
+    auto words = said("verify-restart", {"bracket"});
+    CHECK_FALSE(action_of(words));
+    words.check.verified = "on the test plate";
+    CHECK(*action_of(words) == json::parse(R"({"verify_restart": {"joint": "bracket",
+                                                                  "verified": "on the test plate"}})"));
+    words.check.torque = "71";
+    CHECK_FALSE(action_of(words));
+}
+
 TEST_CASE("event numbers are sent as numbers, and other words in their place are refused") {
     CHECK(*action_of(said("assign-result", {"17", "motor-mounts", "2"})) ==
           json::parse(R"({"assign_result": {"result": 17, "joint": "motor-mounts", "fastener": "2"}})"));
@@ -134,7 +163,7 @@ TEST_CASE("every decision that the API describes has a word, with the parameters
         spoken.insert(action);
         REQUIRE(described.contains(action));
         std::set<std::string> asked(kind.parameters.begin(), kind.parameters.end());
-        if (action == "override_joint")
+        if (action == "override_joint" || action == "verify_restart")
             asked.insert("verified");
         const auto required = described[action].value("required", std::set<std::string>{});
         CHECK(asked == required);

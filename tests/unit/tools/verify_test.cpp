@@ -22,7 +22,7 @@ cli::Verdict verdict_on(const std::filesystem::path& path) {
 
 TEST_CASE("a record is whole only if what people are shown is what its chain says") {
     const scratch::Folder folder;
-    scratch::fill(folder.journal(), 100, 71);
+    scratch::fill(folder.journal(), 100, 72);
     const auto before = verdict_on(folder.journal());
     CHECK(before.whole);
     CHECK(before.text.find(" is whole: 100 events\nanchor 100:") != std::string::npos);

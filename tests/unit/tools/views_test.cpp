@@ -189,6 +189,41 @@ Units on quality hold
 )");
 }
 
+TEST_CASE("bypasses stand above the bays, and a joint says in which way it is done") {
+    const auto station = parsed(R"({"station": {"id": "MBJ", "name": "motor bogie join", "site": "Larkmoor"},
+      "newest_event": 9, "durable_event": 9, "people_enrolled": 3, "program_version": "0.1.0",
+      "bypasses": [
+        {"joint": "bracket", "joint_name": "Torque-arm bracket", "alternate": "hand-wrench",
+         "name": "Setting wrench by hand", "since": 7, "until": "2026-11-25T22:00:00.000000Z", "units": 10,
+         "used": 2, "why": "NR-12 is at the crib", "ended": null},
+        {"joint": "motor-mounts", "joint_name": "Motor mounts", "alternate": "spare", "name": "Spare nutrunner",
+         "since": 3, "until": "2026-11-25T10:00:00.000000Z", "units": 5, "used": 5, "why": "worn", "ended": 8}],
+      "bays": [{"id": "J1", "name": "J1", "simulated": false,
+        "controller": {"link": "good", "present": "present", "fault": false}, "signed_on": null,
+        "occupant": {"began": "2026-11-25T06:14:03.120000Z", "identity": {}, "proposals": [],
+          "joints": [{"id": "bracket", "name": "bracket", "risk": "b", "method": "confirmed_check",
+             "override": null, "confirmed": 8, "confirmed_by": {"number": 4, "name": "Bo Reed"}, "fasteners": [],
+             "alternate": {"id": "hand-wrench", "name": "Setting wrench by hand", "witness": true},
+             "witnessed": null}]},
+        "permissives": []}]})");
+    const auto text = state_text(station, {});
+    CHECK_THAT(text, Catch::Contains("2026-11-25 22:00:00Z") && Catch::Contains("2 of 10") &&
+                         Catch::Contains("ended with event 8, restart not verified"));
+    CHECK(text.find("Bypassed") < text.find("Bay J1"));
+    CHECK_THAT(text,
+               Catch::Contains("done as Setting wrench by hand, not witnessed yet; confirmed by Bo Reed"));
+}
+
+TEST_CASE("the units of a bypass are listed, and none is said to be none") {
+    const auto some = parsed(R"({"bypass": 7, "units": [{"stay": 12, "unit": "TM000871", "joint": "bracket",
+        "alternate": "hand-wrench", "at": "2026-11-25T06:14:03.120000Z"}]})");
+    CHECK_THAT(bypassed_text(some, {}),
+               Catch::Contains("TM000871  bracket  hand-wrench  2026-11-25 06:14:03Z  12"));
+    CHECK(
+        bypassed_text(parsed(R"({"bypass": 7, "units": []})"), {}) ==
+        "No unit was done in another way because of event 7; tautgate state shows the events of bypasses\n");
+}
+
 TEST_CASE("a wiring test is told, and what is shown released for its token is not told as withheld") {
     auto station = parsed(R"({"bays": [{"id": "J2", "name": "Second", "simulated": false,
         "controller": {"link": "good", "present": "absent", "fault": false}, "signed_on": null,

@@ -125,6 +125,22 @@ void put_unit_in(FakeStation& station) {
     station.now.tools = std::move(tools);
     station.now.rules = Revision{rules_digest};
     station.now.holds = {{.unit = {"LT26-0400"}, .since = {12}, .why = "left unproven"}};
+    station.now.bypasses = {{.joint = {rules.joints.front().id},
+                             .alternate = "spare",
+                             .since = {9},
+                             .until_utc_us = 1'764'000'000'000'000,
+                             .units = 20,
+                             .used = 2,
+                             .why = "NR-12 is out of order",
+                             .ended = std::nullopt},
+                            {.joint = {"gone"},
+                             .alternate = "spare",
+                             .since = {10},
+                             .until_utc_us = 0,
+                             .units = 20,
+                             .used = 20,
+                             .why = "",
+                             .ended = domain::EventNumber{48}}};
     station.now.newest = {50};
 }
 

@@ -60,6 +60,13 @@ class FakeArchive final : public Archive {
         return *past;
     }
 
+    std::expected<std::vector<journal::UnitOfBypass>, ReadFault>
+    units_of_bypass(EventNumber bypass) const override {
+        if (broken)
+            return std::unexpected(ReadFault{"the journal could not be read", "it is broken", "mend it"});
+        return bypass == bypass_used ? bypassed : std::vector<journal::UnitOfBypass>{};
+    }
+
     std::expected<journal::StoredTraces, ReadFault> traces(EventNumber event) const override {
         if (broken)
             return std::unexpected(ReadFault{"the journal could not be read", "it is broken", "mend it"});
@@ -70,6 +77,8 @@ class FakeArchive final : public Archive {
 
     std::vector<StoredEvent> stored;
     journal::StoredTraces curves;
+    EventNumber bypass_used;
+    std::vector<journal::UnitOfBypass> bypassed;
     history::UnitRecord record;
     std::optional<history::PastWhy> past;  // none: nothing of the kind was ever there
     mutable history::PastWhyAsked asked_of_past;

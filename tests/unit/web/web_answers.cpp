@@ -80,6 +80,7 @@ history::UnitRecord story() {
                    .to = "J1",
                    .permissive = "shift",
                    .unproven = true}};
+    stay.other_ways = {{.joint = "bracket", .alternate = "spare", .name = "Spare nutrunner", .bypass = {9}}};
     history::PartLine part;
     part.serial = "BF000431";
     part.unit = "TM000871";
@@ -162,6 +163,17 @@ void look(Desk& desk, Recorder& record, const std::string& bay, const Sessions& 
     record("/v1/traces/{event}", get("/v1/traces/7"));
     record("/v1/traces/{event}", get("/v1/traces/8"));
     record("/v1/traces/{event}", get("/v1/traces/x"));
+    const std::string bypassed = "/v1/bypasses/{event}/units";
+    desk.station.store().bypass_used = {9};
+    desk.station.store().bypassed = {{.stay = {40},
+                                      .unit = "TM000871",
+                                      .joint = "bracket",
+                                      .alternate = "spare",
+                                      .utc_us = 1'764'000'000'000'000},
+                                     {.stay = {50}, .unit = "", .joint = "bracket", .alternate = "spare"}};
+    record(bypassed, get("/v1/bypasses/9/units"));
+    record(bypassed, get("/v1/bypasses/10/units"));
+    record(bypassed, get("/v1/bypasses/x/units"));
     desk.station.store().stored = {{{1}, R"({"a":1})", std::string(64, '1')},
                                    {{2}, "{", std::string(64, '2')}};
     record("/v1/events", get("/v1/events?from=1"));
@@ -258,28 +270,36 @@ void act(Desk& desk, Recorder& record, const std::string& bay, const Sessions& b
     record("/v1/bays/{bay}/checks", post(at + "/checks", R"({"step":"sand-pipes","seen":50})", by));
     record("/v1/bays/{bay}/tools", post(at + "/tools", R"({"tool":"NR-1"})", by));
     const auto fastener = joint.fasteners.front().name;
-    const std::vector<json> bodies{{{"joint", joint.id},
-                                    {"verified", "by hand"},
-                                    {"checked_torque", {{"value", "410.5"}, {"unit", "N.m"}}}},
-                                   {{"joint", joint.id}},
-                                   json::object(),
-                                   {{"tool", "T"}},
-                                   {{"tool", "T"}},
-                                   {{"joint", joint.id}, {"fastener", fastener}},
-                                   {{"result", 45}, {"joint", joint.id}, {"fastener", fastener}},
-                                   {{"result", 45}},
-                                   json::object(),
-                                   json::object(),
-                                   {{"text", "D LT26-0417 MB1 TM000871"}},
-                                   json::object(),
-                                   {{"permissive", "lift-beam"}},
-                                   {{"permissive", "lift-beam"}},
-                                   {{"event", 45}},
-                                   json::object(),
-                                   {{"serial", "TM000871"}},
-                                   {{"serial", "TM000871"}},
-                                   {{"by", "order_as_now"}},
-                                   {{"serial", "BF000431"}}};
+    const std::vector<json> bodies{
+        {{"joint", joint.id},
+         {"verified", "by hand"},
+         {"checked_torque", {{"value", "410.5"}, {"unit", "N.m"}}}},
+        {{"joint", joint.id}},
+        json::object(),
+        {{"tool", "T"}},
+        {{"tool", "T"}},
+        {{"joint", joint.id}, {"fastener", fastener}},
+        {{"result", 45}, {"joint", joint.id}, {"fastener", fastener}},
+        {{"result", 45}},
+        json::object(),
+        json::object(),
+        {{"text", "D LT26-0417 MB1 TM000871"}},
+        json::object(),
+        {{"permissive", "lift-beam"}},
+        {{"permissive", "lift-beam"}},
+        {{"event", 45}},
+        json::object(),
+        {{"serial", "TM000871"}},
+        {{"serial", "TM000871"}},
+        {{"by", "order_as_now"}},
+        {{"serial", "BF000431"}},
+        {{"what", "tool"}, {"name", "T"}},
+        {{"what", "tool"}, {"name", "T"}},
+        {{"tool", "T"}, {"done", "2026-11-26"}, {"certificate", "C-17"}},
+        {{"joint", joint.id}, {"alternate", "spare"}, {"until", "2026-11-28T22:00:00Z"}, {"units", 20}},
+        {{"joint", joint.id}},
+        {{"joint", joint.id}, {"verified", "on the test plate"}},
+        {{"joint", joint.id}}};
     const json measured{{"joint", joint.id},
                         {"fastener", fastener},
                         {"torque", {{"value", "410.5"}, {"unit", "N.m"}}},
