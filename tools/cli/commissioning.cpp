@@ -221,25 +221,7 @@ class Trials {
                     });
                 });
         case ReasonCode::restart_unverified:
-            return each_joint(
-                reason,
-                [](const config::Joint& joint) {
-                    return fmt::format("{}: bypass it by \"{}\" (`tautgate decide place-bypass`), end that "
-                                       "(`end-bypass`), and bring the next unit.",
-                                       markdown_cell(joint.name),
-                                       markdown_cell(joint.alternates.front().alternate->name));
-                },
-                [](const config::Joint& joint) { return !joint.alternates.empty(); });
-        case ReasonCode::witness_missing:
-            return each_joint(
-                reason,
-                [](const config::Joint& joint) {
-                    return fmt::format("{}: bypass it by \"{}\", bring a unit, do the joint so, and let "
-                                       "nobody witness it yet.",
-                                       markdown_cell(joint.name),
-                                       markdown_cell(witnessed_way(joint)->alternate->name));
-                },
-                [](const config::Joint& joint) { return witnessed_way(joint) != nullptr; });
+        case ReasonCode::witness_missing: return each_other_way(reason);
         // Of these the outside has no hold.
         case ReasonCode::event_set_aside:
         case ReasonCode::decision_differs:
@@ -320,6 +302,25 @@ class Trials {
                 add(reason, what(*joint), [this, joint](const config::Permissive& one) {
                     return holds_for(station_, one, *joint);
                 });
+    }
+    void each_other_way(ReasonCode reason) {
+        const auto wanted = [reason](const config::Joint& joint) {
+            if (reason == ReasonCode::witness_missing)
+                return witnessed_way(joint);
+            return joint.alternates.empty() ? nullptr : &joint.alternates.front();
+        };
+        const std::string_view then =
+            reason == ReasonCode::witness_missing
+                ? "bring a unit, do the joint so, and let nobody witness it yet."
+                : "end that (`tautgate decide end-bypass`), and bring the next unit.";
+        each_joint(
+            reason,
+            [&](const config::Joint& joint) {
+                return fmt::format("{}: bypass it by \"{}\" (`tautgate decide place-bypass`), {}",
+                                   markdown_cell(joint.name), markdown_cell(wanted(joint)->alternate->name),
+                                   then);
+            },
+            [&](const config::Joint& joint) { return wanted(joint) != nullptr; });
     }
     // A tool is asked about by every permissive that needs one of its joints.
     void each_tool(ReasonCode reason) {
