@@ -702,6 +702,7 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
     void report(protocol::Reading reading, const std::vector<std::uint16_t>& words, SteadyTime came) {
         const std::int64_t from = caught_up_ ? since_boot(*caught_up_ - tool_.longest_run) : long_ago_ns;
         told_ = Stored{epoch_text(watch_.known()), reading.counter};
+        forget_word_about(*told_);
         const std::uint64_t digest = content_digest(words);
         newest_ = digest;
         told_words_ = words;
@@ -712,6 +713,16 @@ class RegisterTool::Poller : public std::enable_shared_from_this<Poller> {
                                        .reading = std::move(reading),
                                        .made = {from, since_boot(came), boot_},
                                        .digest = digest});
+    }
+
+    // That something is stored under this number was said of another result: this one waits for a word of its
+    // own, and is not acknowledged before.
+    void forget_word_about(const Stored& told) {
+        if (acknowledged_ == told)
+            acknowledged_.reset();
+        const std::lock_guard lock{mutex_};
+        if (shared_.stored == told)
+            shared_.stored.reset();
     }
 
     void count(std::uint64_t PollCounts::*kind, std::uint64_t by = 1) {

@@ -945,7 +945,11 @@ TEST_CASE("another result under the number of the stored one is told after a sta
     REQUIRE(bench.until_results(1));
     CHECK(bench.counters() == std::vector<std::uint64_t>{7});
     CHECK(bench.newest().digest != known.digest);
+    REQUIRE(bench.until_polled(5));
     CHECK((*device)->read(300, 1).at(0) != 7);
+    // Until somebody has decided about it.
+    bench.store_newest();
+    CHECK(bench.floor.turn_until([&] { return (*device)->read(300, 1).at(0) == 7; }));
 }
 
 TEST_CASE("a tool of a handshake that goes on waiting is told again") {
