@@ -152,7 +152,7 @@ void newer_program_wrote_it(Closed& closed) {
     INFO(attempt.said());
     CHECK(attempt.ended_with(ExitCode::journal_failed));
     CHECK(attempt.says(closed.journal().string() +
-                       ": was written by a newer program (schema version 7; this program knows up to 3); "
+                       ": was written by a newer program (schema version 7; this program knows up to 4); "
                        "install that version again, or a later one; the file was left as it is"));
     CHECK(bytes_of(closed.journal()) == before);
     closed.nothing_moves();
